@@ -1,0 +1,1 @@
+"""The language both sides speak: vocabulary, record layouts, the rule book, faults."""

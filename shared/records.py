@@ -1,0 +1,379 @@
+"""The record layouts, declared once: pydantic models and whole-file SQL both come from here.
+
+A ``Field`` says what one column may hold; a ``RowRule`` says what two columns may not say together.
+``row_model`` turns a layout into a pydantic model (for what people type); ``violations_sql`` turns
+the very same declarations into SQL that lists every fault of every row of a table (for whole
+files). A test feeds both the same rows, so the two cannot drift.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cache
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, create_model, model_validator
+from pydantic import Field as PydanticField
+
+from shared.vocabulary import (
+    Marking,
+    Method,
+    Polarity,
+    RecordKind,
+    Result,
+    Selection,
+    Slots,
+    WiringMethod,
+    YesNo,
+)
+
+ColumnType = Literal["text", "identifier", "integer", "decimal", "date", "choice"]
+
+SQL_TYPE: dict[ColumnType, str] = {
+    "text": "VARCHAR",
+    "identifier": "VARCHAR",
+    "integer": "BIGINT",
+    "decimal": "DOUBLE",
+    "date": "DATE",
+    "choice": "VARCHAR",
+}
+"""DuckDB type of each column type in the landed Parquet."""
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column of a layout.
+
+    Attributes:
+        name: canonical column name.
+        type: what the cell holds; an ``identifier`` is text whose leading zeros count.
+        meaning: one sentence for documentation and screens.
+        unit: unit of a measured value, or "".
+        required: whether a row without it is quarantined.
+        minimum, maximum: inclusive bounds of a number, or None.
+        choices: allowed words of a ``choice``.
+    """
+
+    name: str
+    type: ColumnType
+    meaning: str
+    unit: str = ""
+    required: bool = False
+    minimum: float | None = None
+    maximum: float | None = None
+    choices: tuple[str, ...] = ()
+
+    def expected(self) -> str:
+        """Say in words what the cell should hold."""
+        if self.type == "choice":
+            return "one of " + ", ".join(self.choices)
+        words = {
+            "text": "text",
+            "identifier": "an identifier",
+            "integer": "a whole number",
+            "decimal": "a number",
+            "date": "a date such as 2024-03-31, not in the future",
+        }[self.type]
+        if self.minimum is not None and self.maximum is not None:
+            words += f" from {self.minimum:g} to {self.maximum:g}"
+        elif self.minimum is not None:
+            words += f" of at least {self.minimum:g}"
+        return words + (f" ({self.unit})" if self.unit else "")
+
+
+@dataclass(frozen=True)
+class RowRule:
+    """Two columns of one row that must agree: ``left <= right`` when both are present.
+
+    Attributes:
+        left, right: column names.
+        expected: the rule in words.
+    """
+
+    left: str
+    right: str
+    expected: str
+
+
+@dataclass(frozen=True)
+class Layout:
+    """A record kind: its columns in order, what identifies a record, what makes a row unique.
+
+    Attributes:
+        kind: the record kind.
+        fields: the columns, in canonical order.
+        row_rules: rules over two columns.
+        key: the columns that say "this is the same fact": a later row with the same key and other
+            content supersedes the earlier one.
+    """
+
+    kind: RecordKind
+    fields: tuple[Field, ...]
+    row_rules: tuple[RowRule, ...]
+    key: tuple[str, ...]
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Canonical column names in order."""
+        return tuple(field.name for field in self.fields)
+
+    def field(self, name: str) -> Field:
+        """Return the declared column of that name; KeyError if there is none."""
+        for field in self.fields:
+            if field.name == name:
+                return field
+        raise KeyError(name)
+
+
+def _words(vocabulary: type[Any]) -> tuple[str, ...]:
+    return tuple(word.value for word in vocabulary)
+
+
+def _yes_no(name: str, meaning: str) -> Field:
+    return Field(name, "choice", meaning, choices=_words(YesNo))
+
+
+BUILDING_REGISTER = Layout(
+    kind=RecordKind.BUILDING_REGISTER,
+    fields=(
+        Field("building_id", "identifier", "the building's identifier", required=True),
+        Field("name", "text", "what people call the building"),
+        Field("address", "text", "street address"),
+        Field("city", "text", "town or city"),
+        Field("postal_code", "identifier", "postal code"),
+        Field("latitude", "decimal", "latitude, WGS 84", "°", minimum=-90, maximum=90),
+        Field("longitude", "decimal", "longitude, WGS 84", "°", minimum=-180, maximum=180),
+        Field("year_built", "integer", "year of construction", minimum=1600, maximum=2100),
+        Field("year_rewired", "integer", "year of the last rewiring", minimum=1880, maximum=2100),
+        Field(
+            "wiring_method",
+            "choice",
+            "how the branch circuits were originally run",
+            choices=_words(WiringMethod),
+        ),
+        Field("storeys", "integer", "storeys above ground", minimum=0, maximum=200),
+        Field("dwelling_units", "integer", "dwellings in the building", minimum=0, maximum=10_000),
+        Field(
+            "receptacle_count",
+            "integer",
+            "receptacle openings in the building",
+            minimum=0,
+            maximum=200_000,
+        ),
+        Field("occupants", "integer", "people living there", minimum=0, maximum=50_000),
+        Field(
+            "vulnerable_occupants",
+            "integer",
+            "occupants less able to avoid or survive a shock",
+            minimum=0,
+            maximum=50_000,
+        ),
+        Field("insured_value", "decimal", "sum insured, in the portfolio's currency", minimum=0),
+        Field("owner", "text", "who owns the building"),
+        Field("manager", "text", "who manages the building"),
+    ),
+    row_rules=(
+        RowRule("year_built", "year_rewired", "year_rewired not before year_built"),
+        RowRule(
+            "vulnerable_occupants", "occupants", "vulnerable_occupants not more than occupants"
+        ),
+    ),
+    key=("building_id",),
+)
+
+OPENING_OBSERVATIONS = Layout(
+    kind=RecordKind.OPENING_OBSERVATIONS,
+    fields=(
+        Field("building_id", "identifier", "the building's identifier", required=True),
+        Field("unit_id", "identifier", "the dwelling or area within the building"),
+        Field("room", "text", "the room the opening is in"),
+        Field("opening_id", "identifier", "the receptacle opening", required=True),
+        Field("circuit_id", "identifier", "the branch circuit that feeds it"),
+        Field("observed_on", "date", "the day of the look", required=True),
+        Field("inspector", "text", "who looked"),
+        Field("method", "choice", "how it was looked at", required=True, choices=_words(Method)),
+        Field(
+            "selection", "choice", "why this opening was looked at", choices=_words(Selection)
+        ),
+        Field("slots", "choice", "what the face of the opening offers", choices=_words(Slots)),
+        Field("result", "choice", "what was reported", required=True, choices=_words(Result)),
+        _yes_no("cover_removed", "whether the cover was off during the look"),
+        _yes_no("ground_present", "whether an equipment grounding path was found in the box"),
+        _yes_no("neutral_ground_jumper", "whether ground contact and neutral are tied together"),
+        Field(
+            "polarity",
+            "choice",
+            "whether hot and neutral are on their proper contacts",
+            choices=_words(Polarity),
+        ),
+        Field(
+            "neutral_ground_volts",
+            "decimal",
+            "measured between neutral and ground contacts",
+            "V",
+            minimum=0,
+            maximum=1000,
+        ),
+        Field(
+            "load_amps", "decimal", "load at the time of that reading", "A", minimum=0, maximum=100
+        ),
+        Field(
+            "ground_path_ohms",
+            "decimal",
+            "impedance of the ground path",
+            "Ω",
+            minimum=0,
+            maximum=1e9,
+        ),
+        _yes_no("gfci_protected", "whether the opening is GFCI-protected"),
+        Field("marking", "choice", "labels found on it", choices=_words(Marking)),
+        Field("note", "text", "anything else that was written"),
+    ),
+    row_rules=(),
+    key=("building_id", "unit_id", "opening_id", "observed_on", "inspector", "method"),
+)
+
+BUILDING_EVALUATIONS = Layout(
+    kind=RecordKind.BUILDING_EVALUATIONS,
+    fields=(
+        Field("building_id", "identifier", "the building's identifier", required=True),
+        Field("evaluated_on", "date", "the day of the visit", required=True),
+        Field("evaluator", "text", "who graded"),
+        Field("item", "text", "the graded item, in the source's own words", required=True),
+        Field("grade", "decimal", "the grade; blank where the item was not graded", minimum=0),
+        Field("scale_best", "decimal", "the best grade of this scale", required=True, minimum=1),
+        Field("items_graded", "integer", "items graded on this visit, counted", minimum=0),
+        Field("items_reported", "integer", "items graded, as the source states", minimum=0),
+        Field("note", "text", "anything else that was written"),
+    ),
+    row_rules=(
+        RowRule("grade", "scale_best", "grade not above scale_best"),
+        RowRule("items_graded", "items_reported", "items_graded equal to items_reported"),
+        RowRule("items_reported", "items_graded", "items_reported equal to items_graded"),
+    ),
+    key=("building_id", "evaluated_on", "evaluator", "item", "scale_best"),
+)
+
+LAYOUTS: dict[RecordKind, Layout] = {
+    layout.kind: layout for layout in (BUILDING_REGISTER, OPENING_OBSERVATIONS, BUILDING_EVALUATIONS)
+}
+
+
+def _not_in_future(value: dt.date) -> dt.date:
+    if value > dt.date.today():
+        raise ValueError("a date in the future")
+    return value
+
+
+def _annotation(field: Field) -> Any:  # noqa: ANN401 - a type built at run time
+    kind: Any
+    if field.type == "choice":
+        kind = Literal[field.choices]
+    elif field.type == "integer":
+        kind = Annotated[int, PydanticField(ge=field.minimum, le=field.maximum)]
+    elif field.type == "decimal":
+        kind = Annotated[
+            float, PydanticField(ge=field.minimum, le=field.maximum, allow_inf_nan=False)
+        ]
+    elif field.type == "date":
+        kind = Annotated[dt.date, AfterValidator(_not_in_future)]
+    else:
+        kind = Annotated[str, PydanticField(min_length=1)]
+    return kind if field.required else kind | None
+
+
+@cache
+def row_model(kind: RecordKind) -> type[BaseModel]:
+    """Return the pydantic model of one row of a record kind (what a person may type)."""
+    layout = LAYOUTS[kind]
+
+    def check_rules(self: BaseModel) -> BaseModel:
+        for rule in layout.row_rules:
+            left, right = getattr(self, rule.left), getattr(self, rule.right)
+            if left is not None and right is not None and left > right:
+                raise ValueError(f"{rule.left} {left}, {rule.right} {right}; {rule.expected}")
+        return self
+
+    columns: dict[str, Any] = {
+        field.name: (
+            _annotation(field),
+            PydanticField(
+                ... if field.required else None, description=field.meaning, title=field.name
+            ),
+        )
+        for field in layout.fields
+    }
+    validators: dict[str, Any] = {"check_rules": model_validator(mode="after")(check_rules)}
+    return create_model(
+        kind.value,
+        __config__=ConfigDict(extra="forbid", frozen=True),
+        __validators__=validators,
+        **columns,
+    )
+
+
+@dataclass(frozen=True)
+class Check:
+    """One declared check as SQL over a typed row.
+
+    Attributes:
+        column: the column that a fault is reported on.
+        fails: a SQL expression, true where the row breaks the rule (never NULL).
+        found: a SQL expression giving the offending cell as text.
+        expected: the rule in words.
+    """
+
+    column: str
+    fails: str
+    found: str
+    expected: str
+
+
+def quoted(name: str) -> str:
+    """Quote a SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str) -> str:
+    """Quote a SQL string literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def checks(kind: RecordKind, today: dt.date | None = None) -> Iterator[Check]:
+    """Yield the declared checks of a record kind as SQL over typed columns.
+
+    Args:
+        kind: the record kind.
+        today: the day against which "not in the future" is judged; today by default.
+
+    Yields:
+        One ``Check`` per rule; cells that do not parse at all are the landing's business.
+    """
+    layout = LAYOUTS[kind]
+    day = (today or dt.date.today()).isoformat()
+    for field in layout.fields:
+        cell = quoted(field.name)
+        broken: list[str] = []
+        if field.type in ("integer", "decimal"):
+            if field.minimum is not None:
+                broken.append(f"{cell} < {field.minimum:.17g}")
+            if field.maximum is not None:
+                broken.append(f"{cell} > {field.maximum:.17g}")
+            if field.type == "decimal":
+                broken.append(f"NOT isfinite({cell})")
+        elif field.type == "choice":
+            broken.append(f"{cell} NOT IN ({', '.join(map(literal, field.choices))})")
+        elif field.type == "date":
+            broken.append(f"{cell} > DATE '{day}'")
+        else:
+            broken.append(f"{cell} = ''")
+        fails = f"coalesce({' OR '.join(broken)}, false)"
+        yield Check(field.name, fails, f"{cell}::VARCHAR", field.expected())
+        if field.required:
+            yield Check(field.name, f"{cell} IS NULL", "''", f"a value: {field.expected()}")
+    for rule in layout.row_rules:
+        left, right = quoted(rule.left), quoted(rule.right)
+        found = f"concat({literal(rule.left + ' ')}, {left}, {literal(', ' + rule.right + ' ')}, {right})"
+        yield Check(rule.left, f"coalesce({left} > {right}, false)", found, rule.expected)
