@@ -194,9 +194,7 @@ OPENING_OBSERVATIONS = Layout(
         Field("observed_on", "date", "the day of the look", required=True),
         Field("inspector", "text", "who looked"),
         Field("method", "choice", "how it was looked at", required=True, choices=_words(Method)),
-        Field(
-            "selection", "choice", "why this opening was looked at", choices=_words(Selection)
-        ),
+        Field("selection", "choice", "why this opening was looked at", choices=_words(Selection)),
         Field("slots", "choice", "what the face of the opening offers", choices=_words(Slots)),
         Field("result", "choice", "what was reported", required=True, choices=_words(Result)),
         _yes_no("cover_removed", "whether the cover was off during the look"),
@@ -257,7 +255,8 @@ BUILDING_EVALUATIONS = Layout(
 )
 
 LAYOUTS: dict[RecordKind, Layout] = {
-    layout.kind: layout for layout in (BUILDING_REGISTER, OPENING_OBSERVATIONS, BUILDING_EVALUATIONS)
+    layout.kind: layout
+    for layout in (BUILDING_REGISTER, OPENING_OBSERVATIONS, BUILDING_EVALUATIONS)
 }
 
 

@@ -1,0 +1,387 @@
+"""The rule book: every number that Coverplate judges with, its unit and where it comes from.
+
+One TOML file, validated here as a whole (all faults reported together), identified by the SHA-256
+of its canonical content. The hash stands on every result, so that two rankings can be compared
+knowing which rules made each.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+from typing import Annotated, Any, Self
+
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
+from pydantic import Field as PydanticField
+
+from shared.faults import CoverplateError
+from shared.vocabulary import Method, Selection, WiringMethod
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Number(_Section):
+    """One number with its unit and source; usable wherever a float is wanted."""
+
+    value: float = PydanticField(allow_inf_nan=False)
+    unit: str
+    source: str = PydanticField(min_length=3)
+
+    def __float__(self) -> float:
+        return self.value
+
+
+def _bounded(low: float, high: float) -> Any:  # noqa: ANN401 - a validator made at run time
+    from pydantic import AfterValidator
+
+    def check(number: Number) -> Number:
+        if not low <= number.value <= high:
+            raise ValueError(f"{number.value:g} is outside {low:g} to {high:g}")
+        return number
+
+    return AfterValidator(check)
+
+
+Positive = Annotated[Number, _bounded(1e-12, 1e12)]
+Share = Annotated[Number, _bounded(0.0, 1.0)]
+OpenShare = Annotated[Number, _bounded(1e-9, 1.0 - 1e-9)]
+Odds = Annotated[Number, _bounded(1e-6, 1e6)]
+
+
+def _says(meaning: str) -> Any:  # noqa: ANN401 - pydantic's own return type
+    return PydanticField(description=meaning)
+
+
+class RatePrior(_Section):
+    """A rate that differs from building to building: a beta distribution by mean and strength."""
+
+    mean: float = PydanticField(gt=0, lt=1, description="mean share over buildings of this era")
+    strength: float = PydanticField(
+        gt=0.05,
+        le=1000,
+        description="pseudo-openings behind the mean; small means buildings are all or nothing",
+    )
+    unit: str
+    source: str = PydanticField(min_length=3)
+
+
+class Circuit(_Section):
+    """The branch circuit that the evidence model solves."""
+
+    supply_volts: Positive = _says("line-to-neutral supply voltage")
+    conductor_gauge: Positive = _says("conductor size, American wire gauge")
+    ohms_per_1000_ft_14: Positive = _says("resistance of 14 AWG solid copper")
+    ohms_per_1000_ft_12: Positive = _says("resistance of 12 AWG solid copper")
+    ohms_per_1000_ft_10: Positive = _says("resistance of 10 AWG solid copper")
+    run_length: Positive = _says("conductor run assumed where one length must be stated")
+    run_length_median: Positive = _says("median run length from panel to opening")
+    run_length_spread: Positive = _says("log-normal spread of run lengths (sigma of ln)")
+    lamp_ohms: Positive = _says("resistance of one tester lamp with its series resistor")
+    lamp_strike_volts: Positive = _says("voltage below which a tester lamp stays dark")
+    jumper_ohms: Positive = _says("resistance of a neutral-to-ground jumper at the receptacle")
+    leakage_ohms: Positive = _says("insulation leakage that pulls a floating conductor to earth")
+    meter_ohms: Positive = _says("input resistance of a high-impedance voltmeter")
+    appliance_ohms: Positive = _says("resistance of a plugged appliance switched on")
+    case_fault_ohms: Positive = _says("resistance of a hot-to-case insulation fault")
+    body_ohms: Positive = _says("body resistance, hand to foot or hand to hand")
+    body_earth_ohms: Positive = _says("resistance from the body's other contact to earth")
+    test_load_amps: Positive = _says("load drawn for a neutral-to-ground reading")
+    false_ground_volts: Positive = _says(
+        "neutral-to-ground reading under load at or below which a bond near by is suspected"
+    )
+    false_ground_loop_ohms: Positive = _says(
+        "neutral-to-ground loop impedance at or below which a meter reports a false ground"
+    )
+    volts_error: Positive = _says("standard error of a neutral-to-ground reading")
+    ohms_error_share: Positive = _says("relative standard error of an impedance reading")
+    breaker_amps: Positive = _says("branch breaker rating")
+    breaker_instant_multiple: Positive = _says(
+        "multiple of the rating at which the breaker trips without delay"
+    )
+    breaker_instant_seconds: Positive = _says("clearing time above that multiple")
+    gfci_must_trip_milliamps: Positive = _says("class A GFCI: current that must trip it")
+    gfci_must_not_trip_milliamps: Positive = _says("class A GFCI: current that must not trip it")
+
+
+class Misreading(_Section):
+    """How often a look by a method goes wrong, beyond what the method cannot see at all."""
+
+    passes_anyway: OpenShare = _says("share of looks reported correct whatever is shown")
+    scatter: OpenShare = _says("share of looks reported as any result at random")
+    volunteers: Share = _says(
+        "share of looks that name a fault which the method shows only as part of an ambiguous "
+        "pattern"
+    )
+
+
+class Reader(_Section):
+    """A kind of reader; an inspector is one of these, judged by readings on like openings."""
+
+    prior: OpenShare = _says("share of inspectors of this kind")
+    passes_anyway: Share = _says("extra share of looks reported correct whatever is shown")
+    scatter: Share = _says("extra share of looks reported as any result at random")
+
+
+class Evidence(_Section):
+    """How readings are weighed."""
+
+    look_floor: OpenShare = _says(
+        "least relative likelihood of any condition after one look (wrong opening noted, mistyped)"
+    )
+    confirm_probability: OpenShare = _says(
+        "probability of a defect at which a reported or measured defect counts as confirmed"
+    )
+    ground_present_error: OpenShare = _says("chance that ground_present is wrong, cover off")
+    ground_present_error_cover_on: OpenShare = _says("the same with the cover on")
+    jumper_error: OpenShare = _says("chance that neutral_ground_jumper is wrong, cover off")
+    jumper_error_cover_on: OpenShare = _says("the same with the cover on")
+    polarity_error: OpenShare = _says("chance that a measured polarity is wrong")
+    misreading: dict[Method, Misreading]
+    readers: dict[str, Reader]
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        missing = [m.value for m in Method if m not in self.misreading]
+        if missing:
+            raise ValueError("misreading rates are missing for " + ", ".join(missing))
+        if "usual" not in self.readers:
+            raise ValueError("readers needs one named 'usual', the kind assumed without evidence")
+        return self
+
+
+class SelectionOdds(_Section):
+    """How looks made for a reason differ from looks made at random."""
+
+    three_slot: Odds = _says("odds that a three-slot opening is picked, against another")
+    dangerous: Odds = _says("odds that a dangerous opening is picked, against one that is not")
+
+
+class Era(_Section):
+    """A band of construction years with its building-level rates."""
+
+    label: str
+    first_year: Number = _says("first year of the band")
+    last_year: Number = _says("last year of the band")
+    share: Share = _says("share of buildings of this era where no year is known")
+    ungrounded_origin: RatePrior = _says("openings first wired without a grounding conductor")
+    converted: RatePrior = _says("of these, openings that now have three slots")
+    false_ground: RatePrior = _says("of the converted, grounds made by a jumper to the neutral")
+    reversed: RatePrior = _says("openings with hot and neutral swapped")
+    other_fault: RatePrior = _says("openings with an open or misplaced conductor")
+
+
+class Structure(_Section):
+    """Facts and odds that link the rates."""
+
+    two_slot_on_grounded: OpenShare = _says("two-slot share of openings wired with a ground")
+    other_slots: OpenShare = _says("share of openings that are neither two- nor three-slot")
+    open_neutral_share: OpenShare = _says("of other faults, open neutral")
+    open_hot_share: OpenShare = _says("of other faults, open hot")
+    hot_on_ground_share: OpenShare = _says("of other faults, hot on the ground contact")
+    rewiring_reach: Share = _says("chance that a recorded rewiring reached a given building whole")
+    wiring_odds: dict[WiringMethod, Odds]
+    evaluation_odds_at_worst: Odds = _says(
+        "odds on other faults where a visit graded common-area outlets worst, against best"
+    )
+
+
+class Learning(_Section):
+    """How a portfolio corrects the defaults."""
+
+    default_buildings: Positive = _says("buildings' worth of weight behind each era's defaults")
+    crew_spread_max: Positive = _says("largest spread of owner or manager effects considered")
+    crew_none_probability: OpenShare = _says("prior belief that owner or manager explains nothing")
+    passes: Positive = _says("rounds of learning over the portfolio")
+    buildings_max: Positive = _says("buildings used for learning, at most")
+
+
+class Counting(_Section):
+    """What stands in where the register is silent, always marked as assumed."""
+
+    openings_per_dwelling: Positive = _says("receptacle openings in a typical dwelling")
+    occupants_per_dwelling: Positive = _says("people in a typical dwelling")
+    vulnerable_share: Share = _says("vulnerable share of occupants where not counted")
+    gfci_share_wet: OpenShare = _says("GFCI-protected share in wet rooms and kitchens")
+    gfci_share_dry: OpenShare = _says("GFCI-protected share elsewhere")
+    gfci_default_openings: Positive = _says("openings' worth of weight behind those shares")
+    gfci_error: OpenShare = _says("chance that a reported protection is wrong")
+    wet_share: OpenShare = _says("share of openings in wet rooms and kitchens where not known")
+
+
+class Harm(_Section):
+    """What turns a touch voltage into expected harm."""
+
+    touches_normal: Positive = _says(
+        "touches of a plugged metal case and earth at once, per person, opening and year"
+    )
+    case_faults: Positive = _says("hot-to-case faults of a plugged appliance, per opening and year")
+    open_neutrals: Positive = _says("neutrals opened upstream, per opening and year")
+    fault_days: Positive = _says("days that such a fault stays before it is noticed")
+    exposure_seconds: Positive = _says("contact time where nothing clears the fault")
+    let_go_milliamps: Positive = _says("current above which a person may not be able to let go")
+    fibrillation_constant: Positive = _says("k in I = k/sqrt(t), body current against contact time")
+    fibrillation_spread: Positive = _says("log-normal spread about that current (sigma of ln)")
+    fibrillation_probability: OpenShare = _says("probability of fibrillation at I = k/sqrt(t)")
+    no_let_go_weight: Share = _says("harm of a shock one cannot let go of, against a fatal one")
+
+
+class Exposure(_Section):
+    """Who is near an opening."""
+
+    vulnerable_weight: Positive = _says("weight of a vulnerable occupant, against another")
+    wet_factor: Positive = _says("touches in wet rooms and kitchens, against elsewhere")
+
+
+class Scoring(_Section):
+    """How results are cut and printed."""
+
+    interval: OpenShare = _says("probability held by every interval")
+    draws: Positive = _says("posterior draws behind score and rank intervals")
+    top: Positive = _says("K of 'probability of being in the top K'")
+    seed: Number = _says("seed of all simulation")
+    score_unit_years: Positive = _says("years over which harm is counted")
+
+
+class RuleBook(_Section):
+    """All the numbers. Build one with ``load_rule_book``."""
+
+    circuit: Circuit
+    evidence: Evidence
+    selection: dict[Selection, SelectionOdds]
+    eras: dict[str, Era]
+    structure: Structure
+    learning: Learning
+    counting: Counting
+    harm: Harm
+    exposure: Exposure
+    scoring: Scoring
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        problems: list[str] = []
+        bands = list(self.eras.values())
+        for earlier, later in zip(bands, bands[1:], strict=False):
+            if float(earlier.last_year) + 1 != float(later.first_year):
+                problems.append(
+                    f"era {later.label} does not start the year after {earlier.label} ends"
+                )
+        missing = [s.value for s in Selection if s not in self.selection]
+        if missing:
+            problems.append("selection odds are missing for " + ", ".join(missing))
+        absent = [w.value for w in WiringMethod if w not in self.structure.wiring_odds]
+        if absent:
+            problems.append("wiring odds are missing for " + ", ".join(absent))
+        faults = (
+            float(self.structure.open_neutral_share)
+            + float(self.structure.open_hot_share)
+            + float(self.structure.hot_on_ground_share)
+        )
+        if abs(faults - 1.0) > 1e-9:
+            problems.append(f"the shares of other faults add up to {faults:g}, not 1")
+        if problems:
+            raise ValueError("; ".join(problems))
+        return self
+
+    @property
+    def hash(self) -> str:
+        """SHA-256 of the canonical content: same numbers and sources, same hash."""
+        text = json.dumps(self.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def numbers(self) -> Iterator[tuple[str, float, str, str, str]]:
+        """Yield (dotted path, value, unit, meaning, source) of every number in file order."""
+        yield from _numbers("", self)
+
+
+def _numbers(prefix: str, node: BaseModel) -> Iterator[tuple[str, float, str, str, str]]:
+    for name, info in type(node).model_fields.items():
+        value = getattr(node, name)
+        path = f"{prefix}{name}"
+        if isinstance(value, Number):
+            yield path, value.value, value.unit, info.description or "", value.source
+        elif isinstance(value, RatePrior):
+            meaning = info.description or ""
+            yield f"{path}.mean", value.mean, value.unit, f"{meaning}: mean", value.source
+            yield (
+                f"{path}.strength",
+                value.strength,
+                "pseudo-openings",
+                f"{meaning}: strength",
+                value.source,
+            )
+        elif isinstance(value, BaseModel):
+            yield from _numbers(f"{path}.", value)
+        elif isinstance(value, dict):
+            for key, member in value.items():
+                if isinstance(member, Number):
+                    yield (
+                        f"{path}.{key}",
+                        member.value,
+                        member.unit,
+                        f"{info.description or name} for {key}",
+                        member.source,
+                    )
+                else:
+                    yield from _numbers(f"{path}.{key}.", member)
+
+
+def parse_rule_book(text: str, name: str = "rule book") -> RuleBook:
+    """Validate the text of a rule book.
+
+    Args:
+        text: TOML.
+        name: what to call the file in messages.
+
+    Raises:
+        CoverplateError: listing every fault found, not the first only.
+    """
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise CoverplateError(
+            f"{name} is not valid TOML: {error}",
+            expected="a TOML file laid out like the default rule book",
+            to_do="print the default with `coverplate rules show --toml` and start from it",
+        ) from error
+    try:
+        return RuleBook.model_validate(content)
+    except ValidationError as error:
+        faults = [
+            f"  {'.'.join(str(part) for part in fault['loc']) or '(whole file)'}: {fault['msg']}"
+            for fault in error.errors()
+        ]
+        raise CoverplateError(
+            f"{name} has {len(faults)} fault(s):\n" + "\n".join(faults),
+            expected="every number as { value, unit, source } within its stated range",
+            to_do="correct the lines above; nothing was changed",
+        ) from error
+
+
+def default_rule_book_text() -> str:
+    """Return the TOML text of the rule book shipped with the package."""
+    return resources.files("shared").joinpath("rule_book.toml").read_text(encoding="utf-8")
+
+
+def load_rule_book(path: Path | None = None) -> RuleBook:
+    """Load a rule book from a file, or the default shipped with the package.
+
+    Raises:
+        CoverplateError: if the file cannot be read or is not a valid rule book.
+    """
+    if path is None:
+        return parse_rule_book(default_rule_book_text(), "the default rule book")
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise CoverplateError(
+            f"the rule book {path} cannot be read: {error}",
+            expected="a UTF-8 TOML file",
+            to_do="check the path",
+        ) from error
+    return parse_rule_book(text, str(path))
