@@ -8,6 +8,7 @@ knowing which rules made each.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import tomllib
 from collections.abc import Iterator
@@ -69,6 +70,20 @@ class RatePrior(_Section):
     )
     unit: str
     source: str = PydanticField(min_length=3)
+
+    @model_validator(mode="after")
+    def _proper(self) -> Self:
+        if min(self.mean, 1 - self.mean) * self.strength < 0.05:
+            raise ValueError(
+                f"mean {self.mean:g} with strength {self.strength:g} puts nearly all weight on 0 "
+                "or 1: raise the strength"
+            )
+        return self
+
+    @property
+    def beta(self) -> tuple[float, float]:
+        """The two parameters of the beta distribution."""
+        return self.mean * self.strength, (1 - self.mean) * self.strength
 
 
 class Circuit(_Section):
@@ -134,6 +149,9 @@ class Evidence(_Section):
     look_floor: OpenShare = _says(
         "least relative likelihood of any condition after one look (wrong opening noted, mistyped)"
     )
+    alike_within_building: Share = _says(
+        "correlation of readings within one building, when inspectors are compared"
+    )
     confirm_probability: OpenShare = _says(
         "probability of a defect at which a reported or measured defect counts as confirmed"
     )
@@ -184,6 +202,7 @@ class Structure(_Section):
     open_neutral_share: OpenShare = _says("of other faults, open neutral")
     open_hot_share: OpenShare = _says("of other faults, open hot")
     hot_on_ground_share: OpenShare = _says("of other faults, hot on the ground contact")
+    year_wrong: OpenShare = _says("chance that a recorded year of construction is wrong")
     rewiring_reach: Share = _says("chance that a recorded rewiring reached a given building whole")
     wiring_odds: dict[WiringMethod, Odds]
     evaluation_odds_at_worst: Odds = _says(
@@ -197,7 +216,7 @@ class Learning(_Section):
     default_buildings: Positive = _says("buildings' worth of weight behind each era's defaults")
     crew_spread_max: Positive = _says("largest spread of owner or manager effects considered")
     crew_none_probability: OpenShare = _says("prior belief that owner or manager explains nothing")
-    passes: Positive = _says("rounds of learning over the portfolio")
+    rounds: Positive = _says("rounds of learning over the portfolio")
     buildings_max: Positive = _says("buildings used for learning, at most")
 
 
@@ -266,7 +285,7 @@ class RuleBook(_Section):
     def _consistent(self) -> Self:
         problems: list[str] = []
         bands = list(self.eras.values())
-        for earlier, later in zip(bands, bands[1:], strict=False):
+        for earlier, later in itertools.pairwise(bands):
             if float(earlier.last_year) + 1 != float(later.first_year):
                 problems.append(
                     f"era {later.label} does not start the year after {earlier.label} ends"
