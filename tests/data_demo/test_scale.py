@@ -1,0 +1,61 @@
+"""Benchmark files have the size, the layout and the structure they claim."""
+
+import duckdb
+import pytest
+
+from data_demo.scale import write_scale_csv
+from shared.records import BUILDING_REGISTER, OPENING_OBSERVATIONS, RecordKind, checks
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory):
+    return write_scale_csv(
+        tmp_path_factory.mktemp("scale"), 300, 20_000, 8, duplicates=200, bad_rows=50
+    )
+
+
+def table(path):
+    return duckdb.sql(f"SELECT * FROM read_csv('{path}', all_varchar = true)")
+
+
+def test_layout_and_counts(files):
+    register, observations = table(files.register), table(files.observations)
+    assert tuple(register.columns) == BUILDING_REGISTER.columns
+    assert tuple(observations.columns) == OPENING_OBSERVATIONS.columns
+    assert len(register) == 300
+    assert len(observations) == files.rows == 20_000
+    assert len(observations.filter("method = 'screwdriver'")) == files.bad_rows
+    repeated = len(observations) - len(observations.distinct())
+    assert repeated == files.duplicates
+    assert sorted(path.name for path in files.register.parent.iterdir()) == [
+        "observations.csv",
+        "register.csv",
+    ]
+
+
+def test_only_the_declared_rows_break_a_rule(files):
+    for kind, path, bad in (
+        (RecordKind.BUILDING_REGISTER, files.register, 0),
+        (RecordKind.OPENING_OBSERVATIONS, files.observations, files.bad_rows),
+    ):
+        connection = duckdb.connect()
+        connection.sql(f"CREATE TABLE t AS SELECT * FROM read_csv('{path}')")
+        broken = " OR ".join(f"({check.fails})" for check in checks(kind))
+        assert connection.sql(f"SELECT count(*) FROM t WHERE {broken}").fetchall() == [(bad,)]
+
+
+def test_false_grounds_are_found_with_the_box_open_and_passed_by_lamps(files):
+    counts = dict(
+        table(files.observations)
+        .filter("result = 'false_ground'")
+        .aggregate("method, count(*)", "method")
+        .fetchall()
+    )
+    assert counts.get("cover_off_inspection", 0) > 0
+    assert "three_lamp_tester" not in counts
+
+
+def test_same_seed_same_bytes(files, tmp_path):
+    again = write_scale_csv(tmp_path, 300, 20_000, 8, duplicates=200, bad_rows=50)
+    assert again.register.read_bytes() == files.register.read_bytes()
+    assert again.observations.read_bytes() == files.observations.read_bytes()
