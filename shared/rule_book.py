@@ -103,6 +103,9 @@ class Circuit(_Section):
     leakage_ohms: Positive = _says("insulation leakage that pulls a floating conductor to earth")
     meter_ohms: Positive = _says("input resistance of a high-impedance voltmeter")
     appliance_ohms: Positive = _says("resistance of a plugged appliance switched on")
+    appliance_leakage_ohms: Positive = _says(
+        "leakage of a sound appliance's filter from either conductor to its metal case"
+    )
     case_fault_ohms: Positive = _says("resistance of a hot-to-case insulation fault")
     body_ohms: Positive = _says("body resistance, hand to foot or hand to hand")
     body_earth_ohms: Positive = _says("resistance from the body's other contact to earth")
@@ -120,6 +123,7 @@ class Circuit(_Section):
         "multiple of the rating at which the breaker trips without delay"
     )
     breaker_instant_seconds: Positive = _says("clearing time above that multiple")
+    breaker_double_seconds: Positive = _says("longest clearing time at twice the rating")
     gfci_must_trip_milliamps: Positive = _says("class A GFCI: current that must trip it")
     gfci_must_not_trip_milliamps: Positive = _says("class A GFCI: current that must not trip it")
 
@@ -130,8 +134,8 @@ class Misreading(_Section):
     passes_anyway: OpenShare = _says("share of looks reported correct whatever is shown")
     scatter: OpenShare = _says("share of looks reported as any result at random")
     volunteers: Share = _says(
-        "share of looks that name a fault which the method shows only as part of an ambiguous "
-        "pattern"
+        "share of looks that name one of the faults behind an ambiguous reading, though the "
+        "method cannot tell which"
     )
 
 
@@ -160,6 +164,27 @@ class Evidence(_Section):
     jumper_error: OpenShare = _says("chance that neutral_ground_jumper is wrong, cover off")
     jumper_error_cover_on: OpenShare = _says("the same with the cover on")
     polarity_error: OpenShare = _says("chance that a measured polarity is wrong")
+    number_error: OpenShare = _says("chance that a written volts or ohms figure means nothing")
+    volunteer_right: OpenShare = _says("chance that a fault named by guess is the one there is")
+    no_look: OpenShare = _says("share of rows without a look: no power, no access, not tested")
+    load_on: OpenShare = _says("chance that something is switched on beyond an open neutral")
+    live_volts: Positive = _says("slot voltage from which a reader calls a pair live")
+    dead_volts: Positive = _says("slot voltage up to which a reader calls a pair dead")
+    float_dead: OpenShare = _says("chance that a floating contact reads as good as nothing")
+    float_low: OpenShare = _says(
+        "of the rest, readings spread evenly in their logarithm; what remains is spread evenly"
+    )
+    unknown_load_none: OpenShare = _says("chance of no load where none is stated with the volts")
+    ground_good_ohms: Positive = _says("ground-path reading up to which a path is good")
+    ground_none_ohms: Positive = _says("ground-path reading from which there is no path")
+    poor_joints: OpenShare = _says("share of real ground paths that read between those two")
+    told_apart: OpenShare = _says(
+        "total-variation distance from which a method tells two conditions apart"
+    )
+    points_at: OpenShare = _says(
+        "relative likelihood above which a look points at a defect, and not above which it must "
+        "have left *grounded* for the defect to count as reported"
+    )
     misreading: dict[Method, Misreading]
     readers: dict[str, Reader]
 
@@ -170,6 +195,13 @@ class Evidence(_Section):
             raise ValueError("misreading rates are missing for " + ", ".join(missing))
         if "usual" not in self.readers:
             raise ValueError("readers needs one named 'usual', the kind assumed without evidence")
+        if not float(self.dead_volts) < float(self.live_volts):
+            raise ValueError("dead_volts must be below live_volts")
+        if not float(self.ground_good_ohms) < float(self.ground_none_ohms):
+            raise ValueError("ground_good_ohms must be below ground_none_ohms")
+        for name, rates in [*self.misreading.items(), *self.readers.items()]:
+            if float(rates.passes_anyway) + float(rates.scatter) >= 1:
+                raise ValueError(f"passes_anyway and scatter of {name} leave no look that is read")
         return self
 
 
@@ -239,9 +271,27 @@ class Harm(_Section):
     touches_normal: Positive = _says(
         "touches of a plugged metal case and earth at once, per person, opening and year"
     )
+    shell_share: Share = _says(
+        "touches of a part behind the switch (a lamp holder's shell), per touch of a metal case"
+    )
+    plate_share: Share = _says(
+        "touches of the cover's screw or metal plate, per touch of a metal case"
+    )
+    two_wire_case_share: Share = _says(
+        "metal cases without a ground pin at an opening without a ground contact, per metal case "
+        "at one that has it"
+    )
     case_faults: Positive = _says("hot-to-case faults of a plugged appliance, per opening and year")
+    case_fault_days: Positive = _says("days that a case fault stays where nothing clears it")
     open_neutrals: Positive = _says("neutrals opened upstream, per opening and year")
-    fault_days: Positive = _says("days that such a fault stays before it is noticed")
+    open_neutral_days: Positive = _says("days that an open neutral stays before it is mended")
+    stopped_touch_factor: Positive = _says(
+        "touches of an appliance that has stopped working, against one that works"
+    )
+    gfci_at_opening: Share = _says(
+        "chance that the protection is at the opening itself, so that a conductor or jumper on "
+        "the ground contact goes round its sensor"
+    )
     exposure_seconds: Positive = _says("contact time where nothing clears the fault")
     let_go_milliamps: Positive = _says("current above which a person may not be able to let go")
     fibrillation_constant: Positive = _says("k in I = k/sqrt(t), body current against contact time")
