@@ -109,7 +109,10 @@ class Circuit(_Section):
     case_fault_ohms: Positive = _says("resistance of a hot-to-case insulation fault")
     body_ohms: Positive = _says("body resistance, hand to foot or hand to hand")
     body_earth_ohms: Positive = _says("resistance from the body's other contact to earth")
-    test_load_amps: Positive = _says("load drawn for a neutral-to-ground reading")
+    test_load_amps: Positive = _says("largest load drawn for a neutral-to-ground reading")
+    test_load_least: Positive = _says(
+        "smallest such load; where none is stated, any between, evenly in the logarithm"
+    )
     false_ground_volts: Positive = _says(
         "neutral-to-ground reading under load at or below which a bond near by is suspected"
     )
@@ -199,8 +202,9 @@ class Evidence(_Section):
             raise ValueError("dead_volts must be below live_volts")
         if not float(self.ground_good_ohms) < float(self.ground_none_ohms):
             raise ValueError("ground_good_ohms must be below ground_none_ohms")
-        for name, rates in [*self.misreading.items(), *self.readers.items()]:
-            if float(rates.passes_anyway) + float(rates.scatter) >= 1:
+        rates: dict[str, Misreading | Reader] = {**self.misreading, **self.readers}
+        for name, rate in rates.items():
+            if float(rate.passes_anyway) + float(rate.scatter) >= 1:
                 raise ValueError(f"passes_anyway and scatter of {name} leave no look that is read")
         return self
 

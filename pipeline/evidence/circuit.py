@@ -212,7 +212,7 @@ def load_for_amps(
 
 
 def floats(circuit: Circuit, condition: Condition, contact: Contact) -> bool:
-    """Whether a contact is on nothing but leakage, so that a high-impedance meter may show anything.
+    """Whether a contact is on nothing but leakage: a high-impedance meter may show anything there.
 
     Judged by its source resistance: above a thousandth of the meter's own.
     """

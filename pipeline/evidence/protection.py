@@ -45,9 +45,7 @@ def breaker_seconds(circuit: Circuit, amps: ArrayLike, rating: float | None = No
     rated = float(circuit.breaker_amps) if rating is None else rating
     multiple = np.asarray(amps, dtype=np.float64) / rated
     excess = np.where(multiple > 1.0, multiple**2 - 1.0, np.nan)
-    thermal = np.where(
-        multiple > 1.0, float(circuit.breaker_double_seconds) * 3.0 / excess, np.inf
-    )
+    thermal = np.where(multiple > 1.0, float(circuit.breaker_double_seconds) * 3.0 / excess, np.inf)
     instant = float(circuit.breaker_instant_seconds)
     return np.where(
         multiple >= float(circuit.breaker_instant_multiple),
