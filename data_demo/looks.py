@@ -215,9 +215,10 @@ def _visits(rng: np.random.Generator, truth: Truth, profile: Profile) -> pd.Data
             "observed_on": day,
         }
     )
-    again = visits[rng.random(m) < 0.08].copy()
-    again["observed_on"] += pd.to_timedelta(rng.integers(2, 30, len(again)), unit="D")
-    visits = pd.concat([visits, again], ignore_index=True)
+    again = np.flatnonzero(rng.random(m) < 0.08)
+    later = np.concatenate([np.zeros(m, dtype=int), rng.integers(2, 30, len(again))])
+    visits = visits.iloc[np.concatenate([np.arange(m), again])].reset_index(drop=True)
+    visits["observed_on"] += pd.to_timedelta(later, unit="D")
     visits = visits.drop_duplicates(["building", "inspector", "method", "observed_on"])
     return visits.sort_values(["observed_on", "building"], kind="stable", ignore_index=True)
 

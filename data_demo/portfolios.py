@@ -1,0 +1,51 @@
+"""The three invented portfolios, one for each kind of user, as folders of exports."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from data_demo.generator import Portfolio, generate
+from data_demo.housing_authority import housing_authority_exports
+from data_demo.insurer import insurer_exports
+from data_demo.property_manager import property_manager_exports
+from data_demo.reckoning import Export, expected
+
+FOLDER = Path(__file__).parent / "portfolios"
+"""Where the committed exports lie."""
+
+Maker = Callable[[Portfolio], Sequence[Export]]
+
+PORTFOLIOS: dict[str, tuple[int, int, Maker]] = {
+    "housing_authority": (38, 28, housing_authority_exports),
+    "property_manager": (15, 14, property_manager_exports),
+    "insurer": (36, 40, insurer_exports),
+}
+"""Seed, number of buildings and maker of each; seeds were chosen for having something urgent."""
+
+
+def write_portfolio(name: str, folder: Path) -> None:
+    """Write a portfolio's exports and its ``expected.json`` into ``folder/name``.
+
+    Mappings stand beside the exports but are written by people; they are left alone.
+
+    Args:
+        name: key in ``PORTFOLIOS``.
+        folder: made if it is not there.
+    """
+    seed, buildings, make = PORTFOLIOS[name]
+    exports = make(generate(seed, buildings, name))
+    target = folder / name
+    target.mkdir(parents=True, exist_ok=True)
+    for export in exports:
+        (target / export.path).write_bytes(export.content)
+    reckoned = expected(name, seed, buildings, exports)
+    text = json.dumps(reckoned, indent=1, ensure_ascii=False) + "\n"
+    (target / "expected.json").write_text(text, encoding="utf-8")
+
+
+def write_all(folder: Path = FOLDER) -> None:
+    """Write all three portfolios."""
+    for name in PORTFOLIOS:
+        write_portfolio(name, folder)
