@@ -26,9 +26,9 @@ PORTFOLIOS: dict[str, tuple[int, int, Maker]] = {
 
 
 def write_portfolio(name: str, folder: Path) -> None:
-    """Write a portfolio's exports and its ``expected.json`` into ``folder/name``.
+    """Write ``folder/name/exports/*`` and ``folder/name/expected.json``.
 
-    Mappings stand beside the exports but are written by people; they are left alone.
+    ``folder/name/mappings`` is written by people and left alone.
 
     Args:
         name: key in ``PORTFOLIOS``.
@@ -36,13 +36,13 @@ def write_portfolio(name: str, folder: Path) -> None:
     """
     seed, buildings, make = PORTFOLIOS[name]
     exports = make(generate(seed, buildings, name))
-    target = folder / name
+    target = folder / name / "exports"
     target.mkdir(parents=True, exist_ok=True)
     for export in exports:
         (target / export.path).write_bytes(export.content)
     reckoned = expected(name, seed, buildings, exports)
     text = json.dumps(reckoned, indent=1, ensure_ascii=False) + "\n"
-    (target / "expected.json").write_text(text, encoding="utf-8")
+    (folder / name / "expected.json").write_bytes(text.encode())
 
 
 def write_all(folder: Path = FOLDER) -> None:

@@ -31,20 +31,24 @@ class Export:
     content: bytes
 
 
+DEFAULT_SOURCE = "default"
+"""Who says so where a file has the default layout."""
+
+
 @dataclass
 class _Known:
-    """Records in force, by kind and key, and where each building's facts came from."""
+    """Records in force, by source, kind and key."""
 
-    records: dict[RecordKind, dict[Key, dict[str, Value]]] = field(default_factory=dict)
-    facts: dict[tuple[Value, str], dict[str, Value]] = field(default_factory=dict)
+    records: dict[tuple[str, RecordKind], dict[Key, dict[str, Value]]] = field(default_factory=dict)
 
 
 def expected(name: str, seed: int, buildings: int, exports: Sequence[Export]) -> dict[str, Any]:
     """Count what an intake of the exports, in this order, should report.
 
-    A row is *quarantined* when a fault was put into it, *duplicate* when it says exactly what is
-    already known, *superseded* when a later row of the same table has its key and other content,
-    and *accepted* otherwise.
+    A row is *quarantined* when a fault was put into it, *duplicate* when its source has already
+    said exactly that, *superseded* when a later row of the same table has its key and other
+    content, and *accepted* otherwise. ``corrects_earlier_files`` counts accepted rows that replace
+    one of an earlier file; ``conflicts`` are register facts on which two sources disagree.
     """
     known = _Known()
     files = [_count(export, table, known) for export in exports for table in export.tables]
@@ -61,7 +65,8 @@ def expected(name: str, seed: int, buildings: int, exports: Sequence[Export]) ->
 
 def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
     layout = LAYOUTS[table.style.kind]
-    in_force = known.records.setdefault(layout.kind, {})
+    source = table.mapping or DEFAULT_SOURCE
+    in_force = known.records.setdefault((source, layout.kind), {})
     here: set[Key] = set()
     counts = {"accepted": 0, "duplicate": 0, "superseded": 0, "quarantined": 0}
     corrections = 0
@@ -78,17 +83,15 @@ def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
             counts["duplicate"] += 1
             continue
         if key in here:
+            # the earlier row gives way, and this one stands in its place
             counts["superseded"] += 1
         else:
             counts["accepted"] += 1
-            corrections += before is not None and layout.kind is not RecordKind.BUILDING_REGISTER
+            corrections += before is not None
         here.add(key)
         in_force[key] = content
-        if layout.kind is RecordKind.BUILDING_REGISTER:
-            _remember(known, _label(export, table), content)
     return {
-        "path": export.path,
-        "part": table.part,
+        **_place(export, table),
         "record_kind": layout.kind.value,
         "mapping": table.mapping,
         "rows_read": len(table.rows),
@@ -98,25 +101,28 @@ def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
     }
 
 
+def _place(export: Export, table: Table) -> dict[str, str]:
+    """Name a table as an intake does: member of an archive, or sheet where there are several."""
+    if export.path.endswith(".zip"):
+        return {"path": f"{export.path}!/{table.part}", "sheet": ""}
+    return {"path": export.path, "sheet": table.part if len(export.tables) > 1 else ""}
+
+
 def _content(record: Record) -> dict[str, Value]:
     return {name: value for name, value in record.items() if value is not None and value != ""}
 
 
-def _label(export: Export, table: Table) -> str:
-    return f"{export.path}:{table.part}" if table.part else export.path
-
-
-def _remember(known: _Known, label: str, content: dict[str, Value]) -> None:
-    for column in CONFLICTING:
-        if column in content:
-            known.facts.setdefault((content["building_id"], column), {})[label] = content[column]
-
-
 def _conflicts(known: _Known) -> list[dict[str, Any]]:
+    facts: dict[tuple[str, str], dict[str, Value]] = {}
+    for (source, kind), in_force in known.records.items():
+        if kind is RecordKind.BUILDING_REGISTER:
+            for content in in_force.values():
+                for column in CONFLICTING:
+                    if column in content:
+                        fact = facts.setdefault((as_text(content["building_id"]), column), {})
+                        fact[source] = content[column]
     return [
-        {"building_id": building, "column": column, "values": dict(values)}
-        for (building, column), values in sorted(
-            known.facts.items(), key=lambda item: (as_text(item[0][0]), item[0][1])
-        )
+        {"building_id": building, "column": column, "values": values}
+        for (building, column), values in sorted(facts.items())
         if len({float(as_text(value)) for value in values.values()}) > 1
     ]
