@@ -202,8 +202,11 @@ class Evidence(_Section):
             raise ValueError("dead_volts must be below live_volts")
         if not float(self.ground_good_ohms) < float(self.ground_none_ohms):
             raise ValueError("ground_good_ohms must be below ground_none_ohms")
-        rates: dict[str, Misreading | Reader] = {**self.misreading, **self.readers}
-        for name, rate in rates.items():
+        rates: list[tuple[str, Misreading | Reader]] = [
+            *((method.value, rate) for method, rate in self.misreading.items()),
+            *self.readers.items(),
+        ]
+        for name, rate in rates:
             if float(rate.passes_anyway) + float(rate.scatter) >= 1:
                 raise ValueError(f"passes_anyway and scatter of {name} leave no look that is read")
         return self

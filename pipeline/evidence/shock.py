@@ -1,0 +1,121 @@
+"""What a person on earth gets from touching metal at an opening, scenario by scenario.
+
+Each scenario is solved twice, with nobody there and with a body of the declared resistance between
+the metal and earth. A fault that something clears before anyone comes is over; a shock lasts until
+a breaker or a GFCI ends it, or for the declared contact time.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from pipeline.evidence.circuit import WIRING, Contact, Setup, case_node, solve
+from pipeline.evidence.protection import breaker_seconds, gfci_trip_seconds, imbalance_milliamps
+from shared.rule_book import Circuit
+from shared.vocabulary import Condition
+
+
+class Scenario(StrEnum):
+    """A moment at which a person touches something at the opening."""
+
+    NORMAL_USE = "normal_use"
+    COVER_PLATE = "cover_plate"
+    BEHIND_SWITCH = "behind_switch"
+    OPEN_NEUTRAL = "open_neutral"
+    CASE_FAULT = "case_fault"
+
+
+SCENARIO_MEANING: dict[Scenario, str] = {
+    Scenario.NORMAL_USE: "the metal case of a sound appliance that is switched on",
+    Scenario.COVER_PLATE: "the cover's screw or metal plate, on the same metal as a ground contact",
+    Scenario.BEHIND_SWITCH: "a part behind the switch of a plugged appliance that is off",
+    Scenario.OPEN_NEUTRAL: "the case of an appliance left on when the neutral opens upstream",
+    Scenario.CASE_FAULT: "the case of an appliance whose energised conductor touches it",
+}
+"""What is touched in each scenario."""
+
+
+@dataclass(frozen=True)
+class Shock:
+    """One scenario at one condition.
+
+    Attributes:
+        touch_volts: metal against earth with nobody there, V.
+        body_milliamps: through a body from the metal to earth, mA.
+        fault_amps: through the case fault with nobody there, A.
+        breaker_untouched, breaker_touched: time in which the breaker clears the circuit without
+            and with a body on it, s; infinite where it does not.
+        gfci_untouched, gfci_touched: the same for a GFCI, each as (further up, at the opening).
+    """
+
+    touch_volts: float
+    body_milliamps: float
+    fault_amps: float
+    breaker_untouched: float
+    breaker_touched: float
+    gfci_untouched: tuple[float, float]
+    gfci_touched: tuple[float, float]
+
+
+def _setup(circuit: Circuit, scenario: Scenario, *, ground_contact: bool) -> Setup:
+    feet, load = float(circuit.run_length), float(circuit.appliance_ohms)
+    if scenario in (Scenario.COVER_PLATE, Scenario.BEHIND_SWITCH):
+        # Something else on the circuit is on: beyond an open neutral that makes the neutral live.
+        return Setup(feet, load_ohms=load)
+    return Setup(
+        feet,
+        load_ohms=load,
+        appliance=True,
+        case_on_ground_contact=ground_contact,
+        neutral_open_upstream=scenario is Scenario.OPEN_NEUTRAL,
+        case_fault=scenario is Scenario.CASE_FAULT,
+    )
+
+
+def shock(
+    circuit: Circuit, condition: Condition, scenario: Scenario, *, ground_contact: bool = True
+) -> Shock:
+    """Solve one scenario at one condition.
+
+    Args:
+        circuit: the rule book's circuit section; its ``run_length`` is the length used.
+        condition: the condition of the opening.
+        scenario: what happens and what is touched.
+        ground_contact: True for a three-slot opening, whose ground contact the plug ties to the
+            case; False where the case stays on its own.
+
+    A GFCI whose neutral is open upstream has no supply and is taken not to trip (from memory).
+    """
+    wiring = WIRING[condition]
+    setup = _setup(circuit, scenario, ground_contact=ground_contact)
+    metal = {
+        Scenario.COVER_PLATE: Contact.GROUND,
+        Scenario.BEHIND_SWITCH: Contact.NEUTRAL,
+    }.get(scenario, case_node(setup))
+    alone = solve(circuit, condition, setup)
+    touched = solve(circuit, condition, replace(setup, body_on=metal))
+    unsupplied = setup.neutral_open_upstream
+
+    def gfci(touching: bool) -> tuple[float, float]:
+        solved = touched if touching else alone
+        if unsupplied:
+            return float("inf"), float("inf")
+        must = float(circuit.gfci_must_trip_milliamps)
+        up, near = (
+            float(
+                gfci_trip_seconds(imbalance_milliamps(wiring, solved, at_opening=at_opening), must)
+            )
+            for at_opening in (False, True)
+        )
+        return up, near
+
+    return Shock(
+        touch_volts=abs(float(alone.volts[metal])),
+        body_milliamps=abs(float(touched.current("body"))) * 1000.0,
+        fault_amps=abs(float(alone.current("fault"))),
+        breaker_untouched=float(breaker_seconds(circuit, abs(alone.current("hot")))),
+        breaker_touched=float(breaker_seconds(circuit, abs(touched.current("hot")))),
+        gfci_untouched=gfci(False),
+        gfci_touched=gfci(True),
+    )

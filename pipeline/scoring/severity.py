@@ -1,0 +1,148 @@
+"""Severity: expected harm from one opening to one person in one year, by condition.
+
+Touch voltages, body currents and clearing times come from the circuit model; how often people
+touch what, and how often things fail, from the rule book. Harm of one shock is the chance of
+ventricular fibrillation plus a declared weight for a shock that one cannot let go of. The figures
+order openings; they are no forecast of accidents.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.stats import norm
+
+from pipeline.evidence.network import Floats
+from pipeline.evidence.shock import Scenario, Shock, shock
+from shared.rule_book import Harm, RuleBook
+from shared.vocabulary import CONDITIONS, Slots
+
+UNIT = "death equivalents per person, opening and year (for ranking; not a forecast)"
+"""Unit of every severity."""
+
+TERMS: tuple[str, ...] = tuple(Scenario)
+"""Names of the terms that add up to a severity, one for each scenario."""
+
+_SECONDS_A_DAY = 86_400.0
+_DAYS_A_YEAR = 365.25
+
+
+def fibrillation_probability(harm: Harm, milliamps: ArrayLike, seconds: ArrayLike) -> Floats:
+    """Chance of ventricular fibrillation from a body current, 0 to 1; shapes broadcast.
+
+    Log-normal in the dose I·√t about the declared constant, at which the declared probability
+    holds. After Dalziel (50 kg body, 116 mA·√s at 0.5 %), from memory.
+    """
+    dose = np.asarray(milliamps, dtype=np.float64) * np.sqrt(np.asarray(seconds, dtype=np.float64))
+    start = norm.ppf(float(harm.fibrillation_probability))
+    with np.errstate(divide="ignore"):
+        steps = np.log(dose / float(harm.fibrillation_constant)) / float(harm.fibrillation_spread)
+    chance: Floats = norm.cdf(start + steps)
+    return chance
+
+
+def shock_harm(harm: Harm, milliamps: ArrayLike, seconds: ArrayLike) -> Floats:
+    """Harm of one shock, death equivalents, 0 to 1; shapes broadcast.
+
+    Above the let-go current the declared weight is added, in proportion to how much of the
+    declared contact time the shock lasts.
+    """
+    fatal = fibrillation_probability(harm, milliamps, seconds)
+    held = np.asarray(milliamps, dtype=np.float64) > float(harm.let_go_milliamps)
+    share = np.asarray(seconds, dtype=np.float64) / float(harm.exposure_seconds)
+    weight = float(harm.no_let_go_weight) * held * np.minimum(share, 1.0)
+    total: Floats = fatal + (1.0 - fatal) * weight
+    return total
+
+
+def _one_touch(harm: Harm, found: Shock, gfci: float) -> float:
+    """Harm of touching once, given the trip time of a GFCI (infinite for none)."""
+    seconds = min(float(harm.exposure_seconds), found.breaker_touched, gfci)
+    return float(shock_harm(harm, found.body_milliamps, seconds))
+
+
+def _standing(days: float, cleared: float) -> float:
+    """Share of a year for which one fault stands, given the time in which it is cleared, s."""
+    return min(days, cleared / _SECONDS_A_DAY) / _DAYS_A_YEAR
+
+
+def _touches(harm: Harm, scenario: Scenario, found: Shock, gfci: float, slots: Slots) -> float:
+    """Touches per person, opening and year in a scenario."""
+    touches = float(harm.touches_normal)
+    if scenario is Scenario.COVER_PLATE:
+        return touches * float(harm.plate_share)
+    if scenario is Scenario.BEHIND_SWITCH:
+        return touches * float(harm.shell_share)
+    if slots is not Slots.THREE_SLOT:
+        touches *= float(harm.two_wire_case_share)
+    if scenario is Scenario.OPEN_NEUTRAL:
+        standing = _standing(float(harm.open_neutral_days), found.breaker_untouched)
+        return touches * float(harm.stopped_touch_factor) * float(harm.open_neutrals) * standing
+    if scenario is Scenario.CASE_FAULT:
+        cleared = min(found.breaker_untouched, gfci)
+        return touches * float(harm.case_faults) * _standing(float(harm.case_fault_days), cleared)
+    return touches
+
+
+def _term(harm: Harm, scenario: Scenario, found: Shock, slots: Slots, protected: bool) -> float:
+    if not protected:
+        touches = _touches(harm, scenario, found, np.inf, slots)
+        return touches * _one_touch(harm, found, np.inf)
+    near = float(harm.gfci_at_opening)
+    total = 0.0
+    for place, share in enumerate((1.0 - near, near)):
+        touches = _touches(harm, scenario, found, found.gfci_untouched[place], slots)
+        total += share * touches * _one_touch(harm, found, found.gfci_touched[place])
+    return total
+
+
+def severity(rule_book: RuleBook) -> pd.DataFrame:
+    """Expected harm of an opening by slots, condition and protection.
+
+    A two-slot opening has no ground contact: a case there is on its own, and only the declared
+    share of appliances has one. An opening that is neither two- nor three-slot is taken as
+    two-slot: nothing is claimed about a case on it.
+
+    Returns:
+        Columns slots, condition, protected (GFCI), one per name in ``TERMS`` and severity, their
+        sum, all in ``UNIT``; then body_milliamps_<term>, mA through a body in that scenario.
+        Terms are summed as rare events, which they are.
+    """
+    rows = []
+    for slots in Slots:
+        for condition in CONDITIONS:
+            found = {
+                scenario: shock(
+                    rule_book.circuit,
+                    condition,
+                    scenario,
+                    ground_contact=slots is Slots.THREE_SLOT,
+                )
+                for scenario in Scenario
+            }
+            for protected in (False, True):
+                terms = {
+                    scenario.value: _term(rule_book.harm, scenario, each, slots, protected)
+                    for scenario, each in found.items()
+                }
+                rows.append(
+                    {
+                        "slots": slots.value,
+                        "condition": condition.value,
+                        "protected": protected,
+                        **terms,
+                        "severity": sum(terms.values()),
+                        **{
+                            f"body_milliamps_{scenario.value}": each.body_milliamps
+                            for scenario, each in found.items()
+                        },
+                    }
+                )
+    return pd.DataFrame(rows)
+
+
+def severity_array(rule_book: RuleBook) -> Floats:
+    """Severities as an array, shape (3 slots, 9 conditions, 2: without and with GFCI), ``UNIT``."""
+    values = severity(rule_book)["severity"].to_numpy(dtype=np.float64)
+    return values.reshape(len(Slots), len(CONDITIONS), 2)
