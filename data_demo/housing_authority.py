@@ -41,6 +41,9 @@ OBSERVATIONS = default_style(RecordKind.OPENING_OBSERVATIONS)
 EVALUATIONS = default_style(RecordKind.BUILDING_EVALUATIONS)
 
 OFFICE = "Tallowgate Office"
+BUILDINGS = "01_buildings"
+LOOKS = "02_observations"
+"""The authority's own exports, whose names also carry the month they were drawn."""
 LATER = 45
 """Looks of the authority's own inspector that only the later extract holds."""
 OVERLAP = 60
@@ -58,15 +61,22 @@ def housing_authority_exports(portfolio: Portfolio) -> Sequence[Export]:
     own_rows = _own_looks(own[:-LATER])
     buildings = _register(register)
     return (
-        _text_export("01_buildings.csv", Table(REGISTER, buildings)),
-        _text_export("02_observations.csv", Table(OBSERVATIONS, own_rows), "utf-8-sig"),
+        _text_export(f"{BUILDINGS}_2025-08.csv", Table(REGISTER, buildings, source=BUILDINGS)),
+        _text_export(
+            f"{LOOKS}_2025-08.csv",
+            Table(OBSERVATIONS, own_rows, source=LOOKS),
+            "utf-8-sig",
+        ),
         _contractor(_of(looks, "S. Ambrel")),
         _office(register, _of(looks, "B. Quenth")),
         _phone_app(_of(looks, "T. Vesk")),
         _old_database(_of(looks, "M. Ildray")),
         _later_extract(register, buildings, own),
         _insurer(register),
-        _text_export("09_evaluations.csv", Table(EVALUATIONS, _evaluations(register))),
+        _text_export(
+            "09_evaluations.csv",
+            Table(EVALUATIONS, _evaluations(register), source="09_evaluations"),
+        ),
     )
 
 
@@ -222,8 +232,8 @@ def _later_extract(register: list[Record], sent: tuple[Row, ...], own: list[Reco
         as_sent.get(building["building_id"], building) for building in register[:-3]
     )
     members = (
-        Table(REGISTER, tuple(buildings), "extract/buildings.csv"),
-        Table(OBSERVATIONS, tuple(rows), "extract/observations.csv"),
+        Table(REGISTER, tuple(buildings), f"extract/{BUILDINGS}_2025-10.csv", source=BUILDINGS),
+        Table(OBSERVATIONS, tuple(rows), f"extract/{LOOKS}_2025-10.csv", source=LOOKS),
     )
     content = archive_of({table.part: delimited(table).encode() for table in members})
     return Export("07_later_extract.zip", members, content)

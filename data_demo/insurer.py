@@ -60,7 +60,7 @@ def _surveys(looks: list[Record]) -> Export:
     rows[7] = SURVEYS.spoil(rows[7], "ground_path_ohms", -1.0)
     rows[30] = SURVEYS.spoil(rows[30], "method", "dowsing")
     rows.extend(rows[place] for place in (0, 1, 2))
-    table = Table(SURVEYS, tuple(rows))
+    table = Table(SURVEYS, tuple(rows), source="02_surveys")
     return Export("02_surveys.parquet", (table,), parquet(table, SURVEYS_SCHEMA))
 
 

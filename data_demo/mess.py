@@ -171,9 +171,11 @@ class Table:
         rows: in order.
         part: name of the sheet or of the member within the file; "" if the file is the table.
         mapping: name of the mapping it needs, "" for the default layout.
+        source: who says so, where that is not the mapping; rows of one source correct each other.
     """
 
     style: Style
     rows: tuple[Row, ...]
     part: str = ""
     mapping: str = ""
+    source: str = ""

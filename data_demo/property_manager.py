@@ -22,7 +22,7 @@ def property_manager_exports(portfolio: Portfolio) -> Sequence[Export]:
     houses = REGISTER.rows(register)
     houses[4] = REGISTER.spoil(houses[4], "storeys", "two and a half")
     return (
-        _plain("01_houses.csv", Table(REGISTER, tuple(houses))),
+        _plain("01_houses.csv", Table(REGISTER, tuple(houses), source="01_houses")),
         _plain("02_checks.csv", _checks(_by(looks, "P. Corrow"))),
         _crew_phone(_by(looks, "crew phone 3")),
         _certificates(_by(looks, "L. Fennadine")),
@@ -42,7 +42,7 @@ def _checks(looks: list[Record]) -> Table:
     rows[10] = OBSERVATIONS.spoil(rows[10], "gfci_protected", "maybe")
     rows[44] = OBSERVATIONS.spoil(rows[44], "observed_on", "2024-00-17")
     again = corrected(OBSERVATIONS, rows[60], result="open_ground", note="wrong button pressed")
-    return Table(OBSERVATIONS, (*rows, rows[3], again))
+    return Table(OBSERVATIONS, (*rows, rows[3], again), source="02_checks")
 
 
 def _crew_phone(looks: list[Record]) -> Export:

@@ -31,10 +31,6 @@ class Export:
     content: bytes
 
 
-DEFAULT_SOURCE = "default"
-"""Who says so where a file has the default layout."""
-
-
 @dataclass
 class _Known:
     """Records in force, by source, kind and key."""
@@ -65,7 +61,7 @@ def expected(name: str, seed: int, buildings: int, exports: Sequence[Export]) ->
 
 def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
     layout = LAYOUTS[table.style.kind]
-    source = table.mapping or DEFAULT_SOURCE
+    source = table.source or table.mapping
     in_force = known.records.setdefault((source, layout.kind), {})
     here: set[Key] = set()
     counts = {"accepted": 0, "duplicate": 0, "superseded": 0, "quarantined": 0}

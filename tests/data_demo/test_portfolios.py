@@ -113,7 +113,7 @@ def test_the_authority_sends_every_kind_of_mess():
         ".parquet",
     }
     assert len({entry["mapping"] for entry in files}) >= 6
-    assert (folder / "02_observations.csv").read_bytes().startswith(b"\xef\xbb\xbf")
+    assert (folder / "02_observations_2025-08.csv").read_bytes().startswith(b"\xef\xbb\xbf")
     assert (folder / "06_eelmarket.tsv").read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff")
     with pytest.raises(UnicodeDecodeError):
         (folder / "03_contractor.csv").read_text(encoding="utf-8")
