@@ -1,0 +1,1 @@
+"""From bytes to a ranking, one direction only: landing, evidence, scoring, warehouse, cli."""

@@ -1,0 +1,1 @@
+"""What readings say: circuit model, likelihoods, and the posterior over every opening."""

@@ -1,0 +1,240 @@
+"""Empirical Bayes: the portfolio corrects the rule book's defaults.
+
+The defaults count as some buildings' worth of experience in each era; the portfolio's own
+buildings, each with its posterior as it stands, count as what they are. Alternating the two until
+they settle is expectation-maximisation on the beta parameters. An empty portfolio leaves the
+defaults as they are; a large one outweighs them.
+
+On top comes the crew: whether owner or manager explains an excess of false grounds beyond era. Its
+spread over crews is itself learned, with even odds that there is none, so that an unsupported
+excess is shrunk away.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from pipeline.evidence.beta_fit import fit_beta
+from pipeline.evidence.kinds import RATES, Array, rate_features
+from pipeline.evidence.portfolio import Ints, Portfolio, blocks
+from pipeline.evidence.posterior import (
+    FIRST_POINTS,
+    SECOND_POINTS,
+    SHARED_POINTS,
+    Model,
+    log_likelihood,
+    normalised,
+    place_points,
+    row_rates,
+    row_weights,
+)
+from pipeline.evidence.priors import Priors, prior_points
+from shared.rule_book import RuleBook
+
+_FALSE_GROUND = RATES.index("false_ground")
+_CREW_GRID = np.linspace(-3.0, 4.0, 29)
+_SPREADS = 8
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What the portfolio taught.
+
+    Attributes:
+        priors: the corrected priors.
+        buildings: buildings with looks behind them.
+        crew: log-odds effect of each owner and manager on false grounds, by factor and name index.
+        crew_support: posterior probability that the factor explains anything, by factor.
+    """
+
+    priors: Priors
+    buildings: int
+    crew: dict[str, Array]
+    crew_support: dict[str, float]
+
+
+@dataclass(frozen=True)
+class _Sample:
+    """Points of the buildings learned from: features of log odds less shift, and the rest."""
+
+    buildings: Ints
+    log_odds: Array
+    log_rest: Array
+    era: Array
+    shift: Array
+
+    def features(self, crew_shift: Array | None = None) -> Array:
+        shift = self.shift.copy()
+        if crew_shift is not None:
+            shift[:, _FALSE_GROUND] += crew_shift
+        return rate_features(self.log_odds - shift[:, None, :])
+
+
+def learn(
+    rule_book: RuleBook,
+    model: Model,
+    portfolio: Portfolio,
+    crews: dict[str, Ints],
+    progress: Callable[[float], None] | None = None,
+) -> Learned:
+    """Learn the priors and the crew effects from a portfolio.
+
+    Args:
+        rule_book: the rule book; its [learning] section weighs defaults against the portfolio.
+        model: the model with the default priors.
+        portfolio: the portfolio, without crew shifts.
+        crews: for each factor ("owner", "manager") the index of the building's crew, -1 where
+            none is known, shape (B,).
+        progress: called with the fraction done.
+    """
+    settings = rule_book.learning
+    none = Learned(
+        model.priors,
+        0,
+        {name: np.zeros(int(index.max(initial=-1)) + 1) for name, index in crews.items()},
+        dict.fromkeys(crews, 0.0),
+    )
+    chosen = _choose(portfolio, int(float(settings.buildings_max)), model.seed)
+    if not len(chosen):
+        return none
+    sample = _sample(model, portfolio, chosen, progress)
+    default = model.priors
+    priors = default
+    crew_shift = np.zeros(len(chosen))
+    crew, support = none.crew, none.crew_support
+    # Eras first, then crews given the eras, then the eras again given the crews.
+    for stage in range(2):
+        priors = _fit_eras(rule_book, default, priors, sample, crew_shift)
+        if stage == 0:
+            crew_shift = np.zeros(len(chosen))
+            for factor, index in crews.items():
+                effect, support[factor] = _fit_crews(
+                    rule_book, priors, sample, crew_shift, index[sample.buildings]
+                )
+                crew[factor][: len(effect)] = effect
+                known = index[sample.buildings]
+                crew_shift = crew_shift + np.where(known >= 0, effect[known.clip(min=0)], 0.0)
+            if not np.any(crew_shift):
+                break
+    return Learned(priors, len(chosen), crew, support)
+
+
+def crew_shift(learned: Learned, crews: dict[str, Ints], size: int) -> Array:
+    """Shift of the false-ground log odds of every building, shape (B,)."""
+    total = np.zeros(size)
+    for factor, index in crews.items():
+        effect = learned.crew[factor]
+        if len(effect):
+            total += np.where(index >= 0, effect[index.clip(min=0)], 0.0)
+    return total
+
+
+def _choose(portfolio: Portfolio, most: int, seed: int) -> Ints:
+    """Buildings with at least one look; a seeded sample of them if there are too many."""
+    looked = portfolio.signatures.looked[portfolio.row_signature]
+    running = np.concatenate([[0], np.cumsum(looked)])
+    with_looks = np.flatnonzero(
+        running[portfolio.row_start[1:]] > running[portfolio.row_start[:-1]]
+    )
+    if len(with_looks) > most:
+        with_looks = np.sort(
+            np.random.default_rng(seed).choice(with_looks, size=most, replace=False)
+        )
+    return with_looks
+
+
+def _sample(
+    model: Model,
+    portfolio: Portfolio,
+    chosen: Ints,
+    progress: Callable[[float], None] | None,
+) -> _Sample:
+    shared = prior_points(model.priors, SHARED_POINTS, model.seed)
+    size = len(chosen)
+    points_each = SHARED_POINTS + FIRST_POINTS + SECOND_POINTS
+    position = np.full(len(portfolio), -1)
+    position[chosen] = np.arange(size)
+    log_odds = np.empty((size, points_each, len(RATES)))
+    log_rest = np.empty((size, points_each))
+    done = 0
+    for block in blocks(portfolio, chosen):
+        points = place_points(model, portfolio, block, shared, 1)
+        weights = row_weights(model, portfolio, block, slots=True, readings=True)
+        likelihood = log_likelihood(model, portfolio, block, points, row_rates(points, weights))
+        into = position[block.buildings]
+        log_odds[into] = points.log_odds
+        log_rest[into] = likelihood - points.log_proposal
+        done += len(block.buildings)
+        if progress is not None:
+            progress(done / size)
+    return _Sample(
+        chosen, log_odds, log_rest, portfolio.era_weights[chosen], portfolio.shift[chosen]
+    )
+
+
+def _fit_eras(
+    rule_book: RuleBook, default: Priors, start: Priors, sample: _Sample, crew: Array
+) -> Priors:
+    weight_of_default = float(rule_book.learning.default_buildings)
+    together = special.digamma(default.a + default.b)
+    default_log = special.digamma(default.a) - together
+    default_rest = special.digamma(default.b) - together
+    features = sample.features(crew)
+    with np.errstate(divide="ignore"):
+        log_era = np.log(sample.era)[:, None, :]
+    priors = start
+    for _ in range(int(float(rule_book.learning.rounds))):
+        joint = priors.log_density(features) + log_era + sample.log_rest[..., None]
+        flat = joint.reshape(len(joint), -1)
+        share = normalised(flat).reshape(joint.shape)
+        weight = share.sum(axis=(0, 1))[:, None]
+        moment = np.einsum("nme,nmf->ef", share, features)
+        total = weight + weight_of_default
+        a, b = fit_beta(
+            (moment[:, 0::2] + weight_of_default * default_log) / total,
+            (moment[:, 1::2] + weight_of_default * default_rest) / total,
+        )
+        # A share below 0.05 pseudo-openings would put nearly all weight on 0 or 1.
+        priors = replace(priors, a=np.maximum(a, 0.05), b=np.maximum(b, 0.05))
+    return priors
+
+
+def _fit_crews(
+    rule_book: RuleBook, priors: Priors, sample: _Sample, before: Array, index: Ints
+) -> tuple[Array, float]:
+    """Effects of one factor's crews and the probability that the factor explains anything."""
+    crews = int(index.max(initial=-1)) + 1
+    if crews < 2:
+        return np.zeros(max(crews, 0)), 0.0
+    with np.errstate(divide="ignore"):
+        log_era = np.log(sample.era)[:, None, :]
+    evidence = np.empty((len(_CREW_GRID), len(sample.buildings)))
+    for position, effect in enumerate(_CREW_GRID):
+        joint = (
+            priors.log_density(sample.features(before + effect))
+            + log_era
+            + sample.log_rest[..., None]
+        )
+        evidence[position] = special.logsumexp(joint, axis=(1, 2))
+    evidence -= evidence[np.abs(_CREW_GRID).argmin()]
+    of_crew: Array = np.zeros((len(_CREW_GRID), crews))
+    known = index >= 0
+    np.add.at(of_crew.T, index[known], evidence[:, known].T)
+
+    most = float(rule_book.learning.crew_spread_max)
+    spreads = np.linspace(most / _SPREADS, most, _SPREADS)
+    log_grid = -0.5 * (_CREW_GRID / spreads[:, None]) ** 2
+    log_grid -= special.logsumexp(log_grid, axis=1, keepdims=True)
+    joint = log_grid[:, :, None] + of_crew[None]
+    marginal = special.logsumexp(joint, axis=1)
+    nothing = float(rule_book.learning.crew_none_probability)
+    log_spread = marginal.sum(axis=1) + np.log((1 - nothing) / _SPREADS)
+    posterior: npt.NDArray[np.float64] = np.concatenate([[np.log(nothing)], log_spread])
+    posterior = np.exp(posterior - special.logsumexp(posterior))
+    mean = np.einsum("sgc,g->sc", np.exp(joint - marginal[:, None, :]), _CREW_GRID)
+    return posterior[1:] @ mean, float(posterior[1:].sum())
