@@ -1,0 +1,214 @@
+"""Brings a file's bytes in: an unchanged copy, its SHA-256, its format and its text encoding.
+
+One pass over the bytes does the copying and the measuring, so that a file of gigabytes is read
+once. Text in any other encoding than UTF-8 is rewritten as UTF-8 in the scratch folder; the stored
+original stays as it came.
+"""
+
+from __future__ import annotations
+
+import codecs
+import hashlib
+import json
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+Format = Literal["delimited", "spreadsheet", "json", "json_lines", "parquet", "none"]
+
+CHUNK = 1 << 22
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """A file that has been copied and measured.
+
+    Attributes:
+        original: the unchanged copy.
+        sha256, size: of its bytes.
+        format: what it holds, judged by its content; ``none`` when it is no table.
+        encoding: of the text (``utf-8``, ``utf-8-sig``, ``utf-16``, ``cp1252``), "" for binary.
+        text: the same text as UTF-8 (the original itself where that is UTF-8), or the original.
+        lines: lines of text, a last line without an end included; 0 for binary.
+        quotes: double quotes in the text.
+    """
+
+    original: Path
+    sha256: str
+    size: int
+    format: Format
+    encoding: str
+    text: Path
+    lines: int
+    quotes: int
+
+
+def sha256_of(path: Path) -> str:
+    """Return the SHA-256 of a file's bytes, in hexadecimal."""
+    with path.open("rb") as handle:
+        return hashlib.file_digest(handle, "sha256").hexdigest()
+
+
+def receive(source: Path, name: str, folder: Path, scratch: Path) -> Arrival:
+    """Copy a file into ``folder`` unchanged and say what it is.
+
+    Args:
+        source: the file.
+        name: the name to store it under.
+        folder: an existing folder for the copy.
+        scratch: an existing folder for a UTF-8 version where one is needed.
+    """
+    original = folder / name
+    with source.open("rb") as handle:
+        head = handle.read(1 << 16)
+    kind = _binary_format(source, head)
+    encoding = "" if kind else _encoding_by_mark(head)
+    digest = hashlib.sha256()
+    measure = _Measure()
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    is_utf8 = not kind and encoding in ("", "utf-8-sig")
+    size = 0
+    with source.open("rb") as incoming, original.open("wb") as outgoing:
+        while chunk := incoming.read(CHUNK):
+            outgoing.write(chunk)
+            digest.update(chunk)
+            size += len(chunk)
+            if is_utf8:
+                measure.add(chunk)
+                # isascii is far quicker than decoding, and most exports are nearly all ASCII
+                if not chunk.isascii() or decoder.getstate()[0]:
+                    try:
+                        decoder.decode(chunk)
+                    except UnicodeDecodeError:
+                        is_utf8 = False
+    if is_utf8 and decoder.getstate()[0]:
+        is_utf8 = False  # the file ends within a character
+    text = original
+    if not kind:
+        if is_utf8:
+            encoding = encoding or "utf-8"
+        else:
+            encoding = encoding if encoding.startswith("utf-16") else "cp1252"
+            text = scratch / f"{digest.hexdigest()}.utf8"
+            measure = _rewrite(original, encoding, text)
+        kind = _text_format(text)
+    return Arrival(
+        original,
+        digest.hexdigest(),
+        size,
+        kind,
+        encoding,
+        text,
+        0 if kind in ("spreadsheet", "parquet", "none") else measure.lines,
+        measure.quotes,
+    )
+
+
+class _Measure:
+    """Counts lines and double quotes of UTF-8 text, chunk by chunk."""
+
+    def __init__(self) -> None:
+        self._ends = 0
+        self._last = b"\n"
+        self.quotes = 0
+
+    def add(self, chunk: bytes) -> None:
+        self._ends += chunk.count(b"\n")
+        self.quotes += chunk.count(b'"')
+        self._last = chunk[-1:]
+
+    @property
+    def lines(self) -> int:
+        return self._ends + (self._last != b"\n")
+
+
+def _binary_format(path: Path, head: bytes) -> Format | None:
+    if head.startswith(b"PAR1"):
+        return "parquet"
+    if head.startswith(b"\xd0\xcf\x11\xe0"):  # OLE container: the workbooks of before 2007
+        return "spreadsheet"
+    if head.startswith(b"PK\x03\x04"):
+        try:
+            with zipfile.ZipFile(path) as archive:
+                names = archive.namelist()
+        except zipfile.BadZipFile:
+            return "none"
+        workbook = any(name.startswith("xl/") for name in names) or "content.xml" in names
+        return "spreadsheet" if workbook else "none"
+    if b"\0" in head and not _encoding_by_mark(head).startswith("utf-16"):
+        return "none"
+    return "none" if head.startswith((b"%PDF", b"\x89PNG", b"\xff\xd8\xff")) else None
+
+
+def _encoding_by_mark(head: bytes) -> str:
+    if head.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    # UTF-16 without a mark: in western text every second byte is zero
+    sample = head[: len(head) // 2 * 2]
+    if sample:
+        even, odd = sample[0::2].count(0), sample[1::2].count(0)
+        half = len(sample) // 2
+        if odd > 0.6 * half and even < 0.1 * half:
+            return "utf-16-le"
+        if even > 0.6 * half and odd < 0.1 * half:
+            return "utf-16-be"
+    return ""
+
+
+def _undefined_as_control(fault: UnicodeError) -> tuple[str, int]:
+    # five bytes have no meaning in Windows-1252; keeping them as the control characters of the
+    # same number loses nothing
+    assert isinstance(fault, UnicodeDecodeError)
+    return "".join(chr(byte) for byte in fault.object[fault.start : fault.end]), fault.end
+
+
+codecs.register_error("coverplate_keep", _undefined_as_control)
+
+
+def _rewrite(original: Path, encoding: str, text: Path) -> _Measure:
+    measure = _Measure()
+    errors = "coverplate_keep" if encoding == "cp1252" else "replace"
+    with (
+        original.open("r", encoding=encoding, errors=errors, newline="") as incoming,
+        text.open("wb") as outgoing,
+    ):
+        while chunk := incoming.read(CHUNK):
+            plain = chunk.encode("utf-8")
+            outgoing.write(plain)
+            measure.add(plain)
+    return measure
+
+
+def _text_format(text: Path) -> Format:
+    with text.open("r", encoding="utf-8-sig", errors="replace", newline="") as handle:
+        head = handle.read(1 << 16)
+        rest = head.lstrip()
+        while head and not rest:
+            head = handle.read(1 << 16)
+            rest = head.lstrip()
+    if not rest:
+        return "none"
+    if rest.startswith("["):
+        after = rest[1:].lstrip()
+        return "json" if after.startswith(("{", "]")) else "delimited"
+    if rest.startswith("{"):
+        return "json_lines" if _is_json_lines(rest) else "json"
+    return "delimited"
+
+
+def _is_json_lines(head: str) -> bool:
+    lines = [line for line in head.splitlines() if line.strip()]
+    try:
+        first = json.loads(lines[0])
+    except ValueError:
+        return False
+    if len(lines) == 1:
+        # one whole object on one line: a document when it carries a list of objects
+        return not any(
+            isinstance(value, list) and value and isinstance(value[0], dict)
+            for value in first.values()
+        )
+    return isinstance(first, dict)

@@ -1,0 +1,232 @@
+r"""How the text of one cell becomes a value: SQL expressions, one for each column type.
+
+A text with only one reading is read whatever the file's habits are (``3,5`` is three and a half,
+``1,250,000`` a million and a quarter, ``13/04/2024`` the thirteenth of April). A text with two
+readings (``1,250``; ``03/04/2024``) is read only when a habit has been settled on; until then it
+stays unread and ``pipeline.landing.habits`` asks. Every expression gives NULL for what it cannot
+read and never fails.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Mapping
+from typing import Literal
+
+from shared.records import Field, literal
+
+DateOrder = Literal["dmy", "mdy", "ymd"]
+DecimalMark = Literal[".", ","]
+
+NULL_TOKENS = frozenset(
+    {"", "-", "--", "–", "—", "?", "n/a", "na", "#n/a", "null", "none", "nil", "nan", "unknown"}
+)
+"""Cells that say "no answer", in any case. A word of a column's vocabulary is never one."""
+
+YES_WORDS = ("yes", "y", "true", "t", "1", "x")
+NO_WORDS = ("no", "n", "false", "f", "0")
+
+EDGES = " \t\r\n\u00a0\u200b\ufeff"
+"""Characters cut from both ends of a cell."""
+
+UNIT_FACTORS: dict[str, dict[str, float]] = {
+    "V": {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3},
+    "A": {"a": 1.0, "amp": 1.0, "amps": 1.0, "ma": 1e-3},
+    "Ω": {"ω": 1.0, "ohm": 1.0, "ohms": 1.0, "mω": 1e-3, "mohm": 1e-3, "kω": 1e3, "kohm": 1e3},
+    "": {"": 1.0, "thousand": 1e3, "million": 1e6},
+}
+"""Layout unit to the units a source may use for it, in lower case, and the factor to multiply by.
+
+Definitions of the SI prefixes; ``MΩ`` is left out because lower case cannot tell it from ``mΩ``.
+"""
+
+
+def trimmed(cell: str) -> str:
+    """Return SQL that cuts the edges of a text."""
+    return f"trim({cell}, {literal(EDGES)})"
+
+
+def cleaned(cell: str, null_tokens: Iterable[str]) -> str:
+    """Return SQL for the trimmed text, NULL where it is one of the null tokens (lower case)."""
+    tokens = sorted(set(null_tokens) | {""})
+    longest = max(len(token.encode()) for token in tokens)
+    text = trimmed(cell)
+    listed = ", ".join(map(literal, tokens))
+    return (
+        f"CASE WHEN {cell} = '' THEN NULL "
+        f"WHEN strlen({text}) <= {longest} AND lower({text}) IN ({listed}) THEN NULL "
+        f"ELSE {text} END"
+    )
+
+
+def word_form(text: str) -> str:
+    """Return a word in the form that is compared: lower case, spaces and hyphens as one ``_``."""
+    return re.sub(r"[\s_\-]+", "_", text.strip(EDGES).lower()).strip("_")
+
+
+def word_form_sql(text: str) -> str:
+    """Return SQL for ``word_form``."""
+    return f"trim(regexp_replace(lower({text}), '[\\s_\\-]+', '_', 'g'), '_')"
+
+
+def choice(text: str, field: Field, synonyms: Mapping[str, str], rules: str | None) -> str:
+    """Return SQL that reads a word of a vocabulary.
+
+    Args:
+        text: SQL of the cleaned cell.
+        field: the layout's column.
+        synonyms: a source's own words to words of the vocabulary; compared by ``word_form``.
+        rules: SQL tried when no word matches, or None.
+    """
+    meaning = {word_form(word): word for word in field.choices}
+    if set(field.choices) == {"yes", "no"}:
+        meaning |= dict.fromkeys(YES_WORDS, "yes") | dict.fromkeys(NO_WORDS, "no")
+    meaning |= {word_form(source): word for source, word in synonyms.items() if word}
+    form = word_form_sql(text)
+    branches = []
+    for word in sorted(set(meaning.values())):
+        forms = ", ".join(literal(source) for source, to in meaning.items() if to == word)
+        branches.append(f"WHEN {form} IN ({forms}) THEN {literal(word)}")
+    exact = ", ".join(map(literal, (w for w in field.choices if word_form(w) not in synonyms)))
+    as_is = f"WHEN {text} IN ({exact}) THEN {text} " if exact else ""
+    otherwise = f"ELSE {rules} " if rules else ""
+    return f"CASE {as_is}{' '.join(branches)} {otherwise}END"
+
+
+def phrase_pattern(phrases: Collection[str]) -> str:
+    """Return a regular expression that finds any of the phrases as whole words in lower case.
+
+    ``gfi`` is not found in ``gfix`` or ``xgfi``; a space in a phrase also matches ``_`` and ``-``.
+    """
+    alternatives = [
+        r"[\s_\-]+".join(re.escape(word) for word in re.split(r"[\s_\-]+", phrase.strip().lower()))
+        for phrase in phrases
+    ]
+    return rf"(^|[^\pL\pN])({'|'.join(alternatives)})($|[^\pL\pN])"
+
+
+def number(text: str, mark: DecimalMark | None, units: Collection[str] = ()) -> str:
+    """Return SQL that reads a number as DOUBLE.
+
+    Args:
+        text: SQL of the cleaned cell.
+        mark: the decimal mark that was settled on, or None.
+        units: unit words, in lower case, that may stand behind the number.
+    """
+    words = sorted(filter(None, units), key=len, reverse=True)
+    tail = f"(?:{'|'.join(map(re.escape, words))})?$" if words else "$"
+    bare = (
+        f"regexp_replace(regexp_replace(lower({text}), "
+        f"{literal(tail)}, ''), '[\\s\\x{{00a0}}\\x{{202f}}'']+', '', 'g')"
+    )
+    english = f"TRY_CAST(replace({bare}, ',', '') AS DOUBLE)"
+    continental = f"TRY_CAST(replace(replace({bare}, '.', ''), ',', '.') AS DOUBLE)"
+    branches = [
+        _shape(bare, ENGLISH_ONLY, english),
+        _shape(bare, CONTINENTAL_ONLY, continental),
+        _shape(bare, PLAIN, f"TRY_CAST({bare} AS DOUBLE)"),
+    ]
+    if mark is not None:
+        branches.append(_shape(bare, COMMA_GROUP, english if mark == "." else continental))
+        branches.append(_shape(bare, COMMA_DECIMAL, continental))
+    read = f"CASE {' '.join(branches)} END"
+    plainly = f"TRY_CAST({text} AS DOUBLE)"
+    # an underscore is a thousands separator to DuckDB and to nobody who fills in an export
+    direct = f"CASE WHEN {plainly} IS NOT NULL AND NOT contains({text}, '_') THEN {plainly}"
+    if mark == ",":
+        return f"CASE {_shape(bare, POINT_GROUP, continental)} ELSE {direct} ELSE {read} END END"
+    return f"{direct} ELSE {read} END"
+
+
+PLAIN = r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?"
+ENGLISH_ONLY = r"[+-]?[1-9]\d{0,2}((,\d{3}){2,}(\.\d*)?|,\d{3}\.\d*)"
+CONTINENTAL_ONLY = r"[+-]?[1-9]\d{0,2}((\.\d{3}){2,}(,\d*)?|\.\d{3},\d*)"
+COMMA_GROUP = r"[+-]?[1-9]\d{0,2},\d{3}"
+COMMA_DECIMAL = r"[+-]?\d*,\d+"
+POINT_GROUP = r"[+-]?[1-9]\d{0,2}\.\d{3}"
+
+
+def _shape(text: str, pattern: str, value: str) -> str:
+    return f"WHEN regexp_full_match({text}, {literal(pattern)}) THEN {value}"
+
+
+def whole_number(value: str) -> str:
+    """Return SQL that turns a DOUBLE without a fraction into BIGINT; anything else into NULL."""
+    return f"CASE WHEN {value} = floor({value}) AND abs({value}) < 9e15 THEN {value}::BIGINT END"
+
+
+NUMERIC_DATE = r"^(\d{1,4})([-/. ])(\d{1,2})[-/. ](\d{1,4})([ T,]+\d{1,2}:\d{2}.*)?$"
+"""Three numbers with the same kind of separator, a time of day allowed behind."""
+
+
+def iso_date(text: str) -> str:
+    """Return SQL that reads year-month-day with a year of four digits, a time allowed behind."""
+    return (
+        f"CASE WHEN {text} >= '1' AND {text} < '3' "
+        f"AND TRY_CAST({text} AS DATE) >= DATE '1600-01-01' THEN TRY_CAST({text} AS DATE) END"
+    )
+
+
+def date(text: str, order: DateOrder | None, this_year: int) -> str:
+    """Return SQL that reads a date.
+
+    Args:
+        text: SQL of the cleaned cell.
+        order: the order of day, month and year that was settled on, or None.
+        this_year: a year of two digits above this one's is of the last century.
+    """
+    named = (
+        f"trim(regexp_replace(regexp_replace(regexp_replace({text}, "
+        f"'(\\d)(st|nd|rd|th)\\b', '\\1'), '(?i)\\bsept\\b', 'Sep'), '[-,./\\s]+', ' ', 'g'))"
+    )
+    with_name = (
+        f"CASE WHEN regexp_matches({text}, '(?i)[a-z]{{3}}') AND regexp_matches({text}, '\\d{{4}}') "
+        f"THEN try_strptime({named}, [{_listed(NAMED_MONTH)}])::DATE "
+        f"WHEN regexp_matches({text}, '(?i)[a-z]{{3}}') AND regexp_matches({text}, '\\d') "
+        f"THEN try_strptime({named}, [{_listed(NAMED_MONTH_SHORT_YEAR)}])::DATE END"
+    )
+    serial = (
+        f"CASE WHEN regexp_full_match({text}, '\\d{{5}}(\\.\\d+)?') "
+        f"AND {text} BETWEEN '18264' AND '73051' "
+        f"THEN DATE '1899-12-30' + floor(TRY_CAST({text} AS DOUBLE))::INTEGER END"
+    )
+    compact = (
+        f"CASE WHEN regexp_full_match({text}, '(1[6-9]|20)\\d{{6}}') "
+        f"THEN try_strptime({text}, '%Y%m%d')::DATE END"
+    )
+    year_first = (
+        f"CASE WHEN regexp_full_match({text}, '\\d{{4}}[-/. ]\\d{{1,2}}[-/. ]\\d{{1,2}}([ T,].*)?') "
+        f"THEN {numeric_date(text, 'ymd', this_year)} END"
+    )
+    readings = [iso_date(text), with_name, year_first, compact, serial]
+    if order is not None:
+        readings.append(numeric_date(text, order, this_year))
+    return f"coalesce({', '.join(readings)})"
+
+
+NAMED_MONTH = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%Y %b %d", "%Y %B %d")
+NAMED_MONTH_SHORT_YEAR = ("%d %b %y", "%d %B %y", "%b %d %y", "%B %d %y")
+
+
+def _listed(formats: Iterable[str]) -> str:
+    return ", ".join(map(literal, formats))
+
+
+def numeric_date(text: str, order: DateOrder, this_year: int) -> str:
+    """Return SQL that reads three numbers as a date in one given order, or NULL."""
+    first, second, third = (
+        f"regexp_extract({text}, {literal(NUMERIC_DATE)}, {group})" for group in (1, 3, 4)
+    )
+    year, month, day = {
+        "dmy": (third, second, first),
+        "mdy": (third, first, second),
+        "ymd": (first, second, third),
+    }[order]
+    century = f"CASE WHEN TRY_CAST({year} AS INTEGER) > {this_year % 100} THEN '19' ELSE '20' END"
+    full_year = (
+        f"CASE strlen({year}) WHEN 4 THEN {year} WHEN 2 THEN concat({century}, {year}) END"
+    )
+    fits = f"strlen({month}) BETWEEN 1 AND 2 AND strlen({day}) BETWEEN 1 AND 2"
+    return (
+        f"CASE WHEN {fits} THEN TRY_CAST(concat({full_year}, '-', {month}, '-', {day}) AS DATE) END"
+    )

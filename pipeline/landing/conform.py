@@ -1,0 +1,364 @@
+"""Types and judges a whole raw table in one pass of SQL: ``raw → read → judged → typed``.
+
+Only a row that fails carries its original cells and the list of its reasons; for all others those
+two columns are NULL and cost nothing. The rules of validity are those of ``shared.records.checks``
+and of nothing else; what this module adds is whether a text can be read at all.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from pipeline.landing import cells
+from pipeline.landing.cells import DateOrder, DecimalMark
+from pipeline.landing.mapping import (
+    ColumnMapping,
+    Mapping,
+    RecordMapping,
+    StatusDate,
+    TextRule,
+    units_of,
+)
+from pipeline.landing.matching import find_column
+from pipeline.landing.raw import EXTRAS, RawTable
+from shared.records import LAYOUTS, SQL_TYPE, Check, Field, Layout, checks, literal, quoted
+from shared.vocabulary import RecordKind
+
+WHOLE_ROW = "(whole row)"
+"""The column named in a reason that concerns the row as a whole."""
+
+REASONS_TYPE = 'STRUCT("column" VARCHAR, found VARCHAR, expected VARCHAR)[]'
+
+CORRECTION_ROW = "_fixes"
+"""Column of a typed Parquet that answers quarantined rows: the row number it corrects."""
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How a file writes what could be read two ways; columns that are absent were not settled.
+
+    Attributes:
+        date_orders: canonical column to order.
+        decimal_marks: canonical column to decimal mark.
+    """
+
+    date_orders: dict[str, DateOrder] = field(default_factory=dict)
+    decimal_marks: dict[str, DecimalMark] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where one canonical column comes from in a given file.
+
+    Attributes:
+        field: the layout's column.
+        spec: the mapping's column.
+        cell: SQL of the original text, over the raw relation; NULL where the file has none.
+        used: source columns that are read, by index.
+        null_tokens: in lower case.
+    """
+
+    field: Field
+    spec: ColumnMapping
+    cell: str
+    used: tuple[int, ...]
+    null_tokens: frozenset[str]
+
+    @property
+    def text(self) -> str:
+        """Name of the cleaned text in the ``read`` step."""
+        return quoted("k_" + self.field.name)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All that is needed to type one table as one record kind."""
+
+    table: RawTable
+    mapping: Mapping
+    record: RecordMapping
+    origins: tuple[Origin, ...]
+    today: dt.date
+
+    @property
+    def layout(self) -> Layout:
+        """The layout of the typed rows."""
+        return LAYOUTS[self.record.kind]
+
+    @property
+    def used(self) -> set[int]:
+        """Source columns that some typed column or status rule is read from."""
+        used = {index for origin in self.origins for index in origin.used}
+        for rule in self.mapping.status_dates:
+            for name in (rule.status, rule.date):
+                match = find_column([name], self.table.header)
+                if match:
+                    used.add(match[0])
+        return used
+
+
+def make_plan(table: RawTable, mapping: Mapping, record: RecordMapping, today: dt.date) -> Plan:
+    """Find every column of a record mapping in a table's header."""
+    layout = LAYOUTS[record.kind]
+    origins = []
+    for column in layout.fields:
+        spec = record.columns.get(column.name)
+        if spec is None and column.name == "scale_best" and record.grade_scale:
+            scale = record.grade_scale
+            spec = ColumnMapping(constant=f"{abs(scale.best - scale.worst):.17g}")
+        if spec is not None:
+            origins.append(_origin(column, spec, mapping, table.header))
+    return Plan(table, mapping, record, tuple(origins), today)
+
+
+def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequence[str]) -> Origin:
+    tokens = {*cells.NULL_TOKENS, *(token.strip().lower() for token in mapping.null_tokens)}
+    if spec.null_tokens is not None:
+        tokens = {token.strip().lower() for token in spec.null_tokens}
+    tokens |= {source.strip().lower() for source, word in spec.values.items() if not word}
+    spoken = {*column.choices, *(source for source, word in spec.values.items() if word)}
+    tokens -= {word.strip().lower() for word in spoken}
+    used: tuple[int, ...] = ()
+    cell = "NULL::VARCHAR"
+    if spec.constant is not None:
+        cell = literal(spec.constant)
+    elif spec.join:
+        found = [find_column([name], header) for name in spec.join]
+        used = tuple(match[0] for match in found if match)
+        parts = [cells.cleaned(f"c{index}", tokens) for index in used]
+        if parts:
+            cell = f"concat_ws({literal(spec.separator)}, {', '.join(parts)})"
+    elif spec.count_columns is not None:
+        first = find_column([spec.count_columns.first], header)
+        last = find_column([spec.count_columns.last], header)
+        if first and last:
+            used = tuple(range(first[0], last[0] + 1))
+            filled = [
+                f"({cells.cleaned(f'c{index}', tokens)} IS NOT NULL)::INTEGER" for index in used
+            ]
+            cell = f"({' + '.join(filled)})::VARCHAR"
+    elif spec.from_:
+        match = find_column(spec.from_, header)
+        if match:
+            used = (match[0],)
+            cell = f"c{match[0]}"
+    for rule in spec.text_rules:
+        used += tuple(m[0] for m in (find_column([name], header) for name in rule.column) if m)
+    return Origin(column, spec, cell, used, frozenset(tokens))
+
+
+def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
+    """Return one SELECT that types and judges every row of the plan's table.
+
+    Columns: the layout's, typed; ``_reasons`` (list of column, found, expected; NULL for a valid
+    row), ``_cells`` (JSON of the original cells; NULL for a valid row), ``_notes`` (list of slugs of
+    findings; NULL mostly), and ``_row`` where the table's relation has it.
+
+    Args:
+        plan: table, mapping and columns.
+        habits: the readings that were settled on.
+        corrects: the relation also has the column ``_fixes``, to be kept.
+    """
+    layout = plan.layout
+    by_name = {origin.field.name: origin for origin in plan.origins}
+    kept = [name for name, there in (("_row", plan.table.first_row is None),) if there]
+    kept += [CORRECTION_ROW] if corrects else []
+    texts = [
+        f"{cells.cleaned(origin.cell, origin.null_tokens)} AS {origin.text}"
+        for origin in plan.origins
+    ]
+    numbers = [
+        f"{_number(origin, habits)} AS {quoted('n_' + origin.field.name)}"
+        for origin in plan.origins
+        if origin.field.type in ("integer", "decimal")
+    ]
+    typed = [
+        f"({_value(by_name[f.name], plan, habits)})::{SQL_TYPE[f.type]} AS {quoted(f.name)}"
+        if f.name in by_name
+        else f"NULL::{SQL_TYPE[f.type]} AS {quoted(f.name)}"
+        for f in layout.fields
+    ]
+    faults = _faults(plan, by_name, habits)
+    bad = " OR ".join(f"({check.fails})" for check in faults)
+    listed = ", ".join(
+        f"CASE WHEN {check.fails} THEN {{'column': {literal(check.column)}, "
+        f"'found': ({check.found})::VARCHAR, 'expected': {literal(check.expected)}}} END"
+        for check in faults
+    )
+    names = ", ".join(map(quoted, layout.columns))
+    extra = "".join(f", {name}" for name in kept)
+    return (
+        f"WITH cleaned AS (SELECT *, {', '.join(texts)} FROM {plan.table.relation}),\n"
+        f"numbers AS (SELECT *{''.join(', ' + n for n in numbers)} FROM cleaned),\n"
+        f"read AS (SELECT *, {', '.join(typed)} FROM numbers),\n"
+        f"judged AS (SELECT *, ({bad}) AS _bad FROM read)\n"
+        f"SELECT {names},\n"
+        f"CASE WHEN _bad THEN list_filter([{listed}], lambda reason: reason IS NOT NULL) END"
+        f"::{REASONS_TYPE} AS _reasons,\n"
+        f"CASE WHEN _bad THEN {_cells_json(plan.table)} END AS _cells,\n"
+        f"{_notes(plan)} AS _notes{extra}\n"
+        f"FROM judged"
+    )
+
+
+def _number(origin: Origin, habits: Habits) -> str:
+    name = origin.field.name
+    units = units_of(origin.field.unit)
+    read = cells.number(origin.text, habits.decimal_marks.get(name), units)
+    factor = units[origin.spec.unit.lower()] if origin.spec.unit else 1.0
+    return read if factor == 1.0 else f"({read}) * {factor:.17g}"
+
+
+def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
+    kind = origin.field.type
+    if kind in ("integer", "decimal"):
+        number = quoted("n_" + origin.field.name)
+        if kind == "integer":
+            return cells.whole_number(number)
+        scale = plan.record.grade_scale
+        if origin.field.name == "grade" and scale is not None:
+            sign = 1 if scale.best > scale.worst else -1
+            return f"({number} - ({scale.worst:.17g})) * {sign}"
+        return number
+    if kind == "date":
+        order = habits.date_orders.get(origin.field.name)
+        return cells.date(origin.text, order, plan.today.year)
+    if kind == "choice":
+        rules = _text_rules(origin, plan.table.header)
+        return cells.choice(origin.text, origin.field, origin.spec.values, rules)
+    return origin.text
+
+
+def _rule_texts(rule: TextRule, origin: Origin, header: Sequence[str]) -> list[str]:
+    if not rule.column:
+        return [origin.cell]
+    found = [find_column([name], header) for name in rule.column]
+    return [f"c{match[0]}" for match in found if match]
+
+
+def _text_rule(rule: TextRule, origin: Origin, header: Sequence[str]) -> str | None:
+    """SQL that is true where the rule's words stand in its texts and nothing cancels them."""
+    texts = _rule_texts(rule, origin, header)
+    if not texts:
+        return None
+    text = f"lower(concat_ws(' ', {', '.join(texts)}))"
+    hit = f"regexp_matches({text}, {literal(cells.phrase_pattern(rule.words))})"
+    if rule.unless:
+        hit += f" AND NOT regexp_matches({text}, {literal(cells.phrase_pattern(rule.unless))})"
+    return f"coalesce({hit}, false)"
+
+
+def _text_rules(origin: Origin, header: Sequence[str]) -> str | None:
+    branches = []
+    for rule in origin.spec.text_rules:
+        hit = _text_rule(rule, origin, header)
+        if hit:
+            branches.append(f"WHEN {hit} THEN {literal(rule.value)}")
+    return f"CASE {' '.join(branches)} END" if branches else None
+
+
+def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Check]:
+    """Every way a row can fail: as a whole, by a text that cannot be read, by a declared check."""
+    extra = " OR ".join(f"coalesce({name}, '') <> ''" for name in EXTRAS)
+    width = len(plan.table.header)
+    faults = [
+        Check(
+            WHOLE_ROW,
+            f"({extra})",
+            f"concat('more cells than columns: ', {EXTRAS[0]})",
+            f"{width} cells, as in the header",
+        )
+    ]
+    if plan.table.first_row is None:
+        faults.append(
+            Check(WHOLE_ROW, "_problem IS NOT NULL", "_problem", "one whole record")
+        )
+    unread: dict[str, str] = {}
+    for origin in plan.origins:
+        column = origin.field
+        if column.type in ("text", "identifier"):
+            continue
+        fails = f"({origin.text} IS NOT NULL AND {quoted(column.name)} IS NULL)"
+        unread[column.name] = fails
+        faults.append(Check(column.name, fails, origin.cell, column.expected()))
+        faults += _contradicting_rules(origin, plan.table.header)
+    for check in checks(plan.record.kind, plan.today):
+        found = check.found
+        own = by_name.get(check.column)
+        single = check.expected not in {rule.expected for rule in plan.layout.row_rules}
+        if own is not None and single and own.cell != "NULL::VARCHAR":
+            found = own.cell
+        fails = check.fails
+        if check.column in unread and fails.endswith("IS NULL"):
+            fails = f"({fails} AND NOT {unread[check.column]})"
+        faults.append(Check(check.column, fails, found, check.expected))
+    return faults
+
+
+def _contradicting_rules(origin: Origin, header: Sequence[str]) -> list[Check]:
+    """Texts that two rules read differently and no listed word settles are nobody's to guess."""
+    meanings: dict[str, list[str]] = {}
+    for rule in origin.spec.text_rules:
+        hit = _text_rule(rule, origin, header)
+        if hit:
+            meanings.setdefault(rule.value, []).append(hit)
+    if len(meanings) < 2:
+        return []
+    settled = cells.choice(origin.text, origin.field, origin.spec.values, None)
+    counts = " + ".join(f"({' OR '.join(hits)})::INTEGER" for hits in meanings.values())
+    texts = [t for rule in origin.spec.text_rules for t in _rule_texts(rule, origin, header)]
+    return [
+        Check(
+            origin.field.name,
+            f"(({settled}) IS NULL AND ({counts}) > 1)",
+            f"concat_ws(' ', {', '.join(dict.fromkeys(texts))})",
+            f"words that mean one of {', '.join(meanings)}, not several",
+        )
+    ]
+
+
+def _cells_json(table: RawTable) -> str:
+    named = [f"{literal(name)}, {cell}" for name, cell in zip(table.header, table.cells, strict=True)]
+    plain = f"json_object({', '.join(named)})"
+    extras = ", ".join(f"{literal(f'coverplate_extra_{n + 1}')}, {x}" for n, x in enumerate(EXTRAS))
+    # merge patch drops the keys that are NULL: only a row that is too long has extra cells
+    wide = f"json_merge_patch({plain}, json_object({extras}))"
+    return f"(CASE WHEN {EXTRAS[0]} IS NULL THEN {plain} ELSE {wide} END)::VARCHAR"
+
+
+BLANK_ROW = "blank_row"
+SHORT_ROW = "short_row"
+CLOSED_WITHOUT_DATE = "closed_without_date"
+DATE_ON_OPEN_ITEM = "date_on_open_item"
+
+
+def _notes(plan: Plan) -> str:
+    last = plan.table.cells[-1]
+    everything = f"concat({', '.join([*plan.table.cells, *EXTRAS])})"
+    notes = [
+        f"CASE WHEN {last} IS NULL THEN {literal(SHORT_ROW)} END",
+        f"CASE WHEN _bad AND {cells.trimmed(everything)} = '' THEN {literal(BLANK_ROW)} END",
+    ]
+    for rule in plan.mapping.status_dates:
+        notes += _status_notes(rule, plan.table.header)
+    any_note = " OR ".join(f"({note}) IS NOT NULL" for note in notes)
+    return (
+        f"CASE WHEN {any_note} THEN "
+        f"list_filter([{', '.join(notes)}], lambda note: note IS NOT NULL) END"
+    )
+
+
+def _status_notes(rule: StatusDate, header: Sequence[str]) -> list[str]:
+    status, date = find_column([rule.status], header), find_column([rule.date], header)
+    if not status or not date:
+        return []
+    word = cells.word_form_sql(cells.trimmed(f"c{status[0]}"))
+    day = cells.cleaned(f"c{date[0]}", cells.NULL_TOKENS)
+    closed = ", ".join(literal(cells.word_form(text)) for text in rule.closed)
+    open_ = ", ".join(literal(cells.word_form(text)) for text in rule.open)
+    return [
+        f"CASE WHEN {word} IN ({closed}) AND ({day}) IS NULL THEN '{CLOSED_WITHOUT_DATE}' END",
+        f"CASE WHEN {word} IN ({open_}) AND ({day}) IS NOT NULL THEN '{DATE_ON_OPEN_ITEM}' END",
+    ]

@@ -1,0 +1,215 @@
+"""Settles how a file writes what can be read two ways: the order in dates, the decimal mark.
+
+The whole column speaks, never a sample. A column that holds ``13/04/2024`` writes the day first; one
+whose every date fits two orders is ambiguous, and then the person is asked: a wrong guess would
+move every look in time and nobody would see it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+
+from pipeline.landing import cells
+from pipeline.landing.cells import DateOrder, DecimalMark
+from pipeline.landing.conform import Habits, Origin, Plan
+from shared.faults import CoverplateError
+from shared.records import literal
+
+ORDERS: tuple[DateOrder, ...] = ("dmy", "mdy", "ymd")
+
+ORDER_WORDS: dict[DateOrder, str] = {
+    "dmy": "day/month/year",
+    "mdy": "month/day/year",
+    "ymd": "year/month/day",
+}
+
+
+@dataclass(frozen=True)
+class Question:
+    """Something that only a person can settle.
+
+    Attributes:
+        column: canonical column.
+        key: key of the mapping that answers it.
+        found: what makes it ambiguous, with an example.
+        answers: the values that the key may take.
+    """
+
+    column: str
+    key: str
+    found: str
+    answers: str
+
+
+def declared_habits(plan: Plan) -> Habits:
+    """Return what the mapping itself says."""
+    orders: dict[str, DateOrder] = {}
+    marks: dict[str, DecimalMark] = {}
+    for origin in plan.origins:
+        name, spec = origin.field.name, origin.spec
+        order = spec.date_order or plan.mapping.date_order
+        mark = spec.decimal_mark or plan.mapping.decimal_mark
+        if origin.field.type == "date" and order:
+            orders[name] = order
+        if origin.field.type in ("integer", "decimal") and mark:
+            marks[name] = mark
+    return Habits(orders, marks)
+
+
+def settle(
+    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: set[str]
+) -> Habits:
+    """Settle what is still open after a first reading.
+
+    Args:
+        con: any connection.
+        plan: the table and its mapping.
+        habits: what is settled already.
+        unread: canonical columns in which some text could not be read.
+
+    Returns:
+        The habits, completed; the same object where nothing had to be settled.
+
+    Raises:
+        CoverplateError: the file leaves it open; names the mapping keys to set.
+    """
+    questions: list[Question] = []
+    orders = dict(habits.date_orders)
+    for origin in plan.origins:
+        name = origin.field.name
+        if origin.field.type == "date" and name in unread and name not in orders:
+            answer = _date_order(con, plan, origin)
+            if isinstance(answer, Question):
+                questions.append(answer)
+            elif answer is not None:
+                orders[name] = answer
+    marks = dict(habits.decimal_marks)
+    open_numbers = [
+        origin
+        for origin in plan.origins
+        if origin.field.type in ("integer", "decimal") and origin.field.name not in marks
+    ]
+    if any(origin.field.name in unread for origin in open_numbers):
+        settled, more = _decimal_marks(con, plan, open_numbers)
+        marks |= settled
+        questions += more
+    if questions:
+        raise _asking(plan, questions)
+    if orders == habits.date_orders and marks == habits.decimal_marks:
+        return habits
+    return Habits(orders, marks)
+
+
+def _texts(plan: Plan, origin: Origin) -> str:
+    text = cells.cleaned(origin.cell, origin.null_tokens)
+    return f"SELECT DISTINCT {text} AS t FROM {plan.table.relation}"
+
+
+def _date_order(
+    con: duckdb.DuckDBPyConnection, plan: Plan, origin: Origin
+) -> DateOrder | Question | None:
+    year = plan.today.year
+    read = ", ".join(f"{cells.numeric_date('t', order, year)} AS {order}" for order in ORDERS)
+    count = ", ".join(f"count({order})" for order in ORDERS)
+    differ = ", ".join(
+        f"count(*) FILTER (a.{one} IS DISTINCT FROM a.{other})"
+        for one, other in (("dmy", "mdy"), ("dmy", "ymd"), ("mdy", "ymd"))
+    )
+    row = con.execute(
+        f"WITH texts AS ({_texts(plan, origin)}), "
+        f"open AS (SELECT t, {read} FROM texts "
+        f"WHERE t IS NOT NULL AND {cells.date('t', None, year)} IS NULL), "
+        f"a AS (SELECT * FROM open WHERE coalesce(dmy, mdy, ymd) IS NOT NULL) "
+        f"SELECT count(*), min(t), {count}, {differ} FROM a"
+    ).fetchall()[0]
+    total, example, counts, differences = row[0], row[1], row[2:5], row[5:8]
+    if not total:
+        return None
+    fitting = [order for order, number in zip(ORDERS, counts, strict=True) if number == total]
+    pairs = {("dmy", "mdy"): 0, ("dmy", "ymd"): 1, ("mdy", "ymd"): 2}
+    distinct = [
+        order
+        for index, order in enumerate(fitting)
+        if all(differences[pairs[before, order]] for before in fitting[:index])
+    ]
+    if len(distinct) == 1:
+        return distinct[0]
+    answers = " or ".join(f'"{order}" ({ORDER_WORDS[order]})' for order in (distinct or ORDERS))
+    if distinct:
+        words = " or ".join(ORDER_WORDS[order] for order in distinct)
+        found = f"every date fits {words}, such as {example!r}"
+    else:
+        found = f"no one order of day, month and year fits every date, such as {example!r}"
+    return Question(origin.field.name, "date_order", found, answers)
+
+
+@dataclass(frozen=True)
+class _Marks:
+    comma: int
+    point: int
+    open_comma: int
+    open_point: int
+    example: str | None
+
+
+def _decimal_marks(
+    con: duckdb.DuckDBPyConnection, plan: Plan, origins: list[Origin]
+) -> tuple[dict[str, DecimalMark], list[Question]]:
+    seen = {origin.field.name: _marks(con, plan, origin) for origin in origins}
+    comma = sum(marks.comma for marks in seen.values())
+    point = sum(marks.point for marks in seen.values())
+    pooled: DecimalMark | None = None
+    if bool(comma) != bool(point):
+        pooled = "," if comma else "."
+    settled: dict[str, DecimalMark] = {}
+    questions = []
+    for name, marks in seen.items():
+        is_open = bool(marks.open_comma or (marks.open_point and (marks.comma or pooled == ",")))
+        own: DecimalMark | None = None
+        if bool(marks.comma) != bool(marks.point):
+            own = "," if marks.comma else "."
+        mark = own or (None if marks.comma else pooled)
+        if mark is not None:
+            settled[name] = mark
+        elif not is_open:
+            settled[name] = "."  # every text has one reading only; either mark gives the same
+        else:
+            found = f"a comma that may part thousands or decimals, such as {marks.example!r}"
+            questions.append(Question(name, "decimal_mark", found, '"." or ","'))
+    return settled, questions
+
+
+def _marks(con: duckdb.DuckDBPyConnection, plan: Plan, origin: Origin) -> _Marks:
+    def like(pattern: str) -> str:
+        return f"regexp_full_match(t, {literal(pattern)})"
+
+    group, point_group = like(cells.COMMA_GROUP), like(cells.POINT_GROUP)
+    comma = f"{like(cells.CONTINENTAL_ONLY)} OR ({like(cells.COMMA_DECIMAL)} AND NOT {group})"
+    point = (
+        f"{like(cells.ENGLISH_ONLY)} OR "
+        f"({like(cells.PLAIN)} AND contains(t, '.') AND NOT {point_group})"
+    )
+    row = con.execute(
+        f"WITH texts AS ({_texts(plan, origin)}) SELECT count(*) FILTER ({comma}), "
+        f"count(*) FILTER ({point}), count(*) FILTER ({group}), count(*) FILTER ({point_group}), "
+        f"coalesce(min(t) FILTER ({group}), min(t) FILTER ({point_group})) FROM texts"
+    ).fetchall()[0]
+    return _Marks(*row)
+
+
+def _asking(plan: Plan, questions: list[Question]) -> CoverplateError:
+    sheet = f" (sheet {plan.table.sheet})" if plan.table.sheet else ""
+    found = "; ".join(f"{question.column}{sheet}: {question.found}" for question in questions)
+    keys = "; ".join(
+        f"{question.key} = {question.answers} under [records.columns.{question.column}]"
+        for question in questions
+    )
+    return CoverplateError(
+        found,
+        expected="texts with one reading, or a mapping that says which one is meant",
+        to_do=f"set {keys} in the mapping of this source, or {questions[0].key} once at its top "
+        "for all columns, and take the file in again with --mapping NAME; "
+        "`coverplate mapping propose FILE --save NAME` writes one to start from",
+    )

@@ -1,0 +1,268 @@
+"""Writes one part: typed rows, quarantine and findings of one table read as one record kind."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import duckdb
+
+from pipeline.landing.choose import Choice
+from pipeline.landing.conform import (
+    BLANK_ROW,
+    CLOSED_WITHOUT_DATE,
+    CORRECTION_ROW,
+    DATE_ON_OPEN_ITEM,
+    SHORT_ROW,
+    Habits,
+    Plan,
+    conform_sql,
+    make_plan,
+)
+from pipeline.landing.current import row_number
+from pipeline.landing.habits import declared_habits, settle
+from pipeline.landing.mapping import RecordMapping
+from pipeline.landing.matching import EXACT, find_column
+from pipeline.landing.quality import DATA_QUALITY_COLUMNS
+from pipeline.landing.raw import RawTable
+from pipeline.landing.report import Finding
+from pipeline.landing.workspace import Corrects, Part
+from shared.faults import CoverplateError
+from shared.records import literal, quoted
+
+CODEC = "(FORMAT parquet, COMPRESSION zstd)"
+
+
+@dataclass(frozen=True)
+class Task:
+    """What to land.
+
+    Attributes:
+        table: the raw table.
+        choice: how it is read.
+        record: which of the mapping's record kinds.
+        number: of the part.
+        source: who says so.
+        folder: where the part's files go.
+        today: the day against which "not in the future" is judged.
+        habits: readings settled elsewhere (a correction reads like its source); None to settle.
+        corrects: set for corrected rows.
+    """
+
+    table: RawTable
+    choice: Choice
+    record: RecordMapping
+    number: int
+    source: str
+    folder: Path
+    today: dt.date
+    habits: Habits | None = None
+    corrects: Corrects | None = None
+
+
+def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> tuple[Part, RawTable]:
+    """Type, judge and write one part.
+
+    Returns:
+        The part, duplicates and superseded rows not counted yet, and the table as it was read in
+        the end (the careful reading, where the quick one proved wrong).
+
+    Raises:
+        CoverplateError: a required column is not in the file, or a date order must be asked for.
+    """
+    plan = make_plan(task.table, task.choice.mapping, task.record, task.today)
+    _require_columns(plan)
+    file = task.folder / f"{task.number}.parquet"
+    habits = task.habits or declared_habits(plan)
+    plan = _write(con, plan, habits, task, file)
+    if task.habits is None:
+        unread = con.execute(
+            f"SELECT DISTINCT r.reason.\"column\" FROM (SELECT unnest(_reasons) AS reason "
+            f"FROM read_parquet({literal(str(file))}) WHERE _reasons IS NOT NULL) AS r"
+        ).fetchall()
+        settled = settle(con, plan, habits, {row[0] for row in unread})
+        if settled is not habits:
+            habits = settled
+            plan = _write(con, plan, habits, task, file)
+    return _describe(con, plan, habits, task, file), plan.table
+
+
+def _require_columns(plan: Plan) -> None:
+    there = {origin.field.name for origin in plan.origins if origin.used or _made(origin.cell)}
+    missing = [f.name for f in plan.layout.fields if f.required and f.name not in there]
+    if missing:
+        wanted = "; ".join(
+            f"{name} from {' or '.join(plan.record.columns[name].from_) or 'its text rules'}"
+            for name in missing
+        )
+        raise CoverplateError(
+            f"the mapping {plan.mapping.name!r} does not fit: the file has no {', '.join(missing)} "
+            f"(its columns are {', '.join(plan.table.header)})",
+            expected=wanted,
+            to_do="name another mapping, or add the file's header to the mapping's `from`",
+        )
+
+
+def _made(cell: str) -> bool:
+    return cell != "NULL::VARCHAR"
+
+
+def _write(
+    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, task: Task, file: Path
+) -> Plan:
+    """Write the typed rows; falls back to the careful reading where the quick one is wrong."""
+
+    def copy(chosen: Plan) -> int:
+        select = conform_sql(chosen, habits, corrects=task.corrects is not None)
+        return int(con.execute(f"COPY ({select}) TO {literal(str(file))} {CODEC}").fetchall()[0][0])
+
+    carefully = plan.table.carefully
+    if carefully is None:
+        copy(plan)
+        return plan
+    try:
+        if copy(plan) == plan.table.expected_rows:
+            return plan
+    except duckdb.InvalidInputException:
+        pass  # DuckDB cannot read the text as it stands
+    careful = make_plan(carefully(), plan.mapping, plan.record, plan.today)
+    copy(careful)
+    return careful
+
+
+def _describe(
+    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, task: Task, file: Path
+) -> Part:
+    table = plan.table
+    header = table.header
+    part = Part(
+        part=task.number,
+        sheet=table.sheet,
+        record_kind=plan.record.kind,
+        source=task.source,
+        precedence=plan.mapping.precedence,
+        mapping=task.choice.label,
+        mapping_hash=plan.mapping.content_hash(),
+        mapping_confidence=task.choice.confidence,
+        reading=plan.mapping,
+        date_orders=habits.date_orders,
+        decimal_marks=habits.decimal_marks,
+        header=header,
+        unmapped=tuple(name for index, name in enumerate(header) if index not in plan.used),
+        file=file.name,
+        first_row=table.first_row,
+        rows_read=0,
+        quarantined=0,
+        corrects=task.corrects,
+    )
+    rows = (
+        f"(SELECT *, ({row_number(part)})::BIGINT AS number "
+        f"FROM read_parquet({literal(str(file))}, file_row_number = true))"
+    )
+    blank = f"coalesce(list_contains(_notes, '{BLANK_ROW}'), false)"
+    short = f"coalesce(list_contains(_notes, '{SHORT_ROW}'), false)"
+    read, quarantined, short_rows, first_short = con.execute(
+        f"SELECT count(*) FILTER (NOT {blank}), "
+        f"count(*) FILTER (_reasons IS NOT NULL AND NOT {blank}), "
+        f"count(*) FILTER ({short} AND NOT {blank}), "
+        f"(array_agg(number ORDER BY number) FILTER ({short} AND NOT {blank}))[1:5] FROM {rows}"
+    ).fetchall()[0]
+    if quarantined:
+        fixes = CORRECTION_ROW if task.corrects else f"NULL::BIGINT AS {CORRECTION_ROW}"
+        target = task.folder / f"{task.number}.quarantine.parquet"
+        con.execute(
+            f"COPY (SELECT number AS row, _cells AS cells, _reasons AS reasons, {fixes} "
+            f"FROM {rows} WHERE _reasons IS NOT NULL AND NOT {blank} ORDER BY number) "
+            f"TO {literal(str(target))} {CODEC}"
+        )
+    findings = list(table.findings)
+    if short_rows:
+        findings.append(
+            Finding(
+                kind="short_rows",
+                message="rows that end before the last column; the missing cells count as blank",
+                count=short_rows,
+                rows=tuple(first_short),
+            )
+        )
+    findings += _cut_headers(plan)
+    findings += _status_findings(con, plan, task, rows)
+    return part.model_copy(
+        update={"rows_read": read, "quarantined": quarantined, "findings": tuple(findings)}
+    )
+
+
+def _cut_headers(plan: Plan) -> list[Finding]:
+    cut = []
+    for origin in plan.origins:
+        match = find_column(origin.spec.from_, plan.table.header) if origin.spec.from_ else None
+        if match and match[1] < EXACT:
+            cut.append(f"{plan.table.header[match[0]]} for {origin.field.name}")
+    if not cut:
+        return []
+    message = "columns whose header is cut short: " + ", ".join(cut)
+    return [Finding(kind="truncated_header", message=message, count=len(cut))]
+
+
+_STATUS_MESSAGES = {
+    CLOSED_WITHOUT_DATE: "a status says closed and there is no date",
+    DATE_ON_OPEN_ITEM: "a date of closing stands on an item whose status is open",
+}
+
+
+def _status_findings(
+    con: duckdb.DuckDBPyConnection, plan: Plan, task: Task, rows: str
+) -> list[Finding]:
+    """Write the findings of single rows and return their counts."""
+    if not plan.mapping.status_dates:
+        return []
+    opening = "opening_id" if "opening_id" in plan.layout.columns else "NULL::VARCHAR"
+    rule = plan.mapping.status_dates[0]
+    columns = f"{rule.status} / {rule.date}"
+    messages = " ".join(
+        f"WHEN {literal(slug)} THEN {literal(text)}" for slug, text in _STATUS_MESSAGES.items()
+    )
+    slugs = ", ".join(map(literal, _STATUS_MESSAGES))
+    found = {
+        "kind": "note",
+        "building_id": "building_id",
+        "opening_id": opening,
+        "column": literal(columns),
+        "values": "NULL::VARCHAR[]",
+        "sources": f"[{literal(task.source)}]",
+        "precedence": "NULL::VARCHAR",
+        "message": f"CASE note {messages} END",
+        "_part": f"{task.number}::INTEGER",
+        "_row": "number",
+    }
+    listed = ", ".join(f"{found[name]} AS {quoted(name)}" for name in DATA_QUALITY_COLUMNS)
+    target = task.folder / f"{task.number}.findings.parquet"
+    con.execute(
+        f"COPY (SELECT {listed} FROM (SELECT *, unnest(_notes) AS note FROM {rows} "
+        f"WHERE _notes IS NOT NULL) WHERE note IN ({slugs}) ORDER BY number) "
+        f"TO {literal(str(target))} {CODEC}"
+    )
+    counted = con.execute(
+        f"SELECT kind, count(*), list(_row ORDER BY _row)[1:5] "
+        f"FROM read_parquet({literal(str(target))}) GROUP BY kind ORDER BY kind"
+    ).fetchall()
+    if not counted:
+        target.unlink()
+    return [
+        Finding(kind=kind, message=_STATUS_MESSAGES[kind], count=count, rows=tuple(first))
+        for kind, count, first in counted
+    ]
+
+
+def with_counts(part: Part, duplicate: int, superseded: int) -> Part:
+    """Return the part with every row counted once."""
+    accepted = part.rows_read - part.quarantined - duplicate - superseded
+    return part.model_copy(
+        update={"duplicate": duplicate, "superseded": superseded, "accepted": accepted}
+    )
+
+
+def with_sheet(table: RawTable, sheet: str) -> RawTable:
+    """Return the table under another sheet name."""
+    return replace(table, sheet=sheet)

@@ -1,0 +1,48 @@
+"""Matches the headers that a mapping names with those that a file has: padded, cut short, in any case."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from pipeline.landing.header import normalised
+
+TRUNCATED_LENGTH = 6
+"""A header cut shorter than this is not taken for the beginning of another."""
+
+EXACT, TRUNCATED = 1.0, 0.7
+"""Confidence of a header that is the same but for case and punctuation, and of one cut short."""
+
+
+def find_column(names: Iterable[str], header: Sequence[str]) -> tuple[int, float] | None:
+    """Return (index, confidence) of the first of the names that a header has, or None.
+
+    A header that is the beginning of a name counts with a lower confidence, provided that no other
+    header could be meant.
+    """
+    plain = [normalised(cell) for cell in header]
+    wanted = [normalised(name) for name in names]
+    for name in wanted:
+        if name in plain:
+            return plain.index(name), EXACT
+    for name in wanted:
+        begun = [
+            index
+            for index, cell in enumerate(plain)
+            if len(cell) >= TRUNCATED_LENGTH and name.startswith(cell)
+        ]
+        if len(begun) == 1:
+            return begun[0], TRUNCATED
+    return None
+
+
+def recognition(recognised_by: Sequence[str], header: Sequence[str]) -> float:
+    """Return how surely a file is of the source that a mapping names, 0 to 1.
+
+    All of ``recognised_by`` must be found; headers cut short lower the figure.
+    """
+    if not recognised_by:
+        return 0.0
+    found = [find_column([name], header) for name in recognised_by]
+    if any(match is None for match in found):
+        return 0.0
+    return sum(match[1] for match in found if match) / len(found)

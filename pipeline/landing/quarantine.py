@@ -1,0 +1,242 @@
+"""Rows set aside: list them, write them out for correction, and take the corrected file in again.
+
+The written file has the source's own columns, so that a person corrects what they know, and three
+columns that lead back: ``coverplate_source`` (file name, first digits of its SHA-256, sheet),
+``coverplate_row`` and ``coverplate_reasons``. When it comes in again every row is read the way its
+source was read, date order and all, and the row it answers is marked as resolved.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import duckdb
+from pydantic import BaseModel, ConfigDict
+
+from pipeline.landing.conform import CORRECTION_ROW, REASONS_TYPE
+from pipeline.landing.current import PartOfFile, empty_select, parts_of
+from pipeline.landing.raw import EXTRA_COLUMNS
+from pipeline.landing.workspace import Corrects, Manifest, Workspace
+from shared.records import literal
+from shared.vocabulary import RecordKind
+
+SOURCE, ROW, REASONS = "coverplate_source", "coverplate_row", "coverplate_reasons"
+
+EXTRA_PREFIX = "coverplate_extra_"
+
+QUARANTINE_COLUMNS: dict[str, str] = {
+    "path": "VARCHAR",
+    "sheet": "VARCHAR",
+    "row": "BIGINT",
+    "record_kind": "VARCHAR",
+    "cells": "VARCHAR",
+    "reasons": REASONS_TYPE,
+    "resolved": "BOOLEAN",
+    "sha256": "VARCHAR",
+    "_part": "INTEGER",
+    "root_sha256": "VARCHAR",
+    "root_sheet": "VARCHAR",
+    "root_row": "BIGINT",
+}
+"""Columns of the view ``quarantine``; ``cells`` is a JSON object of the original cells."""
+
+
+class Reason(BaseModel):
+    """Why a row was set aside.
+
+    Attributes:
+        column: canonical column, or ``(whole row)``.
+        found: the original text.
+        expected: what would have been accepted.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    column: str
+    found: str
+    expected: str
+
+
+class QuarantinedRow(BaseModel):
+    """One row set aside.
+
+    Attributes:
+        path, sheet, row: where it stands, the row as a person sees it.
+        sha256: of the file.
+        record_kind: what it was to be.
+        cells: its original cells by source column.
+        reasons: every reason.
+        resolved: whether a corrected row has taken its place.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    path: str
+    sheet: str
+    row: int
+    sha256: str
+    record_kind: RecordKind
+    cells: dict[str, str | None]
+    reasons: tuple[Reason, ...]
+    resolved: bool
+
+
+def quarantine_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str:
+    """Return a SELECT of all rows ever set aside, in ``QUARANTINE_COLUMNS``.
+
+    A row is resolved when a corrected row for it was accepted, or when a later correction was set
+    aside in its turn and stands in its place.
+    """
+    selects = []
+    answers = []
+    for manifest, part in parts_of(manifests):
+        folder = workspace.folder(manifest.sha256)
+        root = part.corrects or Corrects(sha256=manifest.sha256, sheet=part.sheet)
+        root_row = CORRECTION_ROW if part.corrects else "row"
+        place = f"{literal(root.sha256)} AS root_sha256, {literal(root.sheet)} AS root_sheet"
+        file = folder / f"{part.part}.quarantine.parquet"
+        if file.is_file():
+            selects.append(
+                f"SELECT {literal(manifest.path)} AS path, {literal(part.sheet)} AS sheet, row, "
+                f"{literal(part.record_kind)} AS record_kind, cells, reasons, "
+                f"{literal(manifest.sha256)} AS sha256, {part.part}::INTEGER AS _part, {place}, "
+                f"{root_row} AS root_row FROM read_parquet({literal(str(file))})"
+            )
+        if part.corrects:
+            answers.append(
+                f"SELECT {place}, {literal(part.record_kind)} AS record_kind, "
+                f"{CORRECTION_ROW} AS root_row, {part.part} AS by_part, _reasons IS NULL AS valid "
+                f"FROM read_parquet({literal(str(folder / part.file))})"
+            )
+    if not selects:
+        return empty_select(QUARANTINE_COLUMNS)
+    rows = "\nUNION ALL\n".join(selects)
+    if not answers:
+        resolved = "false"
+    else:
+        resolved = (
+            "EXISTS (SELECT 1 FROM answers AS a WHERE a.root_sha256 = r.root_sha256 "
+            "AND a.root_sheet = r.root_sheet AND a.record_kind = r.record_kind "
+            "AND a.root_row = r.root_row AND (a.valid OR a.by_part > r._part))"
+        )
+    answered = "\nUNION ALL\n".join(answers) or "SELECT 1"
+    names = ", ".join(
+        f"{resolved} AS resolved" if name == "resolved" else name for name in QUARANTINE_COLUMNS
+    )
+    return f"WITH answers AS ({answered}), rows AS ({rows}) SELECT {names} FROM rows AS r"
+
+
+def list_quarantine(
+    workspace: Workspace, *, unresolved_only: bool = True, limit: int | None = None
+) -> list[QuarantinedRow]:
+    """Return quarantined rows in landing order.
+
+    Args:
+        workspace: an existing workspace.
+        unresolved_only: leave out rows that a corrected row has answered.
+        limit: at most so many rows; all by default.
+    """
+    con = duckdb.connect()
+    select = quarantine_sql(workspace, workspace.manifests())
+    where = "WHERE NOT resolved" if unresolved_only else ""
+    at_most = f"LIMIT {int(limit)}" if limit is not None else ""
+    rows = con.execute(
+        f"SELECT path, sheet, row, sha256, record_kind, cells, reasons, resolved "
+        f"FROM ({select}) {where} ORDER BY _part, row {at_most}"
+    ).fetchall()
+    con.close()
+    names = ("path", "sheet", "row", "sha256", "record_kind", "cells", "reasons", "resolved")
+    return [
+        QuarantinedRow.model_validate(
+            {**dict(zip(names, row, strict=True)), "cells": json.loads(row[5])}
+        )
+        for row in rows
+    ]
+
+
+def export_quarantine(workspace: Workspace, path: Path | str) -> int:
+    """Write the unresolved rows as one CSV that a person can correct and take in again.
+
+    Args:
+        workspace: an existing workspace.
+        path: the CSV to write (UTF-8 with mark, so that spreadsheet programs show it right).
+
+    Returns:
+        The number of rows written; a row set aside as two record kinds is written once.
+    """
+    manifests = workspace.manifests()
+    headers = _headers(parts_of(manifests))
+    con = duckdb.connect()
+    select = quarantine_sql(workspace, manifests)
+    rows = con.execute(
+        f"SELECT root_sha256, root_sheet, root_row, max(_part), "
+        f"arg_max(cells, _part), list(reasons ORDER BY _part) "
+        f"FROM ({select}) WHERE NOT resolved GROUP BY root_sha256, root_sheet, root_row "
+        f"ORDER BY min(_part), root_row"
+    ).fetchall()
+    con.close()
+    names = {manifest.sha256: manifest.name for manifest in manifests}
+    columns: dict[str, None] = {}
+    for sha, sheet, *_ in rows:
+        columns.update(dict.fromkeys(headers.get((sha, sheet), ())))
+    parsed = [json.loads(row[4]) for row in rows]
+    extras = sorted(
+        {key for cells in parsed for key in cells if key.startswith(EXTRA_PREFIX)},
+        key=lambda key: int(key.removeprefix(EXTRA_PREFIX)),
+    )
+    with Path(path).open("w", encoding="utf-8-sig", newline="") as handle:
+        writer = csv.writer(handle)
+        writer.writerow([SOURCE, ROW, REASONS, *columns, *extras])
+        for (sha, sheet, number, _, _, reasons), cells in zip(rows, parsed, strict=True):
+            said = "; ".join(dict.fromkeys(_said(r) for group in reasons for r in group))
+            own = [cells.get(name) or "" for name in (*columns, *extras)]
+            writer.writerow([source_text(names[sha], sha, sheet), number, said, *own])
+    return len(rows)
+
+
+def _said(reason: dict[str, Any]) -> str:
+    return f"{reason['column']}: found {reason['found']!r}, expected {reason['expected']}"
+
+
+def _headers(parts: list[PartOfFile]) -> dict[tuple[str, str], tuple[str, ...]]:
+    return {
+        (manifest.sha256, part.sheet): part.header
+        for manifest, part in parts
+        if part.corrects is None
+    }
+
+
+_SOURCE_TEXT = re.compile(r".*\[([0-9a-f]{16})\](?: sheet (.*))?", re.DOTALL)
+
+
+def source_text(name: str, sha256: str, sheet: str) -> str:
+    """Return what ``coverplate_source`` says of a row's origin."""
+    return f"{name} [{sha256[:16]}]" + (f" sheet {sheet}" if sheet else "")
+
+
+def parse_source(text: str, manifests: Iterable[Manifest]) -> Corrects | None:
+    """Return the table that ``coverplate_source`` names, or None if none landed here is meant."""
+    match = _SOURCE_TEXT.fullmatch(text.strip())
+    if not match:
+        return None
+    for manifest in manifests:
+        if manifest.sha256.startswith(match[1]):
+            sheet = match[2] or ""
+            if any(part.sheet == sheet for part in manifest.parts):
+                return Corrects(sha256=manifest.sha256, sheet=sheet)
+    return None
+
+
+def is_correction(header: Iterable[str]) -> bool:
+    """Say whether a table is a written-out quarantine on its way back."""
+    return {SOURCE, ROW} <= set(header)
+
+
+def extra_columns() -> list[str]:
+    """Return the names under which cells beyond the header are written out."""
+    return [f"{EXTRA_PREFIX}{number + 1}" for number in range(EXTRA_COLUMNS)]

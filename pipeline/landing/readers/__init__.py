@@ -1,0 +1,1 @@
+"""One module per format; each turns a received file into ``RawTable``s and judges nothing."""

@@ -1,0 +1,109 @@
+"""JSON: a list of objects, an object that holds one such list, or one object a line."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import Any
+
+from pipeline.landing.arrival import Arrival
+from pipeline.landing.header import clean_header
+from pipeline.landing.raw import RawRow, RawTable, store_rows, stored_relation
+from pipeline.landing.readers.spreadsheet import as_text
+from shared.faults import CoverplateError
+
+NOT_JSON = "not one whole JSON object"
+
+
+def read_json(arrival: Arrival, scratch: Path) -> list[RawTable]:
+    """Read a JSON document; the row number is the object's position in its list, from 1.
+
+    Raises:
+        CoverplateError: the document is not valid JSON or holds no list of objects.
+    """
+    name = arrival.original.name
+    try:
+        document = json.loads(arrival.text.read_text(encoding="utf-8-sig"))
+    except ValueError as fault:
+        raise CoverplateError(
+            f"{name}: not valid JSON ({fault})",
+            expected="a list of objects, an object with one list, or one object a line",
+            to_do="export it again; the file may have been cut short",
+        ) from fault
+    tables = list(_lists(document))
+    path = scratch / f"{arrival.sha256}.raw.parquet"
+    if not tables:
+        raise CoverplateError(
+            f"{name}: holds no list of objects",
+            expected="a list of objects, or an object that holds one",
+            to_do="export the records as a list, one object a record",
+        )
+    if len(tables) > 1:
+        found = ", ".join(repr(key) for key, _ in tables)
+        raise CoverplateError(
+            f"{name}: holds more than one list of objects ({found})",
+            expected="one list",
+            to_do="save each list as a file of its own",
+        )
+    (_, objects), *_ = tables
+    return _table(enumerate(objects, 1), _keys(objects), path)
+
+
+def read_json_lines(arrival: Arrival, scratch: Path) -> list[RawTable]:
+    """Read one object a line; the row number is the line. A line that is no object is kept whole."""
+    keys: dict[str, None] = {}
+    for _, value in _parsed_lines(arrival.text):
+        if isinstance(value, dict):
+            keys.update(dict.fromkeys(value))
+    path = scratch / f"{arrival.sha256}.raw.parquet"
+    return _table(_parsed_lines(arrival.text), list(keys), path)
+
+
+def _parsed_lines(text: Path) -> Iterator[tuple[int, Any]]:
+    with text.open("r", encoding="utf-8-sig") as handle:
+        for number, line in enumerate(handle, 1):
+            if line.strip():
+                try:
+                    yield number, json.loads(line)
+                except ValueError:
+                    yield number, line.rstrip("\n")
+
+
+def _lists(document: Any) -> Iterator[tuple[str, list[Any]]]:  # noqa: ANN401 - any JSON value
+    if isinstance(document, list):
+        yield "", document
+    elif isinstance(document, dict):
+        for key, value in document.items():
+            if isinstance(value, list) and any(isinstance(item, dict) for item in value):
+                yield key, value
+
+
+def _keys(objects: list[Any]) -> list[str]:
+    keys: dict[str, None] = {}
+    for item in objects:
+        if isinstance(item, dict):
+            keys.update(dict.fromkeys(item))
+    return list(keys)
+
+
+def _table(objects: Iterable[tuple[int, Any]], keys: list[str], path: Path) -> list[RawTable]:
+    header, findings = clean_header(keys)
+    stored = store_rows(_rows(objects, keys), len(header), path)
+    return [
+        RawTable("", header, stored_relation(path), None, tuple(stored.sample), tuple(findings))
+    ]
+
+
+def _rows(objects: Iterable[tuple[int, Any]], keys: list[str]) -> Iterator[RawRow]:
+    for number, value in objects:
+        if isinstance(value, dict):
+            yield RawRow(number, [_cell(value.get(key)) for key in keys])
+        else:
+            yield RawRow(number, [_cell(value)], NOT_JSON)
+
+
+def _cell(value: Any) -> str:  # noqa: ANN401 - any JSON value
+    if isinstance(value, dict | list):
+        return json.dumps(value, ensure_ascii=False)
+    return as_text(value)

@@ -1,0 +1,113 @@
+"""Finds the files to read in what the caller named: files, folders, ZIPs, and ZIPs within ZIPs."""
+
+from __future__ import annotations
+
+import shutil
+import zipfile
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from shared.faults import CoverplateError
+
+MAX_MEMBER_BYTES = 64 * 2**30
+MAX_NESTING = 5
+
+
+@dataclass(frozen=True)
+class Source:
+    """One file to read.
+
+    Attributes:
+        label: how people know it: its path, or ``archive.zip!/folder/member.csv``.
+        name: its file name.
+        path: where its bytes can be read now (a scratch copy for a member of a ZIP).
+    """
+
+    label: str
+    name: str
+    path: Path
+
+
+def find_sources(paths: Sequence[Path | str], scratch: Path) -> Iterator[Source]:
+    """Yield every file below the given paths, in the order given, folders sorted by name.
+
+    Args:
+        paths: files and folders.
+        scratch: an existing folder for members of ZIPs; a member is removed once the caller asks
+            for the next one.
+
+    Raises:
+        CoverplateError: a path does not exist, or a ZIP is damaged or locked.
+    """
+    missing = [str(path) for path in paths if not Path(path).exists()]
+    if missing:
+        raise CoverplateError(
+            f"no such file or folder: {', '.join(missing)}",
+            expected="files or folders that exist",
+            to_do="check the spelling; quote names that hold spaces",
+        )
+    for path in map(Path, paths):
+        yield from _expand(Source(str(path), path.name, path), scratch, 0)
+
+
+def _expand(source: Source, scratch: Path, depth: int) -> Iterator[Source]:
+    if source.path.is_dir():
+        for child in sorted(source.path.iterdir()):
+            if not child.name.startswith("."):
+                yield from _expand(Source(str(child), child.name, child), scratch, depth)
+    elif is_archive(source.path):
+        yield from _members(source, scratch, depth + 1)
+    else:
+        yield source
+
+
+def is_archive(path: Path) -> bool:
+    """Say whether a file is a ZIP of files, not a workbook that merely uses the ZIP format."""
+    if not zipfile.is_zipfile(path):
+        return False
+    with path.open("rb") as handle:
+        if handle.read(4) != b"PK\x03\x04":
+            return False
+    try:
+        with zipfile.ZipFile(path) as archive:
+            names = set(archive.namelist())
+    except zipfile.BadZipFile:
+        return False
+    return "[Content_Types].xml" not in names and "mimetype" not in names
+
+
+def _members(source: Source, scratch: Path, depth: int) -> Iterator[Source]:
+    if depth > MAX_NESTING:
+        raise CoverplateError(
+            f"{source.label}: ZIPs nested more than {MAX_NESTING} deep",
+            to_do="unpack it and name the folder instead",
+        )
+    try:
+        with zipfile.ZipFile(source.path) as archive:
+            for number, member in enumerate(archive.infolist()):
+                name = Path(member.filename).name
+                hidden = name.startswith(".") or member.filename.startswith("__MACOSX/")
+                if member.is_dir() or hidden:
+                    continue
+                if member.file_size > MAX_MEMBER_BYTES:
+                    raise CoverplateError(
+                        f"{source.label}!/{member.filename}: {member.file_size:,} bytes unpacked",
+                        expected=f"at most {MAX_MEMBER_BYTES:,} bytes",
+                        to_do="split the file",
+                    )
+                # the name on disk is ours: a member's own name may try to leave the folder
+                unpacked = scratch / f"member-{depth}-{number}"
+                try:
+                    with archive.open(member) as packed, unpacked.open("wb") as plain:
+                        shutil.copyfileobj(packed, plain, 1 << 20)
+                    inner = Source(f"{source.label}!/{member.filename}", name, unpacked)
+                    yield from _expand(inner, scratch, depth)
+                finally:
+                    unpacked.unlink(missing_ok=True)
+    except (zipfile.BadZipFile, RuntimeError, NotImplementedError) as fault:
+        raise CoverplateError(
+            f"{source.label}: the ZIP cannot be read ({fault})",
+            expected="a whole ZIP without a password",
+            to_do="fetch it again, or unpack it and name the folder instead",
+        ) from fault

@@ -1,0 +1,187 @@
+"""Headers and words that people use for the canonical ones: what proposals are made of.
+
+Common practice, no source: collected from how inspection sheets are usually headed and filled in.
+They serve proposals only; a file in the default layout is held to the vocabulary itself.
+"""
+
+from __future__ import annotations
+
+HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
+    "building_id": (
+        "building", "bldg", "bldg id", "bldg no", "bldg #", "building no", "building number",
+        "building #", "building code", "property id", "property no", "property", "site id", "site",
+        "asset id", "house id", "house no", "estate no",
+    ),
+    "name": ("building name", "property name", "site name", "house name"),
+    "address": ("street address", "site address", "street", "addr", "property address"),
+    "city": ("town", "municipality", "town city", "place"),
+    "postal_code": ("postcode", "zip", "zip code", "post code", "postal"),
+    "latitude": ("lat", "y coord", "geo lat"),
+    "longitude": ("lon", "lng", "long", "x coord", "geo lon"),
+    "year_built": (
+        "built", "yr built", "year of construction", "construction year", "build year",
+        "year constructed", "yr blt", "erected",
+    ),
+    "year_rewired": ("rewired", "rewire year", "year of rewiring", "rewired in", "last rewire"),
+    "wiring_method": ("wiring", "wiring type", "branch wiring", "wiring system"),
+    "storeys": ("floors", "stories", "no of storeys", "confirmed storeys", "levels", "num floors"),
+    "dwelling_units": (
+        "units", "no of units", "dwellings", "apartments", "flats", "unit count", "confirmed units",
+        "number of units", "num units", "suites",
+    ),
+    "receptacle_count": (
+        "receptacles", "outlets", "outlet count", "no of outlets", "openings", "receptacle total",
+    ),
+    "occupants": ("residents", "people", "no of residents", "tenants", "headcount", "occupancy"),
+    "vulnerable_occupants": (
+        "vulnerable", "vulnerable residents", "children and elderly", "at risk occupants",
+    ),
+    "insured_value": ("sum insured", "insured", "tiv", "insured sum", "total insured value"),
+    "owner": ("owned by", "owner name", "landlord", "proprietor"),
+    "manager": ("managed by", "managing agent", "property manager", "management", "agent"),
+    "unit_id": (
+        "unit", "apt", "apartment", "flat", "suite", "dwelling", "unit no", "apt no", "apt #",
+        "unit #", "flat no", "dwelling no", "unit number",
+    ),
+    "room": ("location", "area", "room name", "space"),
+    "opening_id": (
+        "opening", "outlet", "receptacle", "outlet id", "receptacle id", "outlet no", "outlet #",
+        "receptacle no", "opening no", "point", "point no", "device", "device id", "position",
+    ),
+    "circuit_id": ("circuit", "breaker", "circuit no", "ckt", "ckt no", "breaker no", "cct"),
+    "observed_on": (
+        "date", "test date", "inspection date", "inspected", "tested on", "date tested",
+        "date of test", "inspected on", "date inspected", "visit date", "observed", "checked on",
+        "date of inspection", "day",
+    ),
+    "inspector": (
+        "tester", "tested by", "inspected by", "technician", "tech", "by", "checked by",
+        "electrician", "surveyor", "initials", "inspector name",
+    ),
+    "method": (
+        "test method", "instrument", "tool", "tester type", "how tested", "means", "test type",
+        "equipment", "device used",
+    ),
+    "selection": ("sample type", "why", "reason", "sampling", "sample basis", "selected by"),
+    "slots": ("type", "face", "receptacle type", "outlet type", "prongs", "slot type", "pins"),
+    "result": (
+        "reading", "finding", "outcome", "test result", "status", "indication", "lamp reading",
+        "condition", "fault", "verdict",
+    ),
+    "cover_removed": ("cover off", "opened", "cover removed", "plate off"),
+    "ground_present": ("ground in box", "egc", "egc present", "ground wire", "ground found"),
+    "neutral_ground_jumper": ("jumper", "bootleg", "n g jumper", "bootleg jumper", "ng jumper"),
+    "polarity": ("polarity ok", "pol"),
+    "neutral_ground_volts": (
+        "n g volts", "ng volts", "v n g", "vng", "neutral ground v", "n g voltage", "n g v",
+        "neutral to ground volts", "neutral to ground", "n g mv", "ng mv", "neutral ground mv",
+    ),
+    "load_amps": ("load", "load a", "amps", "load current", "test load", "load ma"),
+    "ground_path_ohms": (
+        "ground ohms", "ground impedance", "impedance", "loop ohms", "zg", "ground path",
+        "earth impedance", "ground z", "ground path impedance", "impedance ohm",
+    ),
+    "gfci_protected": ("gfci", "gfi", "gfci y n", "gfci protection", "gfi protected", "rcd"),
+    "marking": ("label", "labels", "labelled", "sticker", "markings"),
+    "note": ("notes", "remark", "remarks", "comment", "comments", "memo"),
+    "evaluated_on": (
+        "evaluation date", "date evaluated", "evaluation completed on", "graded on", "visit date",
+        "date of evaluation",
+    ),
+    "evaluator": ("evaluated by", "graded by"),
+    "item": ("graded item", "area graded", "category", "element"),
+    "grade": ("score", "rating", "mark"),
+    "scale_best": ("out of", "best grade", "max score", "scale"),
+    "items_graded": ("graded items",),
+    "items_reported": ("no of areas evaluated", "items evaluated"),
+}  # fmt: skip
+"""Canonical column to other headers for it."""
+
+UNIT_SUFFIXES: dict[str, str] = {"mv": "mV", "ma": "mA", "kohm": "kohm", "kω": "kΩ"}
+"""Endings of a header that tell its unit where that is not the layout's."""
+
+VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
+    "method": {
+        "three_lamp_tester": (
+            "plug tester", "plug in tester", "3 lamp", "3 light", "three light", "three light tester",
+            "3 light tester", "3 lamp tester", "three lamp", "receptacle tester", "outlet tester",
+            "socket tester", "lamp tester", "lamps",
+        ),
+        "voltmeter_under_load": (
+            "meter under load", "loaded meter", "loaded voltmeter", "voltmeter loaded",
+            "multimeter under load", "voltage under load", "volts under load", "meter with load",
+        ),
+        "ground_impedance_meter": (
+            "impedance meter", "ground impedance", "ground impedance tester", "impedance tester",
+            "circuit analyzer", "circuit analyser", "ground loop impedance", "loop tester",
+        ),
+        "cover_off_inspection": (
+            "cover off", "opened", "opened box", "box opened", "box open", "pulled", "cover removed",
+            "cover off look",
+        ),
+        "visual": ("look", "eye", "visual only", "seen", "visual inspection", "visual check"),
+    },
+    "selection": {
+        "survey": ("all", "every opening", "full", "full survey", "100 %", "100%"),
+        "random": ("sample", "random sample", "sampled", "drawn"),
+        "targeted": ("suspect", "suspected", "target", "chosen"),
+        "complaint": ("tenant complaint", "reported", "call", "request", "resident report"),
+    },
+    "slots": {
+        "three_slot": (
+            "3", "3 slot", "three prong", "3 prong", "grounding", "3 pin", "three pronged",
+            "grounding type", "3 wire",
+        ),
+        "two_slot": (
+            "2", "2 slot", "two prong", "2 prong", "non grounding", "nongrounding", "2 pin",
+            "two pronged", "ungrounded type", "2 wire",
+        ),
+    },
+    "result": {
+        "correct": ("ok", "okay", "pass", "passed", "good", "wired correctly", "correct wiring", "fine"),
+        "open_ground": (
+            "no ground", "open gnd", "og", "ground open", "ungrounded", "no earth", "open earth",
+            "missing ground", "op gnd",
+        ),
+        "open_neutral": ("neutral open", "no neutral", "on", "open neut", "op neu"),
+        "open_hot": ("hot open", "no hot", "oh", "op hot"),
+        "hot_neutral_reversed": (
+            "reversed", "reverse polarity", "reversed polarity", "rev polarity", "h n reversed",
+            "hot neutral reverse", "polarity reversed", "hot neu rev", "hn rev", "hot/neu rev",
+            "hot/neutral reversed", "h/n reversed", "rp", "hot/neutral rev",
+        ),
+        "hot_ground_reversed": (
+            "h g reversed", "hot ground reverse", "hot gnd rev", "hg rev", "hot/gnd rev",
+            "hot/ground reversed", "h/g reversed", "hot/ground rev",
+        ),
+        "false_ground": (
+            "bootleg", "bootleg ground", "false earth", "jumpered", "neutral ground jumper",
+        ),
+        "reversed_false_ground": (
+            "reverse polarity bootleg ground", "rpbg", "reversed bootleg", "reversed bootleg ground",
+        ),
+        "no_power": ("dead", "no voltage", "off", "not live", "no pwr"),
+        "not_accessible": (
+            "inaccessible", "no access", "blocked", "behind furniture", "could not reach", "n acc",
+        ),
+        "not_tested": ("untested", "skipped", "nt", "not checked", "n/t", "not done"),
+    },
+    "polarity": {
+        "correct": ("ok", "good", "right", "normal", "pass"),
+        "reversed": ("rev", "swapped", "wrong", "reverse", "fail"),
+    },
+    "marking": {
+        "no_equipment_ground": ("no equipment ground label", "neg", "no eq ground", "no egc label"),
+        "gfci_protected": ("gfci label", "gfi protected", "gfci protected label"),
+        "both": ("both labels", "gfci & neg", "both stickers"),
+    },
+    "wiring_method": {
+        "knob_and_tube": ("k&t", "kt", "knob & tube", "k and t", "k t"),
+        "cable_without_ground": ("old nm", "2 wire cable", "nm without ground", "two wire", "2 wire"),
+        "cable_with_ground": ("nm", "nm with ground", "nm b", "3 wire cable", "modern cable"),
+        "armored_cable": ("ac", "bx", "armoured cable", "armored"),
+        "metal_raceway": ("emt", "conduit", "metal conduit", "raceway"),
+        "mixed": ("various", "mix", "several"),
+    },
+}  # fmt: skip
+"""Column to canonical word to other words for it."""

@@ -1,0 +1,251 @@
+"""Where everything is kept on disk, and in which order files landed.
+
+::
+
+    <root>/
+      landed/<sha256>/           one folder a file, named by the SHA-256 of its bytes
+        original/<name>          the bytes as they came, unchanged
+        manifest.json            what was read from them and how (``Manifest``)
+        <part>.parquet           one table read as one record kind, typed, every row of it
+        <part>.quarantine.parquet  rows set aside: original cells and every reason
+        <part>.findings.parquet  data-quality findings of single rows
+        outcomes.parquet         rows that are not simply accepted, here and in earlier files
+      mappings/*.toml            mappings that people saved
+      warehouse/                 built from ``landed`` and replaceable at any time
+      ledger/                    what people enter later; never rebuilt
+      rule_book.toml             optional: overrides the shipped rule book
+
+A folder under ``landed`` appears by one rename, so a failed or killed intake leaves nothing half
+done. ``sequence`` (the landing order of files) and ``part`` (of tables) only ever grow.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from pipeline.landing.cells import DateOrder, DecimalMark
+from pipeline.landing.mapping import Mapping
+from pipeline.landing.report import Finding
+from shared.faults import CoverplateError
+from shared.vocabulary import RecordKind
+
+try:  # file locks are advisory and POSIX only; elsewhere two intakes at once are on the user
+    import fcntl
+except ImportError:  # pragma: no cover - not on this platform
+    fcntl = None  # type: ignore[assignment]
+
+FORMAT_VERSION = 1
+
+PARTS_PER_FILE = 1000
+"""``part`` is the file's sequence times this, plus the number of the table within the file, so that
+a file that is read anew with another mapping keeps its place in the landing order."""
+
+
+class Corrects(BaseModel):
+    """The quarantined rows that a part answers: those of one table of an earlier file."""
+
+    model_config = ConfigDict(frozen=True)
+
+    sha256: str
+    sheet: str
+
+
+class Part(BaseModel):
+    """One table of a file, read as one record kind.
+
+    Attributes:
+        part: identifier, growing in landing order over the whole workspace.
+        sheet: worksheet or table name, "" where there is only one.
+        record_kind: the layout of the typed rows.
+        source: who says so; rows of one source correct each other, two sources can disagree.
+        precedence: higher wins where sources disagree; equal: the later landed one.
+        mapping: mapping name or ``default layout``.
+        mapping_hash: content hash of the mapping, so that an edited mapping is read anew.
+        mapping_confidence: 0 to 1.
+        reading: the mapping itself, so that what was landed can be read again the same way.
+        date_orders, decimal_marks: column to the reading that was settled on, where it mattered.
+        header: the source's columns, in order, after padding was cut and repeats were numbered.
+        unmapped: source columns that no typed column was read from (kept in the original).
+        file: name of the typed Parquet file.
+        first_row: row number of the first record where the Parquet keeps file order and has no
+            ``_row`` column; None where it has one.
+        rows_read, accepted, duplicate, superseded, quarantined: as in ``IntakeReport``.
+        corrects: set where the rows are corrected quarantined rows of an earlier file.
+        findings: as in ``IntakeReport``.
+    """
+
+    part: int
+    sheet: str
+    record_kind: RecordKind
+    source: str
+    precedence: int = 0
+    mapping: str
+    mapping_hash: str
+    mapping_confidence: float
+    reading: Mapping
+    date_orders: dict[str, DateOrder] = Field(default_factory=dict)
+    decimal_marks: dict[str, DecimalMark] = Field(default_factory=dict)
+    header: tuple[str, ...]
+    unmapped: tuple[str, ...] = ()
+    file: str
+    first_row: int | None
+    rows_read: int
+    accepted: int = 0
+    duplicate: int = 0
+    superseded: int = 0
+    quarantined: int
+    corrects: Corrects | None = None
+    findings: tuple[Finding, ...] = ()
+
+
+class Manifest(BaseModel):
+    """What was read from one landed file.
+
+    Attributes:
+        version: of this format.
+        sequence: landing order, growing over the workspace.
+        path: the file as the caller named it.
+        name: file name of the stored original.
+        sha256, size: of the original bytes.
+        encoding: of the text, or "" for binary formats.
+        parts: the tables read from it, in order.
+        findings: what concerns the file as a whole.
+    """
+
+    version: int = FORMAT_VERSION
+    sequence: int
+    path: str
+    name: str
+    sha256: str
+    size: int
+    encoding: str
+    parts: tuple[Part, ...]
+    findings: tuple[Finding, ...] = ()
+
+
+class Workspace:
+    """The folder that holds all landed data; see the module's text for its layout.
+
+    Args:
+        root: the folder; it need not exist before ``create``.
+    """
+
+    def __init__(self, root: Path | str) -> None:
+        self.root = Path(root)
+
+    @property
+    def landed(self) -> Path:
+        """Folder of landed files, one subfolder per SHA-256."""
+        return self.root / "landed"
+
+    @property
+    def mappings(self) -> Path:
+        """Folder of mappings that people saved."""
+        return self.root / "mappings"
+
+    @property
+    def warehouse(self) -> Path:
+        """Folder of the derived database."""
+        return self.root / "warehouse"
+
+    @property
+    def ledger(self) -> Path:
+        """Folder of what people enter."""
+        return self.root / "ledger"
+
+    @property
+    def rule_book(self) -> Path:
+        """The optional file that overrides the shipped rule book."""
+        return self.root / "rule_book.toml"
+
+    @property
+    def scratch(self) -> Path:
+        """Folder for work in progress, on the same disk so that a rename can finish it."""
+        return self.root / "scratch"
+
+    def create(self) -> Workspace:
+        """Make the folders where they are missing; return self."""
+        if self.root.exists() and not self.root.is_dir():
+            raise CoverplateError(
+                f"{self.root} is a file",
+                expected="a folder, or a path where one can be made",
+                to_do="name another folder with --workspace",
+            )
+        for folder in (self.landed, self.mappings, self.warehouse, self.ledger):
+            folder.mkdir(parents=True, exist_ok=True)
+        return self
+
+    def exists(self) -> bool:
+        """Say whether anything was ever created here."""
+        return self.landed.is_dir()
+
+    def folder(self, sha256: str) -> Path:
+        """Return the folder of a landed file."""
+        return self.landed / sha256
+
+    def manifests(self) -> list[Manifest]:
+        """Return the manifests of all landed files, in landing order."""
+        if not self.landed.is_dir():
+            return []
+        found = [
+            read_manifest(path) for path in self.landed.glob("*/manifest.json") if path.is_file()
+        ]
+        return sorted(found, key=lambda manifest: manifest.sequence)
+
+    @contextmanager
+    def lock(self) -> Iterator[None]:
+        """Keep a second writer out for the time of the block.
+
+        Raises:
+            CoverplateError: another intake is running on this workspace.
+        """
+        self.create()
+        with (self.root / ".lock").open("a") as handle:
+            if fcntl is not None:
+                try:
+                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                except OSError as busy:
+                    raise CoverplateError(
+                        f"another intake is running on {self.root}",
+                        expected="one intake at a time",
+                        to_do="wait until it has ended and try again",
+                    ) from busy
+            yield
+
+
+def read_manifest(path: Path) -> Manifest:
+    """Read a manifest file.
+
+    Raises:
+        CoverplateError: the file is damaged or of a newer version.
+    """
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if content.get("version", 0) > FORMAT_VERSION:
+            raise CoverplateError(
+                f"{path} was written by a newer version of Coverplate",
+                expected=f"version {FORMAT_VERSION} or older",
+                to_do="update Coverplate",
+            )
+        return Manifest.model_validate(content)
+    except CoverplateError:
+        raise
+    except ValueError as damaged:
+        raise CoverplateError(
+            f"{path} is damaged: {damaged}",
+            to_do="move its folder out of the workspace and take the file in again; "
+            "the original is inside",
+        ) from damaged
+
+
+def write_manifest(folder: Path, manifest: Manifest) -> None:
+    """Write a manifest into a folder, whole or not at all."""
+    target = folder / "manifest.json"
+    partial = folder / "manifest.json.partial"
+    partial.write_text(manifest.model_dump_json(indent=1), encoding="utf-8")
+    partial.replace(target)
