@@ -18,6 +18,7 @@ from pipeline.evidence.measured import (
     polarity_likelihood,
     volts_likelihood,
 )
+from pipeline.evidence.readings import floating_below
 from shared.faults import CoverplateError
 from shared.records import OPENING_OBSERVATIONS, SQL_TYPE, literal
 from shared.rule_book import load_rule_book
@@ -264,3 +265,24 @@ def test_many_codes_at_once():
     assert table.shape == (2, 9)
     assert (table[1] == LIKELIHOODS.weights(codes[1])).all()
     assert LIKELIHOODS.weights_of([]).shape == (0, 9)
+
+
+def test_a_poor_joint_makes_a_real_path_read_doubtful():
+    doubtful = ohms_likelihood(BOOK)[1]
+    error, poor = float(BOOK.evidence.number_error), float(BOOK.evidence.poor_joints)
+    assert doubtful[C["grounded"]] == pytest.approx((1 - error) * poor + error / 3)
+    assert doubtful[C["ungrounded"]] == pytest.approx(error / 3)
+
+
+def test_floating_volts_agree_with_brute_force_simulation():
+    rng = np.random.default_rng(11)
+    size, evidence = 400_000, BOOK.evidence
+    error, supply = float(BOOK.circuit.volts_error), float(BOOK.circuit.supply_volts)
+    dead = np.abs(error * rng.standard_normal(size))
+    low = error * (supply / error) ** rng.random(size)
+    evenly = supply * rng.random(size)
+    live = np.where(rng.random(size) < float(evidence.float_low), low, evenly)
+    volts = np.where(rng.random(size) < float(evidence.float_dead), dead, live)
+    limits = np.array([0.01, 0.05, 1.0, 30.0, 110.0])
+    expected = (volts[:, None] <= limits).mean(axis=0)
+    assert floating_below(BOOK, limits) == pytest.approx(expected, abs=0.004)

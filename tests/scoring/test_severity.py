@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import lognorm
 
+from pipeline.evidence.shock import Scenario, shock
 from pipeline.scoring.severity import (
     TERMS,
     fibrillation_probability,
@@ -14,7 +15,7 @@ from pipeline.scoring.severity import (
     shock_harm,
 )
 from shared.rule_book import load_rule_book
-from shared.vocabulary import CONDITIONS, Slots
+from shared.vocabulary import CONDITIONS, Condition, Slots
 
 BOOK = load_rule_book()
 HARM = BOOK.harm
@@ -124,3 +125,20 @@ def test_more_touches_mean_more_harm():
     )
     doubled = severity_array(BOOK.model_copy(update={"harm": harm}))
     assert doubled == pytest.approx(2 * severity_array(BOOK))
+
+
+def test_a_gfci_ends_a_case_fault_at_a_ground_before_anyone_comes():
+    # At 300 ft the breaker is left to its slow thermal curve; the GFCI takes 25 ms either way.
+    circuit = BOOK.circuit
+    far = circuit.model_copy(
+        update={"run_length": circuit.run_length.model_copy(update={"value": 300.0})}
+    )
+    frame = severity(BOOK.model_copy(update={"circuit": far}))
+    frame = frame.set_index(["slots", "condition", "protected"])["case_fault"]
+    slow, fast = frame["three_slot", "grounded", False], frame["three_slot", "grounded", True]
+    # Standing for at least two seconds against 25 ms, before any difference in the shock itself.
+    found = shock(far, Condition.GROUNDED, Scenario.CASE_FAULT)
+    alike = found.breaker_untouched / found.gfci_untouched[0]
+    harms = shock_harm(HARM, found.body_milliamps, [3.0, found.gfci_touched[0]])
+    assert alike > 80
+    assert slow / fast == pytest.approx(alike * harms[0] / harms[1], rel=1e-6)
