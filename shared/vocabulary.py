@@ -156,3 +156,28 @@ CAUTIONS: tuple[str, ...] = (
     "Coverplate orders evidence; it is no substitute for a licensed electrician.",
 )
 """Printed on every screen, report and in the README."""
+
+WET_ROOM_WORDS: tuple[str, ...] = (
+    "kitchen",
+    "kitchenette",
+    "scullery",
+    "bath",
+    "bathroom",
+    "shower",
+    "toilet",
+    "washroom",
+    "powder room",
+    "laundry",
+    "wash house",
+    "utility",
+    "basement",
+    "cellar",
+    "garage",
+    "exterior",
+    "outdoor",
+    "outside",
+    "patio",
+    "porch",
+    "balcony",
+)
+"""Words (as whole words) in a room's name that make it a kitchen, wet or damp location."""

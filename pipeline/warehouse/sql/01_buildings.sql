@@ -1,0 +1,35 @@
+-- One row a building: every building that any source names, its facts, and what stands in for the
+-- missing ones (marked as assumed).
+CREATE TABLE buildings AS
+WITH named AS (
+    SELECT building_id FROM building_register_current
+    UNION
+    SELECT building_id FROM opening_observations_current
+    UNION
+    SELECT building_id FROM building_evaluations_current
+),
+numbered AS (
+    SELECT (row_number() OVER (ORDER BY building_id) - 1)::INTEGER AS building_no, building_id
+    FROM named
+),
+latest_evaluation AS (
+    -- Never mixed across scales: each grade counts as a share of its own scale.
+    SELECT
+        building_id,
+        max(evaluated_on) AS evaluated_on,
+        arg_max(grade / scale_best, evaluated_on) AS graded_share
+    FROM building_evaluations_current
+    WHERE grade IS NOT NULL
+    GROUP BY building_id
+)
+SELECT
+    n.building_no,
+    n.building_id,
+    r.* EXCLUDE (building_id, _part, _row),
+    r.building_id IS NOT NULL AS in_register,
+    e.evaluated_on,
+    e.graded_share
+FROM numbered AS n
+LEFT JOIN building_register_current AS r USING (building_id)
+LEFT JOIN latest_evaluation AS e USING (building_id)
+ORDER BY n.building_no;

@@ -1,0 +1,38 @@
+-- One row an opening that anybody recorded. Looks by the same method and hand are one look: the
+-- latest. An opening counts as picked in the least biased way that any of its looks was picked.
+CREATE TEMP TABLE looks AS
+SELECT
+    o.building_no,
+    o.unit_id,
+    o.opening_id,
+    o.method,
+    arg_max({code}, (o.observed_on, o._part, o._row)) AS code,
+    max(o.observed_on) AS observed_on,
+    arg_max(o.slots, (o.observed_on, o._part, o._row)) FILTER (o.slots IS NOT NULL) AS slots,
+    arg_max(o.gfci_protected, (o.observed_on, o._part, o._row))
+        FILTER (o.gfci_protected IS NOT NULL) AS gfci,
+    arg_max(o.marking, (o.observed_on, o._part, o._row)) FILTER (o.marking IS NOT NULL) AS marking,
+    arg_max(o.room, (o.observed_on, o._part, o._row)) FILTER (o.room IS NOT NULL) AS room,
+    min(CASE o.selection
+        WHEN 'survey' THEN 0 WHEN 'random' THEN 1 WHEN 'targeted' THEN 3 WHEN 'complaint' THEN 4
+        ELSE 2 END) AS pick
+FROM observations AS o
+LEFT JOIN inspectors AS i ON i.inspector = o.inspector
+{after_fix}
+GROUP BY o.building_no, o.unit_id, o.opening_id, o.method, o.inspector;
+
+CREATE TEMP TABLE opening_evidence AS
+SELECT
+    building_no,
+    unit_id,
+    opening_id,
+    list_sort(list(code)) AS codes,
+    list_sort(list(DISTINCT method)) AS methods,
+    max(observed_on) AS last_observed_on,
+    arg_max(slots, observed_on) FILTER (slots IS NOT NULL) AS slots,
+    arg_max(gfci, observed_on) FILTER (gfci IS NOT NULL) AS gfci,
+    arg_max(marking, observed_on) FILTER (marking IS NOT NULL) AS marking,
+    arg_max(room, observed_on) FILTER (room IS NOT NULL) AS room,
+    ['survey', 'random', 'unknown', 'targeted', 'complaint'][min(pick) + 1] AS selection
+FROM looks
+GROUP BY building_no, unit_id, opening_id;
