@@ -108,7 +108,7 @@ def _register(register: list[Record]) -> tuple[Row, ...]:
     rows[-3] = REGISTER.spoil(rows[-3], "building_id", "")
     place = _find(rows, "occupants", after=place + 1)
     residents = int(str(rows[place].record["occupants"]))
-    rows.append(rows[place - 1])
+    rows.append(rows[0])
     rows.append(corrected(REGISTER, rows[place], occupants=residents + 2))
     return tuple(rows)
 
@@ -188,8 +188,8 @@ def _office(register: list[Record], looks: list[Record]) -> Export:
     rows[70] = OFFICE_OUTLETS.spoil(rows[70], "opening_id", "")
     rows.append(rows[11])
     tables = (
-        Table(OFFICE_BUILDINGS, tuple(houses), "Buildings", "office_buildings"),
-        Table(OFFICE_OUTLETS, tuple(rows), "Outlets", "office_outlets"),
+        Table(OFFICE_BUILDINGS, tuple(houses), "Buildings", "office_buildings", OFFICE),
+        Table(OFFICE_OUTLETS, tuple(rows), "Outlets", "office_outlets", OFFICE),
     )
     return Export("04_office.xlsx", tables, workbook(tables))
 

@@ -25,6 +25,12 @@ PORTFOLIOS: dict[str, tuple[int, int, Maker]] = {
 """Seed, number of buildings and maker of each; seeds were chosen for having something urgent."""
 
 
+def exports_of(name: str) -> Sequence[Export]:
+    """Make a portfolio's exports, in the order in which they are taken in."""
+    seed, buildings, make = PORTFOLIOS[name]
+    return make(generate(seed, buildings, name))
+
+
 def write_portfolio(name: str, folder: Path) -> None:
     """Write ``folder/name/exports/*`` and ``folder/name/expected.json``.
 
@@ -34,8 +40,8 @@ def write_portfolio(name: str, folder: Path) -> None:
         name: key in ``PORTFOLIOS``.
         folder: made if it is not there.
     """
-    seed, buildings, make = PORTFOLIOS[name]
-    exports = make(generate(seed, buildings, name))
+    seed, buildings, _ = PORTFOLIOS[name]
+    exports = exports_of(name)
     target = folder / name / "exports"
     target.mkdir(parents=True, exist_ok=True)
     for export in exports:

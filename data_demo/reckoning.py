@@ -59,10 +59,27 @@ def expected(name: str, seed: int, buildings: int, exports: Sequence[Export]) ->
     }
 
 
+def in_force(exports: Sequence[Export], kind: RecordKind) -> list[dict[str, Value]]:
+    """Return the records of a kind that stand after all exports were taken in, of every source.
+
+    Only columns that the source's layout carries are there, and no blank ones.
+    """
+    known = _Known()
+    for export in exports:
+        for table in export.tables:
+            _count(export, table, known)
+    return [
+        content
+        for (_, known_kind), records in known.records.items()
+        if known_kind is kind
+        for content in records.values()
+    ]
+
+
 def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
     layout = LAYOUTS[table.style.kind]
     source = table.source or table.mapping
-    in_force = known.records.setdefault((source, layout.kind), {})
+    standing = known.records.setdefault((source, layout.kind), {})
     here: set[Key] = set()
     counts = {"accepted": 0, "duplicate": 0, "superseded": 0, "quarantined": 0}
     corrections = 0
@@ -74,7 +91,7 @@ def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
             continue
         content = _content(row.record)
         key = tuple(content.get(column) for column in layout.key)
-        before = in_force.get(key)
+        before = standing.get(key)
         if before == content:
             counts["duplicate"] += 1
             continue
@@ -85,7 +102,7 @@ def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
             counts["accepted"] += 1
             corrections += before is not None
         here.add(key)
-        in_force[key] = content
+        standing[key] = content
     return {
         **_place(export, table),
         "record_kind": layout.kind.value,
@@ -110,9 +127,9 @@ def _content(record: Record) -> dict[str, Value]:
 
 def _conflicts(known: _Known) -> list[dict[str, Any]]:
     facts: dict[tuple[str, str], dict[str, Value]] = {}
-    for (source, kind), in_force in known.records.items():
+    for (source, kind), standing in known.records.items():
         if kind is RecordKind.BUILDING_REGISTER:
-            for content in in_force.values():
+            for content in standing.values():
                 for column in CONFLICTING:
                     if column in content:
                         fact = facts.setdefault((as_text(content["building_id"]), column), {})
