@@ -14,52 +14,18 @@ import tomllib
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any, Self
+from typing import Self
 
-from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
+from pydantic import BaseModel, ValidationError, model_validator
 from pydantic import Field as PydanticField
 
 from shared.faults import CoverplateError
+from shared.numbers import Number, Odds, OpenShare, Positive, Section, Share, says
+from shared.remedies import Due, LedgerRules, Remedy
 from shared.vocabulary import Method, Selection, WiringMethod
 
 
-class _Section(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-
-class Number(_Section):
-    """One number with its unit and source; usable wherever a float is wanted."""
-
-    value: float = PydanticField(allow_inf_nan=False)
-    unit: str
-    source: str = PydanticField(min_length=3)
-
-    def __float__(self) -> float:
-        return self.value
-
-
-def _bounded(low: float, high: float) -> Any:  # noqa: ANN401 - a validator made at run time
-    from pydantic import AfterValidator
-
-    def check(number: Number) -> Number:
-        if not low <= number.value <= high:
-            raise ValueError(f"{number.value:g} is outside {low:g} to {high:g}")
-        return number
-
-    return AfterValidator(check)
-
-
-Positive = Annotated[Number, _bounded(1e-12, 1e12)]
-Share = Annotated[Number, _bounded(0.0, 1.0)]
-OpenShare = Annotated[Number, _bounded(1e-9, 1.0 - 1e-9)]
-Odds = Annotated[Number, _bounded(1e-6, 1e6)]
-
-
-def _says(meaning: str) -> Any:  # noqa: ANN401 - pydantic's own return type
-    return PydanticField(description=meaning)
-
-
-class RatePrior(_Section):
+class RatePrior(Section):
     """A rate that differs from building to building: a beta distribution by mean and strength."""
 
     mean: float = PydanticField(gt=0, lt=1, description="mean share over buildings of this era")
@@ -86,105 +52,105 @@ class RatePrior(_Section):
         return self.mean * self.strength, (1 - self.mean) * self.strength
 
 
-class Circuit(_Section):
+class Circuit(Section):
     """The branch circuit that the evidence model solves."""
 
-    supply_volts: Positive = _says("line-to-neutral supply voltage")
-    conductor_gauge: Positive = _says("conductor size, American wire gauge")
-    ohms_per_1000_ft_14: Positive = _says("resistance of 14 AWG solid copper")
-    ohms_per_1000_ft_12: Positive = _says("resistance of 12 AWG solid copper")
-    ohms_per_1000_ft_10: Positive = _says("resistance of 10 AWG solid copper")
-    run_length: Positive = _says("conductor run assumed where one length must be stated")
-    run_length_median: Positive = _says("median run length from panel to opening")
-    run_length_spread: Positive = _says("log-normal spread of run lengths (sigma of ln)")
-    lamp_ohms: Positive = _says("resistance of one tester lamp with its series resistor")
-    lamp_strike_volts: Positive = _says("voltage below which a tester lamp stays dark")
-    jumper_ohms: Positive = _says("resistance of a neutral-to-ground jumper at the receptacle")
-    leakage_ohms: Positive = _says("insulation leakage that pulls a floating conductor to earth")
-    meter_ohms: Positive = _says("input resistance of a high-impedance voltmeter")
-    appliance_ohms: Positive = _says("resistance of a plugged appliance switched on")
-    appliance_leakage_ohms: Positive = _says(
+    supply_volts: Positive = says("line-to-neutral supply voltage")
+    conductor_gauge: Positive = says("conductor size, American wire gauge")
+    ohms_per_1000_ft_14: Positive = says("resistance of 14 AWG solid copper")
+    ohms_per_1000_ft_12: Positive = says("resistance of 12 AWG solid copper")
+    ohms_per_1000_ft_10: Positive = says("resistance of 10 AWG solid copper")
+    run_length: Positive = says("conductor run assumed where one length must be stated")
+    run_length_median: Positive = says("median run length from panel to opening")
+    run_length_spread: Positive = says("log-normal spread of run lengths (sigma of ln)")
+    lamp_ohms: Positive = says("resistance of one tester lamp with its series resistor")
+    lamp_strike_volts: Positive = says("voltage below which a tester lamp stays dark")
+    jumper_ohms: Positive = says("resistance of a neutral-to-ground jumper at the receptacle")
+    leakage_ohms: Positive = says("insulation leakage that pulls a floating conductor to earth")
+    meter_ohms: Positive = says("input resistance of a high-impedance voltmeter")
+    appliance_ohms: Positive = says("resistance of a plugged appliance switched on")
+    appliance_leakage_ohms: Positive = says(
         "leakage of a sound appliance's filter from either conductor to its metal case"
     )
-    case_fault_ohms: Positive = _says("resistance of a hot-to-case insulation fault")
-    body_ohms: Positive = _says("body resistance, hand to foot or hand to hand")
-    body_earth_ohms: Positive = _says("resistance from the body's other contact to earth")
-    test_load_amps: Positive = _says("largest load drawn for a neutral-to-ground reading")
-    test_load_least: Positive = _says(
+    case_fault_ohms: Positive = says("resistance of a hot-to-case insulation fault")
+    body_ohms: Positive = says("body resistance, hand to foot or hand to hand")
+    body_earth_ohms: Positive = says("resistance from the body's other contact to earth")
+    test_load_amps: Positive = says("largest load drawn for a neutral-to-ground reading")
+    test_load_least: Positive = says(
         "smallest such load; where none is stated, any between, evenly in the logarithm"
     )
-    false_ground_volts: Positive = _says(
+    false_ground_volts: Positive = says(
         "neutral-to-ground reading under load at or below which a bond near by is suspected"
     )
-    false_ground_loop_ohms: Positive = _says(
+    false_ground_loop_ohms: Positive = says(
         "neutral-to-ground loop impedance at or below which a meter reports a false ground"
     )
-    volts_error: Positive = _says("standard error of a neutral-to-ground reading")
-    ohms_error_share: Positive = _says("relative standard error of an impedance reading")
-    breaker_amps: Positive = _says("branch breaker rating")
-    breaker_instant_multiple: Positive = _says(
+    volts_error: Positive = says("standard error of a neutral-to-ground reading")
+    ohms_error_share: Positive = says("relative standard error of an impedance reading")
+    breaker_amps: Positive = says("branch breaker rating")
+    breaker_instant_multiple: Positive = says(
         "multiple of the rating at which the breaker trips without delay"
     )
-    breaker_instant_seconds: Positive = _says("clearing time above that multiple")
-    breaker_double_seconds: Positive = _says("longest clearing time at twice the rating")
-    gfci_must_trip_milliamps: Positive = _says("class A GFCI: current that must trip it")
-    gfci_must_not_trip_milliamps: Positive = _says("class A GFCI: current that must not trip it")
+    breaker_instant_seconds: Positive = says("clearing time above that multiple")
+    breaker_double_seconds: Positive = says("longest clearing time at twice the rating")
+    gfci_must_trip_milliamps: Positive = says("class A GFCI: current that must trip it")
+    gfci_must_not_trip_milliamps: Positive = says("class A GFCI: current that must not trip it")
 
 
-class Misreading(_Section):
+class Misreading(Section):
     """How often a look by a method goes wrong, beyond what the method cannot see at all."""
 
-    passes_anyway: OpenShare = _says("share of looks reported correct whatever is shown")
-    scatter: OpenShare = _says("share of looks reported as any result at random")
-    volunteers: Share = _says(
+    passes_anyway: OpenShare = says("share of looks reported correct whatever is shown")
+    scatter: OpenShare = says("share of looks reported as any result at random")
+    volunteers: Share = says(
         "share of looks that name one of the faults behind an ambiguous reading, though the "
         "method cannot tell which"
     )
 
 
-class Reader(_Section):
+class Reader(Section):
     """A kind of reader; an inspector is one of these, judged by readings on like openings."""
 
-    prior: OpenShare = _says("share of inspectors of this kind")
-    passes_anyway: Share = _says("extra share of looks reported correct whatever is shown")
-    scatter: Share = _says("extra share of looks reported as any result at random")
+    prior: OpenShare = says("share of inspectors of this kind")
+    passes_anyway: Share = says("extra share of looks reported correct whatever is shown")
+    scatter: Share = says("extra share of looks reported as any result at random")
 
 
-class Evidence(_Section):
+class Evidence(Section):
     """How readings are weighed."""
 
-    look_floor: OpenShare = _says(
+    look_floor: OpenShare = says(
         "least relative likelihood of any condition after one look (wrong opening noted, mistyped)"
     )
-    alike_within_building: Share = _says(
+    alike_within_building: Share = says(
         "correlation of readings within one building, when inspectors are compared"
     )
-    confirm_probability: OpenShare = _says(
+    confirm_probability: OpenShare = says(
         "probability of a defect at which a reported or measured defect counts as confirmed"
     )
-    ground_present_error: OpenShare = _says("chance that ground_present is wrong, cover off")
-    ground_present_error_cover_on: OpenShare = _says("the same with the cover on")
-    jumper_error: OpenShare = _says("chance that neutral_ground_jumper is wrong, cover off")
-    jumper_error_cover_on: OpenShare = _says("the same with the cover on")
-    polarity_error: OpenShare = _says("chance that a measured polarity is wrong")
-    number_error: OpenShare = _says("chance that a written volts or ohms figure means nothing")
-    volunteer_right: OpenShare = _says("chance that a fault named by guess is the one there is")
-    no_look: OpenShare = _says("share of rows without a look: no power, no access, not tested")
-    load_on: OpenShare = _says("chance that something is switched on beyond an open neutral")
-    live_volts: Positive = _says("slot voltage from which a reader calls a pair live")
-    dead_volts: Positive = _says("slot voltage up to which a reader calls a pair dead")
-    float_dead: OpenShare = _says("chance that a floating contact reads as good as nothing")
-    float_low: OpenShare = _says(
+    ground_present_error: OpenShare = says("chance that ground_present is wrong, cover off")
+    ground_present_error_cover_on: OpenShare = says("the same with the cover on")
+    jumper_error: OpenShare = says("chance that neutral_ground_jumper is wrong, cover off")
+    jumper_error_cover_on: OpenShare = says("the same with the cover on")
+    polarity_error: OpenShare = says("chance that a measured polarity is wrong")
+    number_error: OpenShare = says("chance that a written volts or ohms figure means nothing")
+    volunteer_right: OpenShare = says("chance that a fault named by guess is the one there is")
+    no_look: OpenShare = says("share of rows without a look: no power, no access, not tested")
+    load_on: OpenShare = says("chance that something is switched on beyond an open neutral")
+    live_volts: Positive = says("slot voltage from which a reader calls a pair live")
+    dead_volts: Positive = says("slot voltage up to which a reader calls a pair dead")
+    float_dead: OpenShare = says("chance that a floating contact reads as good as nothing")
+    float_low: OpenShare = says(
         "of the rest, readings spread evenly in their logarithm; what remains is spread evenly"
     )
-    unknown_load_none: OpenShare = _says("chance of no load where none is stated with the volts")
-    ground_good_ohms: Positive = _says("ground-path reading up to which a path is good")
-    ground_none_ohms: Positive = _says("ground-path reading from which there is no path")
-    poor_joints: OpenShare = _says("share of real ground paths that read between those two")
-    told_apart: OpenShare = _says(
+    unknown_load_none: OpenShare = says("chance of no load where none is stated with the volts")
+    ground_good_ohms: Positive = says("ground-path reading up to which a path is good")
+    ground_none_ohms: Positive = says("ground-path reading from which there is no path")
+    poor_joints: OpenShare = says("share of real ground paths that read between those two")
+    told_apart: OpenShare = says(
         "total-variation distance from which a method tells two conditions apart"
     )
-    points_at: OpenShare = _says(
+    points_at: OpenShare = says(
         "relative likelihood above which a look points at a defect, and not above which it must "
         "have left *grounded* for the defect to count as reported"
     )
@@ -212,119 +178,123 @@ class Evidence(_Section):
         return self
 
 
-class SelectionOdds(_Section):
+class SelectionOdds(Section):
     """How looks made for a reason differ from looks made at random."""
 
-    three_slot: Odds = _says("odds that a three-slot opening is picked, against another")
-    dangerous: Odds = _says("odds that a dangerous opening is picked, against one that is not")
+    three_slot: Odds = says("odds that a three-slot opening is picked, against another")
+    dangerous: Odds = says("odds that a dangerous opening is picked, against one that is not")
 
 
-class Era(_Section):
+class Era(Section):
     """A band of construction years with its building-level rates."""
 
     label: str
-    first_year: Number = _says("first year of the band")
-    last_year: Number = _says("last year of the band")
-    share: Share = _says("share of buildings of this era where no year is known")
-    ungrounded_origin: RatePrior = _says("openings first wired without a grounding conductor")
-    converted: RatePrior = _says("of these, openings that now have three slots")
-    false_ground: RatePrior = _says("of the converted, grounds made by a jumper to the neutral")
-    reversed: RatePrior = _says("openings with hot and neutral swapped")
-    other_fault: RatePrior = _says("openings with an open or misplaced conductor")
+    first_year: Number = says("first year of the band")
+    last_year: Number = says("last year of the band")
+    share: Share = says("share of buildings of this era where no year is known")
+    ungrounded_origin: RatePrior = says("openings first wired without a grounding conductor")
+    converted: RatePrior = says("of these, openings that now have three slots")
+    false_ground: RatePrior = says("of the converted, grounds made by a jumper to the neutral")
+    reversed: RatePrior = says("openings with hot and neutral swapped")
+    other_fault: RatePrior = says("openings with an open or misplaced conductor")
 
 
-class Structure(_Section):
+class Structure(Section):
     """Facts and odds that link the rates."""
 
-    two_slot_on_grounded: OpenShare = _says("two-slot share of openings wired with a ground")
-    other_slots: OpenShare = _says("share of openings that are neither two- nor three-slot")
-    open_neutral_share: OpenShare = _says("of other faults, open neutral")
-    open_hot_share: OpenShare = _says("of other faults, open hot")
-    hot_on_ground_share: OpenShare = _says("of other faults, hot on the ground contact")
-    year_wrong: OpenShare = _says("chance that a recorded year of construction is wrong")
-    rewiring_reach: Share = _says("chance that a recorded rewiring reached a given building whole")
+    two_slot_on_grounded: OpenShare = says("two-slot share of openings wired with a ground")
+    live_metal_unnoticed: OpenShare = says(
+        "of false grounds wired with hot and neutral swapped, those still so: live metal is "
+        "soon noticed"
+    )
+    other_slots: OpenShare = says("share of openings that are neither two- nor three-slot")
+    open_neutral_share: OpenShare = says("of other faults, open neutral")
+    open_hot_share: OpenShare = says("of other faults, open hot")
+    hot_on_ground_share: OpenShare = says("of other faults, hot on the ground contact")
+    year_wrong: OpenShare = says("chance that a recorded year of construction is wrong")
+    rewiring_reach: Share = says("chance that a recorded rewiring reached a given building whole")
     wiring_odds: dict[WiringMethod, Odds]
-    evaluation_odds_at_worst: Odds = _says(
+    evaluation_odds_at_worst: Odds = says(
         "odds on other faults where a visit graded common-area outlets worst, against best"
     )
 
 
-class Learning(_Section):
+class Learning(Section):
     """How a portfolio corrects the defaults."""
 
-    default_buildings: Positive = _says("buildings' worth of weight behind each era's defaults")
-    crew_spread_max: Positive = _says("largest spread of owner or manager effects considered")
-    crew_none_probability: OpenShare = _says("prior belief that owner or manager explains nothing")
-    rounds: Positive = _says("rounds of learning over the portfolio")
-    buildings_max: Positive = _says("buildings used for learning, at most")
+    default_buildings: Positive = says("buildings' worth of weight behind each era's defaults")
+    crew_spread_max: Positive = says("largest spread of owner or manager effects considered")
+    crew_none_probability: OpenShare = says("prior belief that owner or manager explains nothing")
+    rounds: Positive = says("rounds of learning over the portfolio")
+    buildings_max: Positive = says("buildings used for learning, at most")
 
 
-class Counting(_Section):
+class Counting(Section):
     """What stands in where the register is silent, always marked as assumed."""
 
-    openings_per_dwelling: Positive = _says("receptacle openings in a typical dwelling")
-    occupants_per_dwelling: Positive = _says("people in a typical dwelling")
-    vulnerable_share: Share = _says("vulnerable share of occupants where not counted")
-    gfci_share_wet: OpenShare = _says("GFCI-protected share in wet rooms and kitchens")
-    gfci_share_dry: OpenShare = _says("GFCI-protected share elsewhere")
-    gfci_default_openings: Positive = _says("openings' worth of weight behind those shares")
-    gfci_error: OpenShare = _says("chance that a reported protection is wrong")
-    wet_share: OpenShare = _says("share of openings in wet rooms and kitchens where not known")
+    openings_per_dwelling: Positive = says("receptacle openings in a typical dwelling")
+    occupants_per_dwelling: Positive = says("people in a typical dwelling")
+    vulnerable_share: Share = says("vulnerable share of occupants where not counted")
+    gfci_share_wet: OpenShare = says("GFCI-protected share in wet rooms and kitchens")
+    gfci_share_dry: OpenShare = says("GFCI-protected share elsewhere")
+    gfci_default_openings: Positive = says("openings' worth of weight behind those shares")
+    gfci_error: OpenShare = says("chance that a reported protection is wrong")
+    wet_share: OpenShare = says("share of openings in wet rooms and kitchens where not known")
 
 
-class Harm(_Section):
+class Harm(Section):
     """What turns a touch voltage into expected harm."""
 
-    touches_normal: Positive = _says(
+    touches_normal: Positive = says(
         "touches of a plugged metal case and earth at once, per person, opening and year"
     )
-    shell_share: Share = _says(
+    shell_share: Share = says(
         "touches of a part behind the switch (a lamp holder's shell), per touch of a metal case"
     )
-    plate_share: Share = _says(
+    plate_share: Share = says(
         "touches of the cover's screw or metal plate, per touch of a metal case"
     )
-    two_wire_case_share: Share = _says(
+    two_wire_case_share: Share = says(
         "metal cases without a ground pin at an opening without a ground contact, per metal case "
         "at one that has it"
     )
-    case_faults: Positive = _says("hot-to-case faults of a plugged appliance, per opening and year")
-    case_fault_days: Positive = _says("days that a case fault stays where nothing clears it")
-    open_neutrals: Positive = _says("neutrals opened upstream, per opening and year")
-    open_neutral_days: Positive = _says("days that an open neutral stays before it is mended")
-    stopped_touch_factor: Positive = _says(
+    case_faults: Positive = says("hot-to-case faults of a plugged appliance, per opening and year")
+    case_fault_days: Positive = says("days that a case fault stays where nothing clears it")
+    open_neutrals: Positive = says("neutrals opened upstream, per opening and year")
+    open_neutral_days: Positive = says("days that an open neutral stays before it is mended")
+    stopped_touch_factor: Positive = says(
         "touches of an appliance that has stopped working, against one that works"
     )
-    gfci_at_opening: Share = _says(
+    gfci_at_opening: Share = says(
         "chance that the protection is at the opening itself, so that a conductor or jumper on "
         "the ground contact goes round its sensor"
     )
-    exposure_seconds: Positive = _says("contact time where nothing clears the fault")
-    let_go_milliamps: Positive = _says("current above which a person may not be able to let go")
-    fibrillation_constant: Positive = _says("k in I = k/sqrt(t), body current against contact time")
-    fibrillation_spread: Positive = _says("log-normal spread about that current (sigma of ln)")
-    fibrillation_probability: OpenShare = _says("probability of fibrillation at I = k/sqrt(t)")
-    no_let_go_weight: Share = _says("harm of a shock one cannot let go of, against a fatal one")
+    exposure_seconds: Positive = says("contact time where nothing clears the fault")
+    let_go_milliamps: Positive = says("current above which a person may not be able to let go")
+    fibrillation_constant: Positive = says("k in I = k/sqrt(t), body current against contact time")
+    fibrillation_spread: Positive = says("log-normal spread about that current (sigma of ln)")
+    fibrillation_probability: OpenShare = says("probability of fibrillation at I = k/sqrt(t)")
+    no_let_go_weight: Share = says("harm of a shock one cannot let go of, against a fatal one")
 
 
-class Exposure(_Section):
+class Exposure(Section):
     """Who is near an opening."""
 
-    vulnerable_weight: Positive = _says("weight of a vulnerable occupant, against another")
-    wet_factor: Positive = _says("touches in wet rooms and kitchens, against elsewhere")
+    vulnerable_weight: Positive = says("weight of a vulnerable occupant, against another")
+    wet_factor: Positive = says("touches in wet rooms and kitchens, against elsewhere")
 
 
-class Scoring(_Section):
+class Scoring(Section):
     """How results are cut and printed."""
 
-    interval: OpenShare = _says("probability held by every interval")
-    draws: Positive = _says("posterior draws behind score and rank intervals")
-    top: Positive = _says("K of 'probability of being in the top K'")
-    seed: Number = _says("seed of all simulation")
-    score_unit_years: Positive = _says("years over which harm is counted")
+    interval: OpenShare = says("probability held by every interval")
+    draws: Positive = says("posterior draws behind score and rank intervals")
+    top: Positive = says("K of 'probability of being in the top K'")
+    seed: Number = says("seed of all simulation")
+    score_unit_years: Positive = says("years over which harm is counted")
 
 
-class RuleBook(_Section):
+class RuleBook(Section):
     """All the numbers. Build one with ``load_rule_book``."""
 
     circuit: Circuit
@@ -337,6 +307,9 @@ class RuleBook(_Section):
     harm: Harm
     exposure: Exposure
     scoring: Scoring
+    due: Due
+    ledger: LedgerRules
+    remedies: dict[str, Remedy]
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -403,7 +376,7 @@ def _numbers(prefix: str, node: BaseModel) -> Iterator[tuple[str, float, str, st
                         f"{info.description or name} for {key}",
                         member.source,
                     )
-                else:
+                elif isinstance(member, BaseModel):
                     yield from _numbers(f"{path}.{key}.", member)
 
 

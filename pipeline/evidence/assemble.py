@@ -176,9 +176,9 @@ def assemble(
         FROM building_sizes WHERE openings_unseen > 0
         ORDER BY building_no, signature_no
         """
-    ).fetchnumpy()
+    ).fetchdf()
     size = len(buildings)
-    per_building = np.bincount(rows["building_no"].astype(np.int64), minlength=size)
+    per_building = np.bincount(rows["building_no"].to_numpy(dtype=np.int64), minlength=size)
     return (
         Portfolio(
             era_weights=era_weights(
@@ -188,8 +188,8 @@ def assemble(
             ),
             shift=building_shift(rule_book, buildings),
             row_start=np.concatenate([[0], np.cumsum(per_building)]).astype(np.int64),
-            row_signature=rows["signature_no"].astype(np.int64),
-            row_count=rows["openings"].astype(np.float64),
+            row_signature=rows["signature_no"].to_numpy(dtype=np.int64),
+            row_count=rows["openings"].to_numpy(dtype=np.float64),
             signatures=signature_arrays(rule_book, likelihoods, con),
             seed=building_seeds(buildings["building_id"]),
         ),

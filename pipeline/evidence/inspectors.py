@@ -4,7 +4,7 @@ Like openings share era, slots and method. Against what everybody reports there,
 reader in the rule book predicts a shifted mix of results (more passes, more scatter); Bayes' rule
 picks the kind. Openings in one building are alike, so an inspector's looks in few buildings count
 for less, by the usual design effect 1 + (looks per building - 1) × correlation (Kish 1965, from
-memory).
+memory), and for less again where few others were there to compare with.
 """
 
 from __future__ import annotations
@@ -67,6 +67,10 @@ def classify_inspectors(rule_book: RuleBook, results: pd.DataFrame) -> pd.DataFr
     )
     alike = float(rule_book.evidence.alike_within_building)
     design_effect = 1 + np.maximum(looks / np.maximum(buildings, 1) - 1, 0) * alike
+    # The others are a sample too: with few of them, a difference may be theirs.
+    effective = looks / design_effect
+    rest = effective.sum() - effective
+    trust = rest / np.maximum(rest + effective, 1e-12) / design_effect
     score = np.empty((len(inspectors), len(names)))
     for index, name in enumerate(names):
         reader = rule_book.evidence.readers[name]
@@ -74,7 +78,7 @@ def classify_inspectors(rule_book: RuleBook, results: pd.DataFrame) -> pd.DataFr
         predicted = (1 - passes - scatter) * usual + passes * correct + scatter / len(_WORDS)
         gain = np.zeros(len(inspectors))
         np.add.at(gain, who, (own * (np.log(predicted) - np.log(usual))).sum(axis=1))
-        score[:, index] = gain / design_effect + np.log(float(reader.prior))
+        score[:, index] = gain * trust + np.log(float(reader.prior))
     probability = np.exp(score - score.max(axis=1, keepdims=True))
     probability /= probability.sum(axis=1, keepdims=True)
     best = np.where(probability.max(axis=1) > 0.5, probability.argmax(axis=1), names.index(USUAL))

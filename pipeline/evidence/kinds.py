@@ -97,6 +97,7 @@ def build_kinds(rule_book: RuleBook) -> Kinds:
     structure = rule_book.structure
     two_on_grounded = float(structure.two_slot_on_grounded)
     other = float(structure.other_slots)
+    unnoticed = float(structure.live_metal_unnoticed)
     fault_shares = {
         Condition.OPEN_NEUTRAL: float(structure.open_neutral_share),
         Condition.OPEN_HOT: float(structure.open_hot_share),
@@ -111,10 +112,15 @@ def build_kinds(rule_book: RuleBook) -> Kinds:
         wirings: list[tuple[Condition, Condition, dict[int, bool]]],
     ) -> None:
         for sound, swapped, wiring in wirings:
-            straight = {_OTHER: False, _REVERSED: False}
-            crossed = {_OTHER: False, _REVERSED: True}
-            rows.append((slots, sound, {**origin, **wiring, **straight}, constant))
-            rows.append((slots, swapped, {**origin, **wiring, **crossed}, constant))
+            straight = {**origin, **wiring, _OTHER: False, _REVERSED: False}
+            crossed = {**origin, **wiring, _OTHER: False, _REVERSED: True}
+            rows.append((slots, sound, straight, constant))
+            left = 1.0
+            if swapped is Condition.REVERSED_FALSE_GROUND:
+                # Live metal is soon noticed and put right; what was put right is a false ground.
+                left = unnoticed
+                rows.append((slots, sound, crossed, constant * (1 - unnoticed)))
+            rows.append((slots, swapped, crossed, constant * left))
         # A two-slot face has no ground contact that a hot conductor could be on.
         shares = {
             condition: share

@@ -6,8 +6,7 @@ SELECT
     o.slots,
     o.method,
     o.result,
-    count(*) AS looks,
-    count(DISTINCT o.building_no) AS in_buildings
+    count(*) AS looks
 FROM observations AS o
 JOIN building_eras AS e USING (building_no)
 WHERE o.inspector IS NOT NULL AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested')

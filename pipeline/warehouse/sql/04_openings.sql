@@ -16,8 +16,11 @@ SELECT
     min(CASE o.selection
         WHEN 'survey' THEN 0 WHEN 'random' THEN 1 WHEN 'targeted' THEN 3 WHEN 'complaint' THEN 4
         ELSE 2 END) AS pick
-FROM observations AS o
-LEFT JOIN inspectors AS i ON i.inspector = o.inspector
+FROM (
+    SELECT r.*, i.reader
+    FROM observations AS r
+    LEFT JOIN inspectors AS i ON i.inspector = r.inspector
+) AS o
 {after_fix}
 GROUP BY o.building_no, o.unit_id, o.opening_id, o.method, o.inspector;
 

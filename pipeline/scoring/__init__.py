@@ -1,0 +1,1 @@
+"""From conditions to expected harm, ranks and reasons."""

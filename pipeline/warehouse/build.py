@@ -1,0 +1,248 @@
+"""Builds the warehouse: a pure function of landed exports, ledger and rule book."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from pipeline.evidence.assemble import (
+    assemble,
+    crew_index,
+    era_index,
+    location_factors,
+)
+from pipeline.evidence.inspectors import classify_inspectors
+from pipeline.evidence.learning import Learned, crew_shift, learn
+from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.portfolio import Portfolio
+from pipeline.evidence.posterior import build_model, compute_posterior
+from pipeline.evidence.priors import default_priors
+from pipeline.landing import Workspace, create_views
+from pipeline.scoring.severity import severity, severity_array
+from pipeline.warehouse import results, store
+from shared.rule_book import RuleBook, load_rule_book
+from shared.vocabulary import WET_ROOM_WORDS
+
+Progress = Callable[[str, float], None]
+
+MODEL_VERSION = "1"
+"""Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
+
+MEMORY_LIMIT = "2GB"
+
+
+@dataclass(frozen=True)
+class Built:
+    """What a build made.
+
+    Attributes:
+        path: the warehouse file.
+        version: hash of its inputs.
+        rule_book_hash: hash of the rule book.
+        reused: True where the current warehouse already was this version.
+        buildings: number of buildings in it.
+    """
+
+    path: Path
+    version: str
+    rule_book_hash: str
+    reused: bool
+    buildings: int
+
+
+def workspace_rule_book(workspace: Workspace) -> RuleBook:
+    """The workspace's own rule book if it has one, else the default."""
+    own = workspace.root / "rule_book.toml"
+    return load_rule_book(own if own.is_file() else None)
+
+
+def inputs_version(workspace: Workspace, rule_book: RuleBook) -> str:
+    """Hash of everything that a warehouse is built from."""
+    digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n".encode())
+    for manifest in workspace.manifests():
+        digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
+        for part in manifest.parts:
+            digest.update(f"{part.model_dump_json()}\n".encode())
+    return digest.hexdigest()[:16]
+
+
+def sql_step(name: str) -> str:
+    """Text of one of the SQL steps that lie beside this module."""
+    return resources.files("pipeline.warehouse").joinpath("sql", name).read_text(encoding="utf-8")
+
+
+def build(
+    workspace: Workspace,
+    rule_book: RuleBook | None = None,
+    progress: Progress | None = None,
+    *,
+    into: Path | None = None,
+) -> Built:
+    """Build the warehouse beside the current one and swap it in.
+
+    Args:
+        workspace: the workspace.
+        rule_book: the rule book; the workspace's own by default.
+        progress: called with the step's name and the fraction of that step done.
+        into: build to this file instead and swap nothing (for comparing rule books).
+
+    Returns:
+        What was built.
+    """
+    rule_book = rule_book or workspace_rule_book(workspace)
+    version = inputs_version(workspace, rule_book)
+    workspace.warehouse.mkdir(parents=True, exist_ok=True)
+    store.clear_abandoned(workspace)
+    if into is None and store.current_version(workspace) == version:
+        path = store.warehouse_path(workspace, version)
+        con = store.open_reader(path)
+        try:
+            (count,) = con.execute("SELECT count(*) FROM buildings").fetchall()[0]
+        finally:
+            con.close()
+        return Built(path, version, rule_book.hash, True, int(count))
+    target = into or workspace.warehouse / f".building-{os.getpid()}-{version}.duckdb"
+    target.unlink(missing_ok=True)
+    try:
+        count = _build_file(workspace, rule_book, target, version, progress or _silent)
+        if into is None:
+            target = store.swap_in(workspace, target, version)
+    except BaseException:
+        target.unlink(missing_ok=True)
+        target.with_name(target.name + ".wal").unlink(missing_ok=True)
+        raise
+    return Built(target, version, rule_book.hash, False, count)
+
+
+def _silent(step: str, fraction: float) -> None:
+    """Progress that nobody watches."""
+
+
+def _build_file(
+    workspace: Workspace, rule_book: RuleBook, target: Path, version: str, progress: Progress
+) -> int:
+    con = duckdb.connect(
+        str(target),
+        config={
+            "autoinstall_known_extensions": "false",
+            "autoload_known_extensions": "false",
+            "memory_limit": MEMORY_LIMIT,
+            "preserve_insertion_order": "false",
+            "temp_directory": str(target.with_suffix(".tmp")),
+        },
+    )
+    try:
+        progress("buildings and looks", 0.0)
+        create_views(con, workspace)
+        _rule_tables(con, rule_book)
+        con.execute(sql_step("01_buildings.sql"))
+        _building_eras(con, rule_book)
+        progress("buildings and looks", 0.3)
+        con.execute(sql_step("02_observations.sql"))
+        con.execute(sql_step("03_inspector_results.sql"))
+        _inspectors(con, rule_book)
+        progress("buildings and looks", 0.6)
+        likelihoods = Likelihoods(rule_book)
+        code = likelihoods.reading_code_sql()
+        con.execute(sql_step("04_openings.sql").format(code=code, after_fix=""))
+        con.execute(sql_step("05_signatures.sql"))
+        progress("buildings and looks", 1.0)
+
+        portfolio, buildings = assemble(rule_book, likelihoods, con)
+        model = build_model(rule_book, default_priors(rule_book), severity_array(rule_book))
+        crews = crew_index(buildings)
+        progress("learning from the portfolio", 0.0)
+        learned = learn(
+            rule_book,
+            model,
+            portfolio,
+            crews,
+            lambda done: progress("learning from the portfolio", done),
+        )
+        progress("learning from the portfolio", 1.0)
+        portfolio = _with_crews(portfolio, learned, crews)
+        model = build_model(rule_book, learned.priors, severity_array(rule_book))
+        posterior = compute_posterior(
+            model, portfolio, lambda done: progress("weighing the evidence", done)
+        )
+        progress("scores and ranks", 0.0)
+        results.write_learning(con, rule_book, learned, buildings, crews)
+        results.write_posterior(con, likelihoods, portfolio, posterior)
+        results.write_scores(con, rule_book, portfolio, posterior, location_factors(rule_book))
+        con.execute(sql_step("06_results.sql"))
+        con.execute(sql_step("07_reasons.sql"))
+        con.execute(sql_step("08_quality.sql"))
+        con.execute(
+            "CREATE TABLE build_facts AS SELECT ? AS version, ? AS rule_book_hash, "
+            "? AS model_version, ? AS buildings_learned_from",
+            [version, rule_book.hash, MODEL_VERSION, learned.buildings],
+        )
+        con.execute("CHECKPOINT")
+        progress("scores and ranks", 1.0)
+        return len(portfolio)
+    finally:
+        con.close()
+
+
+def _with_crews(portfolio: Portfolio, learned: Learned, crews: dict[str, np.ndarray]) -> Portfolio:
+    from dataclasses import replace
+
+    shift = portfolio.shift.copy()
+    shift[:, 2] += crew_shift(learned, crews, len(portfolio))
+    return replace(portfolio, shift=shift)
+
+
+def _rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
+    """The rule book as a table, and ``rule(path)`` to read it in SQL."""
+    numbers = pd.DataFrame(
+        rule_book.numbers(), columns=["path", "value", "unit", "meaning", "source"]
+    )
+    con.register("numbers_frame", numbers)
+    con.execute("CREATE TABLE rule_numbers AS SELECT * FROM numbers_frame")
+    con.unregister("numbers_frame")
+    words = "|".join(WET_ROOM_WORDS)
+    con.execute("CREATE TABLE rule_texts (name VARCHAR, text VARCHAR)")
+    con.execute("INSERT INTO rule_texts VALUES ('wet_rooms', ?)", [rf"\b({words})s?\b"])
+    con.execute("CREATE MACRO rule(wanted) AS (SELECT value FROM rule_numbers WHERE path = wanted)")
+    con.execute(
+        "CREATE MACRO rule_text(wanted) AS (SELECT text FROM rule_texts WHERE name = wanted)"
+    )
+    frame = severity(rule_book)
+    con.register("severity_frame", frame)
+    con.execute("CREATE TABLE severities AS SELECT * FROM severity_frame")
+    con.unregister("severity_frame")
+
+
+def _building_eras(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
+    """Era key and label of every building by its year of construction."""
+    frame = con.execute("SELECT building_no, year_built FROM buildings ORDER BY 1").fetchdf()
+    index = era_index(rule_book, frame["year_built"].to_numpy(dtype=np.float64, na_value=np.nan))
+    keys = np.array([*rule_book.eras, None], dtype=object)
+    labels = np.array([*(era.label for era in rule_book.eras.values()), None], dtype=object)
+    eras = pd.DataFrame(
+        {"building_no": frame["building_no"], "era": keys[index], "era_label": labels[index]}
+    )
+    con.register("era_frame", eras)
+    con.execute("CREATE TABLE building_eras AS SELECT * FROM era_frame ORDER BY building_no")
+    con.unregister("era_frame")
+
+
+def _inspectors(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
+    counts = con.execute("SELECT * FROM inspector_results").fetchdf()
+    # Buildings behind an inspector's looks, which cells of the table above cannot add up to.
+    buildings = con.execute(
+        "SELECT inspector, count(DISTINCT building_no) AS in_buildings FROM observations "
+        "WHERE inspector IS NOT NULL GROUP BY inspector"
+    ).fetchdf()
+    merged = counts.merge(buildings, on="inspector", how="left")
+    con.register("inspector_frame", classify_inspectors(rule_book, merged))
+    con.execute("CREATE TABLE inspectors AS SELECT * FROM inspector_frame ORDER BY inspector")
+    con.unregister("inspector_frame")

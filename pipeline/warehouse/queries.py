@@ -1,0 +1,221 @@
+"""Named questions to a warehouse; each answers with a frame of documented columns.
+
+The command line and the dashboard ask these and draw what comes back; neither computes anything.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+import pandas as pd
+
+from pipeline.scoring.explanation import INGREDIENTS
+from shared.faults import CoverplateError
+from shared.vocabulary import CONDITIONS
+
+PROBABILITIES = tuple(f"p_{condition.value}" for condition in CONDITIONS)
+
+_RANKING = """
+SELECT
+    s.rank, b.building_id, b.name, b.address, b.city, b.owner, b.manager,
+    b.year_built, b.year_rewired, e.era, e.era_label,
+    s.score, s.score_per_dwelling, s.score_low, s.score_high,
+    s.rank_low, s.rank_high, s.p_top,
+    s.expected_dangerous_openings, s.dangerous_low, s.dangerous_high, s.p_any_dangerous,
+    v.blind_share, v.evidence_share, v.confirmed_defects, v.urgent_openings,
+    v.urgent_openings > 0 AS urgent,
+    s.baseline, s.era AS contribution_era, s.mixed_openings AS contribution_mixed_openings,
+    s.confirmed_defects AS contribution_confirmed_defects, s.occupancy AS contribution_occupancy,
+    z.openings, z.openings_seen, z.openings_assumed, z.dwellings, z.people, z.vulnerable_people,
+    coalesce(v.openings_looked_at, 0) AS openings_looked_at,
+    n.next_look,
+    b.latitude, b.longitude, b.insured_value,
+    r.reasons
+FROM building_scores AS s
+JOIN buildings AS b USING (building_no)
+JOIN building_eras AS e USING (building_no)
+JOIN building_evidence AS v USING (building_no)
+JOIN building_sizes AS z USING (building_no)
+LEFT JOIN next_looks AS n USING (building_no)
+LEFT JOIN (
+    SELECT building_no, list(reason ORDER BY position) AS reasons FROM reasons GROUP BY building_no
+) AS r USING (building_no)
+"""
+
+
+@dataclass(frozen=True)
+class RankingOrder:
+    """An order in which buildings can be listed.
+
+    Attributes:
+        sql: the ORDER BY expression.
+        meaning: what it is, for ``--help`` and screens.
+    """
+
+    sql: str
+    meaning: str
+
+
+ORDERS: dict[str, RankingOrder] = {
+    "score": RankingOrder("s.rank", "expected harm of the whole building"),
+    "score_per_dwelling": RankingOrder(
+        "s.score_per_dwelling DESC, s.rank", "expected harm per dwelling"
+    ),
+}
+
+
+def ranking(
+    con: duckdb.DuckDBPyConnection, *, top: int | None = None, by: str = "score"
+) -> pd.DataFrame:
+    """Ranked buildings.
+
+    Args:
+        con: a warehouse.
+        top: how many, all by default.
+        by: a key of ``ORDERS``; ``rank`` always counts by score, ``position`` in this order.
+
+    Returns:
+        One row a building: the columns of ``_RANKING`` plus position. ``score`` is in death
+        equivalents per million years at this building (for ranking; not a forecast).
+    """
+    if by not in ORDERS:
+        raise CoverplateError(
+            f"buildings cannot be ranked by {by!r}", expected="one of " + ", ".join(ORDERS)
+        )
+    limit = "" if top is None else f"LIMIT {int(top)}"
+    frame = con.execute(f"{_RANKING} ORDER BY {ORDERS[by].sql} {limit}").fetchdf()
+    frame.insert(0, "position", range(1, len(frame) + 1))
+    return frame
+
+
+def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
+    """One building: the single row of ``ranking`` plus every register fact and assumption.
+
+    Raises:
+        CoverplateError: if no source names that building.
+    """
+    frame = con.execute(f"{_RANKING} WHERE b.building_id = ?", [building_id]).fetchdf()
+    if frame.empty:
+        near = con.execute(
+            "SELECT building_id FROM buildings "
+            "ORDER BY levenshtein(lower(building_id), lower(?)), building_id LIMIT 3",
+            [building_id],
+        ).fetchall()
+        raise CoverplateError(
+            f"no landed export names a building {building_id!r}",
+            expected="an identifier such as " + ", ".join(str(row[0]) for row in near)
+            if near
+            else "a building that was taken in",
+            to_do="list them with `coverplate rank`",
+        )
+    more = con.execute(
+        """
+        SELECT b.wiring_method, b.storeys, b.postal_code, b.evaluated_on, b.graded_share,
+            b.in_register, z.dwellings_assumed, z.occupants_assumed, z.vulnerable_assumed,
+            z.openings_unseen, s.effective_points, s.rate_ungrounded_origin, s.rate_converted,
+            s.rate_false_ground, s.rate_reversed, s.rate_other_fault
+        FROM buildings AS b
+        JOIN building_sizes AS z USING (building_no)
+        JOIN building_scores AS s USING (building_no)
+        WHERE b.building_id = ?
+        """,
+        [building_id],
+    ).fetchdf()
+    return pd.concat([frame, more], axis=1)
+
+
+def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
+    """Recorded openings of a building with what remains possible, likeliest danger first.
+
+    Returns:
+        Columns opening_id, unit_id, room, slots, gfci, marking, last_observed_on, methods, looked,
+        sees_false_ground, confirmed, urgent, defect, p_dangerous and ``PROBABILITIES``.
+    """
+    return con.execute(
+        f"""
+        SELECT o.opening_id, o.unit_id, o.room, o.slots, o.gfci, o.marking, o.last_observed_on,
+            o.methods, o.looked, o.sees_false_ground, o.confirmed, o.urgent, o.defect,
+            o.p_dangerous, {", ".join("o." + name for name in PROBABILITIES)}
+        FROM openings AS o
+        WHERE o.building_id = ?
+        ORDER BY o.urgent DESC, o.p_dangerous DESC, o.unit_id, o.opening_id
+        """,
+        [building_id],
+    ).fetchdf()
+
+
+def unrecorded_openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
+    """The openings of a building that nobody recorded, as one row: how many, and what is likely."""
+    return con.execute(
+        f"""
+        SELECT s.openings, s.p_two_slot, s.p_three_slot, s.p_dangerous,
+            {", ".join("s." + name for name in PROBABILITIES)}
+        FROM building_signatures AS s
+        JOIN buildings AS b USING (building_no)
+        WHERE b.building_id = ? AND NOT s.recorded
+        """,
+        [building_id],
+    ).fetchdf()
+
+
+def looks(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
+    """Every look in force at a building, newest first, in canonical columns."""
+    return con.execute(
+        """
+        SELECT b.building_id, o.* EXCLUDE (building_no, _part, _row)
+        FROM observations AS o JOIN buildings AS b USING (building_no)
+        WHERE b.building_id = ?
+        ORDER BY o.observed_on DESC, o.unit_id, o.opening_id
+        """,
+        [building_id],
+    ).fetchdf()
+
+
+def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Openings where metal may be live in normal use, by building rank.
+
+    Returns:
+        Columns building_id, name, rank, unit_id, room, opening_id, defect, last_observed_on,
+        methods, p_dangerous.
+    """
+    return con.execute(
+        """
+        SELECT b.building_id, b.name, s.rank, o.unit_id, o.room, o.opening_id, o.defect,
+            o.last_observed_on, o.methods, o.p_dangerous
+        FROM openings AS o
+        JOIN buildings AS b USING (building_no)
+        JOIN building_scores AS s USING (building_no)
+        WHERE o.urgent
+        ORDER BY s.rank, o.unit_id, o.opening_id
+        """
+    ).fetchdf()
+
+
+def data_quality(con: duckdb.DuckDBPyConnection, building_id: str | None = None) -> pd.DataFrame:
+    """What does not fit together: kind, building_id, opening_id, column, values, sources, ..."""
+    where = "" if building_id is None else "WHERE building_id = ?"
+    parameters = [] if building_id is None else [building_id]
+    return con.execute(
+        f"SELECT * FROM data_quality_findings {where} ORDER BY building_id, kind, opening_id",
+        parameters,
+    ).fetchdf()
+
+
+def files(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What landed, in order: path, sheet, record_kind, mapping and counts."""
+    return con.execute("SELECT * FROM files ORDER BY sequence, _part").fetchdf()
+
+
+def build_facts(con: duckdb.DuckDBPyConnection) -> dict[str, str | int]:
+    """Version, rule book hash, model version and buildings learned from."""
+    frame = con.execute("SELECT * FROM build_facts").fetchdf()
+    facts: dict[str, str | int] = {
+        str(name): value for name, value in frame.iloc[0].to_dict().items()
+    }
+    return facts
+
+
+def contribution_columns() -> tuple[str, ...]:
+    """Names of the contribution columns of ``ranking``, baseline first."""
+    return ("baseline", *(f"contribution_{name}" for name in INGREDIENTS))

@@ -1,0 +1,208 @@
+"""Writes what the evidence and scoring code computed into the warehouse."""
+
+from __future__ import annotations
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from pipeline.evidence.kinds import RATES, SLOTS, Array
+from pipeline.evidence.learning import Learned
+from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.portfolio import Portfolio
+from pipeline.evidence.posterior import Posterior
+from pipeline.scoring.explanation import INGREDIENTS, occupancy_values, shapley
+from pipeline.scoring.ranking import rank_intervals, ranks, score_intervals
+from shared.rule_book import RuleBook
+from shared.vocabulary import (
+    CONDITIONS,
+    NO_LOOK_RESULTS,
+    URGENT_CONDITIONS,
+    Condition,
+    Method,
+    Result,
+    Slots,
+)
+
+
+def _store(con: duckdb.DuckDBPyConnection, table: str, frame: pd.DataFrame, order: str) -> None:
+    con.register("results_frame", frame)
+    con.execute(f"CREATE TABLE {table} AS SELECT * FROM results_frame ORDER BY {order}")
+    con.unregister("results_frame")
+
+
+def write_learning(
+    con: duckdb.DuckDBPyConnection,
+    rule_book: RuleBook,
+    learned: Learned,
+    buildings: pd.DataFrame,
+    crews: dict[str, npt.NDArray[np.int64]],
+) -> None:
+    """Write tables learned_rates (era, rate, mean, strength, defaults) and crews."""
+    rows = []
+    for place, (key, era) in enumerate(rule_book.eras.items()):
+        for rate, name in enumerate(RATES):
+            a, b = learned.priors.a[place, rate], learned.priors.b[place, rate]
+            default = getattr(era, name)
+            rows.append((key, era.label, name, a / (a + b), a + b, default.mean, default.strength))
+    columns = ["era", "era_label", "rate", "mean", "strength", "default_mean", "default_strength"]
+    _store(con, "learned_rates", pd.DataFrame(rows, columns=columns), "era, rate")
+    frames = [
+        pd.DataFrame(
+            {
+                "factor": pd.Series(dtype=object),
+                "name": pd.Series(dtype=object),
+                "false_ground_log_odds": pd.Series(dtype=np.float64),
+                "p_factor_matters": pd.Series(dtype=np.float64),
+            }
+        )
+    ]
+    for factor, index in crews.items():
+        names = pd.DataFrame({"name": buildings[factor], "index": index})
+        names = names[names["index"] >= 0].drop_duplicates("index")
+        effect = learned.crew[factor]
+        if len(names):
+            frames.append(
+                pd.DataFrame(
+                    {
+                        "factor": factor,
+                        "name": names["name"].to_numpy(),
+                        "false_ground_log_odds": effect[names["index"].to_numpy()],
+                        "p_factor_matters": learned.crew_support[factor],
+                    }
+                )
+            )
+    _store(con, "crews", pd.concat([f for f in frames if len(f)] or frames), "factor, name")
+
+
+def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> tuple[Array, Array, Array]:
+    """Of each code: defects pointed at (n, 9), whether it is a look, whether it can see a
+    false ground."""
+    detects = np.zeros((len(codes), len(CONDITIONS)))
+    looks, capable = np.zeros(len(codes)), np.zeros(len(codes))
+    for position, code in enumerate(codes):
+        for condition in likelihoods.code_detects(code):
+            detects[position, CONDITIONS.index(condition)] = 1.0
+        method, result = code.split("|")[:2]
+        looks[position] = float(
+            Result(result) not in NO_LOOK_RESULTS or not likelihoods.uninformative(code)
+        )
+        sees = likelihoods.separable(Method(method), Condition.GROUNDED, Condition.FALSE_GROUND)
+        capable[position] = float(sees and looks[position])
+    return detects, looks, capable
+
+
+def write_posterior(
+    con: duckdb.DuckDBPyConnection,
+    likelihoods: Likelihoods,
+    portfolio: Portfolio,
+    posterior: Posterior,
+) -> None:
+    """Write table building_signatures: one row per building and signature, with probabilities.
+
+    The signature one past the last of table signatures stands for openings nobody recorded.
+    """
+    table = con.execute("SELECT codes FROM signatures ORDER BY signature_no").fetchdf()["codes"]
+    size = len(table)
+    exploded = table.explode()
+    codes, which = np.unique(exploded.to_numpy(dtype=str), return_inverse=True)
+    detects, looks, capable = _code_facts(likelihoods, codes.tolist())
+    of = exploded.index.to_numpy(dtype=np.int64)
+    detected = np.zeros((size + 1, len(CONDITIONS)))
+    looked, able = np.zeros(size + 1), np.zeros(size + 1)
+    if size:
+        np.maximum.at(detected, of, detects[which])
+        np.maximum.at(looked, of, looks[which])
+        np.maximum.at(able, of, capable[which])
+    # A two-slot opening without a ground is as originally wired: no defect.
+    two_slot = portfolio.signatures.slots == SLOTS.index(Slots.TWO_SLOT)
+    detected[np.ix_(two_slot, [CONDITIONS.index(Condition.UNGROUNDED)])] = 0.0
+
+    row = portfolio.row_signature
+    urgent = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS).astype(np.float64)
+    p_detected = (posterior.condition * detected[row]).sum(axis=1)
+    p_urgent = (posterior.condition * detected[row] * urgent).sum(axis=1)
+    suspect = posterior.condition.copy()
+    suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
+    plain = two_slot[row]
+    suspect[plain, CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
+    names = np.array([condition.value for condition in CONDITIONS], dtype=object)
+    seen_defect = np.where(detected[row] > 0, posterior.condition, 0.0)
+    has_seen = seen_defect.max(axis=1) > 0
+    defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
+    frame = pd.DataFrame(
+        {
+            "building_no": np.repeat(
+                np.arange(len(portfolio), dtype=np.int32), np.diff(portfolio.row_start)
+            ),
+            "signature_no": row.astype(np.int32),
+            "openings": portfolio.row_count.astype(np.int64),
+            "recorded": portfolio.signatures.looked[row],
+            "looked": looked[row] > 0,
+            "sees_false_ground": able[row] > 0,
+            **{
+                f"p_{condition.value}": posterior.condition[:, index]
+                for index, condition in enumerate(CONDITIONS)
+            },
+            **{f"p_{slot.value}": posterior.slots[:, i] for i, slot in enumerate(SLOTS)},
+            "p_dangerous": posterior.danger,
+            "p_detected": p_detected,
+            "p_urgent_detected": p_urgent,
+            "defect": defect,
+            "protection": portfolio.signatures.protection[row],
+            "location_factor": portfolio.signatures.location[row],
+            "harm": posterior.harm,
+        }
+    )
+    _store(con, "building_signatures", frame, "building_no, signature_no")
+
+
+def write_scores(
+    con: duckdb.DuckDBPyConnection,
+    rule_book: RuleBook,
+    portfolio: Portfolio,
+    posterior: Posterior,
+    factors: dict[str, float],
+) -> None:
+    """Write table building_scores: one row a building, with intervals, ranks and contributions."""
+    sizes = con.execute(
+        "SELECT exposed_per_dwelling, dwellings, openings FROM building_sizes ORDER BY building_no"
+    ).fetchdf()
+    exposed = sizes["exposed_per_dwelling"].to_numpy(dtype=np.float64)
+    counting, scoring = rule_book.counting, rule_book.scoring
+    typical = float(counting.occupants_per_dwelling) * (
+        1 + (float(rule_book.exposure.vulnerable_weight) - 1) * float(counting.vulnerable_share)
+    )
+    years = float(scoring.score_unit_years)
+    values = years * occupancy_values(posterior.split, exposed, typical, factors["unknown"])
+    parts = shapley(values)
+    score = values[:, 1, 1, 1, 1]
+    draws = posterior.harm_draws
+    draws *= (years * exposed[:, None]).astype(np.float32)
+    mass = float(scoring.interval)
+    low, high = score_intervals(draws, mass)
+    rank_low, rank_high, in_top = rank_intervals(draws, mass, int(float(scoring.top)))
+    rank = ranks(score)
+    frame = pd.DataFrame(
+        {
+            "building_no": np.arange(len(portfolio), dtype=np.int32),
+            "rank": rank,
+            "score": score,
+            "score_per_dwelling": score / sizes["dwellings"].to_numpy(dtype=np.float64),
+            "score_low": np.minimum(low, score),
+            "score_high": np.maximum(high, score),
+            "rank_low": np.minimum(rank_low, rank),
+            "rank_high": np.maximum(rank_high, rank),
+            "p_top": in_top,
+            "expected_dangerous_openings": posterior.dangerous,
+            "dangerous_low": posterior.dangerous_low,
+            "dangerous_high": posterior.dangerous_high,
+            "p_any_dangerous": posterior.p_any,
+            "baseline": parts[:, 0],
+            **{name: parts[:, 1 + index] for index, name in enumerate(INGREDIENTS)},
+            "effective_points": posterior.effective_points,
+            **{f"rate_{name}": posterior.rates[:, i] for i, name in enumerate(RATES)},
+        }
+    )
+    _store(con, "building_scores", frame, "building_no")

@@ -1,0 +1,134 @@
+-- Every recorded opening with what remains possible there.
+CREATE TABLE openings AS
+SELECT
+    b.building_id,
+    o.building_no,
+    o.unit_id,
+    o.opening_id,
+    o.room,
+    o.location,
+    o.slots,
+    o.gfci,
+    o.marking,
+    o.selection,
+    o.last_observed_on,
+    o.methods,
+    o.signature_no,
+    s.* EXCLUDE (building_no, signature_no, openings, recorded),
+    s.p_detected >= rule('evidence.confirm_probability') AS confirmed,
+    s.p_urgent_detected >= rule('evidence.confirm_probability') AS urgent
+FROM opening_list AS o
+JOIN building_signatures AS s USING (building_no, signature_no)
+JOIN buildings AS b USING (building_no)
+ORDER BY o.building_no, o.unit_id, o.opening_id;
+
+-- What each building's openings add up to.
+CREATE TABLE building_evidence AS
+WITH rows AS (
+    SELECT
+        *,
+        openings * harm * location_factor AS row_harm,
+        openings * p_three_slot AS three_slots,
+        p_detected >= rule('evidence.confirm_probability') AS confirmed,
+        p_urgent_detected >= rule('evidence.confirm_probability') AS urgent
+    FROM building_signatures
+)
+SELECT
+    building_no,
+    sum(openings) FILTER (looked)::BIGINT AS openings_looked_at,
+    sum(openings) FILTER (recorded AND NOT looked)::BIGINT AS openings_not_tested,
+    sum(three_slots) AS three_slots,
+    CASE
+        WHEN sum(three_slots) > 0
+            THEN coalesce(sum(three_slots) FILTER (NOT sees_false_ground), 0) / sum(three_slots)
+        ELSE 0
+    END AS blind_share,
+    CASE
+        WHEN sum(row_harm) > 0
+            THEN coalesce(sum(row_harm) FILTER (looked), 0) / sum(row_harm)
+        ELSE 0
+    END AS evidence_share,
+    coalesce(sum(openings) FILTER (confirmed), 0)::BIGINT AS confirmed_defects,
+    coalesce(sum(openings) FILTER (urgent), 0)::BIGINT AS urgent_openings,
+    coalesce(sum(openings) FILTER (confirmed AND defect = 'false_ground'), 0)::BIGINT
+        AS confirmed_false_grounds,
+    coalesce(sum(openings) FILTER (
+        confirmed AND defect IN ('ungrounded', 'reversed_ungrounded')), 0)::BIGINT
+        AS confirmed_ungrounded
+FROM rows
+GROUP BY building_no
+ORDER BY building_no;
+
+CREATE TABLE slot_mix AS
+SELECT
+    building_no,
+    count(*) FILTER (slots = 'two_slot') AS two_slot_seen,
+    count(*) FILTER (slots = 'three_slot') AS three_slot_seen
+FROM opening_list
+GROUP BY building_no;
+
+-- Where a look would tell most: the opening group whose danger is least settled.
+CREATE TABLE next_looks AS
+WITH valued AS (
+    SELECT
+        s.building_no,
+        CASE WHEN NOT s.recorded THEN 'unrecorded' WHEN NOT s.looked THEN 'untested'
+            ELSE 'only_blind_methods' END AS what,
+        sum(s.openings * s.p_three_slot) AS three_slots,
+        sum(s.openings) AS openings,
+        sum(s.openings * s.p_dangerous * (1 - s.p_dangerous)) AS unsettled
+    FROM building_signatures AS s
+    WHERE NOT s.sees_false_ground
+    GROUP BY ALL
+),
+best AS (
+    SELECT building_no, arg_max(what, unsettled) AS what, max(unsettled) AS unsettled
+    FROM valued
+    GROUP BY building_no
+),
+first_opening AS (
+    SELECT
+        building_no,
+        arg_max(
+            concat_ws(', ', nullif(concat('unit ', nullif(unit_id, '')), 'unit '), room,
+                concat('opening ', opening_id)),
+            p_dangerous * (1 - p_dangerous) * location_factor
+        ) AS place
+    FROM openings
+    WHERE NOT sees_false_ground AND slots IS DISTINCT FROM 'two_slot'
+    GROUP BY building_no
+),
+urgent AS (
+    SELECT
+        building_no,
+        min(concat_ws(', ', nullif(concat('unit ', nullif(unit_id, '')), 'unit '), room,
+            concat('opening ', opening_id))) AS place
+    FROM openings
+    WHERE urgent
+    GROUP BY building_no
+)
+SELECT
+    b.building_no,
+    v.what,
+    CASE
+        WHEN u.building_no IS NOT NULL THEN concat(
+            'Now: a qualified person to ', u.place,
+            ', where metal may be live in normal use.')
+        WHEN v.what = 'unrecorded' THEN concat(
+            'Cover-off inspection of openings picked at random among the ', v.openings::BIGINT,
+            ' that nobody has recorded.')
+        WHEN v.what = 'untested' THEN concat(
+            'Cover-off inspection of the ', v.openings::BIGINT,
+            ' recorded openings that nobody could test', coalesce(', first ' || f.place, ''), '.')
+        WHEN v.what = 'only_blind_methods' THEN concat(
+            'Cover-off inspection of the ', round(v.three_slots)::BIGINT,
+            ' three-slot openings seen only by methods blind to a false ground',
+            coalesce(', first ' || f.place, ''), '.')
+        ELSE 'No opening is left that a further look would tell much about.'
+    END AS next_look
+FROM buildings AS b
+LEFT JOIN best AS x USING (building_no)
+LEFT JOIN valued AS v ON v.building_no = b.building_no AND v.what = x.what
+LEFT JOIN first_opening AS f ON f.building_no = b.building_no
+LEFT JOIN urgent AS u ON u.building_no = b.building_no
+ORDER BY b.building_no;

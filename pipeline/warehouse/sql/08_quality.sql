@@ -1,0 +1,59 @@
+-- What does not fit together, from landing and from the warehouse's own comparisons.
+CREATE TABLE data_quality_findings AS
+SELECT kind, building_id, opening_id, "column", "values", sources, precedence, message
+FROM data_quality
+UNION ALL BY NAME
+SELECT
+    'more_openings_than_registered' AS kind,
+    b.building_id,
+    concat('The register counts ', b.receptacle_count, ' openings, ', z.openings_seen,
+        ' were recorded; the larger number is used.') AS message
+FROM buildings AS b
+JOIN building_sizes AS z USING (building_no)
+WHERE b.receptacle_count < z.openings_seen
+UNION ALL BY NAME
+SELECT
+    'survey_not_complete' AS kind,
+    b.building_id,
+    concat('A survey of every opening was reported, but ', z.openings_seen, ' of ', z.openings,
+        ' openings were recorded; the rest count as never looked at.') AS message
+FROM buildings AS b
+JOIN building_sizes AS z USING (building_no)
+WHERE z.openings_unseen > 0 AND NOT z.openings_assumed
+    AND b.building_no IN (SELECT building_no FROM observations WHERE selection = 'survey')
+UNION ALL BY NAME
+SELECT
+    'not_in_register' AS kind,
+    building_id,
+    'Observed or evaluated, but in no building register: its facts are all assumed.' AS message
+FROM buildings
+WHERE NOT in_register
+UNION ALL BY NAME
+SELECT
+    'slots_disagree' AS kind,
+    b.building_id,
+    o.opening_id,
+    concat('Looks disagree on the slots of opening ', o.opening_id, ' in unit ', o.unit_id,
+        ': ', string_agg(DISTINCT o.slots, ', ' ORDER BY o.slots), '; the latest is used.')
+        AS message
+FROM observations AS o
+JOIN buildings AS b USING (building_no)
+WHERE o.slots IS NOT NULL
+GROUP BY b.building_id, o.unit_id, o.opening_id
+HAVING count(DISTINCT o.slots) > 1
+UNION ALL BY NAME
+SELECT
+    'jumper_seen_with_cover_on' AS kind,
+    b.building_id,
+    o.opening_id,
+    concat('A neutral-to-ground jumper is reported at opening ', o.opening_id,
+        ' although the cover stayed on; the report counts for little.') AS message
+FROM observations AS o
+JOIN buildings AS b USING (building_no)
+WHERE o.neutral_ground_jumper = 'yes' AND o.cover_removed = 'no';
+
+CREATE TABLE quarantined_rows AS SELECT * FROM quarantine;
+CREATE TABLE files AS SELECT * FROM landed_files;
+CREATE TABLE observation_history AS
+SELECT h.* FROM observations_history AS h WHERE h.status = 'superseded';
+CREATE TABLE evaluations AS SELECT * FROM building_evaluations_current;
