@@ -1,0 +1,132 @@
+"""Rule-book sections of the remediation ledger: remedies, due dates, what proves a repair.
+
+A remedy is a row of a table, not code: for which conditions it is allowed, what it leaves behind,
+which markings it requires. Whether what it leaves is still a defect is worked out, so that an entry
+which is no fix (a receptacle exchanged and nothing more) can stand in the table and is refused.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Literal, Self
+
+from pydantic import Field as PydanticField
+from pydantic import model_validator
+
+from shared.numbers import Number, OpenShare, Positive, Section, Share, says
+from shared.vocabulary import Condition, Marking, Method
+
+
+class SeverityClass(StrEnum):
+    """How soon something must be done, in the words of the US federal inspection standard."""
+
+    LIFE_THREATENING = "life_threatening"
+    SEVERE = "severe"
+    MODERATE = "moderate"
+    LOW = "low"
+
+
+class Remedy(Section):
+    """What may be done about a defect, by which rule, and what it leaves behind.
+
+    Attributes:
+        label: what people call it.
+        rule: article that allows it, with its paragraph.
+        source: how that rule is known.
+        scope: what one job covers; costs are per one of these.
+        leaves: condition before to condition after; a condition that is absent is not allowed.
+        refused_for: the reason, for conditions that are not allowed.
+        slots_after, protected_after: the face and the protection that it leaves.
+        markings: labels that the rule requires on the receptacle or cover.
+        done_by: who must do it.
+        check_with_authority: newer requirements that the replacement may trigger.
+        cost_low, cost_typical, cost_high: placeholders to be replaced.
+    """
+
+    label: str
+    rule: str
+    source: str = PydanticField(min_length=3)
+    scope: Literal["opening", "circuit", "building"]
+    leaves: dict[Condition, Condition]
+    refused_for: dict[Condition, str] = PydanticField(default_factory=dict)
+    slots_after: Literal["two_slot", "three_slot", "as_it_was"]
+    protected_after: Literal["yes", "as_it_was"]
+    markings: tuple[Literal[Marking.NO_EQUIPMENT_GROUND, Marking.GFCI_PROTECTED], ...] = ()
+    done_by: str
+    check_with_authority: tuple[str, ...] = ()
+    cost_low: Number = says("low cost")
+    cost_typical: Number = says("typical cost")
+    cost_high: Number = says("high cost")
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        costs = (float(self.cost_low), float(self.cost_typical), float(self.cost_high))
+        if not 0 <= costs[0] <= costs[1] <= costs[2]:
+            raise ValueError(
+                "costs must be 0 or more, low not above typical, typical not above high"
+            )
+        both = set(self.leaves) & set(self.refused_for)
+        if both:
+            raise ValueError("both allowed and refused for " + ", ".join(sorted(both)))
+        return self
+
+
+class Regulation(Section):
+    """Windows that somebody else sets; they run in elapsed time and nothing pauses them."""
+
+    label: str
+    hours: dict[SeverityClass, Positive] = says("hours from notice to correction")
+
+
+class Due(Section):
+    """When something should be done."""
+
+    regulation: str = says("key of the regulation that findings stand under, or none")
+    severity_class: dict[Condition, SeverityClass]
+    severity_class_source: str = PydanticField(min_length=3)
+    record_conflict_class: SeverityClass
+    target_days: dict[SeverityClass, Positive] = says("own target, days from being raised")
+    verify_within_days: Positive = says("days after which an unproven fix counts as ageing")
+    regulations: dict[str, Regulation]
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        faults: list[str] = []
+        absent = [c.value for c in Condition if c not in self.severity_class]
+        if set(absent) - {Condition.GROUNDED}:
+            faults.append("no severity class for " + ", ".join(absent))
+        if missing := [c.value for c in SeverityClass if c not in self.target_days]:
+            faults.append("no target_days for " + ", ".join(missing))
+        for name, each in self.regulations.items():
+            if lacking := [c.value for c in SeverityClass if c not in each.hours]:
+                faults.append(f"no hours of {name} for " + ", ".join(lacking))
+        if self.regulation != "none" and self.regulation not in self.regulations:
+            faults.append(f"regulation {self.regulation!r} is not among the regulations")
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+
+class LedgerRules(Section):
+    """What raises a finding and what proves a repair."""
+
+    suspect_probability: OpenShare = says(
+        "probability of a defect from which an unconfirmed one is raised as suspected"
+    )
+    withdraw_probability: OpenShare = says(
+        "probability below which a suspected defect that nobody worked on is no longer indicated"
+    )
+    verify_distance: Share = says(
+        "total-variation distance between defect and repaired state from which a method can "
+        "verify a repair"
+    )
+    verify_odds: Positive = says(
+        "times as likely under the repaired state as under any defect that a look must be to prove"
+    )
+    fail_odds: Positive = says(
+        "times as likely under a defect as under the repaired state from which a look disproves"
+    )
+    interval: OpenShare = says("probability held by intervals of shares and survival")
+    protection_seen_by: tuple[Method, ...]
+    left_instead: dict[Condition, tuple[Condition, ...]]
+    left_instead_source: str = PydanticField(min_length=3)
