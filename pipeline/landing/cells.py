@@ -46,16 +46,27 @@ def trimmed(cell: str) -> str:
     return f"trim({cell}, {literal(EDGES)})"
 
 
+def is_one_of(text: str, words: Iterable[str]) -> str:
+    """Return SQL that is true where a text is one of some words.
+
+    Not ``IN``: DuckDB turns a longer ``IN`` into a join, and a join does not keep the order of the
+    file, which row numbers rest on.
+    """
+    return f"list_contains([{', '.join(map(literal, words))}]::VARCHAR[], {text})"
+
+
 def cleaned(cell: str, null_tokens: Iterable[str]) -> str:
     """Return SQL for the trimmed text, NULL where it is one of the null tokens (lower case)."""
     tokens = sorted(set(null_tokens) | {""})
     longest = max(len(token.encode()) for token in tokens)
     text = trimmed(cell)
-    listed = ", ".join(map(literal, tokens))
+    # trimming by a list of characters is slow, so it is done only where an end is not plain ASCII
+    plain_ends = f"ord({cell}) BETWEEN 33 AND 126 AND ord(right({cell}, 1)) BETWEEN 33 AND 126"
     return (
         f"CASE WHEN {cell} = '' THEN NULL "
-        f"WHEN strlen({text}) <= {longest} AND lower({text}) IN ({listed}) THEN NULL "
-        f"ELSE {text} END"
+        f"WHEN strlen({cell}) <= {longest} AND {is_one_of(f'lower({cell})', tokens)} THEN NULL "
+        f"WHEN {plain_ends} THEN {cell} "
+        f"WHEN {is_one_of(f'lower({text})', tokens)} THEN NULL ELSE {text} END"
     )
 
 
@@ -83,14 +94,16 @@ def choice(text: str, field: Field, synonyms: Mapping[str, str], rules: str | No
         meaning |= dict.fromkeys(YES_WORDS, "yes") | dict.fromkeys(NO_WORDS, "no")
     meaning |= {word_form(source): word for source, word in synonyms.items() if word}
     form = word_form_sql(text)
-    branches = []
-    for word in sorted(set(meaning.values())):
-        forms = ", ".join(literal(source) for source, to in meaning.items() if to == word)
-        branches.append(f"WHEN {form} IN ({forms}) THEN {literal(word)}")
-    exact = ", ".join(map(literal, (w for w in field.choices if word_form(w) not in synonyms)))
-    as_is = f"WHEN {text} IN ({exact}) THEN {text} " if exact else ""
-    otherwise = f"ELSE {rules} " if rules else ""
-    return f"CASE {as_is}{' '.join(branches)} {otherwise}END"
+    as_is = [
+        f"WHEN {literal(word)} THEN {literal(word)}"
+        for word in field.choices
+        if meaning[word_form(word)] == word
+    ]
+    branches = [
+        f"WHEN {literal(source)} THEN {literal(word)}" for source, word in sorted(meaning.items())
+    ]
+    others = f"CASE {form} {' '.join(branches)} ELSE {rules or 'NULL'} END"
+    return f"CASE {text} {' '.join(as_is)} ELSE {others} END" if as_is else others
 
 
 def phrase_pattern(phrases: Collection[str]) -> str:

@@ -356,9 +356,9 @@ def _status_notes(rule: StatusDate, header: Sequence[str]) -> list[str]:
         return []
     word = cells.word_form_sql(cells.trimmed(f"c{status[0]}"))
     day = cells.cleaned(f"c{date[0]}", cells.NULL_TOKENS)
-    closed = ", ".join(literal(cells.word_form(text)) for text in rule.closed)
-    open_ = ", ".join(literal(cells.word_form(text)) for text in rule.open)
+    closed = cells.is_one_of(word, map(cells.word_form, rule.closed))
+    is_open = cells.is_one_of(word, map(cells.word_form, rule.open))
     return [
-        f"CASE WHEN {word} IN ({closed}) AND ({day}) IS NULL THEN '{CLOSED_WITHOUT_DATE}' END",
-        f"CASE WHEN {word} IN ({open_}) AND ({day}) IS NOT NULL THEN '{DATE_ON_OPEN_ITEM}' END",
+        f"CASE WHEN {closed} AND ({day}) IS NULL THEN '{CLOSED_WITHOUT_DATE}' END",
+        f"CASE WHEN {is_open} AND ({day}) IS NOT NULL THEN '{DATE_ON_OPEN_ITEM}' END",
     ]
