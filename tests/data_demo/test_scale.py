@@ -4,7 +4,14 @@ import duckdb
 import pytest
 
 from data_demo.scale import write_scale_csv
-from shared.records import BUILDING_REGISTER, OPENING_OBSERVATIONS, RecordKind, checks
+from shared.records import (
+    BUILDING_REGISTER,
+    LAYOUTS,
+    OPENING_OBSERVATIONS,
+    SQL_TYPE,
+    RecordKind,
+    checks,
+)
 
 
 @pytest.fixture(scope="module")
@@ -39,7 +46,8 @@ def test_only_the_declared_rows_break_a_rule(files):
         (RecordKind.OPENING_OBSERVATIONS, files.observations, files.bad_rows),
     ):
         connection = duckdb.connect()
-        connection.sql(f"CREATE TABLE t AS SELECT * FROM read_csv('{path}')")
+        types = {field.name: SQL_TYPE[field.type] for field in LAYOUTS[kind].fields}
+        connection.sql(f"CREATE TABLE t AS SELECT * FROM read_csv('{path}', columns = {types})")
         broken = " OR ".join(f"({check.fails})" for check in checks(kind))
         assert connection.sql(f"SELECT count(*) FROM t WHERE {broken}").fetchall() == [(bad,)]
 
