@@ -18,10 +18,10 @@ PROBABILITIES = tuple(f"p_{condition.value}" for condition in CONDITIONS)
 
 _RANKING = """
 SELECT
-    s.rank, b.building_id, b.name, b.address, b.city, b.owner, b.manager,
+    {rank}, b.building_id, b.name, b.address, b.city, b.owner, b.manager,
     b.year_built, b.year_rewired, e.era, e.era_label,
     s.score, s.score_per_dwelling, s.score_low, s.score_high,
-    s.rank_low, s.rank_high, s.p_top,
+    s.p_top,
     s.expected_dangerous_openings, s.dangerous_low, s.dangerous_high, s.p_any_dangerous,
     v.blind_share, v.evidence_share, v.confirmed_defects, v.urgent_openings,
     v.urgent_openings > 0 AS urgent,
@@ -49,44 +49,70 @@ class RankingOrder:
     """An order in which buildings can be listed.
 
     Attributes:
-        sql: the ORDER BY expression.
+        rank: SQL for rank, rank_low and rank_high in this order.
         meaning: what it is, for ``--help`` and screens.
     """
 
-    sql: str
+    rank: str
     meaning: str
 
 
 ORDERS: dict[str, RankingOrder] = {
-    "score": RankingOrder("s.rank", "expected harm of the whole building"),
+    "score": RankingOrder(
+        "s.rank AS rank, s.rank_low AS rank_low, s.rank_high AS rank_high",
+        "expected harm of the whole building",
+    ),
     "score_per_dwelling": RankingOrder(
-        "s.score_per_dwelling DESC, s.rank", "expected harm per dwelling"
+        "s.rank_per_dwelling AS rank, s.rank_per_dwelling_low AS rank_low, "
+        "s.rank_per_dwelling_high AS rank_high",
+        "expected harm per dwelling",
     ),
 }
 
+FILTERS = {
+    "owner": "b.owner",
+    "manager": "b.manager",
+    "city": "b.city",
+    "era": "e.era",
+    "building_id": "b.building_id",
+}
+"""Columns that a listing can be narrowed by, exactly."""
+
 
 def ranking(
-    con: duckdb.DuckDBPyConnection, *, top: int | None = None, by: str = "score"
+    con: duckdb.DuckDBPyConnection,
+    *,
+    top: int | None = None,
+    by: str = "score",
+    filters: dict[str, str | None] | None = None,
 ) -> pd.DataFrame:
     """Ranked buildings.
 
     Args:
         con: a warehouse.
         top: how many, all by default.
-        by: a key of ``ORDERS``; ``rank`` always counts by score, ``position`` in this order.
+        by: a key of ``ORDERS``.
+        filters: exact values by key of ``FILTERS``; None does not narrow. Ranks stay those among
+            all buildings.
 
     Returns:
-        One row a building: the columns of ``_RANKING`` plus position. ``score`` is in death
+        One row a building in order of rank, with the columns of ``_RANKING``. ``score`` is in death
         equivalents per million years at this building (for ranking; not a forecast).
+
+    Raises:
+        CoverplateError: for an order that does not exist.
     """
     if by not in ORDERS:
         raise CoverplateError(
             f"buildings cannot be ranked by {by!r}", expected="one of " + ", ".join(ORDERS)
         )
+    wanted = {key: value for key, value in (filters or {}).items() if value is not None}
+    where = " AND ".join(f"{FILTERS[key]} = ?" for key in wanted) or "true"
     limit = "" if top is None else f"LIMIT {int(top)}"
-    frame = con.execute(f"{_RANKING} ORDER BY {ORDERS[by].sql} {limit}").fetchdf()
-    frame.insert(0, "position", range(1, len(frame) + 1))
-    return frame
+    return con.execute(
+        f"{_RANKING.format(rank=ORDERS[by].rank)} WHERE {where} ORDER BY rank {limit}",
+        list(wanted.values()),
+    ).fetchdf()
 
 
 def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
@@ -95,7 +121,7 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     Raises:
         CoverplateError: if no source names that building.
     """
-    frame = con.execute(f"{_RANKING} WHERE b.building_id = ?", [building_id]).fetchdf()
+    frame = ranking(con, filters={"building_id": building_id})
     if frame.empty:
         near = con.execute(
             "SELECT building_id FROM buildings "

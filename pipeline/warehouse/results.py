@@ -182,18 +182,27 @@ def write_scores(
     draws *= (years * exposed[:, None]).astype(np.float32)
     mass = float(scoring.interval)
     low, high = score_intervals(draws, mass)
-    rank_low, rank_high, in_top = rank_intervals(draws, mass, int(float(scoring.top)))
+    top = int(float(scoring.top))
+    rank_low, rank_high, in_top = rank_intervals(draws, mass, top)
     rank = ranks(score)
+    dwellings = sizes["dwellings"].to_numpy(dtype=np.float64)
+    per_dwelling = score / dwellings
+    draws /= dwellings[:, None].astype(np.float32)
+    rank_each = ranks(per_dwelling)
+    each_low, each_high, _ = rank_intervals(draws, mass, top)
     frame = pd.DataFrame(
         {
             "building_no": np.arange(len(portfolio), dtype=np.int32),
             "rank": rank,
             "score": score,
-            "score_per_dwelling": score / sizes["dwellings"].to_numpy(dtype=np.float64),
+            "score_per_dwelling": per_dwelling,
             "score_low": np.minimum(low, score),
             "score_high": np.maximum(high, score),
             "rank_low": np.minimum(rank_low, rank),
             "rank_high": np.maximum(rank_high, rank),
+            "rank_per_dwelling": rank_each,
+            "rank_per_dwelling_low": np.minimum(each_low, rank_each),
+            "rank_per_dwelling_high": np.maximum(each_high, rank_each),
             "p_top": in_top,
             "expected_dangerous_openings": posterior.dangerous,
             "dangerous_low": posterior.dangerous_low,

@@ -70,12 +70,12 @@ said AS (
         CASE WHEN occupants_assumed OR dwellings_assumed THEN ' (assumed)' ELSE '' END, '.')
     FROM facts
     UNION ALL
-    SELECT building_no, 'blind', score * blind_share * (1 - evidence_share), concat(
+    SELECT building_no, 'blind', 0.5 * score * blind_share * (1 - evidence_share), concat(
         round(100 * blind_share)::BIGINT,
         ' % of three-slot openings never looked at by a method able to see a false ground.')
     FROM facts WHERE blind_share >= 0.005
     UNION ALL
-    SELECT building_no, 'unseen', score * (1 - evidence_share) * 0.5, concat(
+    SELECT building_no, 'unseen', 0.25 * score * (1 - evidence_share), concat(
         openings_unseen, ' of ', openings, ' openings never recorded',
         CASE WHEN openings_assumed THEN ' (number of openings assumed)' ELSE '' END, '.')
     FROM facts WHERE openings_unseen > 0
@@ -86,7 +86,13 @@ SELECT
         AS position,
     ingredient,
     weight,
-    reason
+    CASE
+        WHEN weight >= 0 OR ingredient NOT IN (
+            'era', 'mixed_openings', 'confirmed_defects', 'occupancy') THEN reason
+        WHEN ingredient = 'confirmed_defects'
+            THEN concat(reason, ' Less harm than age and openings alone would suggest.')
+        ELSE concat(reason, ' Lowers the score.')
+    END AS reason
 FROM said
 WHERE reason IS NOT NULL
 ORDER BY building_no, position;

@@ -1,0 +1,1 @@
+"""The command line: everything that screens can do, for people and for scripts."""

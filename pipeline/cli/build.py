@@ -1,0 +1,43 @@
+"""``coverplate build``: weigh the evidence into a new warehouse."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.output import print_json, progress
+from pipeline.warehouse.build import build as build_warehouse
+
+
+@click.command(epilog="Example: coverplate build --workspace housing")
+@workspace_option
+@json_option
+def build(workspace: Path, as_json: bool) -> int:
+    """Build the warehouse from landed exports, ledger and rule book, and swap it in.
+
+    Readers of the current warehouse are not disturbed, and a build that is stopped changes nothing.
+    """
+    place = existing(workspace)
+    with progress() as report:
+        built = build_warehouse(place, progress=report)
+    if as_json:
+        print_json(
+            [
+                {
+                    "version": built.version,
+                    "rule_book_hash": built.rule_book_hash,
+                    "buildings": built.buildings,
+                    "reused": built.reused,
+                    "path": str(built.path),
+                }
+            ]
+        )
+    else:
+        state = "is up to date" if built.reused else "built"
+        click.echo(
+            f"Warehouse {built.version} {state}: {built.buildings:,} buildings, "
+            f"rule book {built.rule_book_hash[:12]}."
+        )
+    return 0

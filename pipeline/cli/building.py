@@ -1,0 +1,304 @@
+"""``coverplate building``, ``openings``, ``urgent``, ``quality``: one building and its openings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+import pandas as pd
+
+from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.output import (
+    cautions,
+    day,
+    number,
+    percent,
+    plain,
+    print_json,
+    print_table,
+    records,
+    words,
+)
+from pipeline.cli.rank import SCORE_UNIT, ranking_rows
+from pipeline.scoring.explanation import INGREDIENTS
+from pipeline.warehouse import queries, store
+from shared.vocabulary import CONDITIONS
+
+_FACTS = (
+    "address",
+    "city",
+    "postal_code",
+    "owner",
+    "manager",
+    "year_built",
+    "era_label",
+    "year_rewired",
+    "wiring_method",
+    "storeys",
+    "dwellings",
+    "dwellings_assumed",
+    "openings",
+    "openings_assumed",
+    "openings_seen",
+    "people",
+    "occupants_assumed",
+    "vulnerable_people",
+    "vulnerable_assumed",
+    "insured_value",
+    "latitude",
+    "longitude",
+    "evaluated_on",
+    "graded_share",
+    "in_register",
+)
+
+
+@click.command(epilog="Example: coverplate building 0042 --workspace housing")
+@click.argument("building_id")
+@workspace_option
+@json_option
+def building(building_id: str, workspace: Path, as_json: bool) -> int:
+    """One building whole: facts, how its score comes about, evidence, conflicts, next look."""
+    with store.reading(existing(workspace)) as con:
+        frame = queries.building(con, building_id)
+        unrecorded = queries.unrecorded_openings(con, building_id)
+        findings = queries.data_quality(con, building_id)
+    row = records(frame)[0]
+    if as_json:
+        print_json(
+            [
+                {
+                    **ranking_rows(frame)[0],
+                    "facts": {name: row[name] for name in _FACTS},
+                    "effective_points": row["effective_points"],
+                    "rates": {
+                        name.removeprefix("rate_"): row[name]
+                        for name in frame.columns
+                        if name.startswith("rate_")
+                    },
+                    "unrecorded_openings": _unrecorded(unrecorded),
+                    "data_quality": records(findings),
+                }
+            ]
+        )
+        return 0
+    _print_building(row, unrecorded, findings)
+    return 0
+
+
+def _unrecorded(frame: pd.DataFrame) -> dict[str, Any] | None:
+    if frame.empty:
+        return None
+    row = records(frame)[0]
+    return {
+        "openings": row["openings"],
+        "p_three_slot": row["p_three_slot"],
+        "p_dangerous": row["p_dangerous"],
+        "p": {condition.value: row[f"p_{condition.value}"] for condition in CONDITIONS},
+    }
+
+
+def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.DataFrame) -> None:
+    name = row["name"] if isinstance(row["name"], str) else ""
+    click.echo(f"{row['building_id']} {name}".strip())
+    click.echo(
+        f"Rank {row['rank']} (90 %: {row['rank_low']} to {row['rank_high']}); probability of "
+        f"being among the first {percent(row['p_top'])}."
+    )
+    if row["urgent"]:
+        click.echo("URGENT: metal may be live in normal use.")
+    click.echo("")
+    known = [
+        [words(fact), _fact(fact, row[fact])]
+        for fact in _FACTS
+        if not fact.endswith("_assumed") and plain(row[fact]) is not None
+    ]
+    for cell in known:
+        assumed = f"{cell[0].replace(' ', '_')}_assumed"
+        flag = {
+            "people_assumed": "occupants_assumed",
+            "vulnerable_people_assumed": "vulnerable_assumed",
+        }.get(assumed, assumed)
+        if row.get(flag):
+            cell[1] += " (assumed)"
+    print_table("Facts", [("fact", "left"), ("value", "left")], known)
+    click.echo("")
+    steps = [("baseline: as many openings in a typical building", row["baseline"])]
+    steps += [(f"+ {words(name)}", row[f"contribution_{name}"]) for name in INGREDIENTS]
+    steps += [("= score", row["score"])]
+    print_table(
+        "How the score comes about",
+        [("step", "left"), ("value", "right")],
+        [[label, number(value, 3)] for label, value in steps],
+    )
+    click.echo(SCORE_UNIT)
+    click.echo(
+        f"90 % interval {number(row['score_low'])} to {number(row['score_high'])}; per dwelling "
+        f"{number(row['score_per_dwelling'])}; {percent(row['evidence_share'])} of it rests on "
+        "openings that were looked at, the rest on assumption."
+    )
+    click.echo(
+        f"Dangerous openings: {number(row['expected_dangerous_openings'])} expected, "
+        f"{row['dangerous_low']} to {row['dangerous_high']} (90 %); any at all: "
+        f"{percent(row['p_any_dangerous'])}. Blind share {percent(row['blind_share'])}."
+    )
+    click.echo("\nWhy")
+    for reason in row["reasons"]:
+        click.echo(f"  · {reason}")
+    click.echo(f"\nNext look\n  {row['next_look']}")
+    rest = _unrecorded(unrecorded)
+    if rest:
+        click.echo(
+            f"  {rest['openings']} openings were never recorded; each is dangerous with "
+            f"probability {percent(rest['p_dangerous'])}."
+        )
+    if len(findings):
+        click.echo("\nWhat does not fit together")
+        for message in findings["message"]:
+            click.echo(f"  · {message}")
+    cautions()
+
+
+def _fact(name: str, value: Any) -> str:  # noqa: ANN401 - any cell of a frame
+    if name == "graded_share":
+        return percent(value) + " of the best grade (common areas)"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if name == "evaluated_on":
+        return day(value)
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    if name in ("people", "vulnerable_people"):
+        return number(value)
+    return words(value)
+
+
+@click.command(epilog="Example: coverplate openings 0042 --json")
+@click.argument("building_id")
+@workspace_option
+@json_option
+def openings(building_id: str, workspace: Path, as_json: bool) -> int:
+    """Every recorded opening of a building: what was seen, and what remains possible."""
+    with store.reading(existing(workspace)) as con:
+        queries.building(con, building_id)
+        frame = queries.openings(con, building_id)
+        unrecorded = _unrecorded(queries.unrecorded_openings(con, building_id))
+    if as_json:
+        print_json(
+            [
+                {
+                    "opening_id": row["opening_id"],
+                    "unit_id": row["unit_id"] or None,
+                    "room": row["room"],
+                    "slots": row["slots"],
+                    "last_observed_on": row["last_observed_on"],
+                    "methods": list(row["methods"]),
+                    "p": {c.value: row[f"p_{c.value}"] for c in CONDITIONS},
+                    "p_dangerous": row["p_dangerous"],
+                    "confirmed": bool(row["confirmed"]),
+                    "urgent": bool(row["urgent"]),
+                    "defect": row["defect"],
+                }
+                for row in records(frame)
+            ]
+        )
+        return 0
+    print_table(
+        f"Recorded openings of {building_id}, likeliest danger first",
+        [
+            ("unit", "left"),
+            ("room", "left"),
+            ("opening", "left"),
+            ("slots", "left"),
+            ("last look", "left"),
+            ("methods", "left"),
+            ("dangerous", "right"),
+            ("likeliest", "left"),
+            ("", "left"),
+        ],
+        [
+            [
+                row["unit_id"] or "–",
+                words(row["room"]),
+                str(row["opening_id"]),
+                words(row["slots"]),
+                day(row["last_observed_on"]),
+                words(row["methods"]),
+                percent(row["p_dangerous"]),
+                _likeliest(row),
+                "urgent" if row["urgent"] else "confirmed" if row["confirmed"] else "",
+            ]
+            for row in records(frame)
+        ],
+    )
+    if unrecorded:
+        click.echo(
+            f"\nNever recorded: {unrecorded['openings']} openings, each dangerous with "
+            f"probability {percent(unrecorded['p_dangerous'])}."
+        )
+    cautions()
+    return 0
+
+
+def _likeliest(row: dict[str, Any]) -> str:
+    best = sorted(CONDITIONS, key=lambda condition: -row[f"p_{condition.value}"])[:2]
+    return ", ".join(f"{words(c.value)} {percent(row[f'p_{c.value}'])}" for c in best)
+
+
+@click.command(epilog="Example: coverplate urgent --json")
+@workspace_option
+@json_option
+def urgent(workspace: Path, as_json: bool) -> int:
+    """Openings where metal may be live in normal use, whatever the building's score."""
+    with store.reading(existing(workspace)) as con:
+        frame = queries.urgent(con)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    if frame.empty:
+        click.echo("No look reports or measures live metal. That is not proof that there is none.")
+    else:
+        print_table(
+            "Urgent: metal may be live in normal use",
+            [
+                ("building", "left"),
+                ("unit", "left"),
+                ("room", "left"),
+                ("opening", "left"),
+                ("finding", "left"),
+                ("last look", "left"),
+            ],
+            [
+                [
+                    row["building_id"],
+                    row["unit_id"] or "–",
+                    words(row["room"]),
+                    str(row["opening_id"]),
+                    words(row["defect"]),
+                    day(row["last_observed_on"]),
+                ]
+                for row in records(frame)
+            ],
+        )
+    cautions()
+    return 0
+
+
+@click.command(epilog="Example: coverplate quality --building 0042")
+@click.option("--building", "building_id", help="Only this building.")
+@workspace_option
+@json_option
+def quality(building_id: str | None, workspace: Path, as_json: bool) -> int:
+    """What does not fit together: sources that disagree, surveys that are not complete, …"""
+    with store.reading(existing(workspace)) as con:
+        frame = queries.data_quality(con, building_id)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    print_table(
+        f"{len(frame)} finding(s)",
+        [("building", "left"), ("kind", "left"), ("finding", "left")],
+        [[words(r["building_id"]), words(r["kind"]), str(r["message"])] for r in records(frame)],
+    )
+    return 0

@@ -1,0 +1,84 @@
+"""The command ``coverplate``: registers every command and turns refusals into messages."""
+
+from __future__ import annotations
+
+import sys
+
+import click
+
+from pipeline.cli import (
+    build,
+    building,
+    demo,
+    evidence,
+    intake,
+    mapping,
+    quarantine,
+    rank,
+    rules,
+)
+from pipeline.cli.options import REFUSED
+from shared.faults import CoverplateError
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="coverplate")
+def coverplate() -> None:
+    """Weigh receptacle inspections of old buildings: what they prove, and where to look next.
+
+    \b
+    First steps:
+      coverplate demo                      an invented portfolio, from exports to ranking
+      coverplate intake exports/           take files in
+      coverplate build                     weigh the evidence
+      coverplate rank --top 20             the buildings to look at first
+
+    Only qualified persons open a box. No output of this program replaces a licensed electrician.
+    """
+
+
+for command in (
+    demo.demo,
+    intake.intake,
+    build.build,
+    rank.rank,
+    building.building,
+    building.openings,
+    building.urgent,
+    building.quality,
+    evidence.evidence,
+    quarantine.quarantine,
+    mapping.mapping,
+    rules.rules,
+):
+    coverplate.add_command(command)
+
+
+def main() -> None:
+    """Run the command line; exit 0 done, 2 refused, 3 done with quarantined rows."""
+    try:
+        code = coverplate.main(standalone_mode=False)
+    except CoverplateError as refusal:
+        click.echo(f"Refused: {refusal}", err=True)
+        sys.exit(REFUSED)
+    except click.exceptions.Abort:
+        click.echo("Stopped; nothing half done was left behind.", err=True)
+        sys.exit(130)
+    except click.ClickException as usage:
+        usage.show()
+        sys.exit(REFUSED)
+    except BrokenPipeError:
+        # The reader of a pipe (head, say) has seen enough.
+        sys.stderr.close()
+        sys.exit(0)
+    except OSError as trouble:
+        click.echo(
+            f"Refused: {trouble}\nWhat to do: check the path, its permissions and the disk space",
+            err=True,
+        )
+        sys.exit(REFUSED)
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+if __name__ == "__main__":
+    main()

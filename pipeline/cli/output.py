@@ -1,0 +1,167 @@
+"""What commands print: tables for people, one JSON array for scripts, progress on stderr."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any
+
+import click
+import numpy as np
+import pandas as pd
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from pipeline.warehouse.build import Progress as Report
+from shared.vocabulary import CAUTIONS
+
+
+def plain(value: Any) -> Any:  # noqa: ANN401 - any cell of a frame
+    """Turn a cell into plain JSON: missing and non-finite numbers become null, dates ISO text."""
+    if isinstance(value, dict):
+        return {str(key): plain(member) for key, member in value.items()}
+    if isinstance(value, (list, tuple, np.ndarray)):
+        return [plain(member) for member in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, (dt.datetime, pd.Timestamp)):
+        midnight = value.time() == dt.time(0)
+        return value.date().isoformat() if midnight else value.isoformat()
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    if isinstance(value, (str, bool, int)):
+        return value
+    return str(value)
+
+
+def print_json(rows: Sequence[dict[str, Any]]) -> None:
+    """Print rows as one JSON array on stdout, finite numbers only."""
+    click.echo(json.dumps([plain(row) for row in rows], ensure_ascii=False, allow_nan=False))
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame as dictionaries with text keys."""
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict(orient="records")]
+
+
+def number(value: Any, digits: int = 2) -> str:  # noqa: ANN401 - any cell of a frame
+    """A number to the significant digits that the evidence supports, never in powers of ten."""
+    if value is None or pd.isna(value):
+        return "–"
+    value = float(value)
+    if value == 0:
+        return "0"
+    if abs(value) < 0.001:
+        return "<0.001" if value > 0 else ">-0.001"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    rounded = round(value, digits - 1 - math.floor(math.log10(abs(value))))
+    return f"{rounded:,.{decimals}f}"
+
+
+def percent(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
+    """A share as whole per cent, never rounded to certainty."""
+    if value is None or pd.isna(value):
+        return "–"
+    share = float(value)
+    if 0 < share < 0.01:
+        return "<1 %"
+    if 0.99 < share < 1:
+        return ">99 %"
+    return f"{100 * share:.0f} %"
+
+
+def day(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
+    """A day as 3 May 2024."""
+    if value is None or pd.isna(value):
+        return "–"
+    stamp = pd.Timestamp(value)
+    return f"{stamp.day} {stamp:%b %Y}"
+
+
+def words(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
+    """A vocabulary word, or text, as people write it."""
+    if value is None or (not isinstance(value, (list, np.ndarray)) and pd.isna(value)):
+        return "–"
+    if isinstance(value, (list, np.ndarray)):
+        return ", ".join(words(member) for member in value)
+    return str(value).replace("_", " ")
+
+
+def print_table(
+    title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]
+) -> None:
+    """Print a table.
+
+    Args:
+        title: printed above it.
+        columns: heading and justification ("left" or "right") of each.
+        rows: cells as text.
+    """
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for heading, side in columns:
+        table.add_column(heading, justify="right" if side == "right" else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*row)
+    console().print(table)
+
+
+def console() -> Console:
+    """A console on stdout; 140 columns wide where stdout is no terminal."""
+    found = Console(highlight=False, markup=False)
+    if not found.is_terminal:
+        found = Console(highlight=False, markup=False, width=140)
+    return found
+
+
+def say(text: str) -> None:
+    """Print a message to the person, on stderr."""
+    click.echo(text, err=True)
+
+
+def cautions() -> None:
+    """Print the cautions, on stdout below a table."""
+    click.echo("")
+    for caution in CAUTIONS:
+        click.echo(f"  {caution}")
+
+
+@contextmanager
+def progress(quiet: bool = False) -> Iterator[Report]:
+    """Show progress on stderr: bars in a terminal, one line a step elsewhere."""
+    err = Console(stderr=True, highlight=False)
+    if quiet:
+        yield lambda step, fraction: None
+        return
+    if not err.is_terminal:
+        said: set[str] = set()
+
+        def line(step: str, fraction: float) -> None:
+            if step not in said:
+                said.add(step)
+                say(f"{step} …")
+
+        yield line
+        return
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.percentage:>3.0f} %"),
+        TimeElapsedColumn(),
+        console=err,
+    ) as bars:
+        tasks: dict[str, Any] = {}
+
+        def bar(step: str, fraction: float) -> None:
+            if step not in tasks:
+                tasks[step] = bars.add_task(step, total=1.0)
+            bars.update(tasks[step], completed=fraction)
+
+        yield bar

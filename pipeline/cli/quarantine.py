@@ -1,0 +1,67 @@
+"""``coverplate quarantine``: rows set aside, with every reason, and the way back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from pipeline import landing
+from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.output import print_json, print_table
+
+
+@click.group()
+def quarantine() -> None:
+    """Rows that were set aside with their reasons; correct them and take them in again."""
+
+
+@quarantine.command("list", epilog="Example: coverplate quarantine list --json")
+@click.option("--all", "everything", is_flag=True, help="Also rows corrected since.")
+@workspace_option
+@json_option
+def list_rows(everything: bool, workspace: Path, as_json: bool) -> int:
+    """List quarantined rows: file, sheet, row, original cells and every reason."""
+    rows = landing.list_quarantine(existing(workspace), unresolved_only=not everything)
+    if as_json:
+        print_json([row.model_dump(mode="json") for row in rows])
+        return 0
+    print_table(
+        f"{len(rows)} row(s) in quarantine",
+        [
+            ("file", "left"),
+            ("row", "right"),
+            ("column", "left"),
+            ("found", "left"),
+            ("expected", "left"),
+        ],
+        [
+            [
+                Path(row.path).name + (f" [{row.sheet}]" if row.sheet else ""),
+                str(row.row),
+                reason.column,
+                reason.found or "(empty)",
+                reason.expected,
+            ]
+            for row in rows
+            for reason in row.reasons
+        ],
+    )
+    return 0
+
+
+@quarantine.command("export", epilog="Example: coverplate quarantine export to-correct.csv")
+@click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
+@workspace_option
+@json_option
+def export_rows(path: Path, workspace: Path, as_json: bool) -> int:
+    """Write quarantined rows to a CSV; correct it and take it in with `coverplate intake`."""
+    count = landing.export_quarantine(existing(workspace), path)
+    if as_json:
+        print_json([{"path": str(path), "rows": count}])
+    else:
+        click.echo(
+            f"{count} row(s) written to {path}. Correct the cells, leave the columns that begin "
+            f"with coverplate_ as they are, and run `coverplate intake {path}`."
+        )
+    return 0

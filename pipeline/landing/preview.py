@@ -1,0 +1,88 @@
+"""A look at files before they are taken in: their tables, some rows, and how they would be read."""
+
+from __future__ import annotations
+
+import shutil
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.landing.arrival import receive
+from pipeline.landing.choose import choose
+from pipeline.landing.propose import Proposal, propose_mapping
+from pipeline.landing.quarantine import is_correction
+from pipeline.landing.sources import find_sources
+from pipeline.landing.taking_in import open_connection, read_tables
+from pipeline.landing.workspace import Workspace
+from shared.faults import CoverplateError
+
+
+@dataclass(frozen=True)
+class Preview:
+    """One table of a file that was not taken in.
+
+    Attributes:
+        path: the file; ``archive.zip!/member.csv`` inside a ZIP.
+        sheet: worksheet or table name, "" where there is only one.
+        header: column names.
+        sample: the first rows, cells in the header's order.
+        read_by: name of the mapping that intake would use, or None where it would refuse.
+        proposal: the mapping proposed from header and values.
+    """
+
+    path: str
+    sheet: str
+    header: tuple[str, ...]
+    sample: tuple[tuple[str | None, ...], ...]
+    read_by: str | None
+    proposal: Proposal
+
+
+def preview(
+    workspace: Workspace, paths: Sequence[Path | str], name: str = "proposed"
+) -> list[Preview]:
+    """Look at files without taking anything in.
+
+    Args:
+        workspace: its saved mappings are considered; it is made where it is missing.
+        paths: files, folders and ZIPs.
+        name: name of proposed mappings.
+
+    Raises:
+        CoverplateError: a path does not exist or cannot be read.
+    """
+    workspace.create()
+    scratch = workspace.scratch / uuid.uuid4().hex
+    scratch.mkdir(parents=True)
+    found: list[Preview] = []
+    try:
+        for number, source in enumerate(find_sources(paths, scratch)):
+            work = scratch / f"preview-{number}"
+            work.mkdir()
+            arrival = receive(source.path, source.name, work)
+            con = open_connection(work)
+            try:
+                for table in read_tables(arrival, con, work, workspace):
+                    try:
+                        read_by: str | None = choose(workspace, table, None, source.label).label
+                    except CoverplateError:
+                        read_by = None
+                    if is_correction(table.header):
+                        read_by = "the way their sources were read (corrected rows)"
+                    found.append(
+                        Preview(
+                            source.label,
+                            table.sheet,
+                            table.header,
+                            table.sample,
+                            read_by,
+                            propose_mapping(table.header, table.sample, name),
+                        )
+                    )
+            finally:
+                con.close()
+                shutil.rmtree(work, ignore_errors=True)
+    finally:
+        shutil.rmtree(scratch, ignore_errors=True)
+    return found
