@@ -1,18 +1,18 @@
 """From bytes to typed rows: takes exports in, loses nothing, and says what became of every row.
 
-Reading order for newcomers: ``intake`` (the steps), ``workspace`` (what is kept where), ``readers``
+Reading order for newcomers: ``taking_in`` (the steps), ``workspace`` (what is kept where), ``readers``
 (bytes to text cells), ``mapping``, ``choose`` and ``propose`` (whose columns are these?), ``cells``,
 ``habits`` and ``conform`` (text to typed, judged rows), ``reconcile`` (new, repeated or replaced?),
 ``quarantine`` and ``corrections`` (what was set aside), ``current`` (views of what is in force).
 """
 
 from pipeline.landing.current import create_views
-from pipeline.landing.intake import intake
 from pipeline.landing.mapping import Mapping, load_mapping
 from pipeline.landing.mapping_store import find_mapping, list_mappings, save_mapping
 from pipeline.landing.propose import Proposal, propose_mapping
 from pipeline.landing.quarantine import QuarantinedRow, export_quarantine, list_quarantine
 from pipeline.landing.report import Finding, IntakeReport
+from pipeline.landing.taking_in import intake
 from pipeline.landing.workspace import Workspace
 
 __all__ = [

@@ -80,10 +80,13 @@ def word_form_sql(text: str) -> str:
     return f"trim(regexp_replace(lower({text}), '[\\s_\\-]+', '_', 'g'), '_')"
 
 
-def choice(text: str, field: Field, synonyms: Mapping[str, str], rules: str | None) -> str:
+def choice(
+    cell: str, text: str, field: Field, synonyms: Mapping[str, str], rules: str | None
+) -> str:
     """Return SQL that reads a word of a vocabulary.
 
     Args:
+        cell: SQL of the original cell; a cell that is a word already is not looked at further.
         text: SQL of the cleaned cell.
         field: the layout's column.
         synonyms: a source's own words to words of the vocabulary; compared by ``word_form``.
@@ -93,17 +96,16 @@ def choice(text: str, field: Field, synonyms: Mapping[str, str], rules: str | No
     if set(field.choices) == {"yes", "no"}:
         meaning |= dict.fromkeys(YES_WORDS, "yes") | dict.fromkeys(NO_WORDS, "no")
     meaning |= {word_form(source): word for source, word in synonyms.items() if word}
-    form = word_form_sql(text)
     as_is = [
         f"WHEN {literal(word)} THEN {literal(word)}"
         for word in field.choices
         if meaning[word_form(word)] == word
     ]
-    branches = [
-        f"WHEN {literal(source)} THEN {literal(word)}" for source, word in sorted(meaning.items())
-    ]
-    others = f"CASE {form} {' '.join(branches)} ELSE {rules or 'NULL'} END"
-    return f"CASE {text} {' '.join(as_is)} ELSE {others} END" if as_is else others
+    pairs = ", ".join(f"{literal(form)}: {literal(word)}" for form, word in meaning.items())
+    looked_up = f"MAP {{{pairs}}}[{word_form_sql(text)}]"
+    otherwise = f"coalesce({looked_up}, {rules})" if rules else looked_up
+    blank = "WHEN '' THEN NULL " if rules is None else ""
+    return f"CASE {cell} {' '.join(as_is)} {blank}ELSE {otherwise} END"
 
 
 def phrase_pattern(phrases: Collection[str]) -> str:
@@ -118,10 +120,11 @@ def phrase_pattern(phrases: Collection[str]) -> str:
     return rf"(^|[^\pL\pN])({'|'.join(alternatives)})($|[^\pL\pN])"
 
 
-def number(text: str, mark: DecimalMark | None, units: Collection[str] = ()) -> str:
+def number(cell: str, text: str, mark: DecimalMark | None, units: Collection[str] = ()) -> str:
     """Return SQL that reads a number as DOUBLE.
 
     Args:
+        cell: SQL of the original cell; a cell that is a plain number is not looked at further.
         text: SQL of the cleaned cell.
         mark: the decimal mark that was settled on, or None.
         units: unit words, in lower case, that may stand behind the number.
@@ -143,12 +146,11 @@ def number(text: str, mark: DecimalMark | None, units: Collection[str] = ()) -> 
         branches.append(_shape(bare, COMMA_GROUP, english if mark == "." else continental))
         branches.append(_shape(bare, COMMA_DECIMAL, continental))
     read = f"CASE {' '.join(branches)} END"
-    plainly = f"TRY_CAST({text} AS DOUBLE)"
+    plainly = f"TRY_CAST({cell} AS DOUBLE)"
     # an underscore is a thousands separator to DuckDB and to nobody who fills in an export
-    direct = f"CASE WHEN {plainly} IS NOT NULL AND NOT contains({text}, '_') THEN {plainly}"
-    if mark == ",":
-        return f"CASE {_shape(bare, POINT_GROUP, continental)} ELSE {direct} ELSE {read} END END"
-    return f"{direct} ELSE {read} END"
+    direct = f"WHEN isfinite({plainly}) AND NOT contains({cell}, '_') THEN {plainly}"
+    group = _shape(bare, POINT_GROUP, continental) if mark == "," else ""
+    return f"CASE WHEN {cell} = '' THEN NULL {group} {direct} ELSE {read} END"
 
 
 PLAIN = r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?"
@@ -172,18 +174,16 @@ NUMERIC_DATE = r"^(\d{1,4})([-/. ])(\d{1,2})[-/. ](\d{1,4})([ T,]+\d{1,2}:\d{2}.
 """Three numbers with the same kind of separator, a time of day allowed behind."""
 
 
-def iso_date(text: str) -> str:
-    """Return SQL that reads year-month-day with a year of four digits, a time allowed behind."""
-    return (
-        f"CASE WHEN {text} >= '1' AND {text} < '3' "
-        f"AND TRY_CAST({text} AS DATE) >= DATE '1600-01-01' THEN TRY_CAST({text} AS DATE) END"
-    )
+def _is_iso(cell: str) -> str:
+    """SQL: year-month-day with a year of four digits, a time allowed behind."""
+    return f"{cell} >= '1' AND {cell} < '3' AND TRY_CAST({cell} AS DATE) >= DATE '1600-01-01'"
 
 
-def date(text: str, order: DateOrder | None, this_year: int) -> str:
+def date(cell: str, text: str, order: DateOrder | None, this_year: int) -> str:
     """Return SQL that reads a date.
 
     Args:
+        cell: SQL of the original cell; a cell that is an ISO date is not looked at further.
         text: SQL of the cleaned cell.
         order: the order of day, month and year that was settled on, or None.
         this_year: a year of two digits above this one's is of the last century.
@@ -211,10 +211,13 @@ def date(text: str, order: DateOrder | None, this_year: int) -> str:
         f"CASE WHEN regexp_full_match({text}, '\\d{{4}}[-/. ]\\d{{1,2}}[-/. ]\\d{{1,2}}([ T,].*)?') "
         f"THEN {numeric_date(text, 'ymd', this_year)} END"
     )
-    readings = [iso_date(text), with_name, year_first, compact, serial]
+    readings = [with_name, year_first, compact, serial]
     if order is not None:
         readings.append(numeric_date(text, order, this_year))
-    return f"coalesce({', '.join(readings)})"
+    return (
+        f"CASE WHEN {cell} = '' THEN NULL WHEN {_is_iso(cell)} THEN TRY_CAST({cell} AS DATE) "
+        f"ELSE coalesce({', '.join(readings)}) END"
+    )
 
 
 NAMED_MONTH = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%Y %b %d", "%Y %B %d")
@@ -236,9 +239,7 @@ def numeric_date(text: str, order: DateOrder, this_year: int) -> str:
         "ymd": (first, second, third),
     }[order]
     century = f"CASE WHEN TRY_CAST({year} AS INTEGER) > {this_year % 100} THEN '19' ELSE '20' END"
-    full_year = (
-        f"CASE strlen({year}) WHEN 4 THEN {year} WHEN 2 THEN concat({century}, {year}) END"
-    )
+    full_year = f"CASE strlen({year}) WHEN 4 THEN {year} WHEN 2 THEN concat({century}, {year}) END"
     fits = f"strlen({month}) BETWEEN 1 AND 2 AND strlen({day}) BETWEEN 1 AND 2"
     return (
         f"CASE WHEN {fits} THEN TRY_CAST(concat({full_year}, '-', {month}, '-', {day}) AS DATE) END"

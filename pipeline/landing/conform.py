@@ -24,7 +24,6 @@ from pipeline.landing.mapping import (
 from pipeline.landing.matching import find_column
 from pipeline.landing.raw import EXTRAS, RawTable
 from shared.records import LAYOUTS, SQL_TYPE, Check, Field, Layout, checks, literal, quoted
-from shared.vocabulary import RecordKind
 
 WHOLE_ROW = "(whole row)"
 """The column named in a reason that concerns the row as a whole."""
@@ -68,8 +67,24 @@ class Origin:
 
     @property
     def text(self) -> str:
-        """Name of the cleaned text in the ``read`` step."""
-        return quoted("k_" + self.field.name)
+        """SQL of the cleaned text: a column of the step ``cleaned`` for texts.
+
+        For all other types it is the expression itself, which then is worked out only for the few
+        cells that are not in plain form.
+        """
+        if self.is_text:
+            return quoted("k_" + self.field.name)
+        return f"({self.cleaning})"
+
+    @property
+    def cleaning(self) -> str:
+        """SQL that cleans the cell."""
+        return cells.cleaned(self.cell, self.null_tokens)
+
+    @property
+    def is_text(self) -> bool:
+        """Whether the column holds text or an identifier."""
+        return self.field.type in ("text", "identifier")
 
 
 @dataclass(frozen=True)
@@ -165,10 +180,7 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     by_name = {origin.field.name: origin for origin in plan.origins}
     kept = [name for name, there in (("_row", plan.table.first_row is None),) if there]
     kept += [CORRECTION_ROW] if corrects else []
-    texts = [
-        f"{cells.cleaned(origin.cell, origin.null_tokens)} AS {origin.text}"
-        for origin in plan.origins
-    ]
+    texts = [f"{origin.cleaning} AS {origin.text}" for origin in plan.origins if origin.is_text]
     numbers = [
         f"{_number(origin, habits)} AS {quoted('n_' + origin.field.name)}"
         for origin in plan.origins
@@ -190,7 +202,7 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     names = ", ".join(map(quoted, layout.columns))
     extra = "".join(f", {name}" for name in kept)
     return (
-        f"WITH cleaned AS (SELECT *, {', '.join(texts)} FROM {plan.table.relation}),\n"
+        f"WITH cleaned AS (SELECT *{''.join(', ' + t for t in texts)} FROM {plan.table.relation}),\n"
         f"numbers AS (SELECT *{''.join(', ' + n for n in numbers)} FROM cleaned),\n"
         f"read AS (SELECT *, {', '.join(typed)} FROM numbers),\n"
         f"judged AS (SELECT *, ({bad}) AS _bad FROM read)\n"
@@ -206,7 +218,7 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
 def _number(origin: Origin, habits: Habits) -> str:
     name = origin.field.name
     units = units_of(origin.field.unit)
-    read = cells.number(origin.text, habits.decimal_marks.get(name), units)
+    read = cells.number(origin.cell, origin.text, habits.decimal_marks.get(name), units)
     factor = units[origin.spec.unit.lower()] if origin.spec.unit else 1.0
     return read if factor == 1.0 else f"({read}) * {factor:.17g}"
 
@@ -224,10 +236,10 @@ def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
         return number
     if kind == "date":
         order = habits.date_orders.get(origin.field.name)
-        return cells.date(origin.text, order, plan.today.year)
+        return cells.date(origin.cell, origin.text, order, plan.today.year)
     if kind == "choice":
         rules = _text_rules(origin, plan.table.header)
-        return cells.choice(origin.text, origin.field, origin.spec.values, rules)
+        return cells.choice(origin.cell, origin.text, origin.field, origin.spec.values, rules)
     return origin.text
 
 
@@ -272,15 +284,16 @@ def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Chec
         )
     ]
     if plan.table.first_row is None:
-        faults.append(
-            Check(WHOLE_ROW, "_problem IS NOT NULL", "_problem", "one whole record")
-        )
+        faults.append(Check(WHOLE_ROW, "_problem IS NOT NULL", "_problem", "one whole record"))
     unread: dict[str, str] = {}
     for origin in plan.origins:
         column = origin.field
-        if column.type in ("text", "identifier"):
+        if origin.is_text:
             continue
-        fails = f"({origin.text} IS NOT NULL AND {quoted(column.name)} IS NULL)"
+        fails = (
+            f"(CASE WHEN {quoted(column.name)} IS NOT NULL OR {origin.cell} = '' THEN false "
+            f"ELSE {origin.text} IS NOT NULL END)"
+        )
         unread[column.name] = fails
         faults.append(Check(column.name, fails, origin.cell, column.expected()))
         faults += _contradicting_rules(origin, plan.table.header)
@@ -306,7 +319,7 @@ def _contradicting_rules(origin: Origin, header: Sequence[str]) -> list[Check]:
             meanings.setdefault(rule.value, []).append(hit)
     if len(meanings) < 2:
         return []
-    settled = cells.choice(origin.text, origin.field, origin.spec.values, None)
+    settled = cells.choice(origin.cell, origin.text, origin.field, origin.spec.values, None)
     counts = " + ".join(f"({' OR '.join(hits)})::INTEGER" for hits in meanings.values())
     texts = [t for rule in origin.spec.text_rules for t in _rule_texts(rule, origin, header)]
     return [
@@ -320,7 +333,9 @@ def _contradicting_rules(origin: Origin, header: Sequence[str]) -> list[Check]:
 
 
 def _cells_json(table: RawTable) -> str:
-    named = [f"{literal(name)}, {cell}" for name, cell in zip(table.header, table.cells, strict=True)]
+    named = [
+        f"{literal(name)}, {cell}" for name, cell in zip(table.header, table.cells, strict=True)
+    ]
     plain = f"json_object({', '.join(named)})"
     extras = ", ".join(f"{literal(f'coverplate_extra_{n + 1}')}, {x}" for n, x in enumerate(EXTRAS))
     # merge patch drops the keys that are NULL: only a row that is too long has extra cells

@@ -70,8 +70,7 @@ def correction_tables(
             corrections.append(_correction(exact, columns, text, corrects, landed))
     if lost:
         raise CoverplateError(
-            f"{len(lost)} row(s) do not say which landed row they correct, "
-            f"such as row {min(lost)}",
+            f"{len(lost)} row(s) do not say which landed row they correct, such as row {min(lost)}",
             expected=f"the columns {SOURCE} and {ROW} as they were written out",
             to_do="leave these two columns as they are, or remove both columns and take the file in "
             "as a new one",

@@ -58,9 +58,7 @@ def declared_habits(plan: Plan) -> Habits:
     return Habits(orders, marks)
 
 
-def settle(
-    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: set[str]
-) -> Habits:
+def settle(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: set[str]) -> Habits:
     """Settle what is still open after a first reading.
 
     Args:
@@ -120,7 +118,7 @@ def _date_order(
     row = con.execute(
         f"WITH texts AS ({_texts(plan, origin)}), "
         f"open AS (SELECT t, {read} FROM texts "
-        f"WHERE t IS NOT NULL AND {cells.date('t', None, year)} IS NULL), "
+        f"WHERE t IS NOT NULL AND {cells.date('t', 't', None, year)} IS NULL), "
         f"a AS (SELECT * FROM open WHERE coalesce(dmy, mdy, ymd) IS NOT NULL) "
         f"SELECT count(*), min(t), {count}, {differ} FROM a"
     ).fetchall()[0]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import duckdb
@@ -78,7 +78,7 @@ def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> tuple[Part, RawTabl
     plan = _write(con, plan, habits, task, file)
     if task.habits is None:
         unread = con.execute(
-            f"SELECT DISTINCT r.reason.\"column\" FROM (SELECT unnest(_reasons) AS reason "
+            f'SELECT DISTINCT r.reason."column" FROM (SELECT unnest(_reasons) AS reason '
             f"FROM read_parquet({literal(str(file))}) WHERE _reasons IS NOT NULL) AS r"
         ).fetchall()
         settled = settle(con, plan, habits, {row[0] for row in unread})
@@ -124,8 +124,8 @@ def _write(
     try:
         if copy(plan) == plan.table.expected_rows:
             return plan
-    except duckdb.InvalidInputException:
-        pass  # DuckDB cannot read the text as it stands
+    except duckdb.Error:
+        pass  # DuckDB cannot read the text as it stands; a fault of another kind comes up again
     careful = make_plan(carefully(), plan.mapping, plan.record, plan.today)
     copy(careful)
     return careful
@@ -261,8 +261,3 @@ def with_counts(part: Part, duplicate: int, superseded: int) -> Part:
     return part.model_copy(
         update={"duplicate": duplicate, "superseded": superseded, "accepted": accepted}
     )
-
-
-def with_sheet(table: RawTable, sheet: str) -> RawTable:
-    """Return the table under another sheet name."""
-    return replace(table, sheet=sheet)

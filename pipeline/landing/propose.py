@@ -143,7 +143,9 @@ def _propose_kind(
             records=(RecordMapping(kind=kind, columns=specs),),
             status_dates=_status_dates(header),
         )
-    except ValidationError:  # pragma: no cover - a proposal that its own model refuses is no proposal
+    except (
+        ValidationError
+    ):  # pragma: no cover - a proposal that its own model refuses is no proposal
         return Proposal(kind, None, 0.0, tuple(columns), (), unmapped, specs)
     return Proposal(kind, mapping, round(whole, 4), tuple(columns), (), unmapped, specs)
 
@@ -219,12 +221,12 @@ def _readable(
     if not filled or column.type in ("text", "identifier"):
         return 1.0, ()
     if column.type == "choice":
-        sql = cells.choice("t", column, spec.values, None)
+        sql = cells.choice("t", "t", column, spec.values, None)
     elif column.type == "date":
         orders = ", ".join(cells.numeric_date("t", order, 2100) for order in ("dmy", "mdy", "ymd"))  # type: ignore[arg-type]
-        sql = f"coalesce({cells.date('t', None, 2100)}, {orders})"
+        sql = f"coalesce({cells.date('t', 't', None, 2100)}, {orders})"
     else:
-        sql = f"coalesce({cells.number('t', '.')}, {cells.number('t', ',')})"
+        sql = f"coalesce({cells.number('t', 't', '.')}, {cells.number('t', 't', ',')})"
     con = duckdb.connect()
     unread = con.execute(
         f"SELECT t FROM (SELECT unnest(?::VARCHAR[]) AS t) WHERE ({sql}) IS NULL", [filled]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import itertools
 import re
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -60,7 +60,7 @@ def read_delimited(
     number, header_text = next(lines)
     end_of_header, cells = _record(number, header_text, lines, dialect.delimiter)[:2]
     header, findings = clean_header(cells)
-    sample = [row for row in itertools.islice(_rows(lines, dialect.delimiter), SAMPLE_ROWS)]
+    sample = list(itertools.islice(_rows(lines, dialect.delimiter), SAMPLE_ROWS))
     first_row = end_of_header + 1
 
     def carefully() -> RawTable:
@@ -74,13 +74,9 @@ def read_delimited(
         return [carefully()]
     width = len(header)
     relation = _relation(arrival.text, dialect.delimiter, width, first_row - 1)
-    fitted = tuple(
-        (*row.cells[:width], *([None] * (width - len(row.cells)))) for row in sample
-    )
+    fitted = tuple((*row.cells[:width], *([None] * (width - len(row.cells)))) for row in sample)
     expected = arrival.lines - (first_row - 1)
-    quick = RawTable(
-        "", header, relation, first_row, fitted, tuple(findings), expected, carefully
-    )
+    quick = RawTable("", header, relation, first_row, fitted, tuple(findings), expected, carefully)
     return [quick]
 
 
@@ -125,27 +121,31 @@ def _lines(text: Path, first: int) -> Iterator[tuple[int, str]]:
                 yield number, line.rstrip("\n")
 
 
+class _Lines:
+    """Numbered lines that can be put back, also after the last one was read."""
+
+    def __init__(self, lines: Iterator[tuple[int, str]]) -> None:
+        self._lines = lines
+        self._put_back: deque[tuple[int, str]] = deque()
+
+    def __iter__(self) -> Iterator[tuple[int, str]]:
+        return self
+
+    def __next__(self) -> tuple[int, str]:
+        return self._put_back.popleft() if self._put_back else next(self._lines)
+
+    def put_back(self, lines: list[tuple[int, str]]) -> None:
+        self._put_back.extendleft(reversed(lines))
+
+
 def _rows(lines: Iterator[tuple[int, str]], delimiter: str) -> Iterator[RawRow]:
     """Yield the records of the lines; what cannot be a record becomes a row with a problem."""
-    pending: list[tuple[int, str]] = []
-
-    def source() -> Iterator[tuple[int, str]]:
-        while True:
-            if pending:
-                yield pending.pop(0)
-            else:
-                following = next(lines, None)
-                if following is None:
-                    return
-                yield following
-
-    stream = source()
+    stream = _Lines(lines)
     for number, line in stream:
-        if not line.strip():
-            continue
-        _, cells, problem, unread = _record(number, line, stream, delimiter)
-        pending[:0] = unread
-        yield RawRow(number, cells, problem)
+        if line.strip():
+            _, cells, problem, unread = _record(number, line, stream, delimiter)
+            stream.put_back(unread)
+            yield RawRow(number, cells, problem)
 
 
 def _record(

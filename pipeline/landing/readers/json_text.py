@@ -22,7 +22,7 @@ def read_json(arrival: Arrival, scratch: Path) -> list[RawTable]:
     Raises:
         CoverplateError: the document is not valid JSON or holds no list of objects.
     """
-    name = arrival.original.name
+    name = arrival.name
     try:
         document = json.loads(arrival.text.read_text(encoding="utf-8-sig"))
     except ValueError as fault:

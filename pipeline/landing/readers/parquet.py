@@ -22,7 +22,7 @@ def read_parquet(arrival: Arrival, con: duckdb.DuckDBPyConnection) -> list[RawTa
         described = con.execute(f"DESCRIBE SELECT * FROM {file}").fetchall()
     except duckdb.Error as fault:
         raise CoverplateError(
-            f"{arrival.original.name}: the Parquet file cannot be read ({fault})",
+            f"{arrival.name}: the Parquet file cannot be read ({fault})",
             to_do="write it again; it may have been cut short",
         ) from fault
     columns = [(name, kind) for name, kind, *_ in described if name != "file_row_number"]

@@ -35,7 +35,7 @@ def read_spreadsheet(
                 tables.append(table)
     except (python_calamine.CalamineError, OSError) as fault:
         raise CoverplateError(
-            f"{arrival.original.name}: the workbook cannot be opened ({fault})",
+            f"{arrival.name}: the workbook cannot be opened ({fault})",
             expected="an unlocked workbook",
             to_do="open it, save it without a password, and take it in again",
         ) from fault
