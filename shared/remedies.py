@@ -128,5 +128,6 @@ class LedgerRules(Section):
     )
     interval: OpenShare = says("probability held by intervals of shares and survival")
     protection_seen_by: tuple[Method, ...]
+    needs_ground_slot: tuple[Method, ...]
     left_instead: dict[Condition, tuple[Condition, ...]]
     left_instead_source: str = PydanticField(min_length=3)

@@ -1,0 +1,29 @@
+"""The remediation ledger: from finding to proven repair, with nothing lost and nothing overwritten.
+
+Reading order for newcomers: ``families`` (what makes two sightings one finding), ``events`` (what is
+written down), ``state`` (what the events amount to, and what may follow), ``chain`` (hashes),
+``database`` and ``store`` (writing), ``remedies`` and ``verification`` (what counts as a fix and what
+proves it), ``history`` and ``fold.sql`` (reading).
+"""
+
+from pipeline.ledger.events import Event, FixReported, Look, Payload, Raised, parse_payload
+from pipeline.ledger.history import current, history
+from pipeline.ledger.state import STATE_MEANING, Finding, State
+from pipeline.ledger.store import Draft, Ledger, open_ledger
+
+__all__ = [
+    "STATE_MEANING",
+    "Draft",
+    "Event",
+    "Finding",
+    "FixReported",
+    "Ledger",
+    "Look",
+    "Payload",
+    "Raised",
+    "State",
+    "current",
+    "history",
+    "open_ledger",
+    "parse_payload",
+]

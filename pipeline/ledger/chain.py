@@ -1,0 +1,138 @@
+"""The chain of hashes: each event seals the one before it within its finding.
+
+Whoever alters an event breaks every hash after it; whoever takes the last one away breaks the
+finding's head. A whole chain made anew, head and all, looks sound by itself; a *seal* tells it: the
+heads as they were on a day, kept somewhere else.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+START = "0" * 64
+"""What stands for the hash before the first event."""
+
+
+def canonical(content: Any) -> str:  # noqa: ANN401 - any JSON value
+    """Return JSON with sorted keys and no spaces: one text for one content."""
+    return json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+
+
+def utc_text(moment: dt.datetime) -> str:
+    """Return a moment as text in UTC with microseconds, such as 2025-03-01T09:30:00.000000Z."""
+    return moment.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def event_hash(
+    previous: str,
+    finding_id: str,
+    sequence: int,
+    recorded_at: str,
+    who: str,
+    origin: str,
+    payload: str,
+) -> str:
+    """Return the SHA-256 that seals an event and all before it in its finding.
+
+    Args:
+        previous: hash of the event before, or ``START``.
+        finding_id, sequence, recorded_at, who, origin: as stored.
+        payload: the stored text, so that not a letter of it can change unseen.
+    """
+    text = "\n".join(
+        [previous, canonical([finding_id, sequence, recorded_at, who, origin]), payload]
+    )
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@dataclass(frozen=True)
+class StoredEvent:
+    """An event's columns exactly as the database holds them."""
+
+    position: int
+    finding_id: str
+    sequence: int
+    recorded_at: str
+    kind: str
+    who: str
+    origin: str
+    payload: str
+    previous_hash: str
+    hash: str
+
+
+@dataclass(frozen=True)
+class Break:
+    """A place where the ledger is not what was written.
+
+    Attributes:
+        finding_id: the finding.
+        sequence: the event at which it shows.
+        what: what is wrong there.
+    """
+
+    finding_id: str
+    sequence: int
+    what: str
+
+
+Heads = Mapping[str, tuple[int, str]]
+"""finding_id to (sequence, hash) of its last event."""
+
+
+def breaks(events: Iterable[StoredEvent], heads: Heads, seal: Heads | None = None) -> list[Break]:
+    """Return every break of the chains.
+
+    Args:
+        events: all events, ordered by finding and sequence.
+        heads: the heads that the ledger keeps.
+        seal: heads kept elsewhere, from an earlier day; each must still stand in its chain.
+    """
+    found: list[Break] = []
+    seen: dict[str, dict[int, str]] = {}
+    for event in events:
+        chain = seen.setdefault(event.finding_id, {})
+        previous = chain.get(event.sequence - 1, START if event.sequence == 1 else None)
+        if event.finding_id not in heads and event.sequence == 1:
+            found.append(Break(event.finding_id, 1, "the finding itself is missing"))
+        if previous is None:
+            found.append(Break(event.finding_id, event.sequence, "the event before it is missing"))
+        elif event.previous_hash != previous:
+            found.append(
+                Break(event.finding_id, event.sequence, "does not follow from the event before it")
+            )
+        if event.hash != _expected(event):
+            found.append(Break(event.finding_id, event.sequence, "was altered after being written"))
+        chain[event.sequence] = event.hash
+    for finding_id, (sequence, digest) in heads.items():
+        chain = seen.get(finding_id, {})
+        last = max(chain, default=0)
+        if last < sequence:
+            found.append(
+                Break(finding_id, last + 1, f"events {last + 1} to {sequence} are missing")
+            )
+        elif last > sequence or chain[last] != digest:
+            found.append(Break(finding_id, last, "the last event is not the one that was written"))
+    for finding_id, (sequence, digest) in (seal or {}).items():
+        if seen.get(finding_id, {}).get(sequence) != digest:
+            found.append(Break(finding_id, sequence, "is not what the seal says"))
+    return sorted(found, key=lambda each: (each.finding_id, each.sequence))
+
+
+def _expected(event: StoredEvent) -> str:
+    kind_ok = json.loads(event.payload).get("kind") == event.kind if event.payload else False
+    digest = event_hash(
+        event.previous_hash,
+        event.finding_id,
+        event.sequence,
+        event.recorded_at,
+        event.who,
+        event.origin,
+        event.payload,
+    )
+    return digest if kind_ok else ""

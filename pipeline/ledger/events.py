@@ -1,0 +1,338 @@
+"""The events of a finding: what may be written down, validated, and in which words.
+
+Nothing is ever changed or taken back; what turned out wrong is answered by a later event. One
+pydantic model for each kind; ``parse_payload`` reads any of them.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
+
+from shared.faults import CoverplateError
+from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slots, YesNo
+
+Text = Annotated[str, Field(min_length=1, max_length=4000)]
+Reason = Annotated[str, Field(min_length=3, max_length=4000)]
+Money = Annotated[float, Field(ge=0, le=1e10, allow_inf_nan=False)]
+Chance = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+Grade = Literal["suspected", "confirmed", "record_in_doubt"]
+Label = Literal[Marking.NO_EQUIPMENT_GROUND, Marking.GFCI_PROTECTED]
+
+
+class _Payload(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+
+
+class Look(_Payload):
+    """One look at the opening, in the columns of an opening observation."""
+
+    observed_on: dt.date
+    inspector: Text | None = None
+    method: Method
+    result: Result
+    slots: Slots | None = None
+    cover_removed: YesNo | None = None
+    ground_present: YesNo | None = None
+    neutral_ground_jumper: YesNo | None = None
+    polarity: Polarity | None = None
+    neutral_ground_volts: Annotated[float, Field(ge=0, le=1000)] | None = None
+    load_amps: Annotated[float, Field(ge=0, le=100)] | None = None
+    ground_path_ohms: Annotated[float, Field(ge=0, le=1e9)] | None = None
+    gfci_protected: YesNo | None = None
+    marking: Marking | None = None
+    note: Text | None = None
+
+
+class Raised(_Payload):
+    """A defect is confirmed or suspected, or records contradict each other.
+
+    ``first_seen_on`` is the day of the first look that pointed at it, ``notified_on`` the day on
+    which whoever must act was told, where a regulation counts from there.
+    """
+
+    kind: Literal["raised"] = "raised"
+    building_id: Text
+    unit_id: str = ""
+    opening_id: str = ""
+    family: Text
+    occurrence: Annotated[int, Field(ge=1)] = 1
+    recurs_of: Text | None = None
+    grade: Grade
+    condition: Condition | None = None
+    slots: Slots | None = None
+    protected: YesNo | None = None
+    probability: Chance | None = None
+    first_seen_on: dt.date
+    last_seen_on: dt.date | None = None
+    notified_on: dt.date | None = None
+    methods: tuple[Method, ...] = ()
+    regulation: Text = "none"
+    rule_book_hash: str = ""
+    note: Text | None = None
+
+
+class SeenAgain(_Payload):
+    """The same defect was seen again, or the evidence for it changed its grade."""
+
+    kind: Literal["seen_again"] = "seen_again"
+    grade: Grade
+    condition: Condition | None = None
+    probability: Chance | None = None
+    seen_on: dt.date
+    methods: tuple[Method, ...] = ()
+    rule_book_hash: str = ""
+
+
+class EvidenceWithdrawn(_Payload):
+    """Evidence no longer points at it. Not a repair: nothing was done and nothing is proven."""
+
+    kind: Literal["evidence_withdrawn"] = "evidence_withdrawn"
+    probability: Chance | None = None
+    reason: Reason
+    rule_book_hash: str = ""
+
+
+class Accepted(_Payload):
+    """Somebody takes it on."""
+
+    kind: Literal["accepted"] = "accepted"
+    note: Text | None = None
+
+
+class Dismissed(_Payload):
+    """Closed on paper, with a reason. Closed on paper is not repaired."""
+
+    kind: Literal["dismissed"] = "dismissed"
+    reason: Reason
+
+
+class MadeSafe(_Payload):
+    """The danger is out of reach for now; the defect is still there."""
+
+    kind: Literal["made_safe"] = "made_safe"
+    how: Literal["circuit_de_energised", "opening_out_of_service", "other"]
+    since: dt.date
+    note: Text | None = None
+
+
+class MadeLiveAgain(_Payload):
+    """What was made safe for now is in use again."""
+
+    kind: Literal["made_live_again"] = "made_live_again"
+    since: dt.date
+    reason: Reason
+
+
+class Assigned(_Payload):
+    """A firm is to deal with it, by a day."""
+
+    kind: Literal["assigned"] = "assigned"
+    firm: Text
+    person: Text | None = None
+    due_on: dt.date | None = None
+    note: Text | None = None
+
+
+class Quoted(_Payload):
+    """A firm named its price."""
+
+    kind: Literal["quoted"] = "quoted"
+    firm: Text
+    amount: Money
+    remedy: Text | None = None
+    valid_until: dt.date | None = None
+    note: Text | None = None
+
+
+class FixReported(_Payload):
+    """Somebody says that it is repaired. A claim until a capable look proves it.
+
+    ``leaves_*`` say what the remedy leaves behind under the rule book at the time; they are filled
+    in when the event is written.
+    """
+
+    kind: Literal["fix_reported"] = "fix_reported"
+    remedy: Text
+    fixed_on: dt.date
+    firm: Text
+    worker: Text | None = None
+    licence: Text | None = None
+    permit: Text | None = None
+    cost: Money | None = None
+    markings: tuple[Label, ...] = ()
+    attachments: tuple[Text, ...] = ()
+    note: Text | None = None
+    leaves_condition: Condition | None = None
+    leaves_slots: Slots | None = None
+    leaves_protected: YesNo | None = None
+    rule_book_hash: str = ""
+
+    @field_validator("markings")
+    @classmethod
+    def _each_once(cls, value: tuple[Label, ...]) -> tuple[Label, ...]:
+        return tuple(sorted(set(value)))
+
+
+class Verified(_Payload):
+    """A capable look after the reported fix found the repaired state."""
+
+    kind: Literal["verified"] = "verified"
+    look: Look
+    odds: float | None = None
+    rule_book_hash: str = ""
+
+
+class VerificationFailed(_Payload):
+    """A look after the reported fix found the defect, or not what the remedy should have left."""
+
+    kind: Literal["verification_failed"] = "verification_failed"
+    look: Look
+    reason: str = ""
+    rule_book_hash: str = ""
+
+
+class Reopened(_Payload):
+    """Back to work, with a reason."""
+
+    kind: Literal["reopened"] = "reopened"
+    reason: Reason
+
+
+class Commented(_Payload):
+    """Anything else worth keeping."""
+
+    kind: Literal["commented"] = "commented"
+    text: Text
+
+
+class NoticeGiven(_Payload):
+    """The tenant was told that somebody will come."""
+
+    kind: Literal["notice_given"] = "notice_given"
+    given_on: dt.date
+    entry_on: dt.date | None = None
+    note: Text | None = None
+
+
+class EntryRefused(_Payload):
+    """The tenant did not let anybody in."""
+
+    kind: Literal["entry_refused"] = "entry_refused"
+    on: dt.date
+    note: Text | None = None
+
+
+class NoAccess(_Payload):
+    """Nobody was there, or the opening could not be reached."""
+
+    kind: Literal["no_access"] = "no_access"
+    on: dt.date
+    note: Text | None = None
+
+
+class Paused(_Payload):
+    """Own target dates stand still from a day, for a reason. Regulatory windows run on."""
+
+    kind: Literal["paused"] = "paused"
+    since: dt.date
+    reason: Literal["no_access", "waiting_for_permit", "waiting_for_parts", "other"]
+    note: Text | None = None
+
+
+class Resumed(_Payload):
+    """Own target dates run again from a day."""
+
+    kind: Literal["resumed"] = "resumed"
+    since: dt.date
+
+
+Payload = (
+    Raised
+    | SeenAgain
+    | EvidenceWithdrawn
+    | Accepted
+    | Dismissed
+    | MadeSafe
+    | MadeLiveAgain
+    | Assigned
+    | Quoted
+    | FixReported
+    | Verified
+    | VerificationFailed
+    | Reopened
+    | Commented
+    | NoticeGiven
+    | EntryRefused
+    | NoAccess
+    | Paused
+    | Resumed
+)
+"""Any event's content; told apart by ``kind``."""
+
+_ADAPTER: TypeAdapter[Payload] = TypeAdapter(Annotated[Payload, Field(discriminator="kind")])
+
+KINDS: tuple[str, ...] = tuple(model.model_fields["kind"].default for model in Payload.__args__)
+"""Every kind of event, in the order of a usual life."""
+
+
+def parse_payload(content: dict[str, Any]) -> Payload:
+    """Validate the content of an event.
+
+    Raises:
+        CoverplateError: naming every fault.
+    """
+    try:
+        return _ADAPTER.validate_python(content)
+    except ValidationError as fault:
+        raise refused_content(fault, str(content.get("kind", "event"))) from fault
+
+
+def refused_content(fault: ValidationError, what: str) -> CoverplateError:
+    """Turn faults of a payload into a refusal that names every one of them."""
+    lines = [
+        f"  {'.'.join(str(part) for part in error['loc'])}: {error['msg']}"
+        for error in fault.errors()
+    ]
+    return CoverplateError(
+        f"{what}: {len(lines)} fault(s)\n" + "\n".join(lines),
+        to_do="correct these and try again; nothing was written",
+    )
+
+
+class Event(BaseModel):
+    """One event as stored.
+
+    Attributes:
+        position: order of writing over the whole ledger; 0 before it is stored.
+        finding_id: the finding.
+        sequence: 1, 2, … within the finding.
+        recorded_at: when it was written down, UTC.
+        who: who wrote it down.
+        origin: from where (cli, dashboard, import, evidence).
+        payload: what happened.
+        previous_hash, hash: the chain; see ``pipeline.ledger.chain``.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    position: int = 0
+    finding_id: str
+    sequence: int
+    recorded_at: dt.datetime
+    who: str
+    origin: str
+    payload: Annotated[Payload, Field(discriminator="kind")]
+    previous_hash: str = ""
+    hash: str = ""
+
+    @property
+    def kind(self) -> str:
+        """The kind of event."""
+        return self.payload.kind
+
+    def content(self) -> dict[str, Any]:
+        """Return the payload as plain JSON values, blanks left out."""
+        return self.payload.model_dump(mode="json", exclude_none=True)

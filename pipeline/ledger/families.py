@@ -1,0 +1,79 @@
+"""Defect families and the identity of a finding.
+
+A family is what is wrong with the opening, coarse enough that every method which sees the defect at
+all would name the same family: a ground-path impedance meter cannot tell a false ground from a
+reversed false ground, lamps cannot tell an ungrounded opening from a reversed one without a ground.
+Same opening and same family seen again is therefore the same finding.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from enum import StrEnum
+from typing import NamedTuple
+
+from shared.vocabulary import Condition
+
+
+class DefectFamily(StrEnum):
+    """What is wrong, as far as ordinary methods agree on it."""
+
+    NO_GROUND = "no_ground"
+    FALSE_GROUND = "false_ground"
+    POLARITY = "polarity"
+    OPEN_CONDUCTOR = "open_conductor"
+    HOT_ON_GROUND = "hot_on_ground"
+
+
+RECORD_CONFLICT = "record_conflict"
+"""Prefix of the family of a data-quality conflict: ``record_conflict:<kind>:<column>``."""
+
+FAMILY: dict[Condition, DefectFamily] = {
+    Condition.UNGROUNDED: DefectFamily.NO_GROUND,
+    Condition.REVERSED_UNGROUNDED: DefectFamily.NO_GROUND,
+    Condition.FALSE_GROUND: DefectFamily.FALSE_GROUND,
+    Condition.REVERSED_FALSE_GROUND: DefectFamily.FALSE_GROUND,
+    Condition.REVERSED: DefectFamily.POLARITY,
+    Condition.OPEN_NEUTRAL: DefectFamily.OPEN_CONDUCTOR,
+    Condition.OPEN_HOT: DefectFamily.OPEN_CONDUCTOR,
+    Condition.HOT_ON_GROUND: DefectFamily.HOT_ON_GROUND,
+}
+
+
+def members(family: str) -> tuple[Condition, ...]:
+    """Return the conditions of a family; none for a record conflict."""
+    return tuple(condition for condition, each in FAMILY.items() if each == family)
+
+
+def is_family(text: str) -> bool:
+    """Say whether a text names a defect family or a record conflict."""
+    return text in set(DefectFamily) or text.split(":")[0] == RECORD_CONFLICT
+
+
+class FindingKey(NamedTuple):
+    """What makes two sightings the same finding; blanks are empty texts."""
+
+    building_id: str
+    unit_id: str
+    opening_id: str
+    family: str
+
+
+def finding_id(key: FindingKey, occurrence: int) -> str:
+    """Return the identifier of the n-th time that this defect stands at this opening.
+
+    It is a hash of the key, so that two people who raise the same finding at once raise one.
+
+    Args:
+        key: opening and family.
+        occurrence: 1, and one more for each recurrence after a verified repair.
+    """
+    text = json.dumps([*key, occurrence], ensure_ascii=False, separators=(",", ":"))
+    return "F-" + hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def sql_values(families: Iterable[tuple[Condition, DefectFamily]] = FAMILY.items()) -> str:
+    """Return a SQL VALUES list of (condition, family); the words are ours, not the user's."""
+    return ", ".join(f"('{condition.value}', '{family.value}')" for condition, family in families)

@@ -1,0 +1,560 @@
+"""Writes and reads the history: append-only events, each checked against what stands.
+
+Every event is written in one transaction with the finding's new head. A writer first takes the
+database (SQLite) or the findings concerned (PostgreSQL), then reads, checks and writes, so that two
+people who act on one finding come one after the other: the second is told what changed if it named
+the version that it had seen, and is checked against the new state in any case.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.engine import Connection, Engine
+
+from pipeline.ledger import events as ev
+from pipeline.ledger.chain import (
+    START,
+    Break,
+    Heads,
+    StoredEvent,
+    breaks,
+    canonical,
+    event_hash,
+    utc_text,
+)
+from pipeline.ledger.database import EVENTS, FINDINGS, ledger_url, make_engine, prepare, transaction
+from pipeline.ledger.families import FindingKey, finding_id, is_family
+from pipeline.ledger.remedies import checked_fix
+from pipeline.ledger.state import Finding, after, check_follows, fold
+from pipeline.ledger.verification import Judge
+from shared.faults import CoverplateError
+from shared.rule_book import RuleBook, load_rule_book
+
+CHUNK = 500
+"""Findings looked up in one query."""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Draft:
+    """An event to be written.
+
+    Attributes:
+        finding_id: the finding.
+        payload: what happened.
+        expected: the version (sequence of the last event) that the writer had seen; None writes on
+            whatever stands, if the state allows it.
+    """
+
+    finding_id: str
+    payload: ev.Payload
+    expected: int | None = None
+
+
+def open_ledger(
+    location: str | Path | None = None,
+    *,
+    workspace: Path | None = None,
+    rule_book: RuleBook | None = None,
+) -> Ledger:
+    """Open a ledger, made where it is missing.
+
+    Args:
+        location: see ``ledger_url``.
+        workspace: the workspace's folder.
+        rule_book: what remedies and looks are judged by; the default one when None.
+
+    Raises:
+        CoverplateError: the database cannot be reached.
+    """
+    engine = make_engine(ledger_url(location, workspace))
+    prepare(engine)
+    return Ledger(engine, rule_book or load_rule_book())
+
+
+class Ledger:
+    """The history of all findings; open one with ``open_ledger``.
+
+    Args:
+        engine: the database.
+        rule_book: what remedies and looks are judged by.
+    """
+
+    def __init__(self, engine: Engine, rule_book: RuleBook) -> None:
+        self.engine = engine
+        self.rule_book = rule_book
+        self.judge = Judge(rule_book)
+
+    def close(self) -> None:
+        """Give up all connections."""
+        self.engine.dispose()
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Open a transaction that sees one state of the ledger and writes nothing."""
+        with transaction(self.engine, writes=False) as con:
+            yield con
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """Open a transaction that writes; in SQLite it holds the database until it ends."""
+        with transaction(self.engine, writes=True) as con:
+            yield con
+
+    def raise_finding(
+        self, raised: ev.Raised, *, who: str, origin: str, at: dt.datetime | None = None
+    ) -> ev.Event:
+        """Raise one finding.
+
+        Raises:
+            CoverplateError: it stands already, or a recurrence does not follow a proven repair.
+        """
+        written = self.raise_many([raised], who=who, origin=origin, at=at)
+        if not written:
+            identity = _identity(raised)
+            raise CoverplateError(
+                f"{identity} stands already for {raised.building_id} {raised.opening_id} "
+                f"({raised.family})",
+                to_do="add to that finding instead of raising it again",
+            )
+        return written[0]
+
+    def raise_many(
+        self,
+        raised: Sequence[ev.Raised],
+        *,
+        who: str,
+        origin: str,
+        at: dt.datetime | None = None,
+    ) -> list[ev.Event]:
+        """Raise many findings in one transaction; those that stand already are left as they are.
+
+        Returns:
+            The events written, in the order given.
+        """
+        faults = [
+            f"{each.family!r} is no defect family" for each in raised if not is_family(each.family)
+        ]
+        if faults:
+            raise CoverplateError("; ".join(faults), to_do="see `coverplate findings raise --help`")
+        _check_actor(who, origin)
+        now = at or dt.datetime.now(dt.UTC)
+        with self.writing() as con:
+            standing = self._standing(con, [_identity(each) for each in raised])
+            self._check_recurrences(con, [e for e in raised if e.occurrence > 1])
+            events = []
+            for each in raised:
+                identity = _identity(each)
+                if identity in standing:
+                    continue
+                standing.add(identity)
+                events.append(_next_event(identity, 0, START, each, now, who, origin))
+            new = {event.finding_id: event for event in events}
+            inserted = self._insert_findings(con, events)
+            events = [event for event in events if event.finding_id in inserted]
+            self._insert_events(con, events)
+            return [new[event.finding_id] for event in events]
+
+    def _check_recurrences(self, con: Connection, raised: Sequence[ev.Raised]) -> None:
+        """Refuse a recurrence that does not point back at a repair that was proven."""
+        before = [
+            _identity(each.model_copy(update={"occurrence": each.occurrence - 1}))
+            for each in raised
+        ]
+        _, histories = self._locked(con, before)
+        for each, earlier in zip(raised, before, strict=True):
+            proven = earlier in histories and fold(histories[earlier]).treatment == "proven"
+            if each.recurs_of != earlier or not proven:
+                raise CoverplateError(
+                    f"{_identity(each)} would be occurrence {each.occurrence} of {earlier}, which "
+                    + ("is not proven repaired" if earlier in histories else "does not exist"),
+                    expected="a recurrence that points back at a defect whose repair was proven",
+                    to_do="add what was seen to the finding that stands",
+                )
+
+    def _standing(self, con: Connection, ids: list[str]) -> set[str]:
+        found: set[str] = set()
+        for chunk in _chunks(ids):
+            query = sa.select(FINDINGS.c.finding_id).where(FINDINGS.c.finding_id.in_(chunk))
+            found |= set(con.execute(query).scalars())
+        return found
+
+    def _insert_findings(self, con: Connection, events: Sequence[ev.Event]) -> set[str]:
+        rows = []
+        for event in events:
+            raised = event.payload
+            assert isinstance(raised, ev.Raised)
+            rows.append(
+                {
+                    "finding_id": event.finding_id,
+                    "building_id": raised.building_id,
+                    "unit_id": raised.unit_id,
+                    "opening_id": raised.opening_id,
+                    "family": raised.family,
+                    "occurrence": raised.occurrence,
+                    "head_sequence": event.sequence,
+                    "head_hash": event.hash,
+                }
+            )
+        inserted: set[str] = set()
+        insert = (sqlite if self.engine.dialect.name == "sqlite" else postgresql).insert(FINDINGS)
+        for chunk in _chunks(rows):
+            # another writer may have raised the same finding since; its event is then the one
+            statement = (
+                insert.values(chunk).on_conflict_do_nothing().returning(FINDINGS.c.finding_id)
+            )
+            inserted |= set(con.execute(statement).scalars())
+        return inserted
+
+    def _insert_events(self, con: Connection, events: Sequence[ev.Event]) -> None:
+        if events:
+            con.execute(sa.insert(EVENTS), [_row(event) for event in events])
+
+    def append(
+        self,
+        finding: str,
+        payload: ev.Payload,
+        *,
+        who: str,
+        origin: str,
+        expected: int | None = None,
+        at: dt.datetime | None = None,
+    ) -> ev.Event:
+        """Write one event; see ``append_many``."""
+        draft = Draft(finding, payload, expected)
+        return self.append_many([draft], who=who, origin=origin, at=at)[0]
+
+    def append_many(
+        self,
+        drafts: Sequence[Draft],
+        *,
+        who: str,
+        origin: str,
+        at: dt.datetime | None = None,
+        before_commit: Callable[[Connection, list[ev.Event]], None] | None = None,
+    ) -> list[ev.Event]:
+        """Write events in one transaction, all or none.
+
+        Each is checked against the state that the finding is in at that moment: what may follow
+        what, whether the remedy is one, whether the look is capable.
+
+        Args:
+            drafts: the events; several of one finding are written in the order given.
+            who: who says so.
+            origin: from where: cli, dashboard, import or evidence.
+            at: when it was written down; now by default. Another time is for histories that are
+                brought in from elsewhere.
+            before_commit: writes in the same transaction what must stand or fall with the events.
+
+        Returns:
+            The events as stored, in the order given.
+
+        Raises:
+            CoverplateError: naming every draft that cannot be written; nothing was.
+        """
+        _check_actor(who, origin)
+        now = at or dt.datetime.now(dt.UTC)
+        with self.writing() as con:
+            heads, histories = self._locked(con, [draft.finding_id for draft in drafts])
+            current = {each: fold(history) for each, history in histories.items()}
+            written: list[ev.Event] = []
+            faults: list[CoverplateError] = []
+            for draft in drafts:
+                try:
+                    finding = current.get(draft.finding_id)
+                    if finding is None:
+                        raise _unknown(draft.finding_id)
+                    _check_expected(draft, heads[draft.finding_id][0], histories[draft.finding_id])
+                    payload = self._checked(finding, draft.payload, now)
+                    event = _next_event(
+                        draft.finding_id, *heads[draft.finding_id], payload, now, who, origin
+                    )
+                    current[draft.finding_id] = after(finding, event)
+                    heads[draft.finding_id] = (event.sequence, event.hash)
+                    written.append(event)
+                except CoverplateError as fault:
+                    faults.append(fault)
+            if faults:
+                raise _all_of(faults, len(drafts))
+            self._insert_events(con, written)
+            changed = {event.finding_id: event for event in written}
+            con.execute(
+                sa.update(FINDINGS)
+                .where(FINDINGS.c.finding_id == sa.bindparam("which"))
+                .values(head_sequence=sa.bindparam("sequence"), head_hash=sa.bindparam("digest")),
+                [
+                    {"which": each, "sequence": event.sequence, "digest": event.hash}
+                    for each, event in changed.items()
+                ],
+            )
+            if before_commit is not None:
+                before_commit(con, written)
+            return written
+
+    def _locked(
+        self, con: Connection, ids: Iterable[str]
+    ) -> tuple[dict[str, tuple[int, str]], dict[str, list[ev.Event]]]:
+        wanted = sorted(set(ids))
+        heads: dict[str, tuple[int, str]] = {}
+        histories: dict[str, list[ev.Event]] = {}
+        for chunk in _chunks(wanted):
+            query = (
+                sa.select(FINDINGS.c.finding_id, FINDINGS.c.head_sequence, FINDINGS.c.head_hash)
+                .where(FINDINGS.c.finding_id.in_(chunk))
+                .order_by(FINDINGS.c.finding_id)
+            )
+            if self.engine.dialect.name == "postgresql":
+                query = query.with_for_update()
+            heads |= {row[0]: (row[1], row[2]) for row in con.execute(query)}
+            for event in _events(con, EVENTS.c.finding_id.in_(chunk)):
+                histories.setdefault(event.finding_id, []).append(event)
+        return heads, histories
+
+    def _checked(self, finding: Finding, payload: ev.Payload, now: dt.datetime) -> ev.Payload:
+        if isinstance(payload, ev.Raised):
+            raise CoverplateError(
+                f"{finding.finding_id} was raised already", to_do="raise a recurrence instead"
+            )
+        check_follows(finding, payload)
+        if isinstance(payload, ev.FixReported):
+            if payload.fixed_on > now.date() + dt.timedelta(days=1):
+                raise CoverplateError(
+                    f"{finding.finding_id}: fixed on {payload.fixed_on}, a day in the future",
+                    expected="a day that has come",
+                    to_do="check the date",
+                )
+            return checked_fix(self.rule_book, finding, payload)
+        if isinstance(payload, ev.Verified | ev.VerificationFailed):
+            if payload.look.observed_on > now.date() + dt.timedelta(days=1):
+                raise CoverplateError(
+                    f"{finding.finding_id}: a look of {payload.look.observed_on}, in the future",
+                    expected="a day that has come",
+                    to_do="check the date",
+                )
+            judged = self.judge.verified(finding, payload.look)
+            if judged.kind != payload.kind:
+                said = (
+                    judged.reason if isinstance(judged, ev.VerificationFailed) else "it is proven"
+                )
+                raise CoverplateError(
+                    f"{finding.finding_id}: the look does not amount to {payload.kind}: {said}",
+                    expected=judged.kind,
+                    to_do="let the look be judged: `coverplate fix verify`",
+                )
+            return judged
+        return payload
+
+    def record_look(
+        self,
+        finding: str,
+        look: ev.Look,
+        *,
+        who: str,
+        origin: str,
+        expected: int | None = None,
+        at: dt.datetime | None = None,
+    ) -> ev.Event:
+        """Write what a look after a reported fix amounts to: ``verified`` or not.
+
+        Raises:
+            CoverplateError: the look proves nothing either way; says which methods would.
+        """
+        payload = self.judge.verified(self.finding(finding), look)
+        return self.append(finding, payload, who=who, origin=origin, expected=expected, at=at)
+
+    def finding(self, finding: str) -> Finding:
+        """Return a finding as its events leave it.
+
+        Raises:
+            CoverplateError: there is none of that identifier.
+        """
+        return fold(self.history(finding))
+
+    def history(self, finding: str) -> list[ev.Event]:
+        """Return the events of one finding in order.
+
+        Raises:
+            CoverplateError: there is none of that identifier.
+        """
+        with self.reading() as con:
+            found = list(_events(con, EVENTS.c.finding_id == finding))
+        if not found:
+            raise _unknown(finding)
+        return found
+
+    def stored(self) -> list[StoredEvent]:
+        """Return every event as the database holds it, by finding and sequence."""
+        with self.reading() as con:
+            return _all_stored(con)
+
+    def stored_of(self, con: Connection, findings: Iterable[str]) -> list[StoredEvent]:
+        """Return the events of some findings as stored, within a transaction."""
+        return [
+            _stored(row)
+            for chunk in _chunks(sorted(findings))
+            for row in con.execute(sa.select(*_STORED).where(EVENTS.c.finding_id.in_(chunk)))
+        ]
+
+    def heads(self) -> Heads:
+        """Return the head of every finding: its last sequence and hash. Kept elsewhere, a seal."""
+        with self.reading() as con:
+            return self._heads(con)
+
+    def _heads(self, con: Connection) -> dict[str, tuple[int, str]]:
+        query = sa.select(FINDINGS.c.finding_id, FINDINGS.c.head_sequence, FINDINGS.c.head_hash)
+        return {row[0]: (row[1], row[2]) for row in con.execute(query)}
+
+    def verify(self, seal: Heads | None = None) -> list[Break]:
+        """Return every place where the ledger is not what was written; none if it is sound.
+
+        Args:
+            seal: heads from an earlier day that were kept elsewhere; they prove even that no
+                chain was made anew.
+        """
+        with self.reading() as con:
+            return breaks(_all_stored(con), self._heads(con), seal)
+
+
+_STORED = (
+    EVENTS.c.position,
+    EVENTS.c.finding_id,
+    EVENTS.c.sequence,
+    EVENTS.c.recorded_at,
+    EVENTS.c.kind,
+    EVENTS.c.who,
+    EVENTS.c.origin,
+    EVENTS.c.payload,
+    EVENTS.c.previous_hash,
+    EVENTS.c.hash,
+)
+
+
+def _chunks(items: Sequence[T]) -> Iterator[Sequence[T]]:
+    for begin in range(0, len(items), CHUNK):
+        yield items[begin : begin + CHUNK]
+
+
+def _identity(raised: ev.Raised) -> str:
+    key = FindingKey(raised.building_id, raised.unit_id, raised.opening_id, raised.family)
+    return finding_id(key, raised.occurrence)
+
+
+def _next_event(
+    identity: str,
+    sequence: int,
+    previous: str,
+    payload: ev.Payload,
+    now: dt.datetime,
+    who: str,
+    origin: str,
+) -> ev.Event:
+    content = canonical(payload.model_dump(mode="json", exclude_none=True))
+    stamp = utc_text(now)
+    digest = event_hash(previous, identity, sequence + 1, stamp, who, origin, content)
+    return ev.Event(
+        finding_id=identity,
+        sequence=sequence + 1,
+        recorded_at=now.astimezone(dt.UTC),
+        who=who,
+        origin=origin,
+        payload=payload,
+        previous_hash=previous,
+        hash=digest,
+    )
+
+
+def _row(event: ev.Event) -> dict[str, Any]:
+    return {
+        "finding_id": event.finding_id,
+        "sequence": event.sequence,
+        "recorded_at": utc_text(event.recorded_at),
+        "kind": event.kind,
+        "who": event.who,
+        "origin": event.origin,
+        "payload": canonical(event.content()),
+        "previous_hash": event.previous_hash,
+        "hash": event.hash,
+    }
+
+
+def parsed_event(stored: StoredEvent) -> ev.Event:
+    """Return a stored event with its content validated."""
+    return ev.Event(
+        position=stored.position,
+        finding_id=stored.finding_id,
+        sequence=stored.sequence,
+        recorded_at=dt.datetime.fromisoformat(stored.recorded_at),
+        who=stored.who,
+        origin=stored.origin,
+        payload=ev.parse_payload(json.loads(stored.payload)),
+        previous_hash=stored.previous_hash,
+        hash=stored.hash,
+    )
+
+
+def _stored(row: Sequence[Any]) -> StoredEvent:
+    return StoredEvent(*row)
+
+
+def _all_stored(con: Connection) -> list[StoredEvent]:
+    query = sa.select(*_STORED).order_by(EVENTS.c.finding_id, EVENTS.c.sequence)
+    return [_stored(row) for row in con.execute(query)]
+
+
+def _events(con: Connection, where: sa.ColumnElement[bool]) -> Iterator[ev.Event]:
+    query = sa.select(*_STORED).where(where).order_by(EVENTS.c.finding_id, EVENTS.c.sequence)
+    for row in con.execute(query):
+        yield parsed_event(_stored(row))
+
+
+def _unknown(identity: str) -> CoverplateError:
+    return CoverplateError(
+        f"there is no finding {identity}",
+        expected="an identifier such as F-0123456789abcdef",
+        to_do="list them with `coverplate findings list`",
+    )
+
+
+def _check_actor(who: str, origin: str) -> None:
+    if not who.strip() or not origin.strip():
+        raise CoverplateError(
+            "an event needs who wrote it and from where", to_do="give a name with --by"
+        )
+
+
+def _check_expected(draft: Draft, sequence: int, history: Sequence[ev.Event]) -> None:
+    if draft.expected is None or draft.expected == sequence:
+        return
+    since = [event for event in history if event.sequence > draft.expected]
+    told = "; ".join(
+        f"{event.sequence} {event.kind} by {event.who} at {utc_text(event.recorded_at)}"
+        for event in since
+    )
+    raise CoverplateError(
+        f"{draft.finding_id} has changed since you read it: you saw version {draft.expected}, it "
+        f"is now at {sequence}" + (f" ({told})" if told else ""),
+        expected=f"version {sequence}",
+        to_do="look at what changed and act again; nothing was overwritten",
+    )
+
+
+def _all_of(faults: list[CoverplateError], drafts: int) -> CoverplateError:
+    if drafts == 1:
+        return faults[0]
+    return CoverplateError(
+        "\n".join(
+            [f"{len(faults)} of {drafts} events are refused; none was written"]
+            + [str(fault) for fault in faults]
+        ),
+        to_do="leave these out or put them right, and try again",
+    )
