@@ -1,0 +1,155 @@
+"""Where to look next: buildings in order, how sure that order is, what cannot wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+import pandas as pd
+
+from pipeline.screens.selection import Selection
+
+
+@dataclass(frozen=True)
+class Counts:
+    """How many buildings a selection holds and what stands out among them.
+
+    Attributes:
+        buildings: in the selection.
+        all_buildings: in the warehouse.
+        urgent: buildings of the selection with an urgent opening.
+        confirmed: buildings of the selection with a confirmed defect.
+        never_looked: buildings of the selection where nobody looked.
+        largest_score: largest upper end of a score interval, for a common scale of bars.
+        largest_part: largest absolute value of one ingredient, likewise.
+    """
+
+    buildings: int
+    all_buildings: int
+    urgent: int
+    confirmed: int
+    never_looked: int
+    largest_score: float
+    largest_part: float
+
+
+def counts(con: duckdb.DuckDBPyConnection, selection: Selection) -> Counts:
+    """Count a selection."""
+    where, parameters = selection.where()
+    row = con.execute(
+        f"""
+        SELECT
+            count(*),
+            (SELECT count(*) FROM memory.listing),
+            count(*) FILTER (urgent_openings > 0),
+            count(*) FILTER (confirmed_defects > 0),
+            count(*) FILTER (evidence = 'none'),
+            coalesce(max(score), 0),
+            coalesce(max(greatest(abs(contribution_era), abs(contribution_mixed_openings),
+                abs(contribution_confirmed_defects), abs(contribution_occupancy))), 0)
+        FROM memory.listing
+        WHERE {where}
+        """,
+        parameters,
+    ).fetchall()[0]
+    return Counts(*row)
+
+
+def listed(
+    con: duckdb.DuckDBPyConnection, selection: Selection, *, limit: int | None, offset: int = 0
+) -> pd.DataFrame:
+    """Buildings of a selection, one row each, in its order.
+
+    Args:
+        con: a cursor of a ``ScreenReader``.
+        selection: which, in which order.
+        limit: at most so many; None for all.
+        offset: so many left out before.
+
+    Returns:
+        position (from 1, within the selection), rank, rank_low, rank_high (in the selection's
+        order, among all buildings), building_id, name, address, city, owner, manager, year_built,
+        year_rewired, era_label, dwellings, openings, people, score, score_low, score_high,
+        score_per_dwelling, baseline, contribution_era, contribution_mixed_openings,
+        contribution_confirmed_defects, contribution_occupancy, expected_dangerous_openings,
+        dangerous_low, dangerous_high, p_any_dangerous, p_top, blind_share (of three-slot openings),
+        evidence_share (of the score), evidence (key), confirmed_defects, urgent_openings,
+        openings_looked_at, insured_value, next_look, earlier_rank, earlier_score, places_gained
+        (by whole-building score; NULL for a building that is new).
+    """
+    where, parameters = selection.where()
+    prefix = selection.ranked_by
+    rows = "" if limit is None else f"LIMIT {int(limit)} OFFSET {int(offset)}"
+    return con.execute(
+        f"""
+        SELECT
+            row_number() OVER (ORDER BY {selection.order_by()}) AS position,
+            {prefix} AS rank, {prefix}_low AS rank_low, {prefix}_high AS rank_high,
+            building_id, name, address, city, owner, manager, year_built, year_rewired, era_label,
+            dwellings, openings, people, score, score_low, score_high, score_per_dwelling, baseline,
+            contribution_era, contribution_mixed_openings, contribution_confirmed_defects,
+            contribution_occupancy, expected_dangerous_openings, dangerous_low, dangerous_high,
+            p_any_dangerous, p_top, blind_share, evidence_share, evidence, confirmed_defects,
+            urgent_openings, openings_looked_at, insured_value, next_look, earlier_rank,
+            earlier_score, places_gained
+        FROM memory.listing
+        WHERE {where}
+        ORDER BY {selection.order_by()}
+        {rows}
+        """,
+        parameters,
+    ).fetchdf()
+
+
+@dataclass(frozen=True)
+class Sureness:
+    """How sure it is which buildings belong among the first K.
+
+    Attributes:
+        k: that K.
+        surely: buildings whose whole rank interval lies within the first K.
+        perhaps: buildings whose interval reaches across K.
+    """
+
+    k: int
+    surely: int
+    perhaps: int
+
+
+def sureness(con: duckdb.DuckDBPyConnection, selection: Selection, k: int) -> Sureness:
+    """How many buildings of a selection are surely, or perhaps, among the first K of all."""
+    where, parameters = selection.where()
+    prefix = selection.ranked_by
+    row = con.execute(
+        f"SELECT count(*) FILTER ({prefix}_high <= ?), "
+        f"count(*) FILTER ({prefix}_low <= ? AND {prefix}_high > ?) "
+        f"FROM memory.listing WHERE {where}",
+        [k, k, k, *parameters],
+    ).fetchall()[0]
+    return Sureness(k, int(row[0]), int(row[1]))
+
+
+def urgent(
+    con: duckdb.DuckDBPyConnection, selection: Selection, *, limit: int | None = None
+) -> pd.DataFrame:
+    """Openings where metal may be live in normal use, in buildings of a selection.
+
+    Returns:
+        Columns building_id, name, rank, unit_id, room, opening_id, defect, last_observed_on,
+        methods, p_dangerous, found (how many there are in all); by rank.
+    """
+    where, parameters = selection.where()
+    rows = "" if limit is None else f"LIMIT {int(limit)}"
+    return con.execute(
+        f"""
+        SELECT l.building_id, l.name, l.rank, o.unit_id, o.room, o.opening_id, o.defect,
+            o.last_observed_on, o.methods, o.p_dangerous, count(*) OVER () AS found
+        FROM openings AS o
+        JOIN (SELECT building_no, building_id, name, rank FROM memory.listing WHERE {where}) AS l
+            ON l.building_no = o.building_no
+        WHERE o.urgent
+        ORDER BY l.rank, o.unit_id, o.opening_id
+        {rows}
+        """,
+        parameters,
+    ).fetchdf()
