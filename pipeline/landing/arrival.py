@@ -25,6 +25,9 @@ Format = Literal["delimited", "spreadsheet", "json", "json_lines", "parquet", "n
 
 CHUNK = 1 << 22
 
+DOCUMENTS = (".md", ".rst", ".html", ".htm", ".xml", ".pdf", ".rtf", ".docx", ".toml", ".yaml")
+"""Names of files that lie beside exports and are not tables."""
+
 
 @dataclass(frozen=True)
 class Arrival:
@@ -62,7 +65,8 @@ def receive(source: Path, name: str, scratch: Path) -> Arrival:
     """
     with source.open("rb") as handle:
         head = handle.read(1 << 16)
-    kind = _binary_format(source, head)
+    kind: Format | None = "none" if name.lower().endswith(DOCUMENTS) else None
+    kind = kind or _binary_format(source, head)
     encoding = "" if kind else _encoding_by_mark(head)
     digest = hashlib.sha256()
     measure = _Measure()

@@ -253,11 +253,3 @@ def _status_findings(
         Finding(kind=kind, message=_STATUS_MESSAGES[kind], count=count, rows=tuple(first))
         for kind, count, first in counted
     ]
-
-
-def with_counts(part: Part, duplicate: int, superseded: int) -> Part:
-    """Return the part with every row counted once."""
-    accepted = part.rows_read - part.quarantined - duplicate - superseded
-    return part.model_copy(
-        update={"duplicate": duplicate, "superseded": superseded, "accepted": accepted}
-    )

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import shutil
-import uuid
+import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.landing.arrival import receive
 from pipeline.landing.choose import choose
+from pipeline.landing.connection import open_connection
 from pipeline.landing.propose import Proposal, propose_mapping
 from pipeline.landing.quarantine import is_correction
 from pipeline.landing.sources import find_sources
-from pipeline.landing.taking_in import open_connection, read_tables
+from pipeline.landing.tables import read_tables
 from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
 
@@ -53,10 +54,9 @@ def preview(
         CoverplateError: a path does not exist or cannot be read.
     """
     workspace.create()
-    scratch = workspace.scratch / uuid.uuid4().hex
-    scratch.mkdir(parents=True)
     found: list[Preview] = []
-    try:
+    with tempfile.TemporaryDirectory() as folder:
+        scratch = Path(folder)
         for number, source in enumerate(find_sources(paths, scratch)):
             work = scratch / f"preview-{number}"
             work.mkdir()
@@ -83,6 +83,4 @@ def preview(
             finally:
                 con.close()
                 shutil.rmtree(work, ignore_errors=True)
-    finally:
-        shutil.rmtree(scratch, ignore_errors=True)
     return found

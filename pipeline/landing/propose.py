@@ -223,7 +223,7 @@ def _readable(
     if column.type == "choice":
         sql = cells.choice("t", "t", column, spec.values, None)
     elif column.type == "date":
-        orders = ", ".join(cells.numeric_date("t", order, 2100) for order in ("dmy", "mdy", "ymd"))  # type: ignore[arg-type]
+        orders = ", ".join(cells.numeric_date("t", order, 2100) for order in ("dmy", "mdy", "ymd"))
         sql = f"coalesce({cells.date('t', 't', None, 2100)}, {orders})"
     else:
         sql = f"coalesce({cells.number('t', 't', '.')}, {cells.number('t', 't', ',')})"

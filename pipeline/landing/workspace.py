@@ -168,6 +168,11 @@ class Workspace:
         """Folder for work in progress, on the same disk so that a rename can finish it."""
         return self.root / "scratch"
 
+    @property
+    def replaced(self) -> Path:
+        """Folder of earlier readings while a file is read anew; empty between intakes."""
+        return self.root / "replaced"
+
     def create(self) -> Workspace:
         """Make the folders where they are missing; return self."""
         if self.root.exists() and not self.root.is_dir():

@@ -31,6 +31,9 @@ from shared.records import literal
 MAX_RECORD_LINES = 200
 """A quoted cell longer than this many lines is taken for an unterminated quote."""
 
+PROSE = 0.5
+"""A text with hardly a known header in which fewer lines than this share are alike is no table."""
+
 UNTERMINATED = "a quote that is never closed"
 
 csv.field_size_limit(1 << 27)
@@ -99,7 +102,7 @@ def find_dialect(text: Path, is_known: Callable[[str], bool]) -> Dialect | None:
         known = sum(is_known(normalised(cell)) for cell in rows[index] if cell)
         below = [len(row) for row in rows[index:] if any(cell.strip() for cell in row)]
         width, alike = Counter(below).most_common(1)[0]
-        if width < 2 and known < 2:
+        if (width < 2 and known < 2) or (known < 3 and alike < PROSE * len(below)):
             continue
         score = (known if known >= 2 else 0, alike / len(below), width)
         if best is None or score > best[0]:

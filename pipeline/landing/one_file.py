@@ -1,0 +1,262 @@
+"""Takes one file in: measure, read, choose a mapping, type and judge, reconcile, keep."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import duckdb
+
+from pipeline.landing.arrival import Arrival, Keeping, receive
+from pipeline.landing.choose import Choice, choose
+from pipeline.landing.conform import Habits
+from pipeline.landing.connection import open_connection
+from pipeline.landing.corrections import correction_tables
+from pipeline.landing.land import Task, land_part
+from pipeline.landing.mapping import DEFAULT_LAYOUT, RecordMapping
+from pipeline.landing.outcomes import settle_outcomes
+from pipeline.landing.quarantine import is_correction
+from pipeline.landing.raw import RawTable
+from pipeline.landing.register import source_of
+from pipeline.landing.report import Finding, IntakeReport
+from pipeline.landing.sources import Source
+from pipeline.landing.tables import read_tables
+from pipeline.landing.workspace import (
+    PARTS_PER_FILE,
+    Corrects,
+    Manifest,
+    Part,
+    Workspace,
+    write_manifest,
+)
+from shared.faults import CoverplateError
+
+
+@dataclass(frozen=True)
+class Call:
+    """What the caller of an intake asked for, for all its files.
+
+    Attributes:
+        workspace: where to keep them.
+        mapping: name of a mapping for all of them, or None.
+        today: the day against which "not in the future" is judged.
+        tell: called with what is being done.
+    """
+
+    workspace: Workspace
+    mapping: str | None
+    today: dt.date
+    tell: Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A file that is ready to be put in its place.
+
+    Attributes:
+        manifest: what was read from it; None where nothing is to be kept.
+        folder: the complete folder, in scratch.
+        replaces: whether an earlier reading of the same bytes is there.
+        reports: for the caller.
+    """
+
+    manifest: Manifest | None
+    folder: Path
+    replaces: bool
+    reports: list[IntakeReport]
+
+
+@dataclass(frozen=True)
+class _Reading:
+    """One table to be landed as one record kind."""
+
+    table: RawTable
+    choice: Choice
+    record: RecordMapping
+    source: str
+    habits: Habits | None = None
+    corrects: Corrects | None = None
+
+    @property
+    def identity(self) -> tuple[object, ...]:
+        """What must be the same for a file to count as landed already."""
+        return (self.table.sheet, self.record.kind, self.choice.mapping.content_hash())
+
+
+@dataclass
+class _Tables:
+    """The tables of a file and what is to be said of those that hold none."""
+
+    readings: list[_Reading] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+
+def prepare(call: Call, source: Source, work: Path) -> Prepared:
+    """Read and judge one file into a folder of its own; the workspace is not touched.
+
+    Args:
+        call: what the caller asked for.
+        source: the file.
+        work: an empty scratch folder.
+
+    Raises:
+        CoverplateError: the file must be refused.
+    """
+    folder = work / "folder"
+    (folder / "original").mkdir(parents=True)
+    call.tell(f"{source.name}: reading")
+    arrival = receive(source.path, source.name, work)
+    con = open_connection(work)
+    try:
+        tables = read_tables(arrival, con, work, call.workspace)
+        manifests = call.workspace.manifests()
+        existing = next((m for m in manifests if m.sha256 == arrival.sha256), None)
+        if not tables:
+            return Prepared(None, folder, False, [_no_table(source, arrival)])
+        found = _readings(con, call, tables, source, manifests)
+        if existing is not None and _read_alike(existing, found.readings):
+            return Prepared(None, folder, False, _again(existing, source))
+        sequence = max((m.sequence for m in manifests), default=0) + 1
+        if existing is not None:
+            sequence = existing.sequence
+        keeping = Keeping(arrival, folder / "original" / source.name)
+        try:
+            parts = _land_parts(con, call, found.readings, sequence, folder)
+            call.tell(f"{source.name}: comparing with what is known")
+            earlier = [m for m in manifests if m.sequence < sequence]
+            parts = settle_outcomes(con, call.workspace, earlier, folder, parts)
+        finally:
+            keeping.finish()
+    finally:
+        con.close()
+    manifest = Manifest(
+        sequence=sequence,
+        path=source.label,
+        name=source.name,
+        sha256=arrival.sha256,
+        size=arrival.size,
+        encoding=arrival.encoding,
+        parts=parts,
+        findings=tuple(found.findings),
+    )
+    write_manifest(folder, manifest)
+    reports = [_report(manifest, part) for part in parts]
+    return Prepared(manifest, folder, existing is not None, reports)
+
+
+def _readings(
+    con: duckdb.DuckDBPyConnection,
+    call: Call,
+    tables: list[RawTable],
+    source: Source,
+    manifests: list[Manifest],
+) -> _Tables:
+    found = _Tables()
+    refused: list[CoverplateError] = []
+    for table in tables:
+        if is_correction(table.header):
+            for correction in correction_tables(con, table, manifests):
+                found.readings += [
+                    _Reading(correction.table, choice, record, said_by, habits, correction.corrects)
+                    for choice, record, habits, said_by in correction.readings()
+                ]
+            continue
+        try:
+            choice = choose(call.workspace, table, call.mapping, source.label)
+        except CoverplateError as fault:
+            refused.append(fault)
+            found.findings.append(
+                Finding(kind="sheet_left_out", message=f"sheet {table.sheet}: {fault.found}")
+            )
+            continue
+        default = choice.label == DEFAULT_LAYOUT
+        said_by = source_of(source.name) if default else choice.mapping.source_name
+        found.readings += [
+            _Reading(table, choice, record, said_by) for record in choice.mapping.records
+        ]
+    if refused and not found.readings:
+        raise refused[0]
+    return found
+
+
+def _read_alike(existing: Manifest, readings: Sequence[_Reading]) -> bool:
+    """Say whether a landed file would be read the same way again."""
+    landed = [(part.sheet, part.record_kind, part.mapping_hash) for part in existing.parts]
+    return landed == [reading.identity for reading in readings]
+
+
+def _land_parts(
+    con: duckdb.DuckDBPyConnection,
+    call: Call,
+    readings: Sequence[_Reading],
+    sequence: int,
+    folder: Path,
+) -> tuple[Part, ...]:
+    if len(readings) > PARTS_PER_FILE:
+        raise CoverplateError(
+            f"{len(readings)} tables in one file",
+            expected=f"at most {PARTS_PER_FILE}",
+            to_do="split the file",
+        )
+    parts: list[Part] = []
+    # a table that two record kinds are read from is read the careful way for both or for none
+    exact: dict[int, RawTable] = {}
+    for number, reading in enumerate(readings):
+        call.tell(f"{reading.record.kind.replace('_', ' ')}: typing and checking")
+        task = Task(
+            table=exact.get(id(reading.table), reading.table),
+            choice=reading.choice,
+            record=reading.record,
+            number=sequence * PARTS_PER_FILE + number,
+            source=reading.source,
+            folder=folder,
+            today=call.today,
+            habits=reading.habits,
+            corrects=reading.corrects,
+        )
+        part, exact[id(reading.table)] = land_part(con, task)
+        parts.append(part)
+    return tuple(parts)
+
+
+def _no_table(source: Source, arrival: Arrival) -> IntakeReport:
+    finding = Finding(kind="not_a_table", message="the file holds no table and was left out")
+    return IntakeReport(
+        path=source.label,
+        sha256=arrival.sha256,
+        record_kind=None,
+        mapping="",
+        mapping_confidence=0.0,
+        rows_read=0,
+        accepted=0,
+        duplicate=0,
+        superseded=0,
+        quarantined=0,
+        findings=(finding,),
+    )
+
+
+def _again(existing: Manifest, source: Source) -> list[IntakeReport]:
+    return [
+        _report(existing, part).model_copy(update={"path": source.label, "already_landed": True})
+        for part in existing.parts
+    ]
+
+
+def _report(manifest: Manifest, part: Part) -> IntakeReport:
+    return IntakeReport(
+        path=manifest.path,
+        sheet=part.sheet,
+        sha256=manifest.sha256,
+        record_kind=part.record_kind,
+        mapping=part.mapping,
+        mapping_confidence=part.mapping_confidence,
+        rows_read=part.rows_read,
+        accepted=part.accepted,
+        duplicate=part.duplicate,
+        superseded=part.superseded,
+        quarantined=part.quarantined,
+        findings=(*part.findings, *manifest.findings),
+    )

@@ -1,0 +1,109 @@
+"""Writes which rows of a file are not simply accepted, and works that out anew when a reading changes.
+
+Outcomes are a pure function of the landed files in landing order: those of a file depend on the
+files before it and on nothing else. A file that is read anew with another mapping keeps its place, so
+the outcomes of the files after it are worked out again.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+
+import duckdb
+
+from pipeline.landing.connection import open_connection
+from pipeline.landing.current import (
+    OUTCOME_COLUMNS,
+    all_valid_sql,
+    in_force_sql,
+    outcomes_sql,
+    parts_of,
+    valid_rows_sql,
+)
+from pipeline.landing.land import CODEC
+from pipeline.landing.reconcile import reconcile, start_outcomes
+from pipeline.landing.workspace import Manifest, Part, Workspace, write_manifest
+from shared.records import LAYOUTS, literal
+
+
+def settle_outcomes(
+    con: duckdb.DuckDBPyConnection,
+    workspace: Workspace,
+    earlier: Sequence[Manifest],
+    folder: Path,
+    parts: Sequence[Part],
+) -> tuple[Part, ...]:
+    """Write ``outcomes.parquet`` of one file and return its parts with every row counted once.
+
+    Args:
+        con: a connection without a table ``outcomes`` of its own.
+        workspace: where the earlier files are.
+        earlier: manifests of the files landed before this one.
+        folder: where this file's parts are.
+        parts: the parts, in order.
+    """
+    start_outcomes(con)
+    counted: list[Part] = []
+    for part in parts:
+        kind = part.record_kind
+        before = parts_of(earlier, kind)
+        own = [done for done in counted if done.record_kind is kind]
+        known = None
+        if before or own:
+            selects = [all_valid_sql(workspace, before, kind)]
+            selects += [valid_rows_sql(folder, done) for done in own]
+            outcomes = f"{outcomes_sql(workspace, earlier)} UNION ALL SELECT * FROM outcomes"
+            known = in_force_sql(" UNION ALL ".join(selects), outcomes)
+        new = valid_rows_sql(folder, part)
+        duplicate, superseded = reconcile(con, LAYOUTS[kind], part.part, new, known)
+        accepted = part.rows_read - part.quarantined - duplicate - superseded
+        counted.append(
+            part.model_copy(
+                update={"duplicate": duplicate, "superseded": superseded, "accepted": accepted}
+            )
+        )
+    partial = folder / "outcomes.parquet.partial"
+    con.execute(
+        f"COPY (SELECT {', '.join(OUTCOME_COLUMNS)} FROM outcomes ORDER BY _part, _row) "
+        f"TO {literal(str(partial))} {CODEC}"
+    )
+    partial.replace(folder / "outcomes.parquet")
+    return tuple(counted)
+
+
+def settle_again(workspace: Workspace, after: int, scratch: Path) -> None:
+    """Work out anew the outcomes of every file landed after a given sequence."""
+    manifests = workspace.manifests()
+    for index, manifest in enumerate(manifests):
+        if manifest.sequence > after:
+            folder = workspace.folder(manifest.sha256)
+            con = open_connection(scratch)
+            parts = settle_outcomes(con, workspace, manifests[:index], folder, manifest.parts)
+            con.close()
+            write_manifest(folder, manifest.model_copy(update={"parts": parts}))
+
+
+def recover(workspace: Workspace, scratch: Path) -> None:
+    """Finish or undo what a killed intake left behind.
+
+    A reading that was being replaced stands in ``replaced``: it goes back where its successor never
+    came to be, and is dropped where it did; then later outcomes are worked out anew.
+    """
+    if workspace.scratch.is_dir():
+        for left in workspace.scratch.iterdir():
+            if left != scratch:
+                shutil.rmtree(left, ignore_errors=True)
+    if not workspace.replaced.is_dir():
+        return
+    for old in sorted(workspace.replaced.iterdir()):
+        target = workspace.folder(old.name)
+        if not target.exists():
+            old.rename(target)
+        settle_again(workspace, _sequence(workspace, old.name), scratch)
+        shutil.rmtree(old, ignore_errors=True)
+
+
+def _sequence(workspace: Workspace, sha256: str) -> int:
+    return next(m.sequence for m in workspace.manifests() if m.sha256 == sha256)

@@ -1,0 +1,43 @@
+"""Reads the tables of a measured file with the reader of its format."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+
+from pipeline.landing.arrival import Arrival
+from pipeline.landing.choose import known_header
+from pipeline.landing.raw import RawTable
+from pipeline.landing.readers.delimited import read_delimited
+from pipeline.landing.readers.json_text import read_json, read_json_lines
+from pipeline.landing.readers.parquet import read_parquet
+from pipeline.landing.readers.spreadsheet import read_spreadsheet
+from pipeline.landing.workspace import Workspace
+
+
+def read_tables(
+    arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path, workspace: Workspace
+) -> list[RawTable]:
+    """Return the tables of a file, as text; [] where it holds none.
+
+    Args:
+        arrival: the file as it was measured.
+        con: a connection; the tables' relations can be read with any.
+        work: a scratch folder that must outlive the tables.
+        workspace: its saved mappings help to find the header.
+
+    Raises:
+        CoverplateError: the file is damaged.
+    """
+    if arrival.format == "delimited":
+        return read_delimited(arrival, work, known_header(workspace))
+    if arrival.format == "spreadsheet":
+        return read_spreadsheet(arrival, work, known_header(workspace))
+    if arrival.format == "json":
+        return read_json(arrival, work)
+    if arrival.format == "json_lines":
+        return read_json_lines(arrival, work)
+    if arrival.format == "parquet":
+        return read_parquet(arrival, con)
+    return []
