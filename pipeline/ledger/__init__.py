@@ -1,9 +1,9 @@
-"""The remediation ledger: from finding to proven repair, with nothing lost and nothing overwritten.
+"""The remediation ledger: from finding to proven repair; nothing is lost and nothing overwritten.
 
-Reading order for newcomers: ``families`` (what makes two sightings one finding), ``events`` (what is
-written down), ``state`` (what the events amount to, and what may follow), ``chain`` (hashes),
-``database`` and ``store`` (writing), ``remedies`` and ``verification`` (what counts as a fix and what
-proves it), ``history`` and ``fold.sql`` (reading).
+Reading order for newcomers: ``families`` (what makes two sightings one finding), ``events`` (what
+is written down), ``state`` (what the events amount to, and what may follow), ``chain`` (hashes),
+``database`` and ``store`` (writing), ``remedies`` and ``verification`` (what counts as a fix and
+what proves it), ``history`` and ``fold.sql`` (reading), ``sync`` (from evidence to findings).
 """
 
 from pipeline.ledger.events import Event, FixReported, Look, Payload, Raised, parse_payload

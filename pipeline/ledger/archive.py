@@ -20,7 +20,7 @@ import sqlalchemy as sa
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import START, StoredEvent, breaks
 from pipeline.ledger.database import EVENTS, FINDINGS
-from pipeline.ledger.store import Ledger, parsed_event
+from pipeline.ledger.store import Ledger, move_heads, parsed_event
 from shared.faults import CoverplateError
 
 FIELDS = tuple(field.name for field in dataclasses.fields(StoredEvent))
@@ -125,15 +125,7 @@ def _write(
     names = [name for name in FIELDS if name != "position"]
     con.execute(sa.insert(EVENTS), [{n: getattr(each, n) for n in names} for each in fresh])
     changed = {each.finding_id for each in fresh}
-    con.execute(
-        sa.update(FINDINGS)
-        .where(FINDINGS.c.finding_id == sa.bindparam("which"))
-        .values(head_sequence=sa.bindparam("sequence"), head_hash=sa.bindparam("digest")),
-        [
-            {"which": each, "sequence": heads[each][0], "digest": heads[each][1]}
-            for each in sorted(changed)
-        ],
-    )
+    move_heads(con, {each: heads[each] for each in changed})
 
 
 def _identities(events: Sequence[StoredEvent]) -> Iterator[dict[str, object]]:

@@ -263,6 +263,8 @@ class Ledger:
             CoverplateError: naming every draft that cannot be written; nothing was.
         """
         _check_actor(who, origin)
+        if not drafts and before_commit is None:
+            return []
         now = at or dt.datetime.now(dt.UTC)
         with self.writing() as con:
             heads, histories = self._locked(con, [draft.finding_id for draft in drafts])
@@ -287,16 +289,7 @@ class Ledger:
             if faults:
                 raise _all_of(faults, len(drafts))
             self._insert_events(con, written)
-            changed = {event.finding_id: event for event in written}
-            con.execute(
-                sa.update(FINDINGS)
-                .where(FINDINGS.c.finding_id == sa.bindparam("which"))
-                .values(head_sequence=sa.bindparam("sequence"), head_hash=sa.bindparam("digest")),
-                [
-                    {"which": each, "sequence": event.sequence, "digest": event.hash}
-                    for each, event in changed.items()
-                ],
-            )
+            move_heads(con, {each.finding_id: (each.sequence, each.hash) for each in written})
             if before_commit is not None:
                 before_commit(con, written)
             return written
@@ -504,6 +497,20 @@ def parsed_event(stored: StoredEvent) -> ev.Event:
 
 def _stored(row: Sequence[Any]) -> StoredEvent:
     return StoredEvent(*row)
+
+
+def move_heads(con: Connection, heads: Heads) -> None:
+    """Write down the last event of findings, in the transaction that wrote the events."""
+    if heads:
+        con.execute(
+            sa.update(FINDINGS)
+            .where(FINDINGS.c.finding_id == sa.bindparam("which"))
+            .values(head_sequence=sa.bindparam("last"), head_hash=sa.bindparam("digest")),
+            [
+                {"which": each, "last": sequence, "digest": digest}
+                for each, (sequence, digest) in heads.items()
+            ],
+        )
 
 
 def _all_stored(con: Connection) -> list[StoredEvent]:

@@ -246,7 +246,9 @@ def _named(
     """Return the likeliest condition; the finding's own where it is as good as that."""
     likeliest = max(among, key=lambda each: weights[each])
     own = finding.condition
-    return own if own in among and weights[own] >= 0.9 * weights[likeliest] else likeliest
+    if own is not None and own in among and weights[own] >= 0.9 * weights[likeliest]:
+        return own
+    return likeliest
 
 
 def _fit(fix: ev.FixReported, target: Condition) -> frozenset[Condition]:

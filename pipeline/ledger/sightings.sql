@@ -1,0 +1,98 @@
+-- What the evidence now points at, one row an opening and defect family: confirmed defects, and
+-- suspected ones from the declared probability. Tables: openings, observations, buildings of the
+-- warehouse; code_families (code, family) says at which families a look's code points; families
+-- (condition, family). The parameter is the least probability of a suspected defect.
+CREATE OR REPLACE TEMP TABLE family_probabilities AS
+WITH long AS (
+    UNPIVOT (
+        SELECT
+            building_id, unit_id, opening_id, slots, p_three_slot,
+            p_ungrounded AS ungrounded,
+            p_false_ground AS false_ground,
+            p_reversed AS reversed,
+            p_reversed_ungrounded AS reversed_ungrounded,
+            p_reversed_false_ground AS reversed_false_ground,
+            p_open_neutral AS open_neutral,
+            p_open_hot AS open_hot,
+            p_hot_on_ground AS hot_on_ground
+        FROM warehouse_openings
+        WHERE looked
+    )
+    ON ungrounded, false_ground, reversed, reversed_ungrounded, reversed_false_ground,
+        open_neutral, open_hot, hot_on_ground
+    INTO NAME condition VALUE p
+)
+
+SELECT
+    l.building_id,
+    l.unit_id,
+    l.opening_id,
+    f.family,
+    arg_max(l.condition, l.p) AS condition,
+    -- want of a ground is a defect of a three-slot opening only
+    sum(l.p * CASE
+        WHEN f.family NOT IN ('no_ground', 'false_ground') OR l.slots = 'three_slot' THEN 1
+        WHEN l.slots IS NULL THEN l.p_three_slot
+        ELSE 0
+    END) AS probability
+FROM long AS l
+JOIN families AS f USING (condition)
+GROUP BY ALL;
+
+CREATE OR REPLACE TEMP TABLE pointing_looks AS
+SELECT
+    o.building_id,
+    o.unit_id,
+    o.opening_id,
+    c.family,
+    min(o.observed_on) AS first_seen_on,
+    max(o.observed_on) AS last_seen_on,
+    list_sort(list(DISTINCT o.method)) AS methods
+FROM coded_looks AS o
+JOIN code_families AS c USING (code)
+GROUP BY ALL;
+
+CREATE OR REPLACE TEMP TABLE sightings AS
+WITH graded AS (
+    SELECT
+        p.*,
+        CASE
+            WHEN o.confirmed AND p.family = d.family AND p.probability > 0 THEN 'confirmed'
+            WHEN p.probability >= $suspect THEN 'suspected'
+        END AS grade,
+        CASE WHEN o.confirmed AND p.family = d.family THEN o.defect ELSE p.condition
+        END AS stated,
+        o.slots,
+        o.gfci,
+        o.marking,
+        o.methods,
+        o.last_observed_on
+    FROM family_probabilities AS p
+    JOIN warehouse_openings AS o USING (building_id, unit_id, opening_id)
+    LEFT JOIN families AS d ON d.condition = o.defect
+)
+
+SELECT
+    g.building_id,
+    g.unit_id,
+    g.opening_id,
+    g.family,
+    g.grade,
+    g.stated AS condition,
+    g.probability,
+    g.slots,
+    CASE WHEN g.gfci IN ('yes', 'no') THEN g.gfci END AS protected,
+    coalesce(l.first_seen_on, g.last_observed_on) AS first_seen_on,
+    coalesce(l.last_seen_on, g.last_observed_on) AS last_seen_on,
+    coalesce(l.methods, g.methods) AS methods
+FROM graded AS g
+LEFT JOIN pointing_looks AS l USING (building_id, unit_id, opening_id, family)
+WHERE
+    g.grade IS NOT NULL
+    -- protected and marked, an ungrounded three-slot opening is no defect
+    AND NOT (
+        g.stated = 'ungrounded'
+        AND coalesce(g.gfci = 'yes', false)
+        AND coalesce(g.marking IN ('no_equipment_ground', 'both'), false)
+    )
+ORDER BY ALL;

@@ -1,0 +1,257 @@
+"""From evidence to findings: raises, sees again, judges looks after fixes.
+
+All comparing is SQL over the warehouse and the folded ledger; Python only writes the events. A
+second run without new evidence writes nothing.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from pipeline.ledger import events as ev
+from pipeline.ledger.families import FAMILY, RECORD_CONFLICT
+from pipeline.ledger.history import current, sql
+from pipeline.ledger.store import Draft, Ledger
+from shared.faults import CoverplateError
+from shared.rule_book import RuleBook
+
+WHO = "evidence"
+"""Who writes what follows from evidence alone."""
+
+LOOK_FIELDS = tuple(ev.Look.model_fields)
+
+
+@dataclass(frozen=True)
+class Synced:
+    """What a synchronisation wrote, counted."""
+
+    raised: int
+    recurrences: int
+    seen_again: int
+    withdrawn: int
+    verified: int
+    verification_failed: int
+
+
+def sync_findings(
+    warehouse: duckdb.DuckDBPyConnection,
+    ledger: Ledger,
+    rule_book: RuleBook | None = None,
+    *,
+    who: str = WHO,
+    regulation: str | None = None,
+    at: dt.datetime | None = None,
+) -> Synced:
+    """Bring the ledger up to the evidence.
+
+    Looks dated after a reported fix are judged first, then findings are raised or seen again.
+
+    Args:
+        warehouse: a connection with the tables openings, observations, buildings and
+            data_quality_findings; nothing is written to them.
+        ledger: the ledger.
+        rule_book: thresholds; the ledger's own by default.
+        who: who stands behind the events.
+        regulation: the regulation that new findings stand under; the rule book's by default.
+        at: when it is written down; now by default.
+    """
+    book = rule_book or ledger.rule_book
+    under = book.due.regulation if regulation is None else regulation
+    if under != "none" and under not in book.due.regulations:
+        raise CoverplateError(
+            f"{under!r} is no regulation of the rule book",
+            expected="none or one of " + ", ".join(book.due.regulations),
+            to_do="check the name",
+        )
+    now = at or dt.datetime.now(dt.UTC)
+    with _evidence(warehouse, ledger, book) as con:
+        verdicts = _judge_looks(con, ledger, who=who, at=now)
+        plan = _plan(con, ledger, book)
+    raised = [
+        _raised(row, under, book.hash, now.date())
+        for row in plan
+        if row["act"] in ("raise", "recur")
+    ]
+    drafts = [
+        _draft(row, book.hash, now.date()) for row in plan if row["act"] in ("seen", "withdraw")
+    ]
+    written = ledger.raise_many(raised, who=who, origin="evidence", at=now)
+    ledger.append_many(drafts, who=who, origin="evidence", at=now)
+    recurrences = sum(getattr(event.payload, "occurrence", 1) > 1 for event in written)
+    return Synced(
+        raised=len(written) - recurrences,
+        recurrences=recurrences,
+        seen_again=sum(draft.payload.kind == "seen_again" for draft in drafts),
+        withdrawn=sum(draft.payload.kind == "evidence_withdrawn" for draft in drafts),
+        verified=sum(kind == "verified" for kind in verdicts),
+        verification_failed=sum(kind == "verification_failed" for kind in verdicts),
+    )
+
+
+@contextmanager
+def _evidence(
+    warehouse: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Yield a cursor with the temporary tables and views that the SQL files name."""
+    con = warehouse.cursor()
+    try:
+        likelihoods = ledger.judge.likelihoods
+        con.execute("CREATE OR REPLACE TEMP VIEW warehouse_openings AS SELECT * FROM openings")
+        con.execute(
+            "CREATE OR REPLACE TEMP VIEW coded_looks AS "
+            f"SELECT b.building_id, o.*, {likelihoods.reading_code_sql()} AS code "
+            "FROM (SELECT *, NULL::VARCHAR AS reader FROM observations) AS o "
+            "JOIN buildings AS b USING (building_no)"
+        )
+        pairs = [(c.value, f.value) for c, f in FAMILY.items()]
+        _table(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
+        codes = [row[0] for row in con.execute("SELECT DISTINCT code FROM coded_looks").fetchall()]
+        pointed = sorted(
+            {
+                (code, FAMILY[condition].value)
+                for code in codes
+                for condition in likelihoods.code_detects(code)
+            }
+        )
+        _table(con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str))
+        for statement in duckdb.extract_statements(sql("sightings")):
+            needs = "$suspect" in statement.query
+            suspect = {"suspect": float(book.ledger.suspect_probability)}
+            con.execute(statement.query, suspect if needs else None)
+        con.execute(_CONFLICTS)
+        yield con
+    finally:
+        con.close()
+
+
+_CONFLICTS = f"""
+CREATE OR REPLACE TEMP TABLE conflicts AS
+SELECT DISTINCT
+    building_id,
+    '' AS unit_id,
+    coalesce(opening_id, '') AS opening_id,
+    concat_ws(':', '{RECORD_CONFLICT}', kind, "column") AS family,
+    'record_in_doubt' AS grade,
+    first(message) AS note
+FROM data_quality_findings
+WHERE building_id IS NOT NULL
+GROUP BY ALL
+"""
+
+
+def _table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
+    con.register("handed_over", frame)
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS SELECT * FROM handed_over")
+    con.unregister("handed_over")
+
+
+def _plan(con: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook) -> list[dict[str, Any]]:
+    _table(con, "standing", current(ledger))
+    frame = con.execute(sql("sync"), {"withdraw": float(book.ledger.withdraw_probability)}).df()
+    return [_plain(row) for row in frame.to_dict(orient="records")]
+
+
+def _plain(row: dict[Any, Any]) -> dict[str, Any]:
+    """Turn a frame's row into plain Python: missing cells None, lists tuples, days dates."""
+    found: dict[str, Any] = {}
+    for name, value in row.items():
+        if isinstance(value, np.ndarray | list):
+            found[str(name)] = tuple(str(each) for each in value)
+        elif pd.isna(value):
+            found[str(name)] = None
+        elif isinstance(value, pd.Timestamp):
+            found[str(name)] = value.date()
+        else:
+            found[str(name)] = value
+    return found
+
+
+def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -> ev.Raised:
+    conflict = row["grade"] == "record_in_doubt"
+    recurs = row["act"] == "recur"
+    return ev.Raised(
+        building_id=row["building_id"],
+        unit_id=row["unit_id"],
+        opening_id=row["opening_id"],
+        family=row["family"],
+        occurrence=int(row["occurrence"]) + 1 if recurs else 1,
+        recurs_of=row["finding_id"] if recurs else None,
+        grade=row["grade"],
+        condition=row["condition"],
+        slots=row["slots"],
+        protected=row["protected"],
+        probability=None if conflict else min(1.0, round(float(row["probability"]), 6)),
+        first_seen_on=row["last_seen_on"] if recurs else row["first_seen_on"] or today,
+        last_seen_on=row["last_seen_on"],
+        methods=row["methods"] or (),
+        regulation="none" if conflict else regulation,
+        rule_book_hash=digest,
+        note=row.get("note"),
+    )
+
+
+def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
+    probability = row["probability"]
+    chance = None if probability is None else min(1.0, round(float(probability), 6))
+    if row["act"] == "withdraw":
+        reason = (
+            "the records agree again"
+            if row["grade"] == "record_in_doubt"
+            else "the evidence no longer points at it"
+        )
+        payload: ev.Payload = ev.EvidenceWithdrawn(
+            probability=chance, reason=reason, rule_book_hash=digest
+        )
+    else:
+        payload = ev.SeenAgain(
+            grade=row["grade"],
+            condition=row["condition"],
+            probability=chance,
+            seen_on=row["last_seen_on"] or today,
+            methods=row["methods"] or (),
+            rule_book_hash=digest,
+        )
+    return Draft(row["finding_id"], payload)
+
+
+def _judge_looks(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, *, who: str, at: dt.datetime
+) -> list[str]:
+    """Judge looks dated after reported fixes; write the first decisive one of each."""
+    frame = current(ledger)
+    waiting = frame[frame["treatment"] == "fix_reported"]
+    if waiting.empty:
+        return []
+    keys = ["building_id", "unit_id", "opening_id"]
+    _table(con, "waiting", waiting[["finding_id", *keys, "fixed_on"]])
+    columns = ", ".join(f"o.{name}" for name in LOOK_FIELDS)
+    looks = con.execute(
+        f"SELECT w.finding_id, {columns} FROM coded_looks AS o "
+        "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
+        "WHERE o.observed_on > w.fixed_on ORDER BY w.finding_id, o.observed_on, o.code"
+    ).df()
+    verdicts: dict[str, Draft] = {}
+    for row in map(_plain, looks.to_dict(orient="records")):
+        finding_id = str(row.pop("finding_id"))
+        if finding_id in verdicts:
+            continue
+        look = ev.Look.model_validate({k: v or None for k, v in row.items()} | _zeros(row))
+        try:
+            payload = ledger.judge.verified(ledger.finding(finding_id), look)
+        except CoverplateError:
+            continue  # a look that cannot tell leaves the fix unproven, which is what is shown
+        verdicts[finding_id] = Draft(finding_id, payload)
+    written = ledger.append_many(list(verdicts.values()), who=who, origin="evidence", at=at)
+    return [event.kind for event in written]
+
+
+def _zeros(row: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in row.items() if isinstance(value, float)}

@@ -1,0 +1,56 @@
+-- What to write down: sightings against the findings that stand. standing holds the latest
+-- occurrence of each (building_id, unit_id, opening_id, family). Parameter: $withdraw.
+WITH said AS (
+    SELECT * FROM sightings
+    UNION ALL BY NAME
+    SELECT * FROM conflicts
+),
+
+known AS (
+    SELECT * FROM standing
+    QUALIFY row_number() OVER (
+        PARTITION BY building_id, unit_id, opening_id, family ORDER BY occurrence DESC
+    ) = 1
+)
+
+SELECT
+    CASE
+        WHEN k.finding_id IS NULL THEN 'raise'
+        WHEN k.treatment = 'proven' AND s.grade = 'confirmed' AND s.last_seen_on > k.verified_on
+            THEN 'recur'
+        WHEN k.treatment = 'proven' THEN 'nothing'
+        WHEN s.last_seen_on > k.last_seen_on THEN 'seen'
+        WHEN k.treatment = 'withdrawn' THEN 'seen'
+        WHEN k.treatment = 'none' AND s.grade <> k.grade THEN 'seen'
+        ELSE 'nothing'
+    END AS act,
+    k.finding_id,
+    k.occurrence,
+    s.*
+FROM said AS s
+LEFT JOIN known AS k USING (building_id, unit_id, opening_id, family)
+UNION ALL BY NAME
+SELECT
+    'withdraw' AS act,
+    k.finding_id,
+    k.occurrence,
+    k.building_id,
+    k.unit_id,
+    k.opening_id,
+    k.family,
+    k.grade,
+    p.probability
+FROM known AS k
+LEFT JOIN family_probabilities AS p USING (building_id, unit_id, opening_id, family)
+WHERE
+    k.treatment = 'none'
+    AND (
+        (k.grade = 'suspected' AND NOT k.accepted AND k.firm IS NULL AND p.probability < $withdraw)
+        OR (
+            k.grade = 'record_in_doubt'
+            AND (k.building_id, k.opening_id, k.family) NOT IN (
+                SELECT (building_id, opening_id, family) FROM conflicts
+            )
+        )
+    )
+ORDER BY ALL
