@@ -11,7 +11,10 @@ from pipeline.cli.output import print_json, progress
 from pipeline.warehouse.build import build as build_warehouse
 
 
-@click.command(epilog="Example: coverplate build --workspace housing")
+@click.command(
+    short_help="Weigh the evidence into a new warehouse.",
+    epilog="Example: coverplate build --workspace housing",
+)
 @workspace_option
 @json_option
 def build(workspace: Path, as_json: bool) -> int:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
+    adding_up,
     cautions,
     day,
     number,
@@ -53,8 +54,18 @@ _FACTS = (
     "in_register",
 )
 
+_ASSUMED = {
+    "dwellings": "dwellings_assumed",
+    "openings": "openings_assumed",
+    "people": "occupants_assumed",
+    "vulnerable_people": "vulnerable_assumed",
+}
+"""The column that says whether a fact is assumed."""
 
-@click.command(epilog="Example: coverplate building 0042 --workspace housing")
+
+@click.command(
+    short_help="One building whole.", epilog="Example: coverplate building 0042 --workspace housing"
+)
 @click.argument("building_id")
 @workspace_option
 @json_option
@@ -104,33 +115,29 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
     click.echo(f"{row['building_id']} {name}".strip())
     click.echo(
         f"Rank {row['rank']} (90 %: {row['rank_low']} to {row['rank_high']}); probability of "
-        f"being among the first {percent(row['p_top'])}."
+        f"being among the first {row['top']:.0f}: {percent(row['p_top'])}."
     )
     if row["urgent"]:
         click.echo("URGENT: metal may be live in normal use.")
     click.echo("")
     known = [
-        [words(fact), _fact(fact, row[fact])]
+        [
+            "era" if fact == "era_label" else words(fact),
+            _fact(fact, row[fact]) + (" (assumed)" if row.get(_ASSUMED.get(fact, "")) else ""),
+        ]
         for fact in _FACTS
-        if not fact.endswith("_assumed") and plain(row[fact]) is not None
+        if fact not in _ASSUMED.values() and plain(row[fact]) is not None
     ]
-    for cell in known:
-        assumed = f"{cell[0].replace(' ', '_')}_assumed"
-        flag = {
-            "people_assumed": "occupants_assumed",
-            "vulnerable_people_assumed": "vulnerable_assumed",
-        }.get(assumed, assumed)
-        if row.get(flag):
-            cell[1] += " (assumed)"
     print_table("Facts", [("fact", "left"), ("value", "left")], known)
     click.echo("")
-    steps = [("baseline: as many openings in a typical building", row["baseline"])]
-    steps += [(f"+ {words(name)}", row[f"contribution_{name}"]) for name in INGREDIENTS]
-    steps += [("= score", row["score"])]
+    labels = ["baseline: as many openings in a typical building"]
+    labels += [f"+ {words(name)}" for name in INGREDIENTS]
+    labels += ["= score"]
+    parts = [row["baseline"], *(row[f"contribution_{name}"] for name in INGREDIENTS)]
     print_table(
         "How the score comes about",
         [("step", "left"), ("value", "right")],
-        [[label, number(value, 3)] for label, value in steps],
+        [list(step) for step in zip(labels, adding_up(parts), strict=True)],
     )
     click.echo(SCORE_UNIT)
     click.echo(
@@ -174,7 +181,9 @@ def _fact(name: str, value: Any) -> str:  # noqa: ANN401 - any cell of a frame
     return words(value)
 
 
-@click.command(epilog="Example: coverplate openings 0042 --json")
+@click.command(
+    short_help="A building's recorded openings.", epilog="Example: coverplate openings 0042 --json"
+)
 @click.argument("building_id")
 @workspace_option
 @json_option
@@ -246,7 +255,9 @@ def _likeliest(row: dict[str, Any]) -> str:
     return ", ".join(f"{words(c.value)} {percent(row[f'p_{c.value}'])}" for c in best)
 
 
-@click.command(epilog="Example: coverplate urgent --json")
+@click.command(
+    short_help="Where metal may be live now.", epilog="Example: coverplate urgent --json"
+)
 @workspace_option
 @json_option
 def urgent(workspace: Path, as_json: bool) -> int:
@@ -285,7 +296,9 @@ def urgent(workspace: Path, as_json: bool) -> int:
     return 0
 
 
-@click.command(epilog="Example: coverplate quality --building 0042")
+@click.command(
+    short_help="What does not fit together.", epilog="Example: coverplate quality --building 0042"
+)
 @click.option("--building", "building_id", help="Only this building.")
 @workspace_option
 @json_option

@@ -22,7 +22,8 @@ DEMO_FOLDER = Path("coverplate-demo")
 
 
 @click.command(
-    epilog="Example: coverplate demo --no-dashboard  ·  coverplate demo --portfolio insurer"
+    short_help="The whole job on an invented portfolio.",
+    epilog="Example: coverplate demo --no-dashboard  ·  coverplate demo --portfolio insurer",
 )
 @click.option(
     "--portfolio",

@@ -16,8 +16,9 @@ from shared.vocabulary import CONDITIONS, Method
 
 
 @click.command(
+    short_help="What each method can and cannot tell.",
     epilog="Examples: coverplate evidence  ·  coverplate evidence --circuit  ·  "
-    "coverplate evidence --inspectors --workspace housing"
+    "coverplate evidence --inspectors --workspace housing",
 )
 @click.option("--method", type=click.Choice([method.value for method in Method]), help="Only this.")
 @click.option("--circuit", is_flag=True, help="The circuit model's answers for each condition.")
@@ -61,8 +62,8 @@ def evidence(
                 "Distance 0: the same readings; 1: never the same",
                 [
                     ("method", "left"),
-                    ("", "left"),
-                    ("", "left"),
+                    ("condition", "left"),
+                    ("other condition", "left"),
                     ("distance", "right"),
                     ("told apart", "left"),
                 ],
@@ -132,7 +133,6 @@ def _circuit(book: RuleBook, as_json: bool) -> int:
     if as_json:
         print_json(records(frame))
         return 0
-    click.echo("Lamps N–G, H–N, H–G: 1 lit, 0 dark.")
     shown = (
         ("lamps", "lamps"),
         ("neutral_ground_volts_at_amps", "N–G under load, V"),
@@ -161,7 +161,9 @@ def _circuit(book: RuleBook, as_json: bool) -> int:
         ],
     )
     click.echo("")
-    click.echo("; ".join(f"{heading}: {FACTS[name]}" for name, heading in shown[1:]))
+    click.echo("  lamps: neutral to ground, hot to neutral, hot to ground; 1 lit, 0 dark")
+    for name, heading in shown[1:]:
+        click.echo(f"  {heading.rpartition(', ')[0]}: {FACTS[name]}")
     cautions()
     return 0
 

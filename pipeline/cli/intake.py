@@ -14,8 +14,9 @@ from pipeline.landing import IntakeReport, Workspace
 
 
 @click.command(
+    short_help="Take exports in and reconcile every row.",
     epilog="Example: coverplate intake exports/ register.xlsx --workspace housing  ·  "
-    "Exit codes: 0 done, 2 refused (nothing changed), 3 done with rows in quarantine."
+    "Exit codes: 0 done, 2 refused (nothing changed), 3 done with rows in quarantine.",
 )
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--mapping", "mapping", help="Name of a saved mapping to read these files with.")

@@ -15,7 +15,7 @@ from pipeline.landing.preview import Preview, preview
 from shared.faults import CoverplateError
 
 
-@click.group()
+@click.group(short_help="How a source's columns are read.")
 def mapping() -> None:
     """How a source's columns and words are read; one TOML file a source."""
 

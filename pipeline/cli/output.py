@@ -19,6 +19,9 @@ from rich.table import Table
 from pipeline.warehouse.build import Progress as Report
 from shared.vocabulary import CAUTIONS
 
+FINISHED = "done"
+"""The step that tells the end of all steps, and is not worth a line."""
+
 
 def plain(value: Any) -> Any:  # noqa: ANN401 - any cell of a frame
     """Turn a cell into plain JSON: missing and non-finite numbers become null, dates ISO text."""
@@ -66,6 +69,24 @@ def number(value: Any, digits: int = 2) -> str:  # noqa: ANN401 - any cell of a 
     return f"{rounded:,.{decimals}f}"
 
 
+def adding_up(parts: Sequence[float]) -> list[str]:
+    """Parts and, last, their sum, rounded so that what is printed adds up (largest remainder)."""
+    largest = max(abs(sum(parts)), *map(abs, parts))
+    decimals = min(9, max(0, 3 - math.floor(math.log10(largest)))) if largest > 0 else 0
+    scaled = [part * 10**decimals for part in parts]
+    whole = [math.floor(each) for each in scaled]
+    total = round(sum(scaled))
+    by_remainder = sorted(range(len(parts)), key=lambda i: whole[i] - scaled[i])
+    for i in by_remainder[: total - sum(whole)]:
+        whole[i] += 1
+    return [f"{each / 10**decimals:,.{decimals}f}" for each in (*whole, total)]
+
+
+def exact(value: float) -> str:
+    """A declared number just as it was declared."""
+    return f"{int(value)}" if value.is_integer() else f"{value!r}"
+
+
 def percent(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
     """A share as whole per cent, never rounded to certainty."""
     if value is None or pd.isna(value):
@@ -101,11 +122,13 @@ def print_table(
     """Print a table.
 
     Args:
-        title: printed above it.
+        title: printed above it, or "".
         columns: heading and justification ("left" or "right") of each.
         rows: cells as text.
     """
-    table = Table(title=title, title_justify="left", box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    if title:
+        click.echo(title)
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading, side in columns:
         table.add_column(heading, justify="right" if side == "right" else "left", overflow="fold")
     for row in rows:
@@ -144,7 +167,7 @@ def progress(quiet: bool = False) -> Iterator[Report]:
         said: set[str] = set()
 
         def line(step: str, fraction: float) -> None:
-            if step not in said:
+            if step not in said and step != FINISHED:
                 said.add(step)
                 say(f"{step} …")
 
@@ -160,6 +183,8 @@ def progress(quiet: bool = False) -> Iterator[Report]:
         tasks: dict[str, Any] = {}
 
         def bar(step: str, fraction: float) -> None:
+            if step == FINISHED:
+                return
             if step not in tasks:
                 tasks[step] = bars.add_task(step, total=1.0)
             bars.update(tasks[step], completed=fraction)

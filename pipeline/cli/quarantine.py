@@ -11,7 +11,7 @@ from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import print_json, print_table
 
 
-@click.group()
+@click.group(short_help="Rows set aside, and the way back.")
 def quarantine() -> None:
     """Rows that were set aside with their reasons; correct them and take them in again."""
 

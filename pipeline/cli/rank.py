@@ -34,8 +34,9 @@ SCORE_UNIT = (
 
 
 @click.command(
+    short_help="Rank buildings, with intervals and reasons.",
     epilog="Examples: coverplate rank --top 20  ·  coverplate rank --by score_per_dwelling  ·  "
-    "coverplate rank --rule-book stricter.toml"
+    "coverplate rank --rule-book stricter.toml",
 )
 @click.option("--top", type=click.IntRange(min=1), help="Only the first K buildings.")
 @click.option(
@@ -70,12 +71,19 @@ def rank(
 ) -> int:
     """Rank buildings by expected shock harm, with intervals and reasons."""
     place = existing(workspace)
-    warn_if_stale(place)
     if rule_book is not None:
+        if by != "score" or any((owner, manager, city, era)):
+            raise click.UsageError(
+                "--rule-book compares all buildings by score: only --top and "
+                "--workspace go with it."
+            )
         return _compare(place, rule_book, top, as_json)
+    warn_if_stale(place)
     filters = {"owner": owner, "manager": manager, "city": city, "era": era}
     with store.reading(place) as con:
         frame = queries.ranking(con, by=by, filters=filters, top=top)
+    if frame.empty:
+        say("No building answers to that; names must be written in full, as the register has them.")
     if as_json:
         print_json(ranking_rows(frame))
     else:
@@ -154,21 +162,21 @@ def print_ranking(frame: pd.DataFrame) -> None:
         "",
         [
             ("rank", "right"),
-            ("90 %", "left"),
+            ("rank, 90 %", "left"),
             ("building", "left"),
             ("score", "right"),
             ("per dwelling", "right"),
-            ("dangerous openings", "right"),
+            ("dangerous, 90 %", "right"),
             ("blind", "right"),
-            ("weightiest reason", "left"),
+            ("what weighs most", "left"),
         ],
         rows,
     )
     click.echo("")
     click.echo(SCORE_UNIT)
     click.echo(
-        "90 %: interval of the rank. Blind: three-slot openings never looked at by a method able "
-        "to see a false ground."
+        "90 %: interval of the rank, and of the number of dangerous openings. Blind: share of "
+        "three-slot openings never looked at by a method able to see a false ground."
     )
     cautions()
 
@@ -209,7 +217,8 @@ def _compare(workspace: Workspace, rule_book: Path, top: int | None, as_json: bo
         ],
     )
     console().print(
-        f"\nKendall tau {comparison.kendall_tau:.3f} (1 is the same order). "
+        f"\nMoves: places nearer the top (+) or further down (-) under the other rule book. "
+        f"Kendall tau {comparison.kendall_tau:.3f} (1 is the same order). "
         f"{comparison.moved} of {len(comparison.frame)} buildings change rank."
     )
     return 0

@@ -7,11 +7,11 @@ from pathlib import Path
 import click
 
 from pipeline.cli.options import json_option, workspace_option
-from pipeline.cli.output import number, print_json, print_table
+from pipeline.cli.output import exact, print_json, print_table
 from shared.rule_book import default_rule_book_text, load_rule_book
 
 
-@click.group()
+@click.group(short_help="The rule book: numbers, units, sources.")
 def rules() -> None:
     """Every number that Coverplate judges with, its unit and its source."""
 
@@ -40,7 +40,10 @@ def show(toml: bool, path: Path | None, workspace: Path, as_json: bool) -> int:
     print_table(
         f"Rule book {book.hash[:12]}" + (f" ({file})" if file else " (the default)"),
         [("number", "left"), ("value", "right"), ("unit", "left"), ("source", "left")],
-        [[str(r["path"]), number(r["value"], 4), str(r["unit"]), str(r["source"])] for r in rows],
+        [
+            [str(r["path"]), exact(float(str(r["value"]))), str(r["unit"]), str(r["source"])]
+            for r in rows
+        ],
     )
     return 0
 

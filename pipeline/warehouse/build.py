@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 
@@ -28,6 +29,7 @@ from pipeline.evidence.priors import default_priors
 from pipeline.landing import Workspace, create_views
 from pipeline.scoring.severity import severity, severity_array
 from pipeline.warehouse import results, store
+from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import WET_ROOM_WORDS
 
@@ -99,27 +101,32 @@ def build(
     """
     rule_book = rule_book or workspace_rule_book(workspace)
     version = inputs_version(workspace, rule_book)
-    workspace.warehouse.mkdir(parents=True, exist_ok=True)
-    store.clear_abandoned(workspace)
     if into is None and store.current_version(workspace) == version:
-        path = store.warehouse_path(workspace, version)
-        con = store.open_reader(path)
-        try:
-            (count,) = con.execute("SELECT count(*) FROM buildings").fetchall()[0]
-        finally:
-            con.close()
-        return Built(path, version, rule_book.hash, True, int(count))
+        # A file that cannot be opened is made anew.
+        with contextlib.suppress(CoverplateError):
+            return _up_to_date(workspace, rule_book, version)
     target = into or workspace.warehouse / f".building-{os.getpid()}-{version}.duckdb"
-    target.unlink(missing_ok=True)
-    try:
-        count = _build_file(workspace, rule_book, target, version, progress or _silent)
-        if into is None:
-            target = store.swap_in(workspace, target, version)
-    except BaseException:
+    with store.building_beside(workspace):
         target.unlink(missing_ok=True)
-        target.with_name(target.name + ".wal").unlink(missing_ok=True)
-        raise
+        try:
+            count = _build_file(workspace, rule_book, target, version, progress or _silent)
+            if into is None:
+                target = store.swap_in(workspace, target, version)
+        except BaseException:
+            target.unlink(missing_ok=True)
+            target.with_name(target.name + ".wal").unlink(missing_ok=True)
+            raise
     return Built(target, version, rule_book.hash, False, count)
+
+
+def _up_to_date(workspace: Workspace, rule_book: RuleBook, version: str) -> Built:
+    path = store.warehouse_path(workspace, version)
+    con = store.open_reader(path)
+    try:
+        (count,) = con.execute("SELECT count(*) FROM buildings").fetchall()[0]
+    finally:
+        con.close()
+    return Built(path, version, rule_book.hash, True, int(count))
 
 
 def _silent(step: str, fraction: float) -> None:
@@ -193,8 +200,6 @@ def _build_file(
 
 
 def _with_crews(portfolio: Portfolio, learned: Learned, crews: dict[str, np.ndarray]) -> Portfolio:
-    from dataclasses import replace
-
     shift = portfolio.shift.copy()
     shift[:, 2] += crew_shift(learned, crews, len(portfolio))
     return replace(portfolio, shift=shift)

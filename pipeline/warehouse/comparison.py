@@ -10,7 +10,8 @@ from scipy import stats
 
 from pipeline.landing import Workspace
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import Progress, build
+from pipeline.warehouse.build import Progress, build, inputs_version, workspace_rule_book
+from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
 
@@ -39,22 +40,32 @@ def compare_rule_books(
     """Build under another rule book, aside, and compare with the current warehouse.
 
     Raises:
-        CoverplateError: where nothing was built yet.
+        CoverplateError: where nothing was built yet, or where the current warehouse is older than
+            what it was built from, so that more than the rules would differ.
     """
     columns = ["building_id", "name", "rank", "score"]
     with store.reading(workspace) as con:
         own = queries.ranking(con)[columns]
         rule_book_hash = str(queries.build_facts(con)["rule_book_hash"])
+    if store.current_version(workspace) != inputs_version(
+        workspace, workspace_rule_book(workspace)
+    ):
+        raise CoverplateError(
+            "exports, ledger or rules changed since the last build",
+            expected="a current warehouse, so that nothing but the rules differs",
+            to_do="run `coverplate build`, then compare again",
+        )
     aside = workspace.warehouse / f".building-{os.getpid()}-comparison.duckdb"
-    try:
-        build(workspace, other, progress, into=aside)
-        con = store.open_reader(aside)
+    with store.building_beside(workspace):
         try:
-            theirs = queries.ranking(con)[["building_id", "rank", "score"]]
+            build(workspace, other, progress, into=aside)
+            con = store.open_reader(aside)
+            try:
+                theirs = queries.ranking(con)[["building_id", "rank", "score"]]
+            finally:
+                con.close()
         finally:
-            con.close()
-    finally:
-        aside.unlink(missing_ok=True)
+            aside.unlink(missing_ok=True)
     frame = own.merge(
         theirs.rename(columns={"rank": "other_rank", "score": "other_score"}), on="building_id"
     )

@@ -2,13 +2,15 @@
 
 A warehouse file is named by its version: the hash of what it was built from. ``CURRENT`` holds that
 version; replacing it is the swap. Readers hold an open file and are never disturbed; a killed build
-leaves only a file that nobody points at. One earlier warehouse is kept to show what changed.
+leaves only files that nobody points at, which the next build removes. One earlier warehouse is kept
+to show what changed.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,6 +19,11 @@ import duckdb
 
 from pipeline.landing import Workspace
 from shared.faults import CoverplateError
+
+try:  # file locks are POSIX only; elsewhere what a killed build left is told by its age
+    import fcntl
+except ImportError:  # pragma: no cover - not on this platform
+    fcntl = None  # type: ignore[assignment]
 
 POINTER = "CURRENT"
 EARLIER = "EARLIER"
@@ -79,24 +86,60 @@ def swap_in(workspace: Workspace, built: Path, version: str) -> Path:
     return target
 
 
-def clear_abandoned(workspace: Workspace) -> None:
-    """Remove what killed builds left behind long ago."""
-    for file in workspace.warehouse.glob(".building-*"):
+@contextlib.contextmanager
+def building_beside(workspace: Workspace) -> Iterator[None]:
+    """Say that a build is going on, and first clear away what killed builds left behind.
+
+    Builds hold a shared lock, so that several may go on at once; whoever can have it alone knows
+    that nobody is building, and that every unfinished file is abandoned. The lock goes with the
+    process, however that ends.
+    """
+    workspace.warehouse.mkdir(parents=True, exist_ok=True)
+    with (workspace.warehouse / ".building.lock").open("a") as handle:
+        if fcntl is None:  # pragma: no cover - not on this platform
+            _clear_unfinished(workspace, older_than=_STALE_SECONDS)
+        else:
+            with contextlib.suppress(OSError):
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                _clear_unfinished(workspace, older_than=0.0)
+            with contextlib.suppress(OSError):  # a disk without locks: nothing is cleared there
+                fcntl.flock(handle, fcntl.LOCK_SH)
+        yield
+
+
+def _clear_unfinished(workspace: Workspace, older_than: float) -> None:
+    """Remove unfinished files, write-ahead logs and spill folders of at least that age, seconds."""
+    for left in workspace.warehouse.glob(".building-*"):
         with contextlib.suppress(OSError):
-            if time.time() - file.stat().st_mtime > _STALE_SECONDS:
-                file.unlink()
+            if time.time() - left.stat().st_mtime < older_than:
+                continue
+            if left.is_dir():
+                shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink()
 
 
 def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
-    """Open a warehouse read-only, with no way out to files, network or extensions."""
-    con = duckdb.connect(
-        str(path),
-        read_only=True,
-        config={
-            "autoinstall_known_extensions": "false",
-            "autoload_known_extensions": "false",
-        },
-    )
+    """Open a warehouse read-only, with no way out to files, network or extensions.
+
+    Raises:
+        CoverplateError: if the file is no warehouse that can be read.
+    """
+    try:
+        con = duckdb.connect(
+            str(path),
+            read_only=True,
+            config={
+                "autoinstall_known_extensions": "false",
+                "autoload_known_extensions": "false",
+            },
+        )
+    except duckdb.Error as damaged:
+        raise CoverplateError(
+            f"the warehouse {path} cannot be opened: {str(damaged).splitlines()[0]}",
+            expected="a file made by `coverplate build`",
+            to_do="run `coverplate build`, which makes it anew; nothing that was taken in is lost",
+        ) from damaged
     con.execute("SET enable_external_access = false")
     con.execute("SET lock_configuration = true")
     return con

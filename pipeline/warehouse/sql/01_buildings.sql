@@ -13,11 +13,12 @@ numbered AS (
     FROM named
 ),
 latest_evaluation AS (
-    -- Never mixed across scales: each grade counts as a share of its own scale.
+    -- Never mixed across scales: each grade counts as a share of its own scale. Where the latest
+    -- visit graded several items, the worst counts.
     SELECT
         building_id,
         max(evaluated_on) AS evaluated_on,
-        arg_max(grade / scale_best, evaluated_on) AS graded_share
+        arg_max(grade / scale_best, (evaluated_on, -grade / scale_best)) AS graded_share
     FROM building_evaluations_current
     WHERE grade IS NOT NULL
     GROUP BY building_id

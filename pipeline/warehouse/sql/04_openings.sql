@@ -1,13 +1,16 @@
 -- One row an opening that anybody recorded. Looks by the same method and hand are one look: the
--- latest. An opening counts as picked in the least biased way that any of its looks was picked.
+-- latest that could be made (a later "not accessible" takes nothing back). An opening counts as
+-- picked in the least biased way that any of its looks was picked. Of facts that looks disagree on,
+-- the latest holds; of the same day, the one that landed last.
 CREATE TEMP TABLE looks AS
 SELECT
     o.building_no,
     o.unit_id,
     o.opening_id,
     o.method,
-    arg_max({code}, (o.observed_on, o._part, o._row)) AS code,
+    arg_max({code}, (o.looked, o.observed_on, o._part, o._row)) AS code,
     max(o.observed_on) AS observed_on,
+    max((o.observed_on, o._part, o._row)) AS latest,
     arg_max(o.slots, (o.observed_on, o._part, o._row)) FILTER (o.slots IS NOT NULL) AS slots,
     arg_max(o.gfci_protected, (o.observed_on, o._part, o._row))
         FILTER (o.gfci_protected IS NOT NULL) AS gfci,
@@ -17,7 +20,13 @@ SELECT
         WHEN 'survey' THEN 0 WHEN 'random' THEN 1 WHEN 'targeted' THEN 3 WHEN 'complaint' THEN 4
         ELSE 2 END) AS pick
 FROM (
-    SELECT r.*, i.reader
+    SELECT
+        r.*,
+        i.reader,
+        NOT list_contains(['no_power', 'not_accessible', 'not_tested'], r.result)
+            OR coalesce(r.neutral_ground_volts, r.ground_path_ohms) IS NOT NULL
+            OR coalesce(r.ground_present, r.neutral_ground_jumper, r.polarity) IS NOT NULL
+            AS looked
     FROM observations AS r
     LEFT JOIN inspectors AS i ON i.inspector = r.inspector
 ) AS o
@@ -32,10 +41,10 @@ SELECT
     list_sort(list(code)) AS codes,
     list_sort(list(DISTINCT method)) AS methods,
     max(observed_on) AS last_observed_on,
-    arg_max(slots, observed_on) FILTER (slots IS NOT NULL) AS slots,
-    arg_max(gfci, observed_on) FILTER (gfci IS NOT NULL) AS gfci,
-    arg_max(marking, observed_on) FILTER (marking IS NOT NULL) AS marking,
-    arg_max(room, observed_on) FILTER (room IS NOT NULL) AS room,
+    arg_max(slots, latest) FILTER (slots IS NOT NULL) AS slots,
+    arg_max(gfci, latest) FILTER (gfci IS NOT NULL) AS gfci,
+    arg_max(marking, latest) FILTER (marking IS NOT NULL) AS marking,
+    arg_max(room, latest) FILTER (room IS NOT NULL) AS room,
     ['survey', 'random', 'unknown', 'targeted', 'complaint'][min(pick) + 1] AS selection
 FROM looks
 GROUP BY building_no, unit_id, opening_id;

@@ -76,7 +76,8 @@ peopled AS (
     SELECT
         *,
         coalesce(
-            occupants::DOUBLE, dwellings * rule('counting.occupants_per_dwelling')
+            occupants::DOUBLE,
+            greatest(dwellings * rule('counting.occupants_per_dwelling'), vulnerable_occupants)
         ) AS people
     FROM housed
 )

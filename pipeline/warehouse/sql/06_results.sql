@@ -82,21 +82,22 @@ WITH valued AS (
     GROUP BY ALL
 ),
 best AS (
-    SELECT building_no, arg_max(what, unsettled) AS what, max(unsettled) AS unsettled
+    SELECT building_no, arg_max(what, (unsettled, what)) AS what
     FROM valued
     GROUP BY building_no
 ),
 first_opening AS (
     SELECT
         building_no,
-        arg_max(
+        CASE WHEN NOT looked THEN 'untested' ELSE 'only_blind_methods' END AS what,
+        arg_min(
             concat_ws(', ', nullif(concat('unit ', nullif(unit_id, '')), 'unit '), room,
                 concat('opening ', opening_id)),
-            p_dangerous * (1 - p_dangerous) * location_factor
+            (-p_dangerous * (1 - p_dangerous) * location_factor, unit_id, opening_id)
         ) AS place
     FROM openings
     WHERE NOT sees_false_ground AND slots IS DISTINCT FROM 'two_slot'
-    GROUP BY building_no
+    GROUP BY ALL
 ),
 urgent AS (
     SELECT
@@ -129,6 +130,6 @@ SELECT
 FROM buildings AS b
 LEFT JOIN best AS x USING (building_no)
 LEFT JOIN valued AS v ON v.building_no = b.building_no AND v.what = x.what
-LEFT JOIN first_opening AS f ON f.building_no = b.building_no
+LEFT JOIN first_opening AS f ON f.building_no = b.building_no AND f.what = x.what
 LEFT JOIN urgent AS u ON u.building_no = b.building_no
 ORDER BY b.building_no;

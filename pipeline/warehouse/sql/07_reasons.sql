@@ -63,11 +63,14 @@ said AS (
     FROM facts WHERE coalesce(openings_looked_at, 0) > 0
     UNION ALL
     SELECT building_no, 'occupancy', occupancy, concat(
-        round(people)::BIGINT, ' people in ', dwellings,
+        round(people)::BIGINT, CASE WHEN occupants_assumed THEN ' (assumed)' ELSE '' END,
+        CASE WHEN round(people) = 1 THEN ' person in ' ELSE ' people in ' END,
+        dwellings, CASE WHEN dwellings_assumed THEN ' (assumed)' ELSE '' END,
         CASE WHEN dwellings = 1 THEN ' dwelling' ELSE ' dwellings' END,
-        CASE WHEN vulnerable_assumed THEN '' ELSE concat(', ', round(vulnerable_people)::BIGINT,
-            ' of them vulnerable') END,
-        CASE WHEN occupants_assumed OR dwellings_assumed THEN ' (assumed)' ELSE '' END, '.')
+        CASE WHEN vulnerable_assumed THEN ''
+            WHEN vulnerable_people = 0 THEN ', none of them vulnerable'
+            ELSE concat(', ', vulnerable_people::BIGINT, ' of them vulnerable') END,
+        '.')
     FROM facts
     UNION ALL
     SELECT building_no, 'blind', 0.5 * score * blind_share * (1 - evidence_share), concat(

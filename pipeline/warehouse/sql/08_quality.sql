@@ -33,8 +33,8 @@ SELECT
     'slots_disagree' AS kind,
     b.building_id,
     o.opening_id,
-    concat('Looks disagree on the slots of opening ', o.opening_id, ' in unit ', o.unit_id,
-        ': ', string_agg(DISTINCT o.slots, ', ' ORDER BY o.slots), '; the latest is used.')
+    concat('Looks disagree on the slots of opening ', o.opening_id,
+        CASE WHEN o.unit_id <> '' THEN concat(' in unit ', o.unit_id) ELSE '' END, ': ', string_agg(DISTINCT o.slots, ', ' ORDER BY o.slots), '; the latest is used.')
         AS message
 FROM observations AS o
 JOIN buildings AS b USING (building_no)
