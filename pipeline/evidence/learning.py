@@ -1,9 +1,8 @@
 """Empirical Bayes: the portfolio corrects the rule book's defaults.
 
 The defaults count as some buildings' worth of experience in each era; the portfolio's own
-buildings, each with its posterior as it stands, count as what they are. Alternating the two until
-they settle is expectation-maximisation on the beta parameters. An empty portfolio leaves the
-defaults as they are; a large one outweighs them.
+buildings count by the likelihood of their looks. The beta parameters maximise the two together.
+An empty portfolio leaves the defaults as they are; a large one outweighs them.
 
 On top comes the crew: whether owner or manager explains an excess of false grounds beyond era. Its
 spread over crews is itself learned, with even odds that there is none, so that an unsupported
@@ -17,9 +16,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
+from scipy import optimize, special
 
-from pipeline.evidence.beta_fit import fit_beta
 from pipeline.evidence.kinds import RATES, Array, rate_features
 from pipeline.evidence.portfolio import Ints, Portfolio, blocks
 from pipeline.evidence.posterior import (
@@ -28,12 +26,13 @@ from pipeline.evidence.posterior import (
     SHARED_POINTS,
     Model,
     log_likelihood,
-    normalised,
+    picking,
     place_points,
+    pool_points,
     row_rates,
     row_weights,
 )
-from pipeline.evidence.priors import Priors, prior_points
+from pipeline.evidence.priors import Priors
 from shared.rule_book import RuleBook
 
 _FALSE_GROUND = RATES.index("false_ground")
@@ -108,9 +107,12 @@ def learn(
     crew_shift = np.zeros(len(chosen))
     crew, support = none.crew, none.crew_support
     # Eras first, then crews given the eras, then the eras again given the crews.
-    for stage in range(2):
+    for stage in range(3):
         priors = _fit_eras(rule_book, default, priors, sample, crew_shift)
         if stage == 0:
+            # The first points were placed under the defaults; place them anew where it matters.
+            sample = _sample(replace(model, priors=priors), portfolio, chosen, progress)
+        elif stage == 1:
             crew_shift = np.zeros(len(chosen))
             for factor, index in crews.items():
                 effect, support[factor] = _fit_crews(
@@ -154,7 +156,7 @@ def _sample(
     chosen: Ints,
     progress: Callable[[float], None] | None,
 ) -> _Sample:
-    shared = prior_points(model.priors, SHARED_POINTS, model.seed)
+    pool = pool_points(model, 1)
     size = len(chosen)
     points_each = SHARED_POINTS + FIRST_POINTS + SECOND_POINTS
     position = np.full(len(portfolio), -1)
@@ -163,9 +165,10 @@ def _sample(
     log_rest = np.empty((size, points_each))
     done = 0
     for block in blocks(portfolio, chosen):
-        points = place_points(model, portfolio, block, shared, 1)
-        weights = row_weights(model, portfolio, block, slots=True, readings=True)
-        likelihood = log_likelihood(model, portfolio, block, points, row_rates(points, weights))
+        points = place_points(model, portfolio, block, pool, 1)
+        picks = picking(model, portfolio, block)
+        weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
+        likelihood = log_likelihood(portfolio, block, picks, points, row_rates(points, weights))
         into = position[block.buildings]
         log_odds[into] = points.log_odds
         log_rest[into] = likelihood - points.log_proposal
@@ -180,28 +183,52 @@ def _sample(
 def _fit_eras(
     rule_book: RuleBook, default: Priors, start: Priors, sample: _Sample, crew: Array
 ) -> Priors:
-    weight_of_default = float(rule_book.learning.default_buildings)
+    """Maximise the marginal likelihood plus the weight of the defaults, by gradient."""
+    weight = float(rule_book.learning.default_buildings)
     together = special.digamma(default.a + default.b)
     default_log = special.digamma(default.a) - together
     default_rest = special.digamma(default.b) - together
     features = sample.features(crew)
+    flat_features = features.reshape(-1, features.shape[2])
     with np.errstate(divide="ignore"):
-        log_era = np.log(sample.era)[:, None, :]
-    priors = start
-    for _ in range(int(float(rule_book.learning.rounds))):
-        joint = priors.log_density(features) + log_era + sample.log_rest[..., None]
+        log_rest = np.log(sample.era)[:, None, :] + sample.log_rest[..., None]
+
+    def loss(logs: Array) -> tuple[float, Array]:
+        a, b = np.exp(logs.reshape(2, *default.a.shape))
+        joint = replace(default, a=a, b=b).log_density(features) + log_rest
         flat = joint.reshape(len(joint), -1)
-        share = normalised(flat).reshape(joint.shape)
-        weight = share.sum(axis=(0, 1))[:, None]
-        moment = np.einsum("nme,nmf->ef", share, features)
-        total = weight + weight_of_default
-        a, b = fit_beta(
-            (moment[:, 0::2] + weight_of_default * default_log) / total,
-            (moment[:, 1::2] + weight_of_default * default_rest) / total,
+        top = flat.max(axis=1, keepdims=True)
+        share = np.exp(flat - top)
+        total = share.sum(axis=1, keepdims=True)
+        share /= total
+        share = share.reshape(-1, joint.shape[2])
+        held = share.sum(axis=0)[:, None] + weight
+        moment = share.T @ flat_features
+        log_sum = moment[:, 0::2] + weight * default_log
+        rest_sum = moment[:, 1::2] + weight * default_rest
+        both = special.digamma(a + b)
+        gradient = np.stack(
+            [
+                a * (log_sum - held * (special.digamma(a) - both)),
+                b * (rest_sum - held * (special.digamma(b) - both)),
+            ]
         )
-        # A share below 0.05 pseudo-openings would put nearly all weight on 0 or 1.
-        priors = replace(priors, a=np.maximum(a, 0.05), b=np.maximum(b, 0.05))
-    return priors
+        value = (top + np.log(total)).sum() + weight * (
+            a * default_log + b * default_rest - special.betaln(a, b)
+        ).sum()
+        return -float(value), -gradient.ravel()
+
+    # Below 0.05 pseudo-openings nearly all weight would lie on 0 or 1.
+    found = optimize.minimize(
+        loss,
+        np.log([start.a, start.b]).ravel().clip(np.log(0.05), np.log(1e4)),
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(np.log(0.05), np.log(1e4))] * (2 * default.a.size),
+        options={"maxiter": int(float(rule_book.learning.rounds))},
+    )
+    a, b = np.exp(found.x.reshape(2, *default.a.shape))
+    return replace(default, a=a, b=b)
 
 
 def _fit_crews(

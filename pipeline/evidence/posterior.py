@@ -18,7 +18,7 @@ import numpy as np
 from scipy import special
 
 from pipeline.evidence import counts
-from pipeline.evidence.kinds import SLOTS, Array, Kinds, build_kinds, rate_features
+from pipeline.evidence.kinds import RATES, SLOTS, Array, Kinds, build_kinds, rate_features
 from pipeline.evidence.portfolio import (
     Block,
     Ints,
@@ -26,7 +26,7 @@ from pipeline.evidence.portfolio import (
     blocks,
     selection_weights,
 )
-from pipeline.evidence.priors import Priors, mean_rates, prior_points, shifted_features
+from pipeline.evidence.priors import Priors, mean_kinds, prior_points, shifted_features
 from pipeline.evidence.proposal import Proposal, fit_proposal, refine
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS
@@ -35,6 +35,9 @@ SHARED_POINTS = 256
 FIRST_POINTS = 64
 SECOND_POINTS = 128
 """Points of a building: from the priors, from its first and from its refined proposal."""
+
+POOL_SETS = 256
+"""Sets of prior points that buildings take theirs from."""
 
 FEW_EFFECTIVE = 60
 """Effective points below which a building is computed again with more."""
@@ -52,6 +55,7 @@ class Model:
         kinds: the kinds of opening.
         priors: priors by era, as learned.
         selection: odds of being picked, shape (5, K).
+        typical_kinds: probability of each kind where nothing is known, shape (K,).
         harm_unprotected, harm_protected: harm of each kind per person and year, shape (K,).
         interval: probability held by intervals.
         draws: draws of harm per building.
@@ -61,6 +65,7 @@ class Model:
     kinds: Kinds
     priors: Priors
     selection: Array
+    typical_kinds: Array
     harm_unprotected: Array
     harm_protected: Array
     interval: float
@@ -81,6 +86,7 @@ def build_model(rule_book: RuleBook, priors: Priors, severity: Array) -> Model:
         kinds=kinds,
         priors=priors,
         selection=selection_weights(rule_book, kinds),
+        typical_kinds=priors.shares @ mean_kinds(kinds, priors, np.zeros((1, len(RATES))))[0],
         harm_unprotected=severity[kinds.slots, kinds.conditions, 0],
         harm_protected=severity[kinds.slots, kinds.conditions, 1],
         interval=float(rule_book.scoring.interval),
@@ -143,29 +149,73 @@ class Posterior:
     pmf: dict[int, tuple[int, Array]] = field(default_factory=dict)
 
 
+@dataclass(frozen=True)
+class Picking:
+    """Chance of being picked, up to a factor, in each building of a block.
+
+    An opening of kind k is picked for reason s with odds c_s W_sk, W being the declared odds and
+    c_s set so that a typical building would see as many picked as were. What nobody picked is
+    therefore less likely of the kinds that people look for.
+
+    Attributes:
+        picked: c W / (1 + c W), shape (n, 5, K).
+        left: chance of being picked for no reason at all, shape (n, K).
+    """
+
+    picked: Array
+    left: Array
+
+
+def picking(model: Model, portfolio: Portfolio, block: Block) -> Picking:
+    """How openings were picked in a block (see ``Picking``)."""
+    looked = portfolio.signatures.looked[block.signature]
+    chosen = portfolio.signatures.selection[block.signature]
+    total = np.maximum(block.count.sum(axis=1), 1.0)
+    share = np.stack(
+        [
+            (block.count * (looked & (chosen == index))).sum(axis=1) / total
+            for index in range(len(model.selection))
+        ],
+        axis=1,
+    ).clip(0.0, 0.98)
+    typical = model.selection @ model.typical_kinds
+    odds = (share / (1 - share) / typical)[:, :, None] * model.selection
+    return Picking(odds / (1 + odds), (1 / (1 + odds)).prod(axis=1))
+
+
 def row_weights(
-    model: Model, portfolio: Portfolio, block: Block, *, slots: bool, readings: bool
+    model: Model,
+    portfolio: Portfolio,
+    block: Block,
+    picks: Picking,
+    *,
+    slots: bool,
+    readings: bool,
 ) -> Array:
-    """Likelihood of each row under each kind, shape (n, G, K); 1 everywhere if never looked at."""
+    """Likelihood of each row under each kind, shape (n, G, K): picked, seen to have those slots,
+    read as it was; or not picked."""
     signatures, kinds, index = portfolio.signatures, model.kinds, block.signature
-    weights = model.selection[signatures.selection[index]].copy()
+    n = np.arange(len(block.buildings))[:, None]
+    weights = picks.picked[n, signatures.selection[index]]
     if readings:
         weights *= signatures.condition_weights[index][..., kinds.conditions]
     if slots:
         known = signatures.slots[index][..., None]
         weights *= (known < 0) | (known == kinds.slots)
-    weights[~signatures.looked[index]] = 1.0
-    return weights
+    looked = signatures.looked[index][..., None]
+    result: Array = np.where(looked, weights, picks.left[:, None, :])
+    return result
 
 
 def place_points(
-    model: Model, portfolio: Portfolio, block: Block, shared: Array, factor: int
+    model: Model, portfolio: Portfolio, block: Block, pool: Array, factor: int
 ) -> Points:
     """Place and weigh the points of a block (see ``Points``)."""
     priors = model.priors
     era = portfolio.era_weights[block.buildings]
     shift = portfolio.shift[block.buildings]
-    weights = row_weights(model, portfolio, block, slots=True, readings=True)
+    picks = picking(model, portfolio, block)
+    weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
     looked = portfolio.signatures.looked[block.signature]
     moved = np.exp(shift)
     mean_a, mean_b = era @ priors.a, era @ priors.b
@@ -174,23 +224,31 @@ def place_points(
     proposal = fit_proposal(
         model.kinds, weights, block.count * looked, total * share, total * (1 - share)
     )
-    n = len(block.buildings)
     seeds = portfolio.seed[block.buildings]
+    spread = pool[seeds % np.uint64(len(pool))]
     first = proposal.points(seeds, FIRST_POINTS * factor)
-    log_odds = np.concatenate([np.broadcast_to(shared, (n, *shared.shape)), first], axis=1)
-    trial = _weigh(
-        model, portfolio, block, log_odds, [(len(shared), None), (FIRST_POINTS, proposal)]
-    )
-    likelihood = log_likelihood(model, portfolio, block, trial, row_rates(trial, weights))
+    log_odds = np.concatenate([spread, first], axis=1)
+    sources: list[tuple[int, Proposal | None]] = [
+        (spread.shape[1], None),
+        (first.shape[1], proposal),
+    ]
+    trial = _weigh(model, portfolio, block, log_odds, sources)
+    likelihood = log_likelihood(portfolio, block, picks, trial, row_rates(trial, weights))
     refined = refine(proposal, log_odds, normalised(trial.log_weight + likelihood))
     second = refined.points(seeds + np.uint64(1), SECOND_POINTS * factor)
-    return _weigh(
-        model,
-        portfolio,
-        block,
-        np.concatenate([log_odds, second], axis=1),
-        [(len(shared), None), (FIRST_POINTS, proposal), (SECOND_POINTS, refined)],
-    )
+    log_odds = np.concatenate([log_odds, second], axis=1)
+    return _weigh(model, portfolio, block, log_odds, [*sources, (second.shape[1], refined)])
+
+
+def pool_points(model: Model, factor: int) -> Array:
+    """Prior points for buildings to take a set from, shape (sets, points, 5).
+
+    Every set is an aligned stretch of one low-discrepancy sequence, so it covers the prior evenly
+    by itself; that buildings use different sets keeps them from sharing one set's chance error.
+    """
+    sets = max(1, POOL_SETS // factor)
+    points = prior_points(model.priors, sets * SHARED_POINTS * factor, model.seed)
+    return points.reshape(sets, SHARED_POINTS * factor, -1)
 
 
 def _weigh(
@@ -235,24 +293,23 @@ def row_rates(points: Points, weights: Array) -> Array:
 
 
 def log_likelihood(
-    model: Model, portfolio: Portfolio, block: Block, points: Points, rates: Array
+    portfolio: Portfolio, block: Block, picks: Picking, points: Points, rates: Array
 ) -> Array:
     """Log likelihood of a block's evidence at each point, shape (n, M).
 
-    A look made for a reason is picked with odds that depend on the opening; dividing by the
-    probability of picking it (which depends on the building's rates) takes that out of what the
-    look says about the rest of the building.
+    Dividing by the chance that an opening is picked (which depends on the building's rates) takes
+    out of what a look says about the rest of the building that it was made for a reason. Openings
+    that nobody picked then say nothing about the rates.
     """
     looked = portfolio.signatures.looked[block.signature]
     count = block.count * looked
     result: Array = np.einsum("ng,ngm->nm", count, np.log(rates))
     chosen = portfolio.signatures.selection[block.signature]
-    for index, odds in enumerate(model.selection):
-        if np.all(odds == 1.0):
-            continue
+    for index in range(picks.picked.shape[1]):
         picked = (count * (chosen == index)).sum(axis=1)
         if picked.any():
-            result -= picked[:, None] * np.log(points.probability @ odds)
+            chance = np.einsum("nmk,nk->nm", points.probability, picks.picked[:, index])
+            result -= picked[:, None] * np.log(np.maximum(chance, 1e-300))
     return result
 
 
@@ -296,12 +353,12 @@ def compute_posterior(
     factor = SMALL_FACTOR if size <= SMALL_PORTFOLIO else 1
     poor = np.arange(size)
     for stage in (factor, factor * MORE):
-        shared = prior_points(model.priors, SHARED_POINTS * stage, model.seed)
+        pool_of_points = pool_points(model, stage)
         pending = blocks(portfolio, poor, cells=max(1, 1500 // stage))
         done = 0
 
-        def solve(block: Block, shared: Array = shared, stage: int = stage) -> int:
-            _solve_block(model, portfolio, block, shared, stage, result, keep_pmf)
+        def solve(block: Block, points: Array = pool_of_points, stage: int = stage) -> int:
+            _solve_block(model, portfolio, block, points, stage, result, keep_pmf)
             return len(block.buildings)
 
         with ThreadPoolExecutor(max_workers=2) as pool:
@@ -319,16 +376,17 @@ def _solve_block(
     model: Model,
     portfolio: Portfolio,
     block: Block,
-    shared: Array,
+    pool: Array,
     factor: int,
     out: Posterior,
     keep_pmf: bool,
 ) -> None:
     signatures, kinds = portfolio.signatures, model.kinds
-    points = place_points(model, portfolio, block, shared, factor)
-    weights = row_weights(model, portfolio, block, slots=True, readings=True)
+    points = place_points(model, portfolio, block, pool, factor)
+    picks = picking(model, portfolio, block)
+    weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
     rates = row_rates(points, weights)
-    likelihood = log_likelihood(model, portfolio, block, points, rates)
+    likelihood = log_likelihood(portfolio, block, picks, points, rates)
     weight = normalised(points.log_weight + likelihood)
     chosen = block.buildings
     out.effective_points[chosen] = 1 / (weight**2).sum(axis=1)
@@ -378,7 +436,7 @@ def _solve_block(
     out.harm_draws[chosen] = counts.draw_positive(
         counts.take(harm_mean, picked), counts.take(harm_variance, picked), generator
     )
-    _split_block(model, portfolio, block, points, (weights, rates, likelihood), harm, out)
+    _split_block(model, portfolio, block, points, picks, (weights, rates, likelihood), harm, out)
 
 
 def _split_block(
@@ -386,6 +444,7 @@ def _split_block(
     portfolio: Portfolio,
     block: Block,
     points: Points,
+    picks: Picking,
     full: tuple[Array, Array, Array],
     harm: Array,
     out: Posterior,
@@ -404,10 +463,7 @@ def _split_block(
         )
     ):
         shift = np.zeros((len(chosen), 5)) if shift is None else shift
-        rate = mean_rates(model.priors, shift)
-        logs = np.empty((*rate.shape[:-1], 10))
-        logs[..., 0::2], logs[..., 1::2] = np.log(rate), np.log1p(-rate)
-        kind = np.einsum("ne,nek->nk", prior_weight, np.exp(model.kinds.log_probability(logs)))
+        kind = np.einsum("ne,nek->nk", prior_weight, mean_kinds(model.kinds, model.priors, shift))
         each = np.einsum("nk,ngk->ng", kind, harm)
         out.split[chosen, era, 0, 0] = np.einsum("ng,ngl->nl", each, sized)
 
@@ -417,10 +473,10 @@ def _split_block(
             weights, rates, likelihood = full
         else:
             weights = row_weights(
-                model, portfolio, block, slots=bool(slots), readings=bool(readings)
+                model, portfolio, block, picks, slots=bool(slots), readings=bool(readings)
             )
             rates = row_rates(points, weights)
-            likelihood = log_likelihood(model, portfolio, block, points, rates)
+            likelihood = log_likelihood(portfolio, block, picks, points, rates)
         for era, log_weight in enumerate((points.log_reference, points.log_weight)):
             weight = normalised(log_weight + likelihood)
             kind = weights * ((weight[:, None, :] / rates) @ points.probability)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special, stats
 
-from pipeline.evidence.kinds import RATES, Array, rate_features
+from pipeline.evidence.kinds import RATES, Array, Kinds, rate_features
 from shared.rule_book import RuleBook
 
 
@@ -107,6 +107,18 @@ def mean_rates(priors: Priors, shift: Array) -> Array:
             odds = np.exp(values)[:, None]
             mean = (share * odds / (1 - share + share * odds)) @ weight / weight.sum()
             result[moved, era, rate] = mean[inverse]
+    return result
+
+
+def mean_kinds(kinds: Kinds, priors: Priors, shift: Array) -> Array:
+    """Probability of each kind in each era where nothing was seen, exact: (n, 5) to (n, E, K).
+
+    The mean of a product of independent rates is the product of their means.
+    """
+    rate = mean_rates(priors, shift)
+    logs = np.empty((*rate.shape[:-1], 2 * rate.shape[-1]))
+    logs[..., 0::2], logs[..., 1::2] = np.log(rate), np.log1p(-rate)
+    result: Array = np.exp(kinds.log_probability(logs))
     return result
 
 

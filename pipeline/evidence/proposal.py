@@ -1,6 +1,6 @@
 """Where to put the points that stand for a building's posterior.
 
-Each building gets two sets: points from the mixture of all priors (shared by every building, they
+Each building gets two sets: points from the mixture of all priors (they
 cover what the building's evidence leaves open) and points of its own, from beta distributions
 fitted to its evidence (they resolve what the evidence pins down). Weighting by the density of the
 mixture of both keeps every weight bounded.
