@@ -1,0 +1,1 @@
+"""Small pieces that several screens share."""

@@ -1,0 +1,102 @@
+"""Numbers, days and words as people read them, rounded to what the evidence supports."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from pipeline.cli.output import day, number, percent
+
+__all__ = [
+    "SCORE_UNIT",
+    "amount",
+    "between",
+    "count",
+    "day",
+    "missing",
+    "number",
+    "percent",
+    "plural",
+    "signed",
+    "word",
+]
+
+SCORE_UNIT = "death equivalents per million years at this building; for ranking, not a forecast"
+"""The unit of every score, as screens say it."""
+
+_WORDS = {
+    "three_lamp_tester": "three-lamp tester",
+    "ground_impedance_meter": "ground-impedance meter",
+    "cover_off_inspection": "cover-off inspection",
+    "visual": "visual look",
+    "reversed": "hot and neutral reversed",
+    "reversed_ungrounded": "reversed and ungrounded",
+    "reversed_false_ground": "reversed false ground",
+    "hot_on_ground": "hot on the ground contact",
+    "two_slot": "two-slot",
+    "three_slot": "three-slot",
+    "correct": "“correct”",
+}
+
+
+def missing(value: object) -> bool:
+    """Whether a cell holds nothing."""
+    if value is None:
+        return True
+    if isinstance(value, (list, tuple, dict)) or hasattr(value, "shape"):
+        return False
+    return bool(pd.isna(value))
+
+
+def word(value: object) -> str:
+    """A vocabulary word, or text, as people write it; a dash for nothing."""
+    if missing(value):
+        return "–"
+    text = str(value)
+    return _WORDS.get(text, text.replace("_", " "))
+
+
+def signed(value: object, digits: int = 2) -> str:
+    """A part of a sum with its sign, by two significant digits."""
+    if missing(value):
+        return "–"
+    amount_of = float(value)
+    if abs(amount_of) < 0.001:
+        return "±0"
+    return ("+" if amount_of > 0 else "−") + number(abs(amount_of), digits)
+
+
+def between(low: object, high: object, digits: int = 2) -> str:
+    """An interval; one number where both ends read the same."""
+    first, last = number(low, digits), number(high, digits)
+    return first if first == last else f"{first}–{last}"
+
+
+def count(value: object) -> str:
+    """A whole number with thousands separated."""
+    return "–" if missing(value) else f"{round(float(value)):,}"
+
+
+def plural(value: object, one: str, many: str = "") -> str:
+    """A count and its noun: "1 building", "28 buildings"."""
+    many = many or one + "s"
+    return f"{count(value)} {one if round(float(value)) == 1 else many}"
+
+
+def amount(value: object) -> str:
+    """A sum of money in words of scale, three significant digits, in the source's currency."""
+    if missing(value):
+        return "–"
+    size = float(value)
+    if size == 0:
+        return "0"
+    for scale, name in ((1e9, " billion"), (1e6, " million")):
+        if abs(size) >= scale:
+            return (
+                number(size / scale, 3).rstrip("0").rstrip(".") + name
+                if ("." in number(size / scale, 3))
+                else number(size / scale, 3) + name
+            )
+    digits = max(1, min(3, math.floor(math.log10(abs(size))) + 1))
+    return number(size, digits)

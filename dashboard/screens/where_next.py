@@ -1,0 +1,348 @@
+"""Where next? The first question of whoever sends inspectors: ranked buildings, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.charts.ranks import rank_intervals
+from dashboard.components import plate
+from dashboard.components.downloads import downloads
+from dashboard.components.figures import (
+    SCORE_UNIT,
+    between,
+    count,
+    day,
+    missing,
+    number,
+    percent,
+    plural,
+    signed,
+    word,
+)
+from dashboard.components.frame import empty, follow, opened, screen, state_of_build
+from dashboard.components.picture import picture, tone
+from dashboard.components.source import Source
+from pipeline.screens import selection as chosen
+from pipeline.screens import where_next
+from pipeline.screens.selection import Selection
+
+ROWS = 25
+URGENT_SHOWN = 4
+PARTS = (
+    ("era", "Era"),
+    ("mixed_openings", "Mixed openings"),
+    ("confirmed_defects", "Confirmed defects"),
+    ("occupancy", "Occupancy"),
+)
+
+
+def narrowed(source: Source) -> tuple[Selection, int]:
+    """The controls: what the list is narrowed and ordered by, and K; all kept in the address."""
+    there = source.ask(chosen.choices)
+    top = st.columns([3, 2, 1], vertical_alignment="bottom")
+    with top[0]:
+        search = st.text_input(
+            "Search name, address or number", key="q", bind="query-params", placeholder="Any words"
+        )
+    with top[1]:
+        order = st.selectbox(
+            "Order",
+            list(chosen.ORDERS),
+            format_func=lambda key: chosen.ORDERS[key].label,
+            key="order",
+            bind="query-params",
+        )
+    with top[2]:
+        k = st.number_input(
+            "First K",
+            min_value=1,
+            max_value=1000,
+            value=10,
+            key="k",
+            bind="query-params",
+            help="How many buildings you can take on. The list is marked after them.",
+        )
+    with st.expander("Narrow down by area, owner, era, size or evidence"):
+        columns = st.columns(3)
+        with columns[0]:
+            cities = _several("Area", there.cities, "area")
+            owners = _several("Owner", there.owners, "owner")
+        with columns[1]:
+            managers = _several("Manager", there.managers, "manager")
+            eras = _several("Era", tuple(there.eras), "era", there.eras)
+        with columns[2]:
+            sizes = _several("Size", tuple(chosen.SIZES), "size", chosen.SIZES)
+            evidence = _several("Evidence", tuple(chosen.EVIDENCE), "evidence", chosen.EVIDENCE)
+        findings = st.pills(
+            "Findings",
+            list(chosen.FINDINGS),
+            selection_mode="multi",
+            format_func=lambda key: chosen.FINDINGS[key],
+            key="found",
+            bind="query-params",
+        )
+    selection = Selection(
+        cities=cities,
+        owners=owners,
+        managers=managers,
+        eras=eras,
+        sizes=sizes,
+        evidence=evidence,
+        findings=tuple(findings or ()),
+        search=search or "",
+        order=order or "score",
+    )
+    return selection, int(k)
+
+
+def _several(
+    label: str, options: tuple[str, ...], key: str, names: dict[str, str] | None = None
+) -> tuple[str, ...]:
+    picked = st.multiselect(
+        label,
+        list(options),
+        format_func=lambda option: (names or {}).get(option, option),
+        key=key,
+        bind="query-params",
+        placeholder="All",
+    )
+    return tuple(picked)
+
+
+def urgent_panel(source: Source, selection: Selection) -> None:
+    """What cannot wait, whatever the score."""
+    frame = source.ask(where_next.urgent, selection, limit=URGENT_SHOWN)
+    if frame.empty:
+        return
+    found = int(frame.iloc[0]["found"])
+    lines = []
+    for row in frame.to_dict(orient="records"):
+        place = ", ".join(
+            str(part)
+            for part in (
+                f"unit {row['unit_id']}" if row["unit_id"] else None,
+                row["room"],
+                f"opening {row['opening_id']}",
+            )
+            if not missing(part)
+        )
+        where = plate.link(row["name"], "building", id=row["building_id"])
+        lines.append(
+            f"<li>{where}: {plate.text(place)}, {word(row['defect'])} "
+            f"({percent(row['p_dangerous'])} sure, seen {day(row['last_observed_on'])})</li>"
+        )
+    more = found - len(frame)
+    rest = (
+        f"<p>… and {plural(more, 'other opening')}; the download has them all.</p>" if more else ""
+    )
+    body = (
+        '<section class="panel urgent"><h3>▲ Urgent, whatever the score: '
+        f"{plural(found, 'opening')} where metal may be live in normal use</h3>"
+        f"<ul>{''.join(lines)}</ul>{rest}</section>"
+    )
+    follow(plate.show(body, key="urgent"))
+    cursor_rows = lambda: where_next.urgent(source.cursor(), selection)  # noqa: E731
+    downloads(cursor_rows, "urgent-openings", "Urgent openings")
+
+
+def answer(frame: pd.DataFrame, sure: where_next.Sureness, counted: where_next.Counts) -> str:
+    """The first question's answer, in a few sentences."""
+    first = frame.iloc[0]
+    name = plate.link(first["name"], "building", id=first["building_id"])
+    k = sure.k
+    certain = (
+        f"{plural(sure.surely, 'building')} of these {'belongs' if sure.surely == 1 else 'belong'} "
+        f"among the first {k} with 90 % probability or more; {count(sure.perhaps)} more may."
+    )
+    return (
+        '<section class="panel next"><h3>Next: '
+        f"{name}</h3><p>{plate.text(first['next_look'])}</p>"
+        f'<p class="soft small">{certain} {plural(counted.confirmed, "building")} with a '
+        f"confirmed defect, {count(counted.never_looked)} where nobody ever looked.</p></section>"
+    )
+
+
+def columns(counted: where_next.Counts, per_dwelling: bool) -> list[plate.Column]:
+    """The ranked table's columns."""
+
+    def rank(row: dict[str, Any]) -> str:
+        interval = f"{row['rank_low']}–{row['rank_high']}"
+        return (
+            f'<span class="num strong">{row["rank"]}</span><br>'
+            f'<span class="num soft small" title="90 % interval of the rank">{interval}</span>'
+        )
+
+    def name(row: dict[str, Any]) -> str:
+        chips = ""
+        if row["urgent_openings"]:
+            chips += ' <span class="chip urgent">▲ Urgent</span>'
+        facts = [
+            str(part)
+            for part in (
+                row["building_id"] if row["building_id"] != row["name"] else None,
+                row["address"],
+                row["era_label"],
+                plural(row["dwellings"], "dwelling"),
+            )
+            if not missing(part)
+        ]
+        label = plate.link(row["name"], "building", id=row["building_id"])
+        return (
+            f'<span class="strong">{label}</span>{chips}<br>'
+            f'<span class="soft small">{plate.text(" · ".join(facts))}</span><br>'
+            f'<span class="small look">{plate.text(row["next_look"])}</span>'
+        )
+
+    def score(row: dict[str, Any]) -> str:
+        if per_dwelling:
+            most = "per dwelling"
+            return f'<span class="num strong">{number(row["score_per_dwelling"])}</span><br>' + (
+                f'<span class="soft small">{most}</span>'
+            )
+        share = row["score"] / counted.largest_score if counted.largest_score else 0.0
+        interval = between(row["score_low"], row["score_high"])
+        return plate.bar(
+            share,
+            f'<br><span class="num strong">{number(row["score"])}</span> '
+            f'<span class="num soft small">({interval})</span>',
+        )
+
+    def ingredient(key: str) -> Callable[[dict[str, Any]], str]:
+        column = f"contribution_{key}"
+
+        def cell(row: dict[str, Any]) -> str:
+            return f'<span class="num small">{signed(row[column])}</span>' + plate.part(
+                row[column], counted.largest_part, key
+            )
+
+        return cell
+
+    def blind(row: dict[str, Any]) -> str:
+        return f'<span class="num">{percent(row["blind_share"])}</span>'
+
+    def moved(row: dict[str, Any]) -> str:
+        if missing(row["earlier_rank"]):
+            return '<span class="soft small">new</span>'
+        places = int(row["places_gained"])
+        if places == 0:
+            return '<span class="soft small">same place</span>'
+        arrow = "▲ up" if places > 0 else "▼ down"
+        return (
+            f'<span class="num small">{arrow} {abs(places)}</span><br>'
+            f'<span class="num soft small">was {number(row["earlier_score"])}</span>'
+        )
+
+    return [
+        plate.Column("Rank", rank, bare=True, width="3.6rem"),
+        plate.Column("Building and most useful next look", name, heads=True),
+        plate.Column("Score (90 %)", score, width="8.5rem"),
+        *(plate.Column(label, ingredient(key), half=True, width="4.7rem") for key, label in PARTS),
+        plate.Column("Blind", blind, half=True, width="4rem"),
+        plate.Column("Since last build", moved, half=True, width="5rem"),
+    ]
+
+
+@screen(
+    "Where next?",
+    "Buildings in order of the shock harm to be expected there, from what inspections rule out "
+    "and what they leave open.",
+)
+def page() -> None:
+    """The screen."""
+    source = opened()
+    state_of_build(source)
+    ahead = st.container()
+    selection, k = narrowed(source)
+    counted = source.ask(where_next.counts, selection)
+    if counted.buildings == 0:
+        empty(
+            "none-selected",
+            "No building fits",
+            f"None of the {count(counted.all_buildings)} buildings fits what you narrowed the list "
+            "to. Take a filter away, or search for fewer words.",
+        )
+        return
+    listing, turning = st.container(), st.container()
+    with turning:
+        number_of = _page_number(-(-counted.buildings // ROWS))
+    frame = source.ask(where_next.listed, selection, limit=ROWS, offset=(number_of - 1) * ROWS)
+    sure = source.ask(where_next.sureness, selection, k)
+    with ahead:
+        urgent_panel(source, selection)
+        if number_of == 1 and selection.order in ("score", "dwelling"):
+            follow(plate.show(answer(frame, sure, counted), key="answer"))
+    with listing:
+        _table(source, selection, k, counted, frame)
+    _pictures(source, selection, k, frame)
+
+
+def _page_number(pages: int) -> int:
+    if pages <= 1:
+        return 1
+    asked = st.session_state.get("page")
+    if isinstance(asked, int) and asked > pages:
+        st.session_state["page"] = pages
+    return int(
+        st.number_input(
+            f"Page (of {pages:,})",
+            min_value=1,
+            max_value=pages,
+            key="page",
+            bind="query-params",
+            width=160,
+        )
+    )
+
+
+def _table(
+    source: Source,
+    selection: Selection,
+    k: int,
+    counted: where_next.Counts,
+    frame: pd.DataFrame,
+) -> None:
+    shown = (
+        f"{plural(counted.buildings, 'building')}"
+        + (f" of {count(counted.all_buildings)}" if selection.narrows else "")
+        + f". Score: {SCORE_UNIT}. Ingredients add up with a baseline to the score; a hollow bar "
+        "takes away. Blind: three-slot openings never looked at by a method able to see a false "
+        "ground."
+    )
+    body = plate.table(
+        frame.to_dict(orient="records"),
+        columns(counted, selection.ranked_by == "rank_per_dwelling"),
+        plate.text(shown),
+        row_class=lambda row: " ".join(
+            name
+            for name, holds in (
+                ("urgent", bool(row["urgent_openings"])),
+                ("past", row["position"] == k),
+            )
+            if holds
+        ),
+    )
+    follow(plate.show(body, key="ranking"))
+    everything = lambda: where_next.listed(source.cursor(), selection, limit=None)  # noqa: E731
+    downloads(everything, "ranking", "All buildings of this list")
+
+
+def _pictures(source: Source, selection: Selection, k: int, frame: pd.DataFrame) -> None:
+    st.subheader("How sure is this order?", anchor=False)
+    st.markdown(
+        "Each line is the interval that holds the building's rank with 90 % probability; the "
+        f"diamond is its rank. The shaded part is the first {k}. Long lines mean that looking "
+        "would change the order."
+    )
+    picture(
+        rank_intervals(frame, k, tone()),
+        "Rank and rank interval of each building on this page of the list",
+        frame[["rank", "rank_low", "rank_high", "building_id", "name", "p_top"]],
+        "rank-intervals",
+    )
+
+
+page()
