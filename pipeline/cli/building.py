@@ -208,6 +208,7 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
                     "confirmed": bool(row["confirmed"]),
                     "urgent": bool(row["urgent"]),
                     "defect": row["defect"],
+                    "rule_book_hash": row["rule_book_hash"],
                 }
                 for row in records(frame)
             ]

@@ -11,6 +11,7 @@ from pipeline import landing
 from pipeline.cli.options import DONE, QUARANTINED, json_option, workspace_option
 from pipeline.cli.output import print_json, print_table, progress, say, words
 from pipeline.landing import IntakeReport, Workspace
+from shared.faults import CoverplateError
 
 
 @click.command(
@@ -33,6 +34,13 @@ def intake(paths: tuple[Path, ...], mapping: str | None, workspace: Path, as_jso
     place.create()
     with progress() as report:
         reports = landing.intake(place, list(paths), mapping=mapping, progress=report)
+    if all(item.record_kind is None for item in reports):
+        raise CoverplateError(
+            f"no table was found in {', '.join(map(str, paths))}; nothing was taken in",
+            expected="CSV or other delimited text, XLSX, JSON, JSON Lines or Parquet, or a ZIP or "
+            "folder of these",
+            to_do="check that these are the exports meant, and that they came whole",
+        )
     if as_json:
         print_json([item.as_json() for item in reports])
     else:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+import tempfile
+import traceback
 
 import click
 
@@ -17,7 +19,7 @@ from pipeline.cli import (
     rank,
     rules,
 )
-from pipeline.cli.options import REFUSED
+from pipeline.cli.options import REFUSED, UNFORESEEN
 from shared.faults import CoverplateError
 
 
@@ -55,7 +57,10 @@ for command in (
 
 
 def main() -> None:
-    """Run the command line; exit 0 done, 2 refused, 3 done with quarantined rows."""
+    """Run the command line; exit 0 done, 2 refused, 3 done with quarantined rows.
+
+    Exit 1 is a fault in Coverplate itself; its trace goes to a file, never to the screen.
+    """
     try:
         code = coverplate.main(standalone_mode=False)
     except CoverplateError as refusal:
@@ -77,7 +82,23 @@ def main() -> None:
             err=True,
         )
         sys.exit(REFUSED)
+    except Exception as unforeseen:
+        click.echo(_unforeseen(unforeseen), err=True)
+        sys.exit(UNFORESEEN)
     sys.exit(code if isinstance(code, int) else 0)
+
+
+def _unforeseen(fault: Exception) -> str:
+    """Say that Coverplate itself is at fault, and keep the trace for whoever mends it."""
+    handle, name = tempfile.mkstemp(prefix="coverplate-fault-", suffix=".txt")
+    with open(handle, "w", encoding="utf-8") as file:  # noqa: PTH123 - a handle, not a path
+        file.write("".join(traceback.format_exception(fault)))
+    first = (str(fault).splitlines() or [""])[0]
+    return (
+        f"A fault in Coverplate itself: {type(fault).__name__}: {first}\n"
+        f"What to do: send {name} to whoever looks after Coverplate; it names the command's steps "
+        "and may quote cells of your files. What was taken in before is untouched."
+    )
 
 
 if __name__ == "__main__":

@@ -14,7 +14,7 @@ from shared.faults import CoverplateError
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 DEFAULT_WORKSPACE = Path("coverplate-workspace")
-DONE, REFUSED, QUARANTINED = 0, 2, 3
+DONE, UNFORESEEN, REFUSED, QUARANTINED = 0, 1, 2, 3
 
 
 def workspace_option(command: Command) -> Command:

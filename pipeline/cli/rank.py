@@ -11,7 +11,6 @@ import pandas as pd
 from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
-    console,
     number,
     percent,
     plain,
@@ -130,6 +129,7 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
                 "p_top": row["p_top"],
                 "evidence_share": row["evidence_share"],
                 "next_look": row["next_look"],
+                "rule_book_hash": row["rule_book_hash"],
             }
         )
     return rows
@@ -178,6 +178,8 @@ def print_ranking(frame: pd.DataFrame) -> None:
         "90 %: interval of the rank, and of the number of dangerous openings. Blind: share of "
         "three-slot openings never looked at by a method able to see a false ground."
     )
+    if len(frame):
+        click.echo(f"Rule book {frame['rule_book_hash'].iloc[0][:12]}.")
     cautions()
 
 
@@ -216,7 +218,7 @@ def _compare(workspace: Workspace, rule_book: Path, top: int | None, as_json: bo
             for row in frame.to_dict(orient="records")
         ],
     )
-    console().print(
+    click.echo(
         f"\nMoves: places nearer the top (+) or further down (-) under the other rule book. "
         f"Kendall tau {comparison.kendall_tau:.3f} (1 is the same order). "
         f"{comparison.moved} of {len(comparison.frame)} buildings change rank."

@@ -164,8 +164,12 @@ def _build_file(
         progress("buildings and looks", 1.0)
 
         portfolio, buildings = assemble(rule_book, likelihoods, con)
-        model = build_model(rule_book, default_priors(rule_book), severity_array(rule_book))
-        crews = crew_index(buildings)
+        harms = severity_array(rule_book)
+        model = build_model(rule_book, default_priors(rule_book), harms)
+        # An owner or manager whom no register names explains nothing.
+        crews = {
+            factor: index for factor, index in crew_index(buildings).items() if (index >= 0).any()
+        }
         progress("learning from the portfolio", 0.0)
         learned = learn(
             rule_book,
@@ -176,7 +180,7 @@ def _build_file(
         )
         progress("learning from the portfolio", 1.0)
         portfolio = _with_crews(portfolio, learned, crews)
-        model = build_model(rule_book, learned.priors, severity_array(rule_book))
+        model = build_model(rule_book, learned.priors, harms)
         posterior = compute_posterior(
             model, portfolio, lambda done: progress("weighing the evidence", done)
         )

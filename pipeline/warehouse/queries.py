@@ -31,7 +31,8 @@ SELECT
     coalesce(v.openings_looked_at, 0) AS openings_looked_at,
     n.next_look,
     b.latitude, b.longitude, b.insured_value,
-    r.reasons
+    r.reasons,
+    (SELECT rule_book_hash FROM build_facts) AS rule_book_hash
 FROM building_scores AS s
 JOIN buildings AS b USING (building_no)
 JOIN building_eras AS e USING (building_no)
@@ -159,13 +160,15 @@ def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
 
     Returns:
         Columns opening_id, unit_id, room, slots, gfci, marking, last_observed_on, methods, looked,
-        sees_false_ground, confirmed, urgent, defect, p_dangerous and ``PROBABILITIES``.
+        sees_false_ground, confirmed, urgent, defect, p_dangerous, ``PROBABILITIES``,
+        rule_book_hash.
     """
     return con.execute(
         f"""
         SELECT o.opening_id, o.unit_id, o.room, o.slots, o.gfci, o.marking, o.last_observed_on,
             o.methods, o.looked, o.sees_false_ground, o.confirmed, o.urgent, o.defect,
-            o.p_dangerous, {", ".join("o." + name for name in PROBABILITIES)}
+            o.p_dangerous, {", ".join("o." + name for name in PROBABILITIES)},
+            (SELECT rule_book_hash FROM build_facts) AS rule_book_hash
         FROM openings AS o
         WHERE o.building_id = ?
         ORDER BY o.urgent DESC, o.p_dangerous DESC, o.unit_id, o.opening_id

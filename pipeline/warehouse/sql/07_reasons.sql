@@ -1,4 +1,5 @@
--- Why a building stands where it stands, in plain words, weightiest first.
+-- Why a building stands where it stands, in plain words: what raises its score most comes first,
+-- what lowers it most comes last.
 CREATE TABLE reasons AS
 WITH facts AS (
     SELECT b.*, e.era, e.era_label, z.* EXCLUDE (building_no), v.* EXCLUDE (building_no),
@@ -57,8 +58,9 @@ said AS (
                 CASE WHEN confirmed_ungrounded > 0
                     THEN concat(', ', confirmed_ungrounded, ' three-slot without a ground')
                     ELSE '' END, '.')
-            ELSE concat('No confirmed defect in ', coalesce(openings_looked_at, 0),
-                ' openings looked at.')
+            ELSE concat('No confirmed defect in ', openings_looked_at,
+                CASE WHEN openings_looked_at = 1 THEN ' opening' ELSE ' openings' END,
+                ' looked at.')
         END
     FROM facts WHERE coalesce(openings_looked_at, 0) > 0
     UNION ALL
@@ -85,7 +87,7 @@ said AS (
 )
 SELECT
     building_no,
-    (row_number() OVER (PARTITION BY building_no ORDER BY abs(weight) DESC, ingredient))::INTEGER
+    (row_number() OVER (PARTITION BY building_no ORDER BY weight DESC, ingredient))::INTEGER
         AS position,
     ingredient,
     weight,
