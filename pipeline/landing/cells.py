@@ -139,10 +139,12 @@ def number(cell: str, text: str, mark: DecimalMark | None, units: Collection[str
     continental = f"TRY_CAST(replace(replace({bare}, '.', ''), ',', '.') AS DOUBLE)"
     branches = [
         _shape(bare, ENGLISH_ONLY, english),
-        _shape(bare, CONTINENTAL_ONLY, continental),
         _shape(bare, PLAIN, f"TRY_CAST({bare} AS DOUBLE)"),
     ]
     if mark is not None:
+        # evidence of a decimal comma stays unread until the column is settled: the same column may
+        # hold "1.250", which then is no decimal
+        branches.append(_shape(bare, CONTINENTAL_ONLY, continental))
         branches.append(_shape(bare, COMMA_GROUP, english if mark == "." else continental))
         branches.append(_shape(bare, COMMA_DECIMAL, continental))
     read = f"CASE {' '.join(branches)} END"
@@ -239,8 +241,11 @@ def numeric_date(text: str, order: DateOrder, this_year: int) -> str:
         "ymd": (first, second, third),
     }[order]
     century = f"CASE WHEN TRY_CAST({year} AS INTEGER) > {this_year % 100} THEN '19' ELSE '20' END"
-    full_year = f"CASE strlen({year}) WHEN 4 THEN {year} WHEN 2 THEN concat({century}, {year}) END"
+    full_year = (
+        f"CASE WHEN strlen({year}) = 2 THEN concat({century}, {year}) "
+        f"WHEN strlen({year}) = 4 AND {year} >= '1600' THEN {year} END"
+    )
     fits = f"strlen({month}) BETWEEN 1 AND 2 AND strlen({day}) BETWEEN 1 AND 2"
     return (
-        f"CASE WHEN {fits} THEN TRY_CAST(concat({full_year}, '-', {month}, '-', {day}) AS DATE) END"
+        f"CASE WHEN {fits} THEN TRY_CAST({full_year} || '-' || {month} || '-' || {day} AS DATE) END"
     )

@@ -16,6 +16,7 @@ from pipeline.landing.mapping_store import all_mappings, find_mapping
 from pipeline.landing.matching import recognition
 from pipeline.landing.propose import propose_mapping
 from pipeline.landing.raw import RawTable
+from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
 from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
@@ -92,7 +93,11 @@ def default_mapping(kind: RecordKind, header: Sequence[str]) -> Mapping:
     columns = {
         name: ColumnMapping(from_=(name,)) for name in LAYOUTS[kind].columns if name in names
     }
-    return Mapping(name="default", records=(RecordMapping(kind=kind, columns=columns),))
+    return Mapping(
+        name="default",
+        records=(RecordMapping(kind=kind, columns=columns),),
+        status_dates=find_status_dates(header),
+    )
 
 
 def choose(workspace: Workspace, table: RawTable, named: str | None, file: str) -> Choice:

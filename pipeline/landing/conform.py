@@ -1,4 +1,6 @@
-"""Types and judges a whole raw table in one pass of SQL: ``raw → read → judged → typed``.
+"""Types and judges a whole raw table in one pass of SQL.
+
+The steps are ``sourced → cleaned → numbers → read → judged``.
 
 Only a row that fails carries its original cells and the list of its reasons; for all others those
 two columns are NULL and cost nothing. The rules of validity are those of ``shared.records.checks``
@@ -30,6 +32,9 @@ WHOLE_ROW = "(whole row)"
 
 REASONS_TYPE = 'STRUCT("column" VARCHAR, found VARCHAR, expected VARCHAR)[]'
 
+NO_CELL = "NULL::VARCHAR"
+"""SQL of the cell of a column that the file does not have."""
+
 CORRECTION_ROW = "_fixes"
 """Column of a typed Parquet that answers quarantined rows: the row number it corrects."""
 
@@ -54,13 +59,16 @@ class Origin:
     Attributes:
         field: the layout's column.
         spec: the mapping's column.
-        cell: SQL of the original text, over the raw relation; NULL where the file has none.
+        made: SQL that makes the original text out of several cells, worked out once in the step
+            ``sourced``; None where one cell or a constant is it.
+        cell: SQL of the original text; NULL where the file has none.
         used: source columns that are read, by index.
         null_tokens: in lower case.
     """
 
     field: Field
     spec: ColumnMapping
+    made: str | None
     cell: str
     used: tuple[int, ...]
     null_tokens: frozenset[str]
@@ -136,7 +144,8 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
     spoken = {*column.choices, *(source for source, word in spec.values.items() if word)}
     tokens -= {word.strip().lower() for word in spoken}
     used: tuple[int, ...] = ()
-    cell = "NULL::VARCHAR"
+    made = None
+    cell = NO_CELL
     if spec.constant is not None:
         cell = literal(spec.constant)
     elif spec.join:
@@ -144,7 +153,7 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
         used = tuple(match[0] for match in found if match)
         parts = [cells.cleaned(f"c{index}", tokens) for index in used]
         if parts:
-            cell = f"concat_ws({literal(spec.separator)}, {', '.join(parts)})"
+            made = f"concat_ws({literal(spec.separator)}, {', '.join(parts)})"
     elif spec.count_columns is not None:
         first = find_column([spec.count_columns.first], header)
         last = find_column([spec.count_columns.last], header)
@@ -153,7 +162,7 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
             filled = [
                 f"({cells.cleaned(f'c{index}', tokens)} IS NOT NULL)::INTEGER" for index in used
             ]
-            cell = f"({' + '.join(filled)})::VARCHAR"
+            made = f"({' + '.join(filled)})::VARCHAR"
     elif spec.from_:
         match = find_column(spec.from_, header)
         if match:
@@ -161,7 +170,9 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
             cell = f"c{match[0]}"
     for rule in spec.text_rules:
         used += tuple(m[0] for m in (find_column([name], header) for name in rule.column) if m)
-    return Origin(column, spec, cell, used, frozenset(tokens))
+    if made is not None:
+        cell = quoted("s_" + column.name)
+    return Origin(column, spec, made, cell, used, frozenset(tokens))
 
 
 def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
@@ -180,6 +191,7 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     by_name = {origin.field.name: origin for origin in plan.origins}
     kept = [name for name, there in (("_row", plan.table.first_row is None),) if there]
     kept += [CORRECTION_ROW] if corrects else []
+    made = [f"{origin.made} AS {origin.cell}" for origin in plan.origins if origin.made]
     texts = [f"{origin.cleaning} AS {origin.text}" for origin in plan.origins if origin.is_text]
     numbers = [
         f"{_number(origin, habits)} AS {quoted('n_' + origin.field.name)}"
@@ -202,7 +214,8 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     names = ", ".join(map(quoted, layout.columns))
     extra = "".join(f", {name}" for name in kept)
     return (
-        f"WITH cleaned AS (SELECT *{''.join(', ' + t for t in texts)} FROM {plan.table.relation}),\n"
+        f"WITH sourced AS (SELECT *{''.join(', ' + m for m in made)} FROM {plan.table.relation}),\n"
+        f"cleaned AS (SELECT *{''.join(', ' + t for t in texts)} FROM sourced),\n"
         f"numbers AS (SELECT *{''.join(', ' + n for n in numbers)} FROM cleaned),\n"
         f"read AS (SELECT *, {', '.join(typed)} FROM numbers),\n"
         f"judged AS (SELECT *, ({bad}) AS _bad FROM read)\n"
@@ -301,7 +314,7 @@ def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Chec
         found = check.found
         own = by_name.get(check.column)
         single = check.expected not in {rule.expected for rule in plan.layout.row_rules}
-        if own is not None and single and own.cell != "NULL::VARCHAR":
+        if own is not None and single and own.cell != NO_CELL:
             found = own.cell
         fails = check.fails
         if check.column in unread and fails.endswith("IS NULL"):

@@ -101,7 +101,7 @@ def settle(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: s
 
 
 def _texts(plan: Plan, origin: Origin) -> str:
-    text = cells.cleaned(origin.cell, origin.null_tokens)
+    text = cells.cleaned(origin.made or origin.cell, origin.null_tokens)
     return f"SELECT DISTINCT {text} AS t FROM {plan.table.relation}"
 
 

@@ -14,6 +14,7 @@ from pipeline.landing.conform import (
     CLOSED_WITHOUT_DATE,
     CORRECTION_ROW,
     DATE_ON_OPEN_ITEM,
+    NO_CELL,
     SHORT_ROW,
     Habits,
     Plan,
@@ -21,6 +22,7 @@ from pipeline.landing.conform import (
     make_plan,
 )
 from pipeline.landing.current import row_number
+from pipeline.landing.file_order import copy_in_order
 from pipeline.landing.habits import declared_habits, settle
 from pipeline.landing.mapping import RecordMapping
 from pipeline.landing.matching import EXACT, find_column
@@ -89,7 +91,7 @@ def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> tuple[Part, RawTabl
 
 
 def _require_columns(plan: Plan) -> None:
-    there = {origin.field.name for origin in plan.origins if origin.used or _made(origin.cell)}
+    there = {o.field.name for o in plan.origins if o.used or o.cell != NO_CELL}
     missing = [f.name for f in plan.layout.fields if f.required and f.name not in there]
     if missing:
         wanted = "; ".join(
@@ -104,10 +106,6 @@ def _require_columns(plan: Plan) -> None:
         )
 
 
-def _made(cell: str) -> bool:
-    return cell != "NULL::VARCHAR"
-
-
 def _write(
     con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, task: Task, file: Path
 ) -> Plan:
@@ -115,7 +113,7 @@ def _write(
 
     def copy(chosen: Plan) -> int:
         select = conform_sql(chosen, habits, corrects=task.corrects is not None)
-        return int(con.execute(f"COPY ({select}) TO {literal(str(file))} {CODEC}").fetchall()[0][0])
+        return copy_in_order(con, f"COPY ({select}) TO {literal(str(file))} {CODEC}")
 
     carefully = plan.table.carefully
     if carefully is None:
@@ -225,22 +223,22 @@ def _status_findings(
     )
     slugs = ", ".join(map(literal, _STATUS_MESSAGES))
     found = {
-        "kind": "note",
+        "kind": "_slug",
         "building_id": "building_id",
         "opening_id": opening,
         "column": literal(columns),
         "values": "NULL::VARCHAR[]",
         "sources": f"[{literal(task.source)}]",
         "precedence": "NULL::VARCHAR",
-        "message": f"CASE note {messages} END",
+        "message": f"CASE _slug {messages} END",
         "_part": f"{task.number}::INTEGER",
         "_row": "number",
     }
     listed = ", ".join(f"{found[name]} AS {quoted(name)}" for name in DATA_QUALITY_COLUMNS)
     target = task.folder / f"{task.number}.findings.parquet"
     con.execute(
-        f"COPY (SELECT {listed} FROM (SELECT *, unnest(_notes) AS note FROM {rows} "
-        f"WHERE _notes IS NOT NULL) WHERE note IN ({slugs}) ORDER BY number) "
+        f"COPY (SELECT {listed} FROM (SELECT *, unnest(_notes) AS _slug FROM {rows} "
+        f"WHERE _notes IS NOT NULL) WHERE _slug IN ({slugs}) ORDER BY number) "
         f"TO {literal(str(target))} {CODEC}"
     )
     counted = con.execute(

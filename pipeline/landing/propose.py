@@ -7,7 +7,6 @@ column that nothing fits makes the whole unsure, because guessing it would inven
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -17,8 +16,9 @@ from pydantic import ValidationError
 from pipeline.landing import cells
 from pipeline.landing.cells import word_form
 from pipeline.landing.header import normalised
-from pipeline.landing.mapping import ColumnMapping, Mapping, RecordMapping, StatusDate
+from pipeline.landing.mapping import ColumnMapping, Mapping, RecordMapping
 from pipeline.landing.matching import TRUNCATED_LENGTH
+from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES, VALUE_SYNONYMS
 from shared.records import LAYOUTS, Field
 from shared.vocabulary import RecordKind
@@ -95,7 +95,8 @@ def propose_mapping(
         name: name of the proposed mapping.
     """
     proposals = [_propose_kind(kind, header, sample, name) for kind in RecordKind]
-    return max(proposals, key=lambda p: (p.confidence, len(p.columns)))
+    # the headers say what the file is about, the values only how well it can be read
+    return max(proposals, key=lambda p: (len(p.columns), p.confidence))
 
 
 def _propose_kind(
@@ -141,7 +142,7 @@ def _propose_kind(
             description=f"proposed from a header; {whole:.0%} sure",
             recognised_by=tuple(header[found[c.column][0]] for c in columns),
             records=(RecordMapping(kind=kind, columns=specs),),
-            status_dates=_status_dates(header),
+            status_dates=find_status_dates(header),
         )
     except (
         ValidationError
@@ -233,18 +234,3 @@ def _readable(
     ).fetchall()
     con.close()
     return 1 - len(unread) / len(filled), tuple(dict.fromkeys(row[0] for row in unread))[:5]
-
-
-_STATUS = re.compile(r"(^|_)(status|state)(_|$)")
-_CLOSED_ON = re.compile(
-    r"(^|_)(fixed|closed|completed|resolved|repaired|done)(_(on|date|at))?$"
-    r"|date_(fixed|closed|completed|resolved|repaired|done)$"
-)
-
-
-def _status_dates(header: Sequence[str]) -> tuple[StatusDate, ...]:
-    statuses = [cell for cell in header if _STATUS.search(normalised(cell))]
-    dates = [cell for cell in header if _CLOSED_ON.search(normalised(cell))]
-    if len(statuses) == 1 and len(dates) == 1 and statuses != dates:
-        return (StatusDate(status=statuses[0], date=dates[0]),)
-    return ()

@@ -20,7 +20,13 @@ ROWS = (
 CSV = "\n".join([HEADER, *ROWS]) + "\n"
 
 
-def land(workspace: Workspace, folder: Path, content: bytes | str, name: str = "looks.csv", **options: Any) -> list[IntakeReport]:
+def land(
+    workspace: Workspace,
+    folder: Path,
+    content: bytes | str,
+    name: str = "looks.csv",
+    **options: Any,
+) -> list[IntakeReport]:
     """Write a file and take it in."""
     path = folder / name
     path.parent.mkdir(parents=True, exist_ok=True)

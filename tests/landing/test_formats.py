@@ -217,7 +217,9 @@ def test_a_json_line_that_is_no_object_is_set_aside(workspace, inbox):
 
 def test_sheets_are_landed_each_with_its_own_counts(workspace, inbox):
     other = [CELLS[0], ["B009", *CELLS[1][1:]]]
-    reports = land(workspace, inbox, workbook({"A": CELLS, "B": other, "Notes": [["hi"]]}), "a.xlsx")
+    reports = land(
+        workspace, inbox, workbook({"A": CELLS, "B": other, "Notes": [["hi"]]}), "a.xlsx"
+    )
     assert [(r.sheet, counts(r)) for r in reports] == [
         ("A", (2, 2, 0, 0, 0)),
         ("B", (1, 1, 0, 0, 0)),
@@ -243,9 +245,7 @@ def test_two_members_of_the_same_name_are_both_landed(workspace, inbox):
         ("a.csv", b"alpha,beta\n1,2\n", "not known well enough"),
     ],
 )
-def test_a_refused_file_says_what_to_do_and_changes_nothing(
-    workspace, inbox, name, content, found
-):
+def test_a_refused_file_says_what_to_do_and_changes_nothing(workspace, inbox, name, content, found):
     with pytest.raises(CoverplateError) as refused:
         land(workspace, inbox, content, name)
     assert found in str(refused.value)

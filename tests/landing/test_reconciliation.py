@@ -154,13 +154,19 @@ def test_a_correction_that_is_still_wrong_stands_once(workspace, inbox, tmp_path
 
 
 def test_a_correction_is_read_the_way_its_source_was(workspace, inbox, tmp_path):
-    day_first = [ROWS[0].replace("2024-03-05", "13/03/2024"), ROWS[1].replace("2024-03-05", "5/3/2024")]
+    day_first = [
+        ROWS[0].replace("2024-03-05", "13/03/2024"),
+        ROWS[1].replace("2024-03-05", "5/3/2024"),
+    ]
     land(workspace, inbox, csv_of(day_first[0], day_first[1].replace("three_lamp", "no_lamp")))
     out = tmp_path / "out.csv"
     export_quarantine(workspace, out)
     _corrected(out, method="visual")
     intake(workspace, [out], today=TODAY)
-    assert query(workspace, "SELECT observed_on::VARCHAR FROM opening_observations_current WHERE opening_id = '002'") == [("2024-03-05",)]
+    assert query(
+        workspace,
+        "SELECT observed_on::VARCHAR FROM opening_observations_current WHERE opening_id = '002'",
+    ) == [("2024-03-05",)]
 
 
 def test_rows_that_are_too_long_can_be_corrected(workspace, inbox, tmp_path):
@@ -222,7 +228,20 @@ def test_a_file_that_is_missing_is_named(workspace, tmp_path):
 
 
 CELL = st.sampled_from(
-    ["B1", "B2", "001", "002", "2024-03-05", "2024-03-06", "visual", "dowsing", "correct", "", " ", "-"]
+    [
+        "B1",
+        "B2",
+        "001",
+        "002",
+        "2024-03-05",
+        "2024-03-06",
+        "visual",
+        "dowsing",
+        "correct",
+        "",
+        " ",
+        "-",
+    ]
 )
 GOOD = st.tuples(
     st.sampled_from(["B1", "B2"]), st.sampled_from(["1", ""]), st.just("hall"),
@@ -232,7 +251,7 @@ GOOD = st.tuples(
 MESSY = st.lists(CELL, min_size=1, max_size=14)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 @given(files=st.lists(st.lists(GOOD | MESSY, max_size=8), min_size=1, max_size=4))
 def test_counts_always_add_up(tmp_path_factory, files):
     folder = tmp_path_factory.mktemp("property")
