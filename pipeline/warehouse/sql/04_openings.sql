@@ -48,3 +48,5 @@ SELECT
     ['survey', 'random', 'unknown', 'targeted', 'complaint'][min(pick) + 1] AS selection
 FROM looks
 GROUP BY building_no, unit_id, opening_id;
+
+DROP TABLE looks;

@@ -1,0 +1,152 @@
+"""The stages of a benchmark. Each runs in a process of its own, so that its peak memory is its own.
+
+``python -m tests.benchmarks.stages NAME FOLDER OBSERVATIONS BUILDINGS`` runs one stage and writes
+one line of JSON: seconds, cpu_seconds, peak_mib, and what else the stage has to say.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import resource
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+SEED = 20250101
+DUPLICATE_SHARE, BAD_SHARE = 0.01, 0.001
+
+
+def generate(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
+    """Write the exports: default layout, 1 % repeated rows, 0.1 % rows with an unknown method."""
+    from data_demo.scale import write_scale_csv
+
+    files = write_scale_csv(
+        folder / "exports",
+        buildings,
+        observations,
+        SEED,
+        duplicates=int(observations * DUPLICATE_SHARE),
+        bad_rows=int(observations * BAD_SHARE),
+    )
+    size = files.register.stat().st_size + files.observations.stat().st_size
+    return {"csv_mib": size / 2**20, "duplicates": files.duplicates, "bad_rows": files.bad_rows}
+
+
+def floor(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
+    """Copy the same CSV to zstd Parquet, all as text: the least that landing anything can cost."""
+    import duckdb
+
+    from shared.records import LAYOUTS
+    from shared.vocabulary import RecordKind
+
+    written = 0
+    for name, kind in (
+        ("register", RecordKind.BUILDING_REGISTER),
+        ("observations", RecordKind.OPENING_OBSERVATIONS),
+    ):
+        columns = ", ".join(f"'{field.name}': 'VARCHAR'" for field in LAYOUTS[kind].fields)
+        target = folder / f"floor-{name}.parquet"
+        with duckdb.connect() as connection:
+            ((rows,),) = connection.execute(
+                f"COPY (SELECT * FROM read_csv('{folder}/exports/{name}.csv', header = true, "
+                f"auto_detect = false, delim = ',', quote = '\"', columns = {{{columns}}})) "
+                f"TO '{target}' (FORMAT parquet, COMPRESSION zstd)"
+            ).fetchall()
+        written += rows
+        target.unlink()
+    if written != observations + buildings:
+        raise SystemExit(f"the copy holds {written} rows, not {observations + buildings}")
+    return {"rows": written}
+
+
+def intake(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
+    """Take both files in; what becomes of the rows must add up."""
+    from pipeline.landing import Workspace
+    from pipeline.landing import intake as take_in
+
+    exports = folder / "exports"
+    workspace = Workspace(folder / "workspace").create()
+    reports = take_in(workspace, [exports / "register.csv", exports / "observations.csv"])
+    report = reports[-1]
+    outcome = {
+        name: getattr(report, name)
+        for name in ("rows_read", "accepted", "duplicate", "superseded", "quarantined")
+    }
+    parts = outcome["accepted"] + outcome["duplicate"]
+    parts += outcome["superseded"] + outcome["quarantined"]
+    bad = int(observations * BAD_SHARE)
+    if not parts == outcome["rows_read"] == observations or outcome["quarantined"] != bad:
+        raise SystemExit(f"the counts do not add up: {outcome}")
+    return outcome
+
+
+def build(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
+    """Build the warehouse; the time of each step by its own progress reports."""
+    from pipeline.landing import Workspace
+    from pipeline.warehouse.build import build as build_warehouse
+
+    told: list[tuple[float, str, float]] = []
+
+    def progress(step: str, fraction: float) -> None:
+        told.append((time.perf_counter(), step, fraction))
+
+    built = build_warehouse(Workspace(folder / "workspace"), progress=progress)
+    told.append((time.perf_counter(), "", 1.0))
+    steps: dict[str, float] = {}
+    for (begun, step, _), (ended, _, _) in itertools.pairwise(told):
+        steps[step] = steps.get(step, 0.0) + ended - begun
+    if built.buildings != buildings:
+        raise SystemExit(f"the warehouse holds {built.buildings} buildings, not {buildings}")
+    return {"steps": steps, "warehouse_mib": built.path.stat().st_size / 2**20}
+
+
+def ranking(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
+    """Read the whole ranking, then its first twenty, as the command line and the screens do."""
+    from pipeline.landing import Workspace
+    from pipeline.warehouse import queries, store
+
+    with store.reading(Workspace(folder / "workspace")) as connection:
+        begun = time.perf_counter()
+        frame = queries.ranking(connection)
+        whole = time.perf_counter()
+        queries.ranking(connection, top=20)
+        ended = time.perf_counter()
+    if len(frame) != buildings:
+        raise SystemExit(f"the ranking holds {len(frame)} buildings, not {buildings}")
+    return {"steps": {"whole ranking": whole - begun, "first twenty": ended - whole}}
+
+
+STAGES: dict[str, Callable[[Path, int, int], dict[str, Any]]] = {
+    stage.__name__: stage for stage in (generate, floor, intake, build, ranking)
+}
+
+
+def peak_mib() -> float:
+    """Most memory that this process has held, in MiB."""
+    try:
+        # The kernel's getrusage figure of a child starts at its parent's; this one does not.
+        status = Path("/proc/self/status").read_text(encoding="ascii")
+        return int(status.split("VmHWM:")[1].split()[0]) / 1024
+    except OSError:
+        scale = 2**20 if sys.platform == "darwin" else 1024
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / scale
+
+
+def main(name: str, folder: str, observations: str, buildings: str) -> None:
+    """Run one stage and write its measures."""
+    begun, spent = time.perf_counter(), time.process_time()
+    found = STAGES[name](Path(folder), int(observations), int(buildings))
+    measures = {
+        "seconds": time.perf_counter() - begun,
+        "cpu_seconds": time.process_time() - spent,
+        "peak_mib": peak_mib(),
+        **found,
+    }
+    sys.stdout.write(json.dumps(measures) + "\n")
+
+
+if __name__ == "__main__":
+    main(*sys.argv[1:])
