@@ -36,7 +36,7 @@ def volts(value: float) -> str:
 
 
 def circuit_drawing(picture: OpeningPicture) -> str:
-    """The opening as SVG: panel to the left, the receptacle's three contacts, what is plugged in."""
+    """The opening as SVG: panel to the left, the three contacts, and what is plugged in."""
     parts = [_panel(), *_conductors(picture), _face(picture)]
     if picture.situation is Situation.TESTER:
         parts.append(_tester(picture))
@@ -162,7 +162,7 @@ def _lamp(x: float, y: float, lit: bool, name: str) -> str:
         )
     state = "lit" if lit else "dark"
     return (
-        f'<circle cx="{x}" cy="{y}" r="14" class="lamp{" lit" if lit else ""}"/>{rays}'
+        f'<circle cx="{x}" cy="{y}" r="14" class="lamp {"lit" if lit else "dark"}"/>{rays}'
         + _text(x + 30, y, name, "volts")
         + _text(x + 30, y + 17, state, "soft")
     )
@@ -222,7 +222,7 @@ def _anything(picture: OpeningPicture) -> bool:
 
 
 def _appliance(picture: OpeningPicture) -> str:
-    hot, neutral, ground = _Y[Contact.HOT], _Y[Contact.NEUTRAL], _Y[Contact.GROUND]
+    hot, neutral = _Y[Contact.HOT], _Y[Contact.NEUTRAL]
     touch = picture.touch_volts or 0.0
     live = touch >= _LIVE
     parts = [

@@ -48,7 +48,7 @@ def _stacked(
         f"{value}:Q",
         title=title,
         stack="zero",
-        axis=alt.Axis(tickCount=5, format="~s"),
+        axis=alt.Axis(tickCount=4, format="~s" if value == "insured" else ",d"),
         scale=alt.Scale(domain=[0, most * 1.16], nice=False),
     )
     bars = base.mark_bar(
@@ -177,7 +177,11 @@ def blind_spots(frame: pd.DataFrame, tone: Tone) -> alt.LayerChart:
     )
     every = base.mark_bar(
         height={"band": 0.66}, color="transparent", stroke=colour(tone, "baseline")
-    ).encode(x=alt.X("three_slots:Q", scale=scale, title="three-slot openings"))
+    ).encode(
+        x=alt.X(
+            "three_slots:Q", scale=scale, title="three-slot openings", axis=alt.Axis(tickCount=5)
+        )
+    )
     blind = base.mark_bar(height={"band": 0.66}, color=colour(tone, "blind")).encode(
         x=alt.X("blind:Q", scale=scale)
     )
@@ -200,14 +204,27 @@ def places(frame: pd.DataFrame, tone: Tone) -> alt.LayerChart:
         blind=[percent(share) for share in frame["blind_share"]],
     )
     size = alt.Size(
-        "dangerous:Q", scale=alt.Scale(range=[25, 700]), title="expected dangerous openings"
+        "dangerous:Q",
+        scale=alt.Scale(range=[25, 700]),
+        title="expected dangerous openings",
+        legend=alt.Legend(symbolType="circle", tickCount=3),
     )
     chart = (
         alt.Chart(data)
         .mark_point(filled=True, opacity=0.72, stroke=colour(tone, "ground"), strokeWidth=0.7)
         .encode(
-            x=alt.X("longitude:Q", scale=alt.Scale(zero=False, nice=True), title="longitude, °"),
-            y=alt.Y("latitude:Q", scale=alt.Scale(zero=False, nice=True), title="latitude, °"),
+            x=alt.X(
+                "longitude:Q",
+                scale=alt.Scale(zero=False, nice=True),
+                title="longitude, °",
+                axis=alt.Axis(tickCount=5),
+            ),
+            y=alt.Y(
+                "latitude:Q",
+                scale=alt.Scale(zero=False, nice=True),
+                title="latitude, °",
+                axis=alt.Axis(tickCount=5),
+            ),
             size=size,
             shape=alt.Shape(
                 "kind:N",

@@ -29,7 +29,10 @@ def readings(frame: pd.DataFrame, tone: Tone) -> alt.LayerChart:
     data["strong"] = data["probability"] >= 0.5
     base = alt.Chart(data).encode(
         x=alt.X(
-            "result:N", sort=results, title="reported", axis=alt.Axis(orient="top", labelAngle=-30)
+            "result:N",
+            sort=results,
+            title="reported",
+            axis=alt.Axis(orient="top", labelAngle=0, labelExpr="split(datum.label, ' ')"),
         ),
         y=alt.Y("condition:N", sort=order, title="condition"),
         tooltip=["condition:N", "result:N", alt.Tooltip("probability:Q", format=".1%")],
@@ -37,7 +40,9 @@ def readings(frame: pd.DataFrame, tone: Tone) -> alt.LayerChart:
     squares = base.mark_rect(stroke=colour(tone, "ground"), strokeWidth=2).encode(
         color=alt.Color(
             "probability:Q",
-            scale=alt.Scale(domain=[0, 1], range=[colour(tone, "quiet"), colour(tone, "era")]),
+            scale=alt.Scale(
+                domain=[0, 1], range=[colour(tone, "quiet"), colour(tone, "era")], interpolate="rgb"
+            ),
             legend=None,
         )
     )

@@ -63,7 +63,12 @@ def opened() -> Source:
         cautions()
         st.stop()
     source = Source(now)
-    _newer_build(now)
+    try:
+        source.cursor().close()
+    except CoverplateError:
+        # Two builds in the meantime: the file of that version is gone, another is current.
+        source = Source(version() or now)
+    _newer_build(source.version)
     return source
 
 

@@ -10,7 +10,7 @@ from dashboard.charts.circuit import PAIR_NAMES, circuit_drawing, in_words, volt
 from dashboard.charts.readings import readings as readings_picture
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
-from dashboard.components.figures import number, word
+from dashboard.components.figures import word
 from dashboard.components.frame import screen
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import likelihoods, rule_book
@@ -119,7 +119,7 @@ def matrix(book: RuleBook, reference: Condition) -> str:
     def cell(method: Method) -> Any:  # noqa: ANN401 - a function of a row
         def told(row: dict[str, Any]) -> str:
             apart = bool(row[f"{method.value}_apart"])
-            distance = number(row[method.value], 2)
+            distance = f"{row[method.value]:.2f}"
             mark = "● told apart" if apart else "○ looks the same"
             kind = "strong" if apart else "soft"
             return f'<span class="{kind}">{mark}</span> <span class="soft small">{distance}</span>'
@@ -133,7 +133,7 @@ def matrix(book: RuleBook, reference: Condition) -> str:
         )
         for m in Method
     ]
-    limit = number(float(book.evidence.told_apart), 2)
+    limit = f"{float(book.evidence.told_apart):.2f}"
     caption = (
         f"Can a method tell {word(reference.value)} from …? The number is the distance between "
         f"what it reports in the two cases: 0 the same reports, 1 never the same; told apart from "

@@ -1,0 +1,384 @@
+"""Take in files: how they would be read, what would become of every row, what landed before."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.components import plate
+from dashboard.components.building_anew import build_now, progress, refused
+from dashboard.components.downloads import downloads
+from dashboard.components.figures import count, percent, plural, word
+from dashboard.components.frame import empty, screen
+from dashboard.components.source import workspace
+from pipeline.landing import intake, list_mappings, save_mapping
+from pipeline.landing.preview import Preview, preview
+from pipeline.screens import landed, mapping_desk
+from pipeline.screens.mapping_desk import Desk
+from shared.faults import CoverplateError
+from shared.vocabulary import RecordKind
+
+SECTIONS = {"in": "Take in", "landed": "What landed", "aside": "Set aside"}
+ASIDE_SHOWN = 200
+COPY_BYTES = 1 << 22
+
+
+def staged() -> list[Path]:
+    """The files that a person gave: uploaded, or named by their path on this machine."""
+    how = st.radio(
+        "Where are the files?",
+        ["upload", "path"],
+        format_func=lambda key: {
+            "upload": "Upload them",
+            "path": "A file or folder on this machine",
+        }[key],
+        horizontal=True,
+        key="how",
+    )
+    if how == "path":
+        named = st.text_input("Path of a file, folder or ZIP", key="path")
+        if not named.strip():
+            return []
+        path = Path(named.strip()).expanduser()
+        if not path.exists():
+            raise CoverplateError(
+                f"there is no {path} on this machine",
+                expected="a file, folder or ZIP that exists",
+                to_do="check the spelling, or upload the file instead",
+            )
+        return [path]
+    given = st.file_uploader(
+        "CSV, XLSX, JSON, Parquet, or a ZIP of these",
+        accept_multiple_files=True,
+        key="files",
+    )
+    return [_kept(upload) for upload in given or []]
+
+
+def _kept(upload: Any) -> Path:  # noqa: ANN401 - Streamlit's uploaded file
+    """An upload as a file, copied once."""
+    kept: dict[str, str] = st.session_state.setdefault("kept-uploads", {})
+    if upload.file_id not in kept:
+        folder = Path(tempfile.mkdtemp(prefix="coverplate-upload-"))
+        target = folder / Path(upload.name).name
+        with target.open("wb") as handle:
+            upload.seek(0)
+            while chunk := upload.read(COPY_BYTES):
+                handle.write(chunk)
+        kept[upload.file_id] = str(target)
+    return Path(kept[upload.file_id])
+
+
+def looked_at(paths: Sequence[Path]) -> list[Preview]:
+    """The tables in the files, looked at once per set of files and mappings."""
+    saved = tuple(m.name for m in list_mappings(workspace()))
+    sign = (tuple((str(p), p.stat().st_mtime) for p in paths), saved)
+    if st.session_state.get("looked-sign") != sign:
+        with st.spinner("Looking at the files …"):
+            st.session_state["looked"] = preview(workspace(), paths)
+        st.session_state["looked-sign"] = sign
+        st.session_state.pop("trial", None)
+    found: list[Preview] = st.session_state["looked"]
+    return found
+
+
+def desk(number: int, table: Preview) -> None:
+    """One table: how it would be read, and a way to put that right."""
+    name = table.path.rsplit("/", 1)[-1] + (f", sheet {table.sheet}" if table.sheet else "")
+    known = table.read_by is not None
+    state = f"read by: {table.read_by}" if known else "needs a mapping"
+    with st.expander(f"{name} · {state}", expanded=not known):
+        st.caption(f"{len(table.header)} columns. {table.proposal.explanation().capitalize()}.")
+        st.dataframe(_sample(table), hide_index=True, height=180, alt=f"First rows of {name}")
+        kinds = [k.value for k in RecordKind]
+        likely = table.proposal.kind.value if table.proposal.kind else kinds[1]
+        kind = st.selectbox(
+            "What are these rows?",
+            kinds,
+            index=kinds.index(likely),
+            format_func=word,
+            key=f"kind-{number}",
+        )
+        _mapping_form(number, Desk(table, RecordKind(kind or likely)))
+
+
+def _sample(table: Preview) -> pd.DataFrame:
+    width = len(table.header)
+    rows = [[*row, *[None] * width][:width] for row in table.sample[:8]]
+    return pd.DataFrame(rows, columns=list(table.header))
+
+
+def _mapping_form(number: int, on_desk: Desk) -> None:
+    columns = mapping_desk.columns(on_desk)
+    edited = st.data_editor(
+        columns,
+        hide_index=True,
+        disabled=["column", "meaning", "required", "samples", "sure"],
+        column_config={
+            "column": st.column_config.TextColumn("Ours"),
+            "meaning": st.column_config.TextColumn("What it means"),
+            "required": st.column_config.CheckboxColumn("Required"),
+            "header": st.column_config.SelectboxColumn(
+                "Column of the file", options=["", *on_desk.table.header]
+            ),
+            "samples": st.column_config.TextColumn("Some of its values", width="medium"),
+            "sure": st.column_config.ProgressColumn(
+                "How sure", format="percent", min_value=0, max_value=1
+            ),
+        },
+        key=f"columns-{number}-{on_desk.kind.value}",
+        alt="Our columns and the file's columns that they are read from",
+    )
+    chosen = {
+        str(r["column"]): str(r["header"]) for r in edited.to_dict(orient="records") if r["header"]
+    }
+    words = _words(number, on_desk, chosen)
+    first, second, third = st.columns([2, 1, 1], vertical_alignment="bottom")
+    with first:
+        name = st.text_input(
+            "Name of the mapping", value=_suggested(on_desk.table), key=f"name-{number}"
+        )
+    with second:
+        order = st.selectbox(
+            "Dates are written",
+            ["", "dmy", "mdy", "ymd"],
+            format_func=lambda key: {
+                "": "clearly",
+                "dmy": "day, month, year",
+                "mdy": "month, day, year",
+                "ymd": "year, month, day",
+            }[key],
+            key=f"dates-{number}",
+        )
+    with third:
+        mark = st.selectbox(
+            "Decimals are written",
+            ["", ".", ","],
+            format_func=lambda key: {"": "clearly", ".": "1.5", ",": "1,5"}[key],
+            key=f"decimals-{number}",
+        )
+    if st.button("Save this mapping", key=f"save-{number}"):
+        try:
+            made = mapping_desk.made(
+                on_desk,
+                name.strip(),
+                chosen,
+                words,
+                date_order=order or None,
+                decimal_mark=mark or None,
+            )
+            save_mapping(workspace(), made, replace=True)
+        except CoverplateError as refusal:
+            refused(refusal)
+            return
+        st.session_state.pop("looked-sign", None)
+        st.rerun()
+
+
+def _words(number: int, on_desk: Desk, chosen: dict[str, str]) -> list[tuple[str, str, str]]:
+    """Words of the file that are not known yet, for a person to say what they mean."""
+    unknown = mapping_desk.unknown_words(on_desk, chosen)
+    if unknown.empty:
+        return []
+    st.markdown(
+        f"**{plural(len(unknown), 'word')} not known yet.** Rows with an unknown word are set "
+        "aside. “No answer” reads the cell as blank."
+    )
+    said = []
+    columns = st.columns(3)
+    for place, row in enumerate(unknown.head(24).to_dict(orient="records")):
+        with columns[place % 3]:
+            meant = st.selectbox(
+                f"{word(row['column'])}: “{row['word']}”",
+                ["?", "", *row["choices"]],
+                format_func=lambda key: {"?": "leave unknown", "": "no answer"}.get(key, word(key)),
+                key=f"word-{number}-{row['column']}-{row['word']}",
+            )
+        if meant is not None and meant != "?":
+            said.append((str(row["column"]), str(row["word"]), str(meant)))
+    return said
+
+
+def _suggested(table: Preview) -> str:
+    stem = table.path.rsplit("/", 1)[-1].split(".")[0]
+    plain = "".join(c if c.isascii() and c.isalnum() else "_" for c in stem).strip("_").lower()
+    return plain or "mapping"
+
+
+def reconciliation(frame: pd.DataFrame, key: str) -> None:
+    """What became, or would become, of every row."""
+
+    def counted(name: str) -> Any:  # noqa: ANN401 - a function of a row
+        return lambda row: f'<span class="num">{count(row[name])}</span>'
+
+    def file(row: dict[str, Any]) -> str:
+        sheet = f" · {plate.text(row['sheet'])}" if row.get("sheet") else ""
+        kind = word(row["record_kind"]) if row["record_kind"] else "no table in it"
+        again = (
+            ' <span class="chip quiet">landed before</span>' if row.get("already_landed") else ""
+        )
+        return (
+            f'<span class="strong">{plate.text(row["file"])}</span>{sheet}{again}<br>'
+            f'<span class="soft small">{plate.text(kind)} · {plate.text(row["mapping"])}</span>'
+        )
+
+    def adds(row: dict[str, Any]) -> str:
+        if row["adds_up"]:
+            return '<span class="chip good">adds up</span>'
+        return '<span class="chip urgent">does not add up</span>'
+
+    body = plate.table(
+        frame.to_dict(orient="records"),
+        [
+            plate.Column("File", file, heads=True, width="18rem"),
+            plate.Column("Rows read", counted("rows_read"), side="right", half=True),
+            plate.Column("Accepted", counted("accepted"), side="right", half=True),
+            plate.Column("Duplicate", counted("duplicate"), side="right", half=True),
+            plate.Column("Superseded", counted("superseded"), side="right", half=True),
+            plate.Column("Set aside", counted("quarantined"), side="right", half=True),
+            plate.Column("Check", adds, half=True),
+        ],
+        "Every row read ends as exactly one of accepted, duplicate, superseded or set aside.",
+    )
+    plate.show(body, key=key)
+    downloads(frame, key, "Reconciliation")
+
+
+def take_in() -> None:
+    """Files in, step by step: look, correct, try, take in."""
+    paths = staged()
+    if not paths:
+        empty(
+            "no-files",
+            "Nothing chosen yet",
+            "Choose files above. They are looked at first; nothing lands before you say so, and a "
+            "file that is refused changes nothing.",
+        )
+        return
+    tables = looked_at(paths)
+    if not tables:
+        empty("no-tables", "No table found", "None of these files holds rows and columns.")
+        return
+    st.subheader("How they would be read", anchor=False)
+    for number, table in enumerate(tables):
+        desk(number, table)
+    with st.container(horizontal=True):
+        trying = st.button(
+            "Try it first", help="Says what would become of every row; changes nothing"
+        )
+        taking = st.button("Take in", type="primary")
+    if trying:
+        with progress("Trying") as report:
+            st.session_state["trial"] = landed.try_intake(workspace(), paths, report)
+    if taking:
+        with progress("Taking in") as report:
+            st.session_state["taken"] = intake(workspace(), paths, progress=report)
+        st.session_state.pop("trial", None)
+    trial = st.session_state.get("trial")
+    if trial is not None:
+        st.subheader("What would become of every row", anchor=False)
+        reconciliation(landed.report_table(trial.reports), "would-be")
+        if len(trial.aside):
+            st.markdown(f"**{plural(len(trial.aside), 'row')} would be set aside**")
+            st.dataframe(trial.aside, hide_index=True, alt="Rows that would be set aside")
+            downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
+    taken = st.session_state.get("taken")
+    if taken is not None:
+        st.subheader("What became of every row", anchor=False)
+        reconciliation(landed.report_table(taken), "became")
+        aside = sum(r.quarantined for r in taken if not r.already_landed)
+        if aside:
+            st.markdown(
+                f"{plural(aside, 'row')} set aside with every reason: see **Set aside** above."
+            )
+        st.markdown("The rows count from the next build on.")
+        if st.button("Build now", type="primary"):
+            st.session_state.pop("taken", None)
+            build_now()
+
+
+def what_landed() -> None:
+    """The history of files."""
+    frame = landed.history(workspace())
+    if frame.empty:
+        empty("none-landed", "Nothing landed yet", "Choose “Take in” to begin.")
+        return
+    shown = frame.assign(file=[str(path).rsplit("/", 1)[-1] for path in frame["path"]])
+    reconciliation(shown, "landed")
+    st.caption(
+        f"{plural(frame['sha256'].nunique(), 'file')}, {count(frame['rows_read'].sum())} rows, "
+        f"{percent(frame['accepted'].sum() / max(1, frame['rows_read'].sum()))} accepted. Files "
+        "are kept unchanged under their SHA-256."
+    )
+
+
+def set_aside() -> None:
+    """Rows set aside, their reasons, and the way back."""
+    everything = st.toggle("Show resolved rows too", key="resolved")
+    frame = landed.set_aside(workspace(), limit=ASIDE_SHOWN, unresolved_only=not everything)
+    if frame.empty:
+        empty("none-aside", "No row is set aside", "Every row that was read found its place.")
+        return
+    body = plate.table(
+        frame.to_dict(orient="records"),
+        [
+            plate.Column(
+                "Row",
+                lambda r: f'<span class="strong">{plate.text(r["file"])}</span>, row {r["row"]}',
+                heads=True,
+                width="16rem",
+            ),
+            plate.Column("Why", lambda r: plate.text(r["reasons"])),
+            plate.Column(
+                "As it came",
+                lambda r: f'<span class="soft small">{plate.text(r["cells"])}</span>',
+            ),
+        ],
+        f"The first {len(frame)} rows. A row keeps its cells as they came, and every reason.",
+    )
+    plate.show(body, key="aside")
+    place = workspace()
+    st.download_button(
+        "Download for correction (CSV)",
+        data=lambda: landed.set_aside_file(place),
+        file_name="set-aside.csv",
+        mime="text/csv",
+        on_click="ignore",
+        icon=":material/download:",
+    )
+    st.markdown(
+        "Correct the cells, leave the first three columns as they are, and feed the file in again: "
+        "each row then counts once."
+    )
+    corrected = st.file_uploader("Corrected file", type=["csv", "xlsx"], key="corrected")
+    if corrected is not None and st.button("Feed it in again", type="primary"):
+        with progress("Taking in") as report:
+            reports = intake(place, [_kept(corrected)], progress=report)
+        reconciliation(landed.report_table(reports), "fed-again")
+
+
+@screen(
+    "Take in files",
+    "Exports as people send them: how they are read, what becomes of every row, and what was set "
+    "aside.",
+)
+def page() -> None:
+    """The screen."""
+    section = st.segmented_control(
+        "Part",
+        list(SECTIONS),
+        default="in",
+        format_func=lambda key: SECTIONS[key],
+        key="part",
+        bind="query-params",
+        label_visibility="collapsed",
+    )
+    {"landed": what_landed, "aside": set_aside}.get(section or "in", take_in)()
+
+
+page()

@@ -1,0 +1,172 @@
+"""What landed and what was set aside, from the workspace itself; an intake tried out first."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import shutil
+import uuid
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from pipeline.landing import IntakeReport, Workspace, export_quarantine, intake, list_quarantine
+
+COUNTS = ("accepted", "duplicate", "superseded", "quarantined")
+
+
+def history(workspace: Workspace) -> pd.DataFrame:
+    """What landed, newest first.
+
+    Returns:
+        One row per table: landed (local time of the landing), path, sheet, record_kind, mapping,
+        mapping_confidence, rows_read, accepted, duplicate, superseded, quarantined, adds_up,
+        sha256.
+    """
+    rows = []
+    for manifest in reversed(workspace.manifests()):
+        stamp = (workspace.folder(manifest.sha256) / "manifest.json").stat().st_mtime
+        for part in manifest.parts:
+            counts = [getattr(part, name) for name in COUNTS]
+            rows.append(
+                (
+                    dt.datetime.fromtimestamp(stamp).replace(microsecond=0),
+                    manifest.path,
+                    part.sheet,
+                    part.record_kind.value,
+                    part.mapping,
+                    part.mapping_confidence,
+                    part.rows_read,
+                    *counts,
+                    sum(counts) == part.rows_read,
+                    manifest.sha256,
+                )
+            )
+    names = ["landed", "path", "sheet", "record_kind", "mapping", "mapping_confidence", "rows_read"]
+    return pd.DataFrame(rows, columns=[*names, *COUNTS, "adds_up", "sha256"])
+
+
+def report_table(reports: Sequence[IntakeReport]) -> pd.DataFrame:
+    """Reports of an intake as a table.
+
+    Returns:
+        Columns file, sheet, record_kind, mapping, rows_read, accepted, duplicate, superseded,
+        quarantined, adds_up, already_landed, findings (text).
+    """
+    rows = [
+        (
+            r.path.rsplit("/", 1)[-1],
+            r.sheet,
+            r.record_kind.value if r.record_kind is not None else None,
+            r.mapping,
+            r.rows_read,
+            *(getattr(r, name) for name in COUNTS),
+            sum(getattr(r, name) for name in COUNTS) == r.rows_read,
+            r.already_landed,
+            "; ".join(f.message for f in r.findings),
+        )
+        for r in reports
+    ]
+    names = ["file", "sheet", "record_kind", "mapping", "rows_read", *COUNTS]
+    return pd.DataFrame(rows, columns=[*names, "adds_up", "already_landed", "findings"])
+
+
+def set_aside(workspace: Workspace, *, limit: int, unresolved_only: bool = True) -> pd.DataFrame:
+    """Rows set aside.
+
+    Returns:
+        Columns file, sheet, row, record_kind, reasons (text), cells (text), resolved.
+    """
+    rows = [
+        (
+            q.path.rsplit("/", 1)[-1],
+            q.sheet,
+            q.row,
+            q.record_kind.value,
+            "; ".join(f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons),
+            " | ".join(f"{name}={cell}" for name, cell in q.cells.items() if cell),
+            q.resolved,
+        )
+        for q in list_quarantine(workspace, unresolved_only=unresolved_only, limit=limit)
+    ]
+    names = ["file", "sheet", "row", "record_kind", "reasons", "cells", "resolved"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def set_aside_file(workspace: Workspace) -> bytes:
+    """The CSV of ``export_quarantine``, for correction and feeding in again."""
+    workspace.scratch.mkdir(parents=True, exist_ok=True)
+    path = workspace.scratch / f"quarantine-{uuid.uuid4().hex}.csv"
+    try:
+        export_quarantine(workspace, path)
+        return path.read_bytes()
+    finally:
+        path.unlink(missing_ok=True)
+
+
+@dataclass(frozen=True)
+class Trial:
+    """What an intake would do.
+
+    Attributes:
+        reports: as the intake would give them.
+        aside: rows that it would set aside (the first of them; ``set_aside``).
+    """
+
+    reports: list[IntakeReport]
+    aside: pd.DataFrame
+
+
+def try_intake(
+    workspace: Workspace,
+    paths: Sequence[Path | str],
+    progress: Callable[[str, float], None] | None = None,
+    *,
+    limit: int = 200,
+) -> Trial:
+    """Take files into a copy of the workspace that is thrown away again.
+
+    The copy shares the landed files by hard links, which nothing ever writes to, so that repeated
+    and replaced rows are told as they would be.
+
+    Raises:
+        CoverplateError: as an intake would.
+    """
+    workspace.create()
+    root = workspace.scratch / f"trial-{uuid.uuid4().hex}"
+    copy = Workspace(root)
+    try:
+        for folder in ("landed", "mappings"):
+            shutil.copytree(
+                workspace.root / folder, root / folder, copy_function=_link, dirs_exist_ok=True
+            )
+        reports = intake(copy, paths, progress=progress)
+        new = {r.sha256 for r in reports if not r.already_landed}
+        rows = [q for q in list_quarantine(copy, unresolved_only=True) if q.sha256 in new]
+        names = ["file", "row", "reasons", "cells"]
+        aside = pd.DataFrame(
+            [
+                (
+                    q.path.rsplit("/", 1)[-1],
+                    q.row,
+                    "; ".join(
+                        f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons
+                    ),
+                    " | ".join(f"{name}={cell}" for name, cell in q.cells.items() if cell),
+                )
+                for q in rows[:limit]
+            ],
+            columns=names,
+        )
+        return Trial(reports, aside)
+    finally:
+        shutil.rmtree(root, ignore_errors=True)
+
+
+def _link(source: str, target: str) -> None:
+    try:
+        os.link(source, target)
+    except OSError:
+        shutil.copy2(source, target)
