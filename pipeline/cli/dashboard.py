@@ -5,12 +5,14 @@ from __future__ import annotations
 import http.client
 import importlib.util
 import os
+import signal
 import socket
 import subprocess
 import sys
 import time
 import webbrowser
 from pathlib import Path
+from types import FrameType
 
 import click
 
@@ -85,6 +87,7 @@ def serve(
     }
     server = subprocess.Popen(command(host, chosen), env=environment, stdout=subprocess.DEVNULL)
     shown = f"http://{'127.0.0.1' if host in ('0.0.0.0', '') else host}:{chosen}"
+    before = signal.signal(signal.SIGTERM, _stopped)
     try:
         wait_until_ready(server, host, chosen)
         say(f"Dashboard: {shown}  (Ctrl-C ends it)")
@@ -94,12 +97,18 @@ def serve(
     except KeyboardInterrupt:
         return 0
     finally:
+        signal.signal(signal.SIGTERM, before)
         server.terminate()
         try:
             server.wait(timeout=5)
         except subprocess.TimeoutExpired:
             server.kill()
             server.wait()
+
+
+def _stopped(_signal: int, _frame: FrameType | None) -> None:
+    """A polite request to end is taken like Ctrl-C, so that the server never outlives us."""
+    raise KeyboardInterrupt
 
 
 def app_path() -> Path:
