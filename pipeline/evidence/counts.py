@@ -1,15 +1,15 @@
 """The number of dangerous openings: a sum of unlike coins, given the rates; mixed over the rates.
 
-Given the rates the number is Poisson-binomial. Its distribution is taken as the binomial of the
-same mean and variance (with a real number of trials), which is exact when all openings are alike;
-tests hold it against exact convolution.
+Given the rates the number is Poisson-binomial. Its distribution is taken as a shifted binomial of
+the same mean and variance, the whole-number shift chosen by the third cumulant: exact when all
+openings are alike, and when some are certain and the rest alike. Tests hold it against exact
+convolution: within 3 % in total variation once the variance is 2 or more, within 15 % always.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from pipeline.evidence.kinds import Array
 
@@ -46,82 +46,74 @@ def draw_positive(mean: Array, variance: Array, generator: np.random.Generator) 
     )
 
 
-def _binomial(mean: Array, variance: Array, first: int, last: int) -> Array:
-    """Probabilities of first..last under the binomial of that mean and variance.
+def _shifted_binomials(cumulants: Array) -> tuple[Array, Array, Array]:
+    """Shift, trials and log odds of success that match three cumulants (3, ...)."""
+    mean, variance, third = cumulants
+    variance = np.maximum(variance, 1e-12)
+    chance = (1 - (third / variance).clip(-0.98, 0.98)) / 2
+    shift = np.round(mean - variance / (1 - chance))
+    # A binomial's variance is below its mean: that bounds the shift.
+    shift = np.minimum(shift, np.floor(mean - variance - 1e-9)).clip(min=0.0)
+    rest = np.maximum(mean - shift, 1e-12)
+    chance = (1 - variance / rest).clip(1e-9, 1 - 1e-9)
+    return shift, rest / chance, np.log(chance) - np.log1p(-chance)
+
+
+def distributions(cumulants: Array, size: Array) -> tuple[npt.NDArray[np.int64], Array]:
+    """Distributions of the number of dangerous openings in a block of buildings.
 
     Args:
-        mean, variance: shape (d,).
-        first, last: inclusive support wanted.
-
-    Returns:
-        Shape (d, last - first + 1), each row summing to 1.
-    """
-    count = np.arange(first, last + 1)
-    mean = np.maximum(mean, 1e-12)
-    miss = (variance / mean).clip(1e-9, 1 - 1e-9)
-    trials = mean / (1 - miss)
-    below = trials[:, None] - count
-    log_pmf = (
-        special.gammaln(trials + 1)[:, None]
-        - special.gammaln(count + 1)
-        - special.gammaln(np.maximum(below, -0.999) + 1)
-        + count * np.log1p(-miss)[:, None]
-        + below * np.log(miss)[:, None]
-    )
-    pmf = np.where(below > -1, np.exp(np.minimum(log_pmf, 0.0)), 0.0)
-    total = pmf.sum(axis=1, keepdims=True)
-    nearest = np.abs(count - mean[:, None]).argmin(axis=1)
-    fallback = np.eye(len(count))[nearest]
-    result: Array = np.where(total > 1e-12, pmf / np.maximum(total, 1e-300), fallback)
-    return result
-
-
-def distribution(mean: Array, variance: Array, size: float) -> tuple[int, Array]:
-    """Distribution of a building's number of dangerous openings.
-
-    Args:
-        mean, variance: given the rates at each draw, shape (draws,).
-        size: number of openings.
-
-    Returns:
-        (first count, probabilities from there on), trimmed of negligible tails.
-    """
-    spread = np.sqrt(variance)
-    first = max(0, int(np.floor((mean - _TAIL * spread).min())) - 1)
-    last = min(int(size), int(np.ceil((mean + _TAIL * spread).max())) + 3)
-    last = max(last, first)
-    # Draws repeat the same point many times: compute each point once.
-    distinct, share = np.unique(np.stack([mean, variance], axis=1), axis=0, return_counts=True)
-    pmf = share @ _binomial(distinct[:, 0], distinct[:, 1], first, last) / share.sum()
-    return first, pmf
-
-
-def shortest_interval(first: int, pmf: Array, mass: float) -> tuple[int, int]:
-    """The shortest run of counts that holds at least ``mass``; the likeliest of equals."""
-    cumulative = np.concatenate([[0.0], np.cumsum(pmf)])
-    goal = cumulative[:-1] + mass * cumulative[-1] - 1e-12
-    stop = np.searchsorted(cumulative, goal, side="left")
-    possible = stop <= len(pmf)
-    start = np.flatnonzero(possible)
-    stop = stop[possible]
-    held = cumulative[stop] - cumulative[start]
-    best = np.lexsort((-held, stop - start))[0]
-    return first + int(start[best]), first + int(stop[best]) - 1
-
-
-def intervals(
-    mean: Array, variance: Array, size: Array, mass: float
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], list[tuple[int, Array]]]:
-    """Shortest intervals and distributions of a block of buildings.
-
-    Args:
-        mean, variance: of the count at each draw, shape (n, draws).
+        cumulants: mean, variance and third cumulant given the rates at each draw, (3, n, draws).
         size: openings in each building, shape (n,).
+
+    Returns:
+        First count (n,) and probabilities from there on, (n, W); rows sum to 1.
+    """
+    mean, spread = cumulants[0], np.sqrt(np.maximum(cumulants[1], 0.0))
+    first = np.maximum(0, np.floor((mean - _TAIL * spread).min(axis=1)) - 1).astype(np.int64)
+    last = np.minimum(size, np.ceil((mean + _TAIL * spread).max(axis=1)) + 3).astype(np.int64)
+    width = int((np.maximum(last, first) - first).max()) + 1
+    shift, trials, log_odds = (part[..., None] for part in _shifted_binomials(cumulants))
+    past = first[:, None, None] + np.arange(width) - shift
+    with np.errstate(divide="ignore", invalid="ignore"):
+        # Each probability from the one before it; where that is no count at all, start afresh.
+        step = np.log((trials - past + 1) / past) + log_odds
+    step = np.where(past >= 1, np.where(trials - past + 1 > 1e-6, step, -1e4), 0.0)
+    step[..., 0] = 0.0
+    log_pmf = np.cumsum(step, axis=2)
+    possible = (past >= 0) & (first[:, None, None] + np.arange(width) <= size[:, None, None])
+    log_pmf = np.where(possible, log_pmf, -np.inf)
+    top = log_pmf.max(axis=2, keepdims=True)
+    pmf = np.exp(log_pmf - np.where(np.isfinite(top), top, 0.0))
+    total = pmf.sum(axis=2, keepdims=True)
+    mixed = (pmf / np.maximum(total, 1e-300)).mean(axis=1)
+    return first, mixed / mixed.sum(axis=1, keepdims=True)
+
+
+def shortest_intervals(
+    first: npt.NDArray[np.int64], pmf: Array, mass: float
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+    """The shortest run of counts that holds at least ``mass``; of equals, the likeliest.
+
+    Args:
+        first: first count, shape (n,).
+        pmf: probabilities from there on, shape (n, W).
         mass: probability to hold.
 
     Returns:
-        Low (n,), high (n,), inclusive; and the distributions.
+        Lowest and highest count, inclusive, shape (n,) each.
     """
-    pmfs = [distribution(m, v, s) for m, v, s in zip(mean, variance, size, strict=True)]
-    ends = np.array([shortest_interval(first, pmf, mass) for first, pmf in pmfs], dtype=np.int64)
-    return ends[:, 0], ends[:, 1], pmfs
+    n, width = pmf.shape
+    held = np.concatenate([np.zeros((n, 1)), np.cumsum(pmf, axis=1)], axis=1)
+    held /= held[:, -1:]
+    # One sorted search over all buildings: each building's run is moved past the one before it.
+    move = 3.0 * np.arange(n)[:, None]
+    goal = held[:, :-1] + mass - 1e-12
+    stop = np.searchsorted((held + move).ravel(), (goal + move).ravel(), side="left")
+    stop = stop.reshape(n, width) - np.arange(n)[:, None] * (width + 1)
+    reached = stop <= width
+    inside = np.take_along_axis(held, stop.clip(max=width), axis=1) - held[:, :-1]
+    length = np.where(reached, stop - np.arange(width), 2 * width)
+    start = (length - 0.5 * inside).argmin(axis=1)
+    end = np.take_along_axis(stop, start[:, None], axis=1)[:, 0]
+    return first + start, first + end - 1

@@ -39,6 +39,9 @@ SECOND_POINTS = 128
 POOL_SETS = 256
 """Sets of prior points that buildings take theirs from."""
 
+COUNT_POINTS = 64
+"""Points behind the distribution of the number of dangerous openings."""
+
 FEW_EFFECTIVE = 60
 """Effective points below which a building is computed again with more."""
 
@@ -408,22 +411,26 @@ def _solve_block(
 
     transposed = points.probability.transpose(0, 2, 1)
     danger_rate = ((weights * dangerous) @ transposed / rates).clip(0.0, 1.0)
-    mean = np.einsum("ng,ngm->nm", block.count, danger_rate)
-    variance = np.einsum("ng,ngm->nm", block.count, danger_rate * (1 - danger_rate))
+    unsettled = danger_rate * (1 - danger_rate)
+    cumulants = np.stack(
+        [
+            np.einsum("ng,ngm->nm", block.count, each)
+            for each in (danger_rate, unsettled, unsettled * (1 - 2 * danger_rate))
+        ]
+    )
     nothing = np.einsum("ng,ngm->nm", block.count, np.log1p(-danger_rate.clip(max=1 - 1e-12)))
     out.p_any[chosen] = -np.expm1(special.logsumexp(nothing, b=weight, axis=1))
-    out.dangerous[chosen] = (weight * mean).sum(axis=1)
+    out.dangerous[chosen] = (weight * cumulants[0]).sum(axis=1)
     generator = np.random.default_rng([model.seed, int(chosen[0])])
     picked = counts.resample(weight, model.draws, generator)
-    low, high, pmf = counts.intervals(
-        counts.take(mean, picked),
-        counts.take(variance, picked),
-        block.count.sum(axis=1),
-        model.interval,
+    few = counts.resample(weight, COUNT_POINTS * min(factor, SMALL_FACTOR), generator)
+    first, pmf = counts.distributions(
+        np.stack([counts.take(each, few) for each in cumulants]), block.count.sum(axis=1)
     )
+    low, high = counts.shortest_intervals(first, pmf, model.interval)
     out.dangerous_low[chosen], out.dangerous_high[chosen] = low, high
     if keep_pmf:
-        out.pmf.update(zip(chosen.tolist(), pmf, strict=True))
+        out.pmf.update(zip(chosen.tolist(), zip(first.tolist(), pmf, strict=True), strict=True))
 
     location = signatures.location[block.signature]
     placed = harm * location[..., None]
