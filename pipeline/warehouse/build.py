@@ -38,7 +38,11 @@ Progress = Callable[[str, float], None]
 MODEL_VERSION = "1"
 """Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
 
-MEMORY_LIMIT = "2GB"
+MEMORY_LIMIT = "1500MB"
+"""DuckDB's own limit; the arrays of the evidence come on top."""
+
+LOOKS_AT_ONCE = 1_000_000
+"""About how many looks are gathered into openings in one go."""
 
 
 @dataclass(frozen=True)
@@ -158,8 +162,7 @@ def _build_file(
         _inspectors(con, rule_book)
         progress("buildings and looks", 0.6)
         likelihoods = Likelihoods(rule_book)
-        code = likelihoods.reading_code_sql()
-        con.execute(sql_step("04_openings.sql").format(code=code, after_fix=""))
+        _openings(con, likelihoods)
         con.execute(sql_step("05_signatures.sql"))
         progress("buildings and looks", 1.0)
 
@@ -242,6 +245,19 @@ def _building_eras(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     con.register("era_frame", eras)
     con.execute("CREATE TABLE building_eras AS SELECT * FROM era_frame ORDER BY building_no")
     con.unregister("era_frame")
+
+
+def _openings(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
+    """Gather looks into openings, some buildings at a time."""
+    step = sql_step("04_openings.sql").format(code=likelihoods.reading_code_sql(), after_fix="")
+    ((looks, buildings),) = con.execute(
+        "SELECT (SELECT count(*) FROM observations), (SELECT count(*) FROM buildings)"
+    ).fetchall()
+    stretch = max(1, buildings // (looks // LOOKS_AT_ONCE + 1))
+    for first in range(0, max(1, buildings), stretch):
+        con.execute(f"SET VARIABLE first_building = {first}")
+        con.execute(f"SET VARIABLE last_building = {first + stretch - 1}")
+        con.execute(step)
 
 
 def _inspectors(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import duckdb
 import numpy as np
 import numpy.typing as npt
@@ -76,21 +78,38 @@ def write_learning(
     _store(con, "crews", pd.concat([f for f in frames if len(f)] or frames), "factor, name")
 
 
-def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> tuple[Array, Array, Array]:
-    """Of each code: defects pointed at (n, 9), whether it is a look, whether it can see a
-    false ground."""
+@dataclass(frozen=True)
+class _CodeFacts:
+    """What each of n codes says.
+
+    Attributes:
+        detects: defects pointed at, shape (n, 9).
+        looks: whether it is a look at all, shape (n,).
+        capable: whether it is a look that can see a false ground, shape (n,).
+        live_metal: whether it points at live metal and at nothing else, shape (n,).
+    """
+
+    detects: Array
+    looks: Array
+    capable: Array
+    live_metal: Array
+
+
+def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> _CodeFacts:
     detects = np.zeros((len(codes), len(CONDITIONS)))
-    looks, capable = np.zeros(len(codes)), np.zeros(len(codes))
+    looks, capable, live_metal = np.zeros((3, len(codes)))
     for position, code in enumerate(codes):
-        for condition in likelihoods.code_detects(code):
+        found = likelihoods.code_detects(code)
+        for condition in found:
             detects[position, CONDITIONS.index(condition)] = 1.0
+        live_metal[position] = float(bool(found) and found <= set(URGENT_CONDITIONS))
         method, result = code.split("|")[:2]
         looks[position] = float(
             Result(result) not in NO_LOOK_RESULTS or not likelihoods.uninformative(code)
         )
         sees = likelihoods.separable(Method(method), Condition.GROUNDED, Condition.FALSE_GROUND)
         capable[position] = float(sees and looks[position])
-    return detects, looks, capable
+    return _CodeFacts(detects, looks, capable, live_metal)
 
 
 def write_posterior(
@@ -102,19 +121,22 @@ def write_posterior(
     """Write table building_signatures: one row per building and signature, with probabilities.
 
     The signature one past the last of table signatures stands for openings nobody recorded.
+    ``live_metal_reported``: a look points at live metal and at nothing else. That is urgent however
+    rare the model holds it to be: a needless visit costs little beside a missed one.
     """
     table = con.execute("SELECT codes FROM signatures ORDER BY signature_no").fetchdf()["codes"]
     size = len(table)
     exploded = table.explode()
     codes, which = np.unique(exploded.to_numpy(dtype=str), return_inverse=True)
-    detects, looks, capable = _code_facts(likelihoods, codes.tolist())
+    facts = _code_facts(likelihoods, codes.tolist())
     of = exploded.index.to_numpy(dtype=np.int64)
     detected = np.zeros((size + 1, len(CONDITIONS)))
-    looked, able = np.zeros(size + 1), np.zeros(size + 1)
+    looked, able, live_metal = np.zeros((3, size + 1))
     if size:
-        np.maximum.at(detected, of, detects[which])
-        np.maximum.at(looked, of, looks[which])
-        np.maximum.at(able, of, capable[which])
+        np.maximum.at(detected, of, facts.detects[which])
+        np.maximum.at(looked, of, facts.looks[which])
+        np.maximum.at(able, of, facts.capable[which])
+        np.maximum.at(live_metal, of, facts.live_metal[which])
     # A two-slot opening without a ground is as originally wired: no defect.
     two_slot = portfolio.signatures.slots == SLOTS.index(Slots.TWO_SLOT)
     detected[np.ix_(two_slot, [CONDITIONS.index(Condition.UNGROUNDED)])] = 0.0
@@ -141,6 +163,7 @@ def write_posterior(
             "recorded": portfolio.signatures.looked[row],
             "looked": looked[row] > 0,
             "sees_false_ground": able[row] > 0,
+            "live_metal_reported": live_metal[row] > 0,
             **{
                 f"p_{condition.value}": posterior.condition[:, index]
                 for index, condition in enumerate(CONDITIONS)

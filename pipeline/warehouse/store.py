@@ -29,6 +29,9 @@ POINTER = "CURRENT"
 EARLIER = "EARLIER"
 _STALE_SECONDS = 6 * 3600
 
+_TRIES = 5
+"""Builds may take over while a reader is between the pointer and the file that it names."""
+
 
 def warehouse_path(workspace: Workspace, version: str) -> Path:
     """Path of the warehouse of a version."""
@@ -36,11 +39,14 @@ def warehouse_path(workspace: Workspace, version: str) -> Path:
 
 
 def _version(workspace: Workspace, pointer: str) -> str | None:
-    try:
-        version = (workspace.warehouse / pointer).read_text(encoding="ascii").strip()
-    except OSError:
-        return None
-    return version if version and warehouse_path(workspace, version).is_file() else None
+    for _ in range(_TRIES):
+        try:
+            version = (workspace.warehouse / pointer).read_text(encoding="ascii").strip()
+        except (OSError, UnicodeDecodeError):
+            return None
+        if version and warehouse_path(workspace, version).is_file():
+            return version
+    return None
 
 
 def current_version(workspace: Workspace) -> str | None:
@@ -132,6 +138,9 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
             config={
                 "autoinstall_known_extensions": "false",
                 "autoload_known_extensions": "false",
+                # Given here, not set later, so that one process can open the file several times.
+                "enable_external_access": "false",
+                "lock_configuration": "true",
             },
         )
     except duckdb.Error as damaged:
@@ -140,9 +149,19 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
             expected="a file made by `coverplate build`",
             to_do="run `coverplate build`, which makes it anew; nothing that was taken in is lost",
         ) from damaged
-    con.execute("SET enable_external_access = false")
-    con.execute("SET lock_configuration = true")
     return con
+
+
+def _open_current(workspace: Workspace, version: str) -> duckdb.DuckDBPyConnection:
+    for _ in range(_TRIES):
+        try:
+            return open_reader(warehouse_path(workspace, version))
+        except CoverplateError:
+            newer = current_version(workspace)
+            if newer is None or newer == version:
+                raise
+            version = newer
+    return open_reader(warehouse_path(workspace, version))
 
 
 @contextlib.contextmanager
@@ -158,7 +177,7 @@ def reading(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
             f"there is no warehouse in {workspace.root} yet",
             to_do="take exports in with `coverplate intake FILE…`, then run `coverplate build`",
         )
-    con = open_reader(warehouse_path(workspace, version))
+    con = _open_current(workspace, version)
     try:
         yield con
     finally:

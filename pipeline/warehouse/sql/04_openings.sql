@@ -2,6 +2,22 @@
 -- latest that could be made (a later "not accessible" takes nothing back). An opening counts as
 -- picked in the least biased way that any of its looks was picked. Of facts that looks disagree on,
 -- the latest holds; of the same day, the one that landed last.
+-- Run for one stretch of buildings after the other: grouping all looks at once would need memory in
+-- proportion to them, and slow down out of proportion once it is short.
+CREATE TEMP TABLE IF NOT EXISTS opening_evidence (
+    building_no INTEGER,
+    unit_id VARCHAR,
+    opening_id VARCHAR,
+    codes VARCHAR[],
+    methods VARCHAR[],
+    last_observed_on DATE,
+    slots VARCHAR,
+    gfci VARCHAR,
+    marking VARCHAR,
+    room VARCHAR,
+    selection VARCHAR
+);
+
 CREATE TEMP TABLE looks AS
 SELECT
     o.building_no,
@@ -29,11 +45,12 @@ FROM (
             AS looked
     FROM observations AS r
     LEFT JOIN inspectors AS i ON i.inspector = r.inspector
+    WHERE r.building_no BETWEEN getvariable('first_building') AND getvariable('last_building')
 ) AS o
 {after_fix}
 GROUP BY o.building_no, o.unit_id, o.opening_id, o.method, o.inspector;
 
-CREATE TEMP TABLE opening_evidence AS
+INSERT INTO opening_evidence BY NAME
 SELECT
     building_no,
     unit_id,

@@ -16,7 +16,8 @@ SELECT
     o.signature_no,
     s.* EXCLUDE (building_no, signature_no, openings, recorded),
     s.p_detected >= rule('evidence.confirm_probability') AS confirmed,
-    s.p_urgent_detected >= rule('evidence.confirm_probability') AS urgent
+    -- Live metal confirmed, or plainly reported: urgent whatever else is probable.
+    s.p_urgent_detected >= rule('evidence.confirm_probability') OR s.live_metal_reported AS urgent
 FROM opening_list AS o
 JOIN building_signatures AS s USING (building_no, signature_no)
 JOIN buildings AS b USING (building_no)
@@ -30,7 +31,7 @@ WITH rows AS (
         openings * harm * location_factor AS row_harm,
         openings * p_three_slot AS three_slots,
         p_detected >= rule('evidence.confirm_probability') AS confirmed,
-        p_urgent_detected >= rule('evidence.confirm_probability') AS urgent
+        p_urgent_detected >= rule('evidence.confirm_probability') OR live_metal_reported AS urgent
     FROM building_signatures
 )
 SELECT

@@ -60,7 +60,8 @@ said AS (
                     ELSE '' END, '.')
             ELSE concat('No confirmed defect in ', openings_looked_at,
                 CASE WHEN openings_looked_at = 1 THEN ' opening' ELSE ' openings' END,
-                ' looked at.')
+                ' looked at', CASE WHEN confirmed_defects_1 > 0
+                    THEN ', but what was found there makes one likelier' ELSE '' END, '.')
         END
     FROM facts WHERE coalesce(openings_looked_at, 0) > 0
     UNION ALL
