@@ -64,8 +64,8 @@ def number(value: Any, digits: int = 2) -> str:  # noqa: ANN401 - any cell of a 
         return "0"
     if abs(value) < 0.001:
         return "<0.001" if value > 0 else ">-0.001"
-    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
-    rounded = round(value, digits - 1 - math.floor(math.log10(abs(value))))
+    rounded = float(f"{value:.{digits - 1}e}")
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(rounded))))
     return f"{rounded:,.{decimals}f}"
 
 

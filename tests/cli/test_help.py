@@ -1,0 +1,66 @@
+"""Every command says what it does, with an example that stands."""
+
+import re
+
+import click
+import pytest
+from click.testing import CliRunner
+
+from pipeline.cli.main import coverplate
+
+
+def commands(group, words=()):
+    for name, command in group.commands.items():
+        if isinstance(command, click.Group):
+            yield from commands(command, (*words, name))
+        else:
+            yield (*words, name), command
+
+
+ALL = dict(commands(coverplate))
+
+
+def test_the_commands():
+    groups = {words[0] for words in ALL}
+    assert groups >= {
+        *("demo", "intake", "build", "rank", "building", "openings", "urgent", "quality"),
+        *("evidence", "quarantine", "mapping", "rules"),
+    }
+    listed = CliRunner().invoke(coverplate, ["--help"]).output
+    assert all(re.search(rf"^  {name} +\S", listed, re.MULTILINE) for name in groups)
+    summaries = listed.partition("Commands:")[2].splitlines()
+    assert not [line for line in summaries if line.endswith("...")]  # none is cut off
+
+
+@pytest.mark.parametrize("words", ALL, ids=" ".join)
+def test_help_has_an_example_and_the_usual_options(words):
+    found = CliRunner().invoke(coverplate, [*words, "--help"])
+    assert found.exit_code == 0
+    flat = " ".join(found.output.split())
+    assert f"coverplate {' '.join(words)}" in flat.partition("Example")[2]
+    if words not in (("rules", "check"),):
+        assert "--workspace" in flat
+    if words[0] not in ("rules", "mapping"):
+        assert "--json" in flat
+
+
+@pytest.mark.parametrize("words", ALL, ids=" ".join)
+def test_every_option_of_every_example_exists(words):
+    command = ALL[words]
+    known = {text for parameter in command.params for text in parameter.opts}
+    examples = re.findall(r"coverplate ([^·]*)", command.epilog or "")
+    for example in examples:
+        if example.split()[: len(words)] == list(words):
+            assert set(re.findall(r"--[a-z-]+", example)) <= known
+
+
+@pytest.mark.parametrize("words", ALL, ids=" ".join)
+def test_every_option_is_explained(words):
+    for parameter in ALL[words].params:
+        if isinstance(parameter, click.Option):
+            assert parameter.help, parameter.name
+
+
+def test_the_epilogue_of_intake_tells_the_exit_codes():
+    flat = " ".join(CliRunner().invoke(coverplate, ["intake", "--help"]).output.split())
+    assert "0 done, 2 refused (nothing changed), 3 done with rows in quarantine" in flat

@@ -1,0 +1,270 @@
+"""``intake``: what became of every row, exit codes, and refusals that say what to do."""
+
+import hashlib
+import json
+import os
+import zipfile
+
+import pytest
+
+from tests.cli.running import run, run_apart
+
+GOOD = """\
+building_id,unit_id,opening_id,observed_on,method,result,slots
+B1,1,001,2024-03-05,three_lamp_tester,correct,three_slot
+B1,1,002,2024-03-05,three_lamp_tester,open_ground,three_slot
+"""
+BAD = GOOD + "B1,1,003,2024-03-05,three_lamp_tester,nonsense,three_slot\n"
+FOREIGN = """\
+Bldg No,Apt,Outlet,Test Date,Instrument,Finding
+B1,1,001,2024-03-05,plug tester,OK
+B1,1,002,2024-03-05,plug tester,open ground
+"""
+KEYS = [
+    *("path", "sha256", "record_kind", "mapping", "rows_read"),
+    *("accepted", "duplicate", "superseded", "quarantined"),
+]
+
+
+def write(inbox, content, name="looks.csv"):
+    path = inbox / name
+    path.write_bytes(content if isinstance(content, bytes) else content.encode())
+    return path
+
+
+def reconciles(row):
+    ended = [row[key] for key in ("accepted", "duplicate", "superseded", "quarantined")]
+    return row["rows_read"] == sum(ended) and min(ended) >= 0
+
+
+def test_json_says_what_became_of_every_row(workspace, inbox):
+    path = write(inbox, BAD)
+    outcome = run("intake", path, "--workspace", workspace, "--json")
+    assert outcome.code == 3
+    (row,) = outcome.json()
+    assert (
+        row
+        | {
+            "path": str(path),
+            "sha256": hashlib.sha256(BAD.encode()).hexdigest(),
+            "record_kind": "opening_observations",
+            "mapping": "default layout",
+            "rows_read": 3,
+            "accepted": 2,
+            "duplicate": 0,
+            "superseded": 0,
+            "quarantined": 1,
+        }
+        == row
+    )
+    assert set(KEYS) <= set(row)
+    assert "quarantine" in outcome.err
+
+
+def test_a_folder_gives_one_row_a_file_and_each_reconciles(workspace, inbox):
+    write(inbox, GOOD, "a.csv")
+    write(inbox, BAD, "b.csv")
+    write(inbox, "building_id,year_built\nB1,1950\n", "c.csv")
+    rows = run("intake", inbox, "--workspace", workspace, "--json").json()
+    assert len(rows) == 3 and all(map(reconciles, rows))
+    assert [row["record_kind"] for row in rows] == [
+        "opening_observations",
+        "opening_observations",
+        "building_register",
+    ]
+    # The two rows of a.csv stand in b.csv again.
+    assert [row["duplicate"] for row in rows] == [0, 2, 0]
+
+
+def test_the_same_file_again_changes_nothing_and_ends_with_0(workspace, inbox):
+    path = write(inbox, BAD)
+    assert run("intake", path, "--workspace", workspace).code == 3
+    again = run("intake", path, "--workspace", workspace, "--json")
+    assert again.code == 0
+    assert again.json()[0]["already_landed"] is True
+
+
+def test_it_makes_the_workspace_and_never_asks(tmp_path, inbox):
+    path = write(inbox, GOOD)
+    outcome = run_apart("intake", path, "--workspace", "deep/new", "--json", folder=tmp_path)
+    assert outcome.code == 0
+    assert (tmp_path / "deep" / "new" / "landed").is_dir()
+    assert len(outcome.json()) == 1
+
+
+def test_the_printed_counts_are_those_of_the_json(workspace, inbox):
+    outcome = run("intake", write(inbox, BAD), "--workspace", workspace)
+    assert outcome.code == 3
+    line = next(line for line in outcome.out.splitlines() if line.startswith("looks.csv"))
+    assert line.split()[-5:] == ["3", "2", "0", "0", "1"]
+    assert outcome.out.startswith("Rows read = accepted + duplicate + superseded + quarantined")
+
+
+NONSENSE = {
+    "random bytes": ("noise.csv", bytes(range(256)) * 40),
+    "random bytes called a workbook": ("noise.xlsx", bytes(range(256)) * 40),
+    "empty": ("empty.csv", b""),
+    "a NUL": ("nul.csv", b"\0"),
+    "prose": ("letter.txt", b"Dear all,\n\nplease find enclosed nothing.\n"),
+    "broken JSON": ("half.json", b'{"rows": [{"building_id": '),
+    "broken JSON Lines": ("half.jsonl", b'{"building_id": "A"}\n{"building'),
+    "broken Parquet": ("half.parquet", b"PAR1" + b"\0" * 100),
+    "broken ZIP": ("half.zip", b"PK\x03\x04 and no more"),
+    "workbook cut short": ("half.xlsx", b"PK\x03\x04" + b"\0" * 500),
+    "settings with an error": ("settings.toml", b"[circuit\nvolts = = 3\n"),
+    "columns nobody knows": ("other.csv", b"alpha,beta\n1,2\n3,4\n"),
+}
+
+
+@pytest.mark.parametrize("case", NONSENSE)
+def test_nonsense_is_refused_with_nothing_taken_in_and_what_to_do(workspace, inbox, case):
+    name, content = NONSENSE[case]
+    path = write(inbox, content, name)
+    outcome = run("intake", path, "--workspace", workspace, "--json")
+    assert outcome.code == 2
+    assert outcome.out == ""
+    assert "Refused: " in outcome.err and "What to do: " in outcome.err
+    assert name in outcome.err
+    assert list((workspace / "landed").iterdir()) == []
+
+
+def test_an_empty_folder_is_refused(workspace, tmp_path):
+    (tmp_path / "none").mkdir()
+    outcome = run("intake", tmp_path / "none", "--workspace", workspace)
+    assert outcome.code == 2
+    assert "no table was found" in outcome.err
+
+
+def test_an_empty_zip_is_refused(workspace, tmp_path):
+    with zipfile.ZipFile(tmp_path / "none.zip", "w"):
+        pass
+    assert run("intake", tmp_path / "none.zip", "--workspace", workspace).code == 2
+
+
+def test_a_missing_file_is_refused(workspace, tmp_path):
+    outcome = run("intake", tmp_path / "absent.csv", "--workspace", workspace)
+    assert outcome.code == 2
+    assert "absent.csv" in outcome.err and "What to do: " in outcome.err
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root reads anything")
+def test_an_unreadable_file_is_refused(workspace, inbox):
+    path = write(inbox, GOOD)
+    path.chmod(0)
+    outcome = run("intake", path, "--workspace", workspace)
+    assert outcome.code == 2
+    assert "looks.csv" in outcome.err
+
+
+def test_a_date_order_that_could_be_two_is_asked_about(workspace, inbox):
+    path = write(inbox, GOOD.replace("2024-03-05", "05/03/2024"))
+    outcome = run("intake", path, "--workspace", workspace, "--json")
+    assert outcome.code == 2
+    assert outcome.out == ""
+    assert "observed_on" in outcome.err and "date_order" in outcome.err
+    # A date that has one reading settles it.
+    settled = GOOD.replace("2024-03-05", "05/03/2024", 1).replace("2024-03-05", "25/03/2024")
+    assert run("intake", write(inbox, settled, "b.csv"), "--workspace", workspace).code == 0
+
+
+def test_one_refused_file_keeps_the_others_out(workspace, inbox):
+    write(inbox, GOOD, "a.csv")
+    write(inbox, '{"rows": [', "b.json")
+    outcome = run("intake", inbox, "--workspace", workspace)
+    assert outcome.code == 2
+    assert list((workspace / "landed").iterdir()) == []
+
+
+def test_an_unknown_mapping_is_refused(workspace, inbox):
+    outcome = run("intake", write(inbox, GOOD), "--mapping", "nobody", "--workspace", workspace)
+    assert outcome.code == 2
+    assert "nobody" in outcome.err
+
+
+def test_a_file_where_the_workspace_should_be_is_refused(tmp_path, inbox):
+    (tmp_path / "taken").write_text("x", encoding="utf-8")
+    outcome = run("intake", write(inbox, GOOD), "--workspace", tmp_path / "taken")
+    assert outcome.code == 2
+
+
+def test_foreign_headers_go_in_through_a_saved_proposal(workspace, inbox):
+    path = write(inbox, FOREIGN, "firm.csv")
+    proposed = run("mapping", "propose", path, "--save", "firm", "--workspace", workspace, "--json")
+    assert proposed.code == 0, proposed.err
+    (table,) = proposed.json()
+    columns = {column["column"]: column["header"] for column in table["columns"]}
+    assert columns["building_id"] == "Bldg No"
+    assert columns["opening_id"] == "Outlet"
+    assert columns["result"] == "Finding"
+    assert table["record_kind"] == "opening_observations"
+    assert 0 < table["confidence"] <= 1
+    assert "firm" in {
+        row["name"] for row in run("mapping", "list", "--workspace", workspace, "--json").json()
+    }
+    shown = run("mapping", "show", "firm", "--workspace", workspace)
+    assert shown.code == 0 and 'name = "firm"' in shown.out
+    outcome = run("intake", path, "--mapping", "firm", "--workspace", workspace, "--json")
+    (row,) = outcome.json()
+    assert (row["mapping"], row["accepted"], row["quarantined"]) == ("firm", 2, 0)
+
+
+def test_a_proposal_takes_nothing_in(workspace, inbox):
+    assert run("mapping", "propose", write(inbox, FOREIGN), "--workspace", workspace).code == 0
+    assert not list(workspace.glob("landed/*"))
+
+
+@pytest.mark.parametrize(
+    "text,faults",
+    [("[mapping\n", ["TOML"]), ('name = "x"\nnonsense = 1\n', ["nonsense", "records"])],
+)
+def test_a_faulty_mapping_is_refused_with_every_fault(workspace, inbox, text, faults):
+    outcome = run("mapping", "save", write(inbox, text, "m.toml"), "--workspace", workspace)
+    assert outcome.code == 2
+    assert all(fault in outcome.err for fault in faults)
+
+
+def test_a_quarantined_row_comes_back_corrected_and_counts_once(workspace, inbox, tmp_path):
+    run("intake", write(inbox, BAD), "--workspace", workspace)
+    (listed,) = run("quarantine", "list", "--workspace", workspace, "--json").json()
+    assert listed["row"] == 4
+    assert listed["cells"]["result"] == "nonsense"
+    (reason,) = listed["reasons"]
+    assert (reason["column"], reason["found"]) == ("result", "nonsense")
+    assert reason["expected"].startswith("one of correct,")
+    shown = run("quarantine", "list", "--workspace", workspace).out
+    assert "nonsense" in shown and "looks.csv" in shown
+
+    export = tmp_path / "to-correct.csv"
+    exported = run("quarantine", "export", export, "--workspace", workspace, "--json")
+    assert exported.json() == [{"path": str(export), "rows": 1}]
+    text = export.read_text(encoding="utf-8-sig")
+    assert text.count("nonsense") >= 1
+    corrected = "\n".join(
+        line.replace(",nonsense,", ",false_ground,", 1) for line in text.splitlines()
+    )
+    export.write_text(corrected, encoding="utf-8")
+    outcome = run("intake", export, "--workspace", workspace, "--json")
+    assert outcome.code == 0, outcome.err
+    (row,) = outcome.json()
+    assert (row["rows_read"], row["accepted"], row["quarantined"]) == (1, 1, 0)
+    assert run("quarantine", "list", "--workspace", workspace, "--json").json() == []
+    assert len(run("quarantine", "list", "--all", "--workspace", workspace, "--json").json()) == 1
+    # Once more, and a copy of the corrected line: still once.
+    assert run("intake", export, "--workspace", workspace, "--json").json()[0]["already_landed"]
+    again = write(inbox, BAD.replace("nonsense", "false_ground"), "later.csv")
+    assert run("intake", again, "--workspace", workspace, "--json").json()[0]["duplicate"] == 3
+    assert json.loads(run("quarantine", "list", "--workspace", workspace, "--json").out) == []
+
+
+@pytest.mark.parametrize("name", ["housing", "manager", "insurer"])
+def test_the_quarantine_of_every_demo_can_be_listed_and_exported(request, name, tmp_path):
+    found = request.getfixturevalue(name)
+    place = found if name == "housing" else found[1]
+    rows = run("quarantine", "list", "--workspace", place, "--json").json()
+    assert rows
+    for row in rows:
+        assert row["reasons"] and row["cells"] and row["row"] > 0
+        assert all(reason["column"] and reason["expected"] for reason in row["reasons"])
+    assert run("quarantine", "list", "--workspace", place).code == 0
+    exported = run("quarantine", "export", tmp_path / "q.csv", "--workspace", place, "--json")
+    assert 0 < exported.json()[0]["rows"] <= len(rows)
