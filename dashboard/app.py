@@ -31,12 +31,18 @@ st.navigation(
     {
         "Start here": [
             page("where_next", "Where next?", "where-next", "explore"),
+            page("overdue", "What is overdue?", "overdue", "event_busy"),
             page("exposure", "What is exposed?", "exposure", "shield"),
         ],
         "Look closer": [
             page("building", "One building", "building", "apartment"),
             page("portfolio", "Portfolio", "portfolio", "grid_view"),
             page("evidence", "What readings prove", "evidence", "electrical_services"),
+        ],
+        "Put right": [
+            page("findings", "Findings", "findings", "checklist"),
+            page("finding", "One finding", "finding", "description"),
+            page("progress", "Progress", "progress", "trending_down"),
         ],
         "Keep it running": [
             page("intake", "Take in files", "intake", "inbox"),

@@ -18,6 +18,10 @@ from shared.vocabulary import CAUTIONS
 
 PAGES: dict[str, str] = {
     "where-next": "screens/where_next.py",
+    "overdue": "screens/overdue.py",
+    "findings": "screens/findings.py",
+    "finding": "screens/finding.py",
+    "progress": "screens/progress.py",
     "building": "screens/building.py",
     "exposure": "screens/exposure.py",
     "portfolio": "screens/portfolio.py",

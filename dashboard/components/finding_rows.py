@@ -1,0 +1,111 @@
+"""How a finding is told in a table row."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from dashboard.components import plate
+from dashboard.components.figures import day, missing, plural, word
+from pipeline.ledger import STATE_MEANING, State
+
+_CHIP = {
+    "confirmed_live": "confirmed",
+    "suspected_live": "quiet",
+    "made_safe_defect_remains": "quiet",
+    "fix_reported_unproven": "quiet",
+    "fix_disproved": "confirmed",
+    "repair_proven": "good",
+    "set_aside_unrepaired": "quiet",
+    "no_longer_indicated": "quiet",
+    "record_in_doubt": "quiet",
+}
+
+STATE_WORDS: dict[str, str] = {
+    "suspected_live": "suspected, in use",
+    "confirmed_live": "confirmed, in use",
+    "record_in_doubt": "record in doubt",
+    "made_safe_defect_remains": "made safe for now, defect remains",
+    "fix_reported_unproven": "fix reported, unproven",
+    "fix_disproved": "fix disproved",
+    "repair_proven": "repair proven",
+    "set_aside_unrepaired": "set aside, unrepaired",
+    "no_longer_indicated": "no longer indicated, unrepaired",
+}
+"""The states, as people read them."""
+
+
+def state_chip(state: str) -> str:
+    """A state as a small label, its meaning on hovering."""
+    meaning = plate.text(STATE_MEANING[State(state)])
+    return (
+        f'<span class="chip {_CHIP.get(state, "quiet")}" title="{meaning}">'
+        f"{plate.text(STATE_WORDS.get(state, word(state)))}</span>"
+    )
+
+
+def place(row: dict[str, Any]) -> str:
+    """Where it is: unit and opening."""
+    parts = [f"unit {row['unit_id']}" if row["unit_id"] else ""]
+    parts.append(f"opening {row['opening_id']}" if row["opening_id"] else "")
+    return ", ".join(part for part in parts if part) or "the building"
+
+
+def what(row: dict[str, Any]) -> str:
+    """What it is: the condition, or the conflict between records."""
+    if not missing(row["condition"]):
+        return word(row["condition"])
+    return word(str(row["family"]).split(":", maxsplit=1)[-1].replace(":", ", "))
+
+
+def due_words(row: dict[str, Any]) -> str:
+    """When it is due, or how long it waits for its proof."""
+    if row["state"] == "fix_reported_unproven":
+        days = int(row["days_unproven"])
+        late = ", too long" if row["proof_overdue"] else ""
+        return f"unproven for {plural(days, 'day')}{late}"
+    if not row["opens"]:
+        return "nothing left to do" if row["state"] == "repair_proven" else "nothing repaired"
+    if not missing(row["paused_since"]):
+        return f"paused since {day(row['paused_since'])}"
+    left = int(row["days_left"])
+    if left < 0:
+        return f"overdue by {plural(-left, 'day')}"
+    return f"due {day(row['own_due_on'])}"
+
+
+def finding_columns() -> list[plate.Column]:
+    """The columns of a table of findings."""
+
+    def name(row: dict[str, Any]) -> str:
+        label = f"{what(row)}, {place(row)}"
+        return (
+            f'<span class="strong">{plate.link(label, "finding", id=row["finding_id"])}</span><br>'
+            f'<span class="soft small">{plate.text(row["finding_id"])}</span>'
+        )
+
+    def building(row: dict[str, Any]) -> str:
+        shown = row["name"] if not missing(row["name"]) else row["building_id"]
+        return plate.link(shown, "building", id=row["building_id"])
+
+    def due(row: dict[str, Any]) -> str:
+        late = bool(row["stands_overdue"])
+        mark = '<span class="chip urgent">▲ ' if late else "<span>"
+        regulatory = ""
+        if not missing(row["regulatory_standing"]):
+            window = f"{word(row['regulation'])}: {word(row['regulatory_standing'])}"
+            regulatory = f'<br><span class="soft small">{plate.text(window)}</span>'
+        return f"{mark}{plate.text(due_words(row))}</span>{regulatory}"
+
+    return [
+        plate.Column("Finding", name, heads=True, width="17rem"),
+        plate.Column("Building", building),
+        plate.Column("Stands", lambda r: state_chip(r["state"])),
+        plate.Column("Severity", lambda r: plate.text(word(r["severity_class"])), half=True),
+        plate.Column("Due", due, half=True),
+        plate.Column("Firm", lambda r: plate.text(r["firm"]) or "–", half=True),
+    ]
+
+
+def finding_class(row: dict[str, Any]) -> str:
+    """Row class of a finding."""
+    return "urgent" if row["stands_overdue"] else ""

@@ -1,0 +1,77 @@
+"""The remediation ledger on show: opened once, read again whenever an event was written."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.components.source import Source, rule_book, version, workspace
+from pipeline.ledger import Ledger, open_ledger
+from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.sync import Synced, sync_findings
+from pipeline.screens import findings
+from pipeline.warehouse import store
+from shared.rule_book import RuleBook
+
+ORIGIN = "dashboard"
+
+
+@st.cache_resource(max_entries=3, show_spinner="Opening the ledger …")
+def _ledger(root: str, url: str, rule_book_hash: str, _book: RuleBook) -> Ledger:
+    place = workspace()
+    place.ledger.mkdir(parents=True, exist_ok=True)
+    return open_ledger(workspace=place.root, rule_book=_book)
+
+
+def ledger() -> Ledger:
+    """The workspace's ledger (or the one that the environment names)."""
+    book = rule_book()
+    root = str(workspace().root.resolve())
+    return _ledger(root, os.environ.get(URL_VARIABLE, ""), book.hash, book)
+
+
+@st.cache_data(max_entries=6, show_spinner="Reading the ledger …")
+def _dated(
+    root: str,
+    url: str,
+    ledger_version: int,
+    warehouse_version: str | None,
+    rule_book_hash: str,
+    day: dt.date,
+) -> pd.DataFrame:
+    listing = None
+    if warehouse_version is not None:
+        listing = Source(warehouse_version).ask(findings.listing_of)
+    return findings.dated(ledger(), rule_book(), listing)
+
+
+def dated_findings() -> pd.DataFrame:
+    """Every finding with due dates and building (``findings.dated``), as of now."""
+    opened = ledger()
+    return _dated(
+        str(workspace().root.resolve()),
+        os.environ.get(URL_VARIABLE, ""),
+        findings.ledger_version(opened),
+        version(),
+        rule_book().hash,
+        dt.datetime.now(dt.UTC).date(),
+    )
+
+
+def bring_up_to_evidence() -> Synced:
+    """Raise what the evidence confirms or suspects, and judge looks after reported fixes."""
+    with store.reading(workspace()) as con:
+        return sync_findings(con, ledger(), rule_book())
+
+
+def who() -> str:
+    """Who writes: asked once a session, kept beside every event."""
+    return str(
+        st.text_input(
+            "Your name", key="who", persist_state="session", help="Stands beside what you write."
+        )
+        or ""
+    ).strip()

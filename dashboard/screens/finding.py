@@ -1,0 +1,217 @@
+"""One finding: where it stands, what happened, and what can be written down next."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import streamlit as st
+from pydantic import ValidationError
+
+from dashboard.components import plate
+from dashboard.components.building_anew import refused
+from dashboard.components.event_forms import FORMS, KINDS, given, look
+from dashboard.components.figures import count, day, missing, number, percent, word
+from dashboard.components.finding_rows import due_words, place, state_chip, what
+from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
+from dashboard.components.frame import empty, follow, screen
+from dashboard.components.source import rule_book
+from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
+from pipeline.ledger.events import refused_content
+from pipeline.ledger.state import allowed_after
+from shared.faults import CoverplateError
+from shared.vocabulary import Method
+
+HAPPENED = {
+    "raised": "raised",
+    "seen_again": "seen again",
+    "evidence_withdrawn": "no longer indicated",
+    "accepted": "taken on",
+    "dismissed": "closed on paper, nothing repaired",
+    "made_safe": "made safe for now",
+    "made_live_again": "in use again",
+    "assigned": "assigned",
+    "quoted": "price named",
+    "fix_reported": "fix reported",
+    "verified": "repair proven",
+    "verification_failed": "fix disproved",
+    "reopened": "reopened",
+    "commented": "comment",
+    "notice_given": "tenant given notice",
+    "entry_refused": "entry refused",
+    "no_access": "no access",
+    "paused": "own target paused",
+    "resumed": "own target runs again",
+}
+SKIPPED = {"kind", "rule_book_hash", "building_id", "unit_id", "opening_id", "family"}
+
+
+def heading(row: dict[str, Any]) -> str:
+    """What and where it is, and how it stands."""
+    shown = row["name"] if not missing(row["name"]) else row["building_id"]
+    meaning = STATE_MEANING[row["state"]]
+    likely = "" if missing(row["probability"]) else f"; {percent(row['probability'])} sure"
+    return (
+        f'<h2 class="name">{plate.text(what(row).capitalize())} {state_chip(row["state"])}</h2>'
+        f"<p>{plate.link(shown, 'building', id=row['building_id'])}, {plate.text(place(row))}</p>"
+        f'<p class="soft">{plate.text(meaning.capitalize())}{likely}. '
+        f"{plate.text(due_words(row).capitalize())}.</p>"
+    )
+
+
+def facts(row: dict[str, Any]) -> str:
+    """The finding in figures."""
+    window = (
+        ("Regulatory window", word(row["regulatory_standing"]), word(row["regulation"]))
+        if not missing(row["regulatory_standing"])
+        else ("Own target", day(row["own_due_on"]), "pauses move it")
+    )
+    return plate.figures(
+        [
+            ("Severity", word(row["severity_class"]), "from the rule book"),
+            window,
+            (
+                "First seen",
+                day(row["first_seen_on"]),
+                f"seen again {count(row['times_seen_again'])} times",
+            ),
+            ("Firm", str(row["firm"]) if not missing(row["firm"]) else "nobody", "assigned"),
+            ("Fixes disproved", count(row["failed_fixes"]), "by a look after the fix"),
+        ]
+    )
+
+
+def told(event: Event) -> str:
+    """One event in a line: what, when, by whom, and what was written."""
+    content = event.content()
+    inner = content.pop("look", None)
+    details = {**content, **(inner or {})}
+    parts = [
+        f"{plate.text(word(key))}: {plate.text(_shown(value))}"
+        for key, value in details.items()
+        if key not in SKIPPED and value not in ("", [], None)
+    ]
+    when = f"{day(event.recorded_at.date())}, {event.recorded_at:%H:%M} UTC"
+    return (
+        f'<li><span class="strong">{plate.text(HAPPENED.get(event.kind, word(event.kind)))}</span> '
+        f'<span class="soft">{when} · {plate.text(event.who)} · {plate.text(event.origin)} · '
+        f"no. {event.sequence}</span><br>"
+        f'<span class="small">{"; ".join(parts)}</span></li>'
+    )
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, list):
+        return ", ".join(word(member) for member in value)
+    if isinstance(value, float):
+        return number(value, 3)
+    text = str(value)
+    try:
+        return day(dt.date.fromisoformat(text))
+    except ValueError:
+        return word(text)
+
+
+def write(finding: Finding) -> None:
+    """The form for what happened next."""
+    allowed = allowed_after(finding)
+    kinds = [k for k in KINDS if k in allowed or (k == "look" and "verified" in allowed)]
+    st.subheader("Write down what happened", anchor=False)
+    left, right = st.columns([1, 2], vertical_alignment="bottom")
+    with left:
+        name = who()
+    with right:
+        kind = st.selectbox("What happened?", kinds, format_func=lambda k: KINDS[k], key="happened")
+    if kind is None:
+        return
+    book = rule_book()
+    with st.form(f"event-{kind}"):
+        if kind == "look":
+            content = look(finding, book, ledger().judge.capable(finding))
+        else:
+            content = FORMS[kind](finding, book)
+        sent = st.form_submit_button("Write it down", type="primary")
+    seen = f"seen-{finding.finding_id}"
+    if sent:
+        expected = int(st.session_state.get(seen, finding.sequence))
+        _written(finding, kind, given(content), name, expected)
+    st.session_state[seen] = finding.sequence
+
+
+def _written(
+    finding: Finding, kind: str, content: dict[str, Any], name: str, expected: int
+) -> None:
+    if not name:
+        st.error("Give your name first: it stands beside what you write. Nothing was written.")
+        return
+    try:
+        if kind == "look":
+            try:
+                seen = Look.model_validate(content)
+            except ValidationError as fault:
+                raise refused_content(fault, "look") from fault
+            event = ledger().record_look(
+                finding.finding_id, seen, who=name, origin=ORIGIN, expected=expected
+            )
+        else:
+            payload = parse_payload({"kind": kind, **content})
+            event = ledger().append(
+                finding.finding_id, payload, who=name, origin=ORIGIN, expected=expected
+            )
+    except CoverplateError as refusal:
+        refused(refusal)
+        return
+    st.session_state[f"seen-{finding.finding_id}"] = event.sequence
+    st.session_state["written"] = HAPPENED.get(event.kind, word(event.kind))
+    st.rerun()
+
+
+def proof(finding: Finding) -> str:
+    """Which looks would prove a reported fix; a lamp pass is named where it would not."""
+    capable = ledger().judge.capable(finding)
+    able = ", ".join(word(m.value) for m in capable) or "none of the known methods"
+    lamp = (
+        " A pass of the three-lamp tester does not prove it: the lamps show the same either way."
+        if Method.THREE_LAMP_TESTER not in capable
+        else ""
+    )
+    return (
+        '<section class="panel next"><h3>Reported is not proven</h3>'
+        f"<p>This counts as repaired once one of these has looked after the fix: <b>{able}</b>."
+        f"{lamp}</p></section>"
+    )
+
+
+@screen(
+    "One finding",
+    "From the first look that pointed at a defect to the look that proves its repair. Nothing is "
+    "overwritten; what turned out wrong is answered by a later line.",
+)
+def page() -> None:
+    """The screen."""
+    wanted = st.query_params.get("id")
+    frame = dated_findings()
+    rows = frame[frame["finding_id"] == wanted]
+    if rows.empty:
+        words = "Choose one from the list." if not wanted else f"The ledger has no {wanted}."
+        empty("no-finding", "Which finding?", words)
+        body = f"<p>{plate.link('All findings', 'findings')}</p>"
+        follow(plate.show(body, key="all-findings"))
+        return
+    row = {str(k): v for k, v in rows.iloc[0].to_dict().items()}
+    follow(plate.show(heading(row), key="heading"))
+    done = st.session_state.pop("written", None)
+    if done:
+        st.success(f"Written down: {done}.")
+    plate.show(facts(row), key="facts")
+    finding = ledger().finding(str(wanted))
+    if finding.fix is not None and row["state"] == "fix_reported_unproven":
+        plate.show(proof(finding), key="proof")
+    st.subheader("What happened", anchor=False)
+    events = ledger().history(str(wanted))
+    lines = "".join(told(event) for event in reversed(events))
+    plate.show(f'<ol class="history">{lines}</ol>', key="history")
+    write(finding)
+
+
+page()

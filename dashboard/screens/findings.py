@@ -1,0 +1,210 @@
+"""Findings: narrow them down, assign many at once, take a work list along."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.components import plate
+from dashboard.components.building_anew import refused
+from dashboard.components.downloads import downloads
+from dashboard.components.figures import count, day, plural, word
+from dashboard.components.finding_rows import (
+    STATE_WORDS,
+    due_words,
+    finding_class,
+    finding_columns,
+    place,
+    what,
+)
+from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
+from dashboard.components.frame import empty, follow, screen
+from pipeline.ledger import Draft
+from pipeline.ledger import events as ev
+from pipeline.screens import findings
+from pipeline.screens.findings import CLASSES, STANDINGS, Wanted
+from shared.faults import CoverplateError
+
+SHOWN = 40
+AT_ONCE = 500
+"""Findings that one assignment takes at most."""
+
+
+def wanted(frame: pd.DataFrame) -> Wanted:
+    """What the list is narrowed to, kept in the address."""
+    standing = st.segmented_control(
+        "Standing",
+        list(STANDINGS),
+        format_func=lambda key: STANDINGS[key],
+        key="standing",
+        bind="query-params",
+    )
+    search = st.text_input(
+        "Search", key="q", bind="query-params", placeholder="Building, unit, opening, condition"
+    )
+    with st.expander("Narrow down by manager, owner, firm, state or severity"):
+        left, middle, right = st.columns(3)
+        with left:
+            managers = _several("Manager", frame["manager"], "manager")
+            owners = _several("Owner", frame["owner"], "owner")
+        with middle:
+            firms = _several("Firm", frame["firm"], "firm")
+            classes = st.multiselect(
+                "Severity", CLASSES, format_func=word, key="severity", bind="query-params"
+            )
+        with right:
+            states = st.multiselect(
+                "State",
+                list(STATE_WORDS),
+                format_func=lambda key: STATE_WORDS[key],
+                key="state",
+                bind="query-params",
+            )
+    return Wanted(
+        standing=standing or "",
+        managers=managers,
+        owners=owners,
+        firms=firms,
+        states=tuple(states),
+        classes=tuple(classes),
+        building_id=st.query_params.get("building", ""),
+        search=search or "",
+    )
+
+
+def _several(label: str, values: pd.Series, key: str) -> tuple[str, ...]:
+    options = sorted(str(v) for v in values.dropna().unique())
+    return tuple(st.multiselect(label, options, key=key, bind="query-params", placeholder="All"))
+
+
+def work_list(frame: pd.DataFrame) -> pd.DataFrame:
+    """Findings as a list for a firm: what, where, by when."""
+    rows = frame.to_dict(orient="records")
+    return pd.DataFrame(
+        {
+            "finding": frame["finding_id"],
+            "building": frame["building_id"],
+            "name": frame["name"],
+            "address": frame["address"],
+            "unit": frame["unit_id"],
+            "opening": frame["opening_id"],
+            "what": [what(row) for row in rows],
+            "slots": [word(row["slots"]) for row in rows],
+            "state": [STATE_WORDS[row["state"]] for row in rows],
+            "severity": [word(row["severity_class"]) for row in rows],
+            "due": [due_words(row) for row in rows],
+            "due_on": [day(row["own_due_on"]) for row in rows],
+            "firm": frame["firm"],
+            "first_seen_on": [day(row["first_seen_on"]) for row in rows],
+        }
+    )
+
+
+def assign(frame: pd.DataFrame) -> None:
+    """Assign many findings to a firm at once: all of them or none."""
+    st.subheader("Assign", anchor=False)
+    open_ones = frame[frame["stands_open"] | frame["stands_unproven"]].head(AT_ONCE)
+    if open_ones.empty:
+        st.markdown("Nothing in this list is open.")
+        return
+    key = "assign-" + str(hash(tuple(open_ones["finding_id"])))
+    rows = open_ones.to_dict(orient="records")
+    ticked = st.data_editor(
+        pd.DataFrame(
+            {
+                "take": True,
+                "what": [what(r) for r in rows],
+                "where": [f"{r['building_id']} {place(r)}" for r in rows],
+                "due": [due_words(r) for r in rows],
+                "firm": open_ones["firm"].to_numpy(),
+            }
+        ),
+        hide_index=True,
+        disabled=["what", "where", "due", "firm"],
+        column_config={
+            "take": st.column_config.CheckboxColumn("Take"),
+            "what": "What",
+            "where": "Where",
+            "due": "Due",
+            "firm": "Firm now",
+        },
+        height=min(320, 80 + 35 * len(rows)),
+        key=key,
+        alt="Open findings of this list, each with a tick",
+    )
+    taken = open_ones[ticked["take"].to_numpy(dtype=bool)]
+    with st.form("assign"):
+        left, right = st.columns(2)
+        with left:
+            name = who()
+            firm = st.text_input("Firm", key="assign-firm")
+        with right:
+            due_on = st.date_input("Due on", value=None, key="assign-due", format="YYYY-MM-DD")
+            note = st.text_input("Note", key="assign-note")
+        sent = st.form_submit_button(f"Assign {plural(len(taken), 'finding')}", type="primary")
+    if sent:
+        _write(taken, name, firm.strip(), due_on if isinstance(due_on, dt.date) else None, note)
+    done = st.session_state.pop("assigned", None)
+    if done:
+        st.success(done)
+
+
+def _write(taken: pd.DataFrame, name: str, firm: str, due_on: dt.date | None, note: str) -> None:
+    if not name or not firm or taken.empty:
+        lacking = [
+            word_
+            for word_, there in (
+                ("your name", name),
+                ("a firm", firm),
+                ("at least one finding", len(taken)),
+            )
+            if not there
+        ]
+        st.error("Still to be given: " + ", ".join(lacking) + ". Nothing was written.")
+        return
+    payload = ev.Assigned(firm=firm, due_on=due_on, note=note.strip() or None)
+    drafts = [Draft(str(r.finding_id), payload, int(r.sequence)) for r in taken.itertuples()]
+    try:
+        written = ledger().append_many(drafts, who=name, origin=ORIGIN)
+    except CoverplateError as refusal:
+        refused(refusal)
+        return
+    st.session_state["assigned"] = f"{plural(len(written), 'finding')} assigned to {firm}."
+    st.rerun()
+
+
+@screen(
+    "Findings",
+    "Every defect that is confirmed or suspected, and every record in doubt, with what was done "
+    "about it.",
+)
+def page() -> None:
+    """The screen."""
+    frame = dated_findings()
+    if frame.empty:
+        empty(
+            "no-findings",
+            "No findings yet",
+            "They are raised from the evidence: see “What is overdue?”.",
+        )
+        return
+    chosen = findings.narrowed(frame, wanted(frame))
+    if chosen.empty:
+        empty("none-fits", "No finding fits", f"None of the {count(len(frame))} findings fits.")
+        return
+    more = len(chosen) - SHOWN
+    body = plate.table(
+        chosen.head(SHOWN).to_dict(orient="records"),
+        finding_columns(),
+        f"{plural(len(chosen), 'finding')}, most pressing first"
+        + (f"; the first {SHOWN} shown." if more > 0 else "."),
+        row_class=finding_class,
+    )
+    follow(plate.show(body, key="findings"))
+    downloads(work_list(chosen), "work-list", "Work list of these findings")
+    assign(chosen)
+
+
+page()

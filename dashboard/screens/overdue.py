@@ -1,0 +1,176 @@
+"""What is overdue? The first question of whoever manages the buildings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.components import plate
+from dashboard.components.downloads import downloads
+from dashboard.components.figures import count, day, missing, number, plural, word
+from dashboard.components.finding_rows import finding_class, finding_columns
+from dashboard.components.findings_source import bring_up_to_evidence, dated_findings
+from dashboard.components.frame import empty, follow, screen
+from dashboard.components.source import version
+from pipeline.screens import findings
+from pipeline.screens.findings import Wanted
+
+SHOWN = 20
+
+
+def evidence_button() -> None:
+    """Raise findings from the evidence of the current warehouse."""
+    if version() is None:
+        return
+    if st.button("Bring findings up to the evidence", icon=":material/sync:"):
+        with st.spinner("Comparing findings with the evidence …"):
+            synced = bring_up_to_evidence()
+        st.session_state["synced"] = synced
+        st.rerun()
+    synced = st.session_state.pop("synced", None)
+    if synced is not None:
+        st.success(
+            f"{plural(synced.raised, 'finding')} raised, {count(synced.recurrences)} recurring, "
+            f"{count(synced.seen_again)} seen again, {count(synced.withdrawn)} no longer "
+            f"indicated, {count(synced.verified)} proven, "
+            f"{count(synced.verification_failed)} disproved."
+        )
+
+
+def mine(frame: pd.DataFrame) -> tuple[pd.DataFrame, Wanted]:
+    """Whose buildings: by manager or owner, kept in the address."""
+    left, right = st.columns(2)
+    managers = sorted(frame["manager"].dropna().unique())
+    owners = sorted(frame["owner"].dropna().unique())
+    with left:
+        manager = st.multiselect(
+            "Manager", managers, key="manager", bind="query-params", placeholder="All"
+        )
+    with right:
+        owner = st.multiselect("Owner", owners, key="owner", bind="query-params", placeholder="All")
+    wanted = Wanted(managers=tuple(manager), owners=tuple(owner))
+    return findings.narrowed(frame, wanted), wanted
+
+
+def standing(frame: pd.DataFrame) -> str:
+    """What is to be done, in figures."""
+    late = frame[frame["stands_overdue"]]
+    worst = late["days_left"].min() if len(late) else None
+    oldest = "" if missing(worst) or worst >= 0 else f"the oldest by {plural(-worst, 'day')}"
+    waiting = int(late["stands_unproven"].sum())
+    parts = f"{count(len(late) - waiting)} to repair, {count(waiting)} to prove; {oldest}".rstrip(
+        "; "
+    )
+    unproven = frame[frame["stands_unproven"]]
+    passed = frame["regulatory_standing"].isin(["passed", "passed_fix_unproven"]).sum()
+    return plate.figures(
+        [
+            ("Overdue", count(len(late)), parts if len(late) else "nothing is past its day"),
+            ("Due within a week", count(frame["stands_week"].sum()), "by your own target dates"),
+            (
+                "Open",
+                count(frame["stands_open"].sum()),
+                f"{count(frame['stands_unassigned'].sum())} with nobody assigned",
+            ),
+            (
+                "Reported, unproven",
+                count(len(unproven)),
+                f"{count(unproven['proof_overdue'].sum())} wait too long for a capable look",
+            ),
+            (
+                "Repair proven",
+                count((frame["state"] == "repair_proven").sum()),
+                "by a method able to see the defect",
+            ),
+        ]
+        + ([("Regulatory window passed", count(passed), "no pause moves these")] if passed else [])
+    )
+
+
+def building_columns() -> list[plate.Column]:
+    """The columns of my buildings."""
+
+    def name(row: dict[str, Any]) -> str:
+        shown = row["name"] if not missing(row["name"]) else row["building_id"]
+        rank = "" if missing(row["rank"]) else f"rank {int(row['rank'])}"
+        score = "" if missing(row["score"]) else f", score {number(row['score'])}"
+        return (
+            f'<span class="strong">{plate.link(shown, "building", id=row["building_id"])}</span>'
+            f'<br><span class="soft small">{rank}{score}</span>'
+        )
+
+    def counted(key: str) -> Any:  # noqa: ANN401 - a function of a row
+        return lambda row: f'<span class="num">{count(row[key])}</span>'
+
+    def overdue(row: dict[str, Any]) -> str:
+        if row["overdue"]:
+            return f'<span class="chip urgent">▲ {count(row["overdue"])}</span>'
+        return '<span class="soft">none</span>'
+
+    return [
+        plate.Column("Building", name, heads=True, width="17rem"),
+        plate.Column("Overdue", overdue, half=True),
+        plate.Column("Open", counted("open"), half=True),
+        plate.Column("Reported, unproven", counted("unproven"), half=True),
+        plate.Column("Repair proven", counted("proven"), half=True),
+        plate.Column("Next due", lambda r: plate.text(day(r["next_due_on"])), half=True),
+        plate.Column("Worst open", lambda r: plate.text(word(r["worst"])), half=True),
+        plate.Column(
+            "",
+            lambda r: plate.link("findings", "findings", building=r["building_id"]),
+            bare=True,
+        ),
+    ]
+
+
+@screen(
+    "What is overdue?",
+    "Defects on their way from finding to proven repair: what is past its day, and what stands in "
+    "your buildings. A repair counts only once a method able to see the defect has looked.",
+)
+def page() -> None:
+    """The screen."""
+    frame = dated_findings()
+    if frame.empty:
+        empty(
+            "no-findings",
+            "No findings yet",
+            "Findings are raised from the evidence: confirmed defects, suspected ones, and records "
+            "that contradict each other. Build a warehouse first, then bring findings up to it.",
+        )
+        evidence_button()
+        return
+    own, _ = mine(frame)
+    plate.show(standing(own), key="standing")
+    late = own[own["stands_overdue"]]
+    st.subheader("Overdue today", anchor=False)
+    if late.empty:
+        empty("none-overdue", "Nothing is overdue", "No finding here is past its day.")
+    else:
+        more = len(late) - SHOWN
+        caption = "Life-threatening first, then longest overdue." + (
+            f" {count(more)} more under Findings." if more > 0 else ""
+        )
+        body = plate.table(
+            late.head(SHOWN).to_dict(orient="records"),
+            finding_columns(),
+            caption,
+            row_class=finding_class,
+        )
+        follow(plate.show(body, key="overdue"))
+        downloads(late, "overdue", "Everything that is overdue")
+    st.subheader("My buildings", anchor=False)
+    buildings = findings.by_building(own)
+    body = plate.table(
+        buildings.head(50).to_dict(orient="records"),
+        building_columns(),
+        f"{plural(len(buildings), 'building')} with findings, most overdue first.",
+    )
+    follow(plate.show(body, key="buildings"))
+    downloads(buildings, "my-buildings", "My buildings")
+    evidence_button()
+
+
+page()
