@@ -3,7 +3,7 @@
 Given the rates the number is Poisson-binomial. Its distribution is taken as a shifted binomial of
 the same mean and variance, the whole-number shift chosen by the third cumulant: exact when all
 openings are alike, and when some are certain and the rest alike. Tests hold it against exact
-convolution: within 3 % in total variation once the variance is 2 or more, within 15 % always.
+convolution: within 3 % in total variation once the variance is 2 or more, within 20 % always.
 """
 
 from __future__ import annotations
