@@ -6,6 +6,13 @@ import pytest
 from tests.cli.running import Outcome, run, run_apart
 
 
+@pytest.fixture(autouse=True)
+def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Keep commands that name no workspace away from the person's own."""
+    monkeypatch.delenv("COVERPLATE_WORKSPACE", raising=False)
+    monkeypatch.chdir(tmp_path)
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Path, float]:
     """The default demo as a person would run it: what came out, its workspace, seconds taken."""

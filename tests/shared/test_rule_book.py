@@ -33,7 +33,7 @@ def test_numbers_lists_every_number_of_the_file():
 
 def test_no_number_stands_in_the_file_without_unit_and_source():
     def bare(node, path=""):
-        if isinstance(node, bool) or isinstance(node, str):
+        if isinstance(node, bool | str):
             return
         if isinstance(node, int | float):
             yield path
