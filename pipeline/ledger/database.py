@@ -13,7 +13,6 @@ from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection, Engine
-from sqlalchemy.pool import NullPool
 
 from shared.faults import CoverplateError
 
@@ -127,9 +126,7 @@ def make_engine(url: str) -> Engine:
         if kind == "sqlite":
             if parsed.database:
                 Path(parsed.database).parent.mkdir(parents=True, exist_ok=True)
-            engine = sa.create_engine(
-                url, poolclass=NullPool, connect_args={"timeout": BUSY_SECONDS}
-            )
+            engine = sa.create_engine(url, connect_args={"timeout": BUSY_SECONDS})
             sa.event.listen(engine, "connect", _configure_sqlite)
             sa.event.listen(engine, "begin", _begin_sqlite)
             return engine

@@ -1,0 +1,40 @@
+-- Every reported fix with its verdict: the first verification before the next reported fix. A
+-- report that follows another without a verdict between corrects it and counts once.
+WITH steps AS (
+    SELECT
+        finding_id,
+        sequence,
+        recorded_at,
+        kind,
+        payload,
+        lead(kind) OVER by_finding AS next_kind,
+        lead(payload) OVER by_finding AS next_payload,
+        lead(kind, 2) OVER by_finding AS second_kind
+    FROM history
+    WHERE kind IN ('fix_reported', 'verified', 'verification_failed', 'dismissed', 'reopened')
+    WINDOW by_finding AS (PARTITION BY finding_id ORDER BY sequence)
+)
+
+SELECT
+    finding_id,
+    sequence,
+    recorded_at AS reported_at,
+    payload ->> 'firm' AS firm,
+    payload ->> 'remedy' AS remedy,
+    (payload ->> 'fixed_on')::DATE AS fixed_on,
+    (payload ->> 'cost')::DOUBLE AS cost,
+    CASE
+        -- a proof that was taken back
+        WHEN next_kind = 'verified' AND second_kind = 'reopened' THEN 'reopened'
+        WHEN next_kind = 'verified' THEN 'proven'
+        WHEN next_kind = 'verification_failed' THEN 'disproved'
+        WHEN next_kind = 'dismissed' THEN 'set_aside'
+        WHEN next_kind = 'reopened' THEN 'reopened'
+        ELSE 'unproven'
+    END AS verdict,
+    CASE WHEN next_kind IN ('verified', 'verification_failed')
+        THEN (next_payload ->> '$.look.observed_on')::DATE
+    END AS looked_on
+FROM steps
+WHERE kind = 'fix_reported' AND next_kind IS DISTINCT FROM 'fix_reported'
+ORDER BY finding_id, sequence

@@ -1,0 +1,341 @@
+"""How remediation goes, told honestly: only a proven repair ends a finding's time.
+
+Reported fixes, closing on paper and passing dates are not repairs: such findings go on counting
+(reported, open) or leave the watch unrepaired (set aside, no longer indicated).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from pipeline.ledger.due import dated_findings
+from pipeline.ledger.history import history, sql
+from pipeline.ledger.store import Ledger
+from pipeline.ledger.survival import Survival, clopper_pearson, kaplan_meier
+from shared.faults import CoverplateError
+from shared.rule_book import RuleBook
+
+GROUPS: dict[str, str] = {
+    "all": "'all'",
+    "owner": "b.owner",
+    "manager": "b.manager",
+    "building_id": "d.building_id",
+    "firm": "coalesce(d.fixed_by, d.firm)",
+    "remedy": "d.remedy",
+    "severity_class": "d.severity_class",
+    "family": "d.family",
+}
+"""By what progress can be broken down, and the SQL for it over due (d) and buildings (b)."""
+
+
+def _grouping(by: str) -> str:
+    if by not in GROUPS:
+        raise CoverplateError(
+            f"progress cannot be shown by {by!r}",
+            expected="one of " + ", ".join(GROUPS),
+            to_do="choose one of these",
+        )
+    return f"coalesce({GROUPS[by]}, 'not known')"
+
+
+def _buildings(con: duckdb.DuckDBPyConnection, buildings: pd.DataFrame | None) -> None:
+    empty = pd.DataFrame({"building_id": [], "owner": [], "manager": []}, dtype=str)
+    frame = empty if buildings is None else buildings[["building_id", "owner", "manager"]]
+    con.register("handed_over", frame)
+    con.execute("CREATE OR REPLACE TEMP TABLE buildings AS SELECT * FROM handed_over")
+    con.unregister("handed_over")
+
+
+def states_over_time(
+    ledger: Ledger, *, now: dt.datetime | None = None, step_days: int = 7
+) -> pd.DataFrame:
+    """Return how many findings were in each state, as known at the end of each day.
+
+    Args:
+        ledger: the ledger.
+        now: the last day; today by default.
+        step_days: days between rows.
+
+    Returns:
+        Columns day, state, findings: every step since the first event, and ``now``.
+    """
+    last = (now or dt.datetime.now(dt.UTC)).date()
+    with history(ledger) as con:
+        return con.execute(
+            f"""
+            WITH spells AS ({sql("spells")}),
+            days AS (
+                SELECT day::DATE AS day FROM (
+                    SELECT unnest(generate_series(min(since)::DATE::TIMESTAMP,
+                        $last::TIMESTAMP, to_days($step))) AS day FROM spells)
+                UNION SELECT $last::DATE WHERE EXISTS (SELECT 1 FROM spells)
+            )
+            SELECT d.day, s.state, count(*) AS findings
+            FROM days AS d
+            JOIN spells AS s ON s.since < d.day + 1
+                AND (s.until IS NULL OR s.until >= d.day + 1)
+            GROUP BY ALL ORDER BY ALL
+            """,
+            {"last": last, "step": step_days},
+        ).df()
+
+
+def ageing(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    *,
+    by: str = "all",
+    buildings: pd.DataFrame | None = None,
+    now: dt.datetime | None = None,
+) -> pd.DataFrame:
+    """Return what is open, overdue and unproven now, and for how long.
+
+    Returns:
+        Columns group, findings, open, made_safe, reported_unproven, disproved, proven, set_aside,
+        overdue, regulatory_passed, proof_overdue, median_days_open, oldest_days_open,
+        oldest_days_unproven.
+    """
+    with dated_findings(ledger, rule_book, now) as con:
+        _buildings(con, buildings)
+        return con.execute(
+            f"""
+            SELECT
+                {_grouping(by)} AS "group",
+                count(*) AS findings,
+                count(*) FILTER (d.open) AS open,
+                count(*) FILTER (d.treatment = 'made_safe') AS made_safe,
+                count(*) FILTER (d.treatment = 'fix_reported') AS reported_unproven,
+                count(*) FILTER (d.treatment = 'disproved') AS disproved,
+                count(*) FILTER (d.treatment = 'proven') AS proven,
+                count(*) FILTER (d.treatment = 'set_aside') AS set_aside,
+                count(*) FILTER (d.overdue) AS overdue,
+                count(*) FILTER (d.regulatory_standing IN ('passed', 'passed_fix_unproven'))
+                    AS regulatory_passed,
+                count(*) FILTER (d.proof_overdue) AS proof_overdue,
+                median(d.days_known) FILTER (d.open) AS median_days_open,
+                max(d.days_known) FILTER (d.open) AS oldest_days_open,
+                max(d.days_unproven) AS oldest_days_unproven
+            FROM due AS d LEFT JOIN buildings AS b USING (building_id)
+            GROUP BY ALL ORDER BY ALL
+            """
+        ).df()
+
+
+_TIMES = """
+    SELECT
+        {grouping} AS "group",
+        d.treatment = 'proven' AS proven,
+        d.first_seen_on,
+        CASE
+            WHEN d.treatment = 'proven' THEN d.verified_on
+            WHEN d.treatment IN ('set_aside', 'withdrawn') THEN least(d.last_at::DATE, $now::DATE)
+            ELSE $now::DATE
+        END - d.first_seen_on AS days,
+
+        coalesce(l.defect_last_seen_on, d.first_seen_on) - d.first_seen_on AS earliest_days
+    FROM due AS d
+    LEFT JOIN buildings AS b USING (building_id)
+    LEFT JOIN (
+        SELECT finding_id, max(CASE kind
+            WHEN 'seen_again' THEN (payload ->> 'seen_on')::DATE
+            WHEN 'verification_failed' THEN (payload ->> '$.look.observed_on')::DATE
+            ELSE coalesce(payload ->> 'last_seen_on', payload ->> 'first_seen_on')::DATE
+        END) AS defect_last_seen_on
+        FROM history
+        WHERE kind IN ('raised', 'seen_again', 'verification_failed')
+        GROUP BY finding_id
+    ) AS l USING (finding_id)
+    WHERE d.grade <> 'record_in_doubt'
+    ORDER BY ALL
+"""
+
+
+def _times(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    by: str,
+    buildings: pd.DataFrame | None,
+    now: dt.datetime | None,
+) -> pd.DataFrame:
+    moment = now or dt.datetime.now(dt.UTC)
+    with dated_findings(ledger, rule_book, moment) as con:
+        _buildings(con, buildings)
+        frame = con.execute(
+            _TIMES.format(grouping=_grouping(by)),
+            {"now": moment.astimezone(dt.UTC).replace(tzinfo=None)},
+        ).df()
+    frame["days"] = frame["days"].astype(float).clip(lower=0.0)
+    # a defect seen on the very day of the proof leaves no room for an earlier repair
+    frame["earliest_days"] = np.minimum(frame["earliest_days"].astype(float), frame["days"])
+    return frame
+
+
+def time_to_proven_repair(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    *,
+    by: str = "all",
+    buildings: pd.DataFrame | None = None,
+    now: dt.datetime | None = None,
+) -> dict[str, Survival]:
+    """Return, by group, how long findings go without a proven repair (Kaplan–Meier).
+
+    The time runs from the first look that pointed at the defect to the look that proved the repair.
+    Whatever is not proven is censored: open, made safe, reported and disproved ones now; set aside
+    and no longer indicated ones on the day they left the watch.
+    """
+    frame = _times(ledger, rule_book, by, buildings, now)
+    interval = float(rule_book.ledger.interval)
+    return {
+        str(name): kaplan_meier(group["days"], group["proven"], interval)
+        for name, group in frame.groupby("group", sort=True)
+    }
+
+
+def time_to_repair_bounds(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    *,
+    by: str = "all",
+    buildings: pd.DataFrame | None = None,
+    now: dt.datetime | None = None,
+) -> dict[str, tuple[Survival, Survival]]:
+    """Return, by group, bounds on the time to the repair itself: earliest and latest possible.
+
+    A repair happened somewhere between the last look that found the defect and the look that proved
+    it gone. With every repair at the one end or the other the true curve lies between the two.
+    """
+    frame = _times(ledger, rule_book, by, buildings, now)
+    interval = float(rule_book.ledger.interval)
+    found: dict[str, tuple[Survival, Survival]] = {}
+    for name, group in frame.groupby("group", sort=True):
+        earliest = np.where(group["proven"], group["earliest_days"], group["days"])
+        found[str(name)] = (
+            kaplan_meier(earliest, group["proven"], interval),
+            kaplan_meier(group["days"], group["proven"], interval),
+        )
+    return found
+
+
+def repair_summary(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    *,
+    by: str = "all",
+    buildings: pd.DataFrame | None = None,
+    now: dt.datetime | None = None,
+) -> pd.DataFrame:
+    """Return one row a group.
+
+    Returns:
+        Columns group, findings, proven, median_days (to proof; missing if under half are proven),
+        median_days_earliest (bound on the repair itself), share_open_90, share_open_365 (share
+        without a proven repair after so many days).
+    """
+    rows = []
+    for name, (earliest, latest) in time_to_repair_bounds(
+        ledger, rule_book, by=by, buildings=buildings, now=now
+    ).items():
+        rows.append(
+            {
+                "group": name,
+                "findings": latest.number,
+                "proven": latest.happened,
+                "median_days": latest.median,
+                "median_days_earliest": earliest.median,
+                "share_open_90": latest.at(90),
+                "share_open_365": latest.at(365),
+            }
+        )
+    columns = ["group", "findings", "proven", "median_days", "median_days_earliest"]
+    return pd.DataFrame(rows, columns=[*columns, "share_open_90", "share_open_365"])
+
+
+def reported_fixes(ledger: Ledger) -> pd.DataFrame:
+    """Return every reported fix with its verdict; columns as in ``fixes.sql``."""
+    with history(ledger) as con:
+        return con.execute(sql("fixes")).df()
+
+
+def failed_verifications(ledger: Ledger, rule_book: RuleBook, *, by: str = "firm") -> pd.DataFrame:
+    """Return the share of reported fixes that a look disproved, with Clopper–Pearson limits.
+
+    Args:
+        ledger: the ledger.
+        rule_book: gives the probability held by the limits.
+        by: firm or remedy.
+
+    Returns:
+        Columns group, reported, proven, disproved, unproven, share_disproved (of those with a
+        verdict; missing where there is none), low, high.
+    """
+    if by not in ("firm", "remedy"):
+        raise CoverplateError(
+            f"fixes cannot be shown by {by!r}", expected="firm or remedy", to_do="choose one"
+        )
+    fixes = reported_fixes(ledger)
+    interval = float(rule_book.ledger.interval)
+    rows = []
+    for name, group in fixes.groupby(by, sort=True):
+        counts = group["verdict"].value_counts()
+        proven, disproved = int(counts.get("proven", 0)), int(counts.get("disproved", 0))
+        judged = proven + disproved
+        low, high = clopper_pearson(disproved, judged, interval)
+        rows.append(
+            {
+                "group": name,
+                "reported": len(group),
+                "proven": proven,
+                "disproved": disproved,
+                "unproven": len(group) - judged,
+                "share_disproved": disproved / judged if judged else None,
+                "low": low,
+                "high": high,
+            }
+        )
+    columns = ["group", "reported", "proven", "disproved", "unproven", "share_disproved"]
+    return pd.DataFrame(rows, columns=[*columns, "low", "high"])
+
+
+def costs(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    *,
+    by: str = "all",
+    buildings: pd.DataFrame | None = None,
+    now: dt.datetime | None = None,
+) -> pd.DataFrame:
+    """Return money: of fixes reported, of those disproved, and quoted but not yet reported.
+
+    Returns:
+        Columns group, to_date (all reported fixes with a cost), on_disproved, without_cost
+        (reported fixes that state none), committed (quotes on findings still to be repaired).
+    """
+    with dated_findings(ledger, rule_book, now) as con:
+        _buildings(con, buildings)
+        return con.execute(
+            f"""
+            WITH spent AS (
+                SELECT
+                    finding_id,
+                    sum(cost) AS to_date,
+                    sum(cost) FILTER (verdict = 'disproved') AS on_disproved,
+                    count(*) FILTER (cost IS NULL) AS without_cost
+                FROM ({sql("fixes")}) GROUP BY finding_id
+            )
+            SELECT
+                {_grouping(by)} AS "group",
+                coalesce(sum(s.to_date), 0) AS to_date,
+                coalesce(sum(s.on_disproved), 0) AS on_disproved,
+                coalesce(sum(s.without_cost), 0)::BIGINT AS without_cost,
+                coalesce(sum(d.quoted) FILTER (d.open), 0) AS committed
+            FROM due AS d
+            LEFT JOIN spent AS s USING (finding_id)
+            LEFT JOIN buildings AS b USING (building_id)
+            GROUP BY ALL ORDER BY ALL
+            """
+        ).df()

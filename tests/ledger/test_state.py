@@ -1,0 +1,311 @@
+"""No way to "proven" without capable evidence; the fold is stable, and the same in SQL."""
+
+import contextlib
+import datetime as dt
+import itertools
+import random
+import tempfile
+from pathlib import Path
+
+import duckdb
+import hypothesis.strategies as st
+import pandas as pd
+import pytest
+import sqlalchemy as sa
+from hypothesis import HealthCheck, settings
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+from ledger_samples import DAY, WHO, fix, look, moment, raised
+
+from pipeline.ledger import State, current, open_ledger
+from pipeline.ledger import events as ev
+from pipeline.ledger.history import sql
+from pipeline.ledger.state import STATE_MEANING, TREATMENT, allowed_after, fold
+from pipeline.ledger.store import Draft
+from shared.faults import CoverplateError
+from shared.vocabulary import Method, Result
+
+SEES_FALSE_GROUND = {"voltmeter_under_load", "ground_impedance_meter", "cover_off_inspection"}
+"""Methods able to see a false ground: lamps and eyes are not (two agreeing legends, quoted)."""
+
+LATER = moment(DAY + dt.timedelta(99))
+
+days = st.integers(0, 60)
+
+
+def unsynchronised(connection):
+    connection.execute("PRAGMA synchronous = OFF")
+
+
+class Life(RuleBasedStateMachine):
+    """Random people doing random things to one finding; refusals are allowed, wrongs are not."""
+
+    def __init__(self):
+        super().__init__()
+        self.folder = tempfile.TemporaryDirectory()
+        self.ledger = open_ledger(Path(self.folder.name) / "ledger.sqlite")
+        # thousands of commits: what is tested here does not need each to reach the disk
+        sa.event.listen(self.ledger.engine, "connect", lambda con, _: unsynchronised(con))
+        self.ledger.engine.dispose()
+
+    def teardown(self):
+        if hasattr(self, "finding"):
+            self.sql_says_the_same()
+        self.ledger.close()
+        self.folder.cleanup()
+
+    @initialize(grade=st.sampled_from(["suspected", "confirmed"]))
+    def start(self, grade):
+        self.finding = self.ledger.raise_finding(
+            raised(grade=grade), at=moment(DAY), **WHO
+        ).finding_id
+
+    def write(self, payload):
+        before = self.ledger.finding(self.finding)
+        try:
+            self.ledger.append(self.finding, payload, at=LATER, **WHO)
+        except CoverplateError:
+            assert self.ledger.finding(self.finding) == before
+
+    @rule(payload=st.sampled_from([
+        ev.Accepted(), ev.Dismissed(reason="case closed"), ev.Reopened(reason="not so"),
+        ev.Commented(text="x"), ev.MadeSafe(how="circuit_de_energised", since=DAY),
+        ev.MadeLiveAgain(since=DAY, reason="tenant asked"), ev.NoAccess(on=DAY),
+        ev.EvidenceWithdrawn(reason="below the threshold"),
+    ]))  # fmt: skip
+    def simple(self, payload):
+        self.write(payload)
+
+    @rule(grade=st.sampled_from(["suspected", "confirmed"]), on=days,
+          condition=st.sampled_from([None, "false_ground", "reversed_false_ground"]))  # fmt: skip
+    def seen_again(self, grade, on, condition):
+        self.write(ev.SeenAgain(grade=grade, seen_on=DAY + dt.timedelta(on), condition=condition))
+
+    @rule(firm=st.sampled_from(["Pellworth", "Oddy & Sons"]), due=st.none() | days)
+    def assigned(self, firm, due):
+        on = None if due is None else DAY + dt.timedelta(due)
+        self.write(ev.Assigned(firm=firm, due_on=on))
+        self.write(ev.Quoted(firm=firm, amount=100.0 + (due or 0)))
+
+    @rule(on=days, pause=st.booleans())
+    def pause(self, on, pause):
+        since = DAY + dt.timedelta(on)
+        self.write(ev.Paused(since=since, reason="no_access") if pause else ev.Resumed(since=since))
+
+    @rule(on=days, remedy=st.sampled_from([
+        "grounding_conductor_added", "gfci_type_marked", "gfci_upstream_marked", "two_slot_again",
+        "conductors_put_right", "protection_added_only", "receptacle_swapped", "nonsense"]),
+        marked=st.booleans(), cost=st.none() | st.integers(0, 500))  # fmt: skip
+    def fix(self, on, remedy, marked, cost):
+        markings = ("no_equipment_ground", "gfci_protected") if marked else ()
+        fixed_on = DAY + dt.timedelta(on)
+        self.write(fix(remedy, fixed_on, markings=markings, cost=cost))
+
+    @rule(method=st.sampled_from(list(Method)), result=st.sampled_from(list(Result)), on=days,
+          slots=st.sampled_from([None, "two_slot", "three_slot"]),
+          gfci=st.sampled_from([None, "yes", "no"]), marking=st.sampled_from([None, "both"]),
+          straight=st.booleans(), passed=st.booleans())  # fmt: skip
+    def verification(self, method, result, on, slots, gfci, marking, straight, passed):
+        seen = look(method, result, on, slots=slots, gfci_protected=gfci, marking=marking)
+        if straight:  # a person who writes the verdict without having the look judged
+            self.write(ev.Verified(look=seen) if passed else ev.VerificationFailed(look=seen))
+            return
+        with contextlib.suppress(CoverplateError):
+            self.ledger.record_look(self.finding, seen, at=LATER, **WHO)
+
+    def fix_then_look(self, fixed, seen):
+        """Random days and methods seldom agree; this makes proofs, and near misses, common."""
+        self.write(fixed)
+        with contextlib.suppress(CoverplateError):
+            self.ledger.record_look(self.finding, seen, at=LATER, **WHO)
+
+    @rule(on=days, gap=st.sampled_from([1, 0, -1]), method=st.sampled_from(list(Method)))
+    def said_to_be_grounded(self, on, gap, method):
+        self.fix_then_look(fix(fixed_on=DAY + dt.timedelta(on)), look(method, "correct", on + gap))
+
+    @rule(on=days, method=st.sampled_from(list(Method)), protected=st.sampled_from([None, "yes"]),
+          marking=st.sampled_from([None, "both"]),
+          result=st.sampled_from(["correct", "open_ground"]))  # fmt: skip
+    def said_to_be_protected(self, on, method, protected, marking, result):
+        fixed_on = DAY + dt.timedelta(on)
+        self.fix_then_look(
+            fix("gfci_type_marked", fixed_on, markings=("no_equipment_ground",)),
+            look(method, result, on + 1, gfci_protected=protected, marking=marking),
+        )
+
+    @rule(on=days, method=st.sampled_from(list(Method)), slots=st.sampled_from([None, "two_slot"]))
+    def said_to_be_two_slot(self, on, method, slots):
+        self.fix_then_look(
+            fix("two_slot_again", DAY + dt.timedelta(on)),
+            look(method, "open_ground", on + 1, slots=slots),
+        )
+
+    @precondition(lambda self: self.ledger.finding(self.finding).treatment == "disproved")
+    @rule()
+    def made_safe_and_live_again(self):
+        self.write(ev.MadeSafe(how="circuit_de_energised", since=DAY))
+        self.write(ev.MadeLiveAgain(since=DAY, reason="tenant asked"))
+
+    @precondition(lambda self: hasattr(self, "finding"))
+    @invariant()
+    def proven_only_by_capable_evidence_after_the_fix(self):
+        history = self.ledger.history(self.finding)
+        finding = self.ledger.finding(self.finding)
+        for before, event in itertools.pairwise(history):
+            if event.kind != "verified":
+                continue
+            reports = [
+                e for e in history if e.kind == "fix_reported" and e.sequence < event.sequence
+            ]
+            assert reports
+            report = reports[-1].payload
+            seen = event.payload.look
+            assert seen.observed_on > report.fixed_on
+            if report.remedy == "grounding_conductor_added":
+                assert seen.method in SEES_FALSE_GROUND
+            if report.remedy != "grounding_conductor_added" and seen.method == "three_lamp_tester":
+                assert seen.result == "open_ground"
+            assert seen.method != "visual"
+            if report.leaves_protected == "yes":
+                assert seen.gfci_protected == "yes"
+                assert seen.marking is not None
+            if report.leaves_slots == "two_slot":
+                assert seen.slots == "two_slot"
+            assert seen.result not in ("false_ground", "reversed_false_ground", "not_accessible")
+            assert before.sequence + 1 == event.sequence
+        if finding.state is State.REPAIR_PROVEN:
+            last = [e.kind for e in history if e.kind in TREATMENT][-1]
+            assert last == "verified"
+
+    def sql_says_the_same(self):
+        finding = self.ledger.finding(self.finding)
+        row = current(self.ledger).iloc[0]
+        found = {
+            "finding_id": finding.finding_id,
+            "sequence": finding.sequence,
+            "state": finding.state.value,
+            "treatment": finding.treatment,
+            "grade": finding.grade,
+            "condition": finding.condition,
+            "last_seen_on": finding.last_seen_on,
+            "accepted": finding.accepted,
+            "firm": finding.firm,
+            "assigned_due_on": finding.due_on,
+            "quoted": finding.quoted,
+            "remedy": finding.fix and finding.fix.remedy,
+            "fixed_on": finding.fix and finding.fix.fixed_on,
+            "cost": finding.fix and finding.fix.cost,
+            "leaves_condition": finding.fix and finding.fix.leaves_condition,
+            "verified_on": finding.proven_by and finding.proven_by.observed_on,
+            "failed_fixes": finding.failed_fixes,
+            "paused_since": finding.paused_since,
+            "paused_days": finding.paused_days,
+        }
+        for name, value in found.items():
+            cell = row[name]
+            if isinstance(cell, pd.Timestamp):
+                cell = cell.date()
+            assert (value is None and pd.isna(cell)) or cell == value, (name, cell, value)
+
+
+Life.TestCase.settings = settings(
+    max_examples=60, stateful_step_count=12, deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
+TestLife = Life.TestCase
+
+
+class LongLife(Life):
+    """The same for longer."""
+
+
+LongLife.TestCase.settings = settings(
+    max_examples=200, stateful_step_count=60, deadline=None,
+    suppress_health_check=[HealthCheck.too_slow],
+)  # fmt: skip
+TestLongLife = pytest.mark.long(LongLife.TestCase)
+
+
+def busy_history(ledger):
+    finding = ledger.raise_finding(raised(grade="suspected"), **WHO).finding_id
+    steps = [
+        ev.Accepted(), ev.Assigned(firm="Oddy & Sons", due_on=DAY), ev.Quoted(firm="O", amount=3),
+        ev.Paused(since=DAY, reason="no_access"), ev.Resumed(since=DAY + dt.timedelta(4)),
+        ev.SeenAgain(grade="confirmed", seen_on=DAY), fix(cost=10),
+        ev.VerificationFailed(look=look(result="false_ground")),
+        fix("gfci_type_marked", DAY + dt.timedelta(30), markings=("no_equipment_ground",)),
+        ev.Verified(look=look("three_lamp_tester", "open_ground", 40, gfci_protected="yes",
+                              marking="no_equipment_ground")),
+        ev.Commented(text="done"),
+    ]  # fmt: skip
+    ledger.append_many([Draft(finding, step) for step in steps], **WHO)
+    return finding
+
+
+def test_the_fold_does_not_depend_on_the_order_in_which_events_come(ledger):
+    history = ledger.history(busy_history(ledger))
+    whole = fold(history)
+    assert whole.state is State.REPAIR_PROVEN
+    assert (whole.failed_fixes, whole.paused_days, whole.grade) == (1, 4, "confirmed")
+    shuffle = random.Random(7)
+    for _ in range(30):
+        mixed = list(history)
+        shuffle.shuffle(mixed)
+        assert fold(mixed) == whole
+
+
+def test_the_fold_in_sql_does_not_depend_on_the_order_either(ledger):
+    from pipeline.ledger.history import history_table
+
+    busy_history(ledger)
+    table = history_table(ledger)
+    first = None
+    for seed in range(10):
+        order = list(range(table.num_rows))
+        random.Random(seed).shuffle(order)
+        con = duckdb.connect()
+        con.register("handed_over", table.take(order))
+        con.execute(
+            "CREATE TABLE history AS SELECT * REPLACE (rtrim(recorded_at, 'Z')::TIMESTAMP "
+            "AS recorded_at, payload::JSON AS payload) FROM handed_over"
+        )
+        row = con.execute(sql("fold")).fetchall()
+        first = first or row
+        assert row == first
+
+
+def test_writing_the_same_history_again_gives_the_same_state(ledger, tmp_path):
+    finding = busy_history(ledger)
+    other = open_ledger(tmp_path / "replayed.sqlite")
+    for event in ledger.history(finding):
+        stamp = {"who": event.who, "origin": event.origin, "at": event.recorded_at}
+        if event.kind == "raised":
+            other.raise_finding(event.payload, **stamp)
+        else:
+            other.append(finding, event.payload, **stamp)
+    assert other.heads() == ledger.heads()
+    assert other.finding(finding) == ledger.finding(finding)
+    assert current(other).equals(current(ledger))
+
+
+def test_every_state_is_explained_and_every_treatment_reaches_one():
+    assert set(STATE_MEANING) == set(State)
+
+
+@pytest.mark.parametrize("reason", ["case closed", "certificate invalid", "paid"])
+def test_closed_on_paper_is_not_repaired(ledger, reason):
+    finding = ledger.raise_finding(raised(), **WHO).finding_id
+    ledger.append(finding, ev.Dismissed(reason=reason), **WHO)
+    assert ledger.finding(finding).state is State.SET_ASIDE_UNREPAIRED
+    with pytest.raises(CoverplateError, match="reopen it first"):
+        ledger.append(finding, fix(), **WHO)
+    ledger.append(finding, ev.Reopened(reason="nothing was done"), **WHO)
+    assert ledger.finding(finding).state is State.CONFIRMED_LIVE
+    assert "fix_reported" in allowed_after(ledger.finding(finding))
+
+
+def test_made_safe_keeps_the_defect_open(ledger):
+    finding = ledger.raise_finding(raised(), **WHO).finding_id
+    ledger.append(finding, ev.MadeSafe(how="circuit_de_energised", since=DAY), **WHO)
+    assert ledger.finding(finding).state is State.MADE_SAFE_DEFECT_REMAINS
+    ledger.append(finding, ev.MadeLiveAgain(since=DAY, reason="tenant needs it"), **WHO)
+    assert ledger.finding(finding).state is State.CONFIRMED_LIVE
