@@ -1,0 +1,127 @@
+"""Work lists: what a firm has to do, or what stands at a building, as a table and to print."""
+
+from __future__ import annotations
+
+import datetime as dt
+import html
+
+import pandas as pd
+
+from pipeline.ledger.due import dated_findings
+from pipeline.ledger.remedies import allowed_remedies
+from pipeline.ledger.store import Ledger
+from shared.rule_book import RuleBook
+from shared.vocabulary import CAUTIONS, Condition, Slots
+
+COLUMNS: dict[str, str] = {
+    "finding_id": "Finding",
+    "version": "Version",
+    "building_id": "Building",
+    "name": "Name",
+    "address": "Address",
+    "unit_id": "Unit",
+    "opening_id": "Opening",
+    "condition": "Condition",
+    "grade": "Grade",
+    "state": "State",
+    "severity_class": "Severity",
+    "due_on": "Due",
+    "regulatory_due_at": "Regulatory window ends (UTC)",
+    "firm": "Firm",
+    "last_access": "Last access",
+    "accepted_remedies": "Remedies that would be accepted",
+    "check_with_authority": "Check with your authority",
+}
+"""Columns of a work list and their headings."""
+
+
+def work_list(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    *,
+    firm: str | None = None,
+    building_id: str | None = None,
+    buildings: pd.DataFrame | None = None,
+    now: dt.datetime | None = None,
+) -> pd.DataFrame:
+    """Return findings at which something is still to be done, most urgent first.
+
+    Args:
+        ledger: the ledger.
+        rule_book: due dates and remedies.
+        firm: those assigned to a firm.
+        building_id: those of a building.
+        buildings: building_id, name, address, where known.
+        now: as of when; now by default.
+
+    Returns:
+        The columns of ``COLUMNS``.
+    """
+    with dated_findings(ledger, rule_book, now, building_id) as con:
+        empty = pd.DataFrame({"building_id": [], "name": [], "address": []}, dtype=str)
+        places = empty if buildings is None else buildings[["building_id", "name", "address"]]
+        con.register("places", places)
+        frame = con.execute(
+            """
+            SELECT
+                d.finding_id, d.sequence AS version, d.building_id, p.name, p.address,
+                nullif(d.unit_id, '') AS unit_id, d.opening_id, d.condition, d.grade, d.state,
+                d.severity_class, d.own_due_on AS due_on, d.regulatory_due_at, d.firm,
+                d.last_access, d.slots
+            FROM due AS d LEFT JOIN places AS p USING (building_id)
+            WHERE d.open AND d.condition IS NOT NULL AND ($firm IS NULL OR d.firm = $firm)
+            ORDER BY list_position($classes, d.severity_class), d.own_due_on, d.building_id,
+                d.unit_id, d.opening_id, d.finding_id
+            """,
+            {"firm": firm, "classes": [str(each.value) for each in rule_book.due.target_days]},
+        ).df()
+    answers = {
+        pair: _answers(rule_book, *pair)
+        for pair in set(zip(frame["condition"], frame["slots"].fillna(""), strict=True))
+    }
+    pairs = list(zip(frame["condition"], frame["slots"].fillna(""), strict=True))
+    frame["accepted_remedies"] = [answers[pair][0] for pair in pairs]
+    frame["check_with_authority"] = [answers[pair][1] for pair in pairs]
+    return frame[list(COLUMNS)]
+
+
+def _answers(book: RuleBook, condition: str, slots: str) -> tuple[str, str]:
+    allowed = allowed_remedies(book, Condition(condition), Slots(slots) if slots else None)
+    checks = dict.fromkeys(each for r in allowed.values() for each in r.check_with_authority)
+    names = [f"{name} ({remedy.rule})" for name, remedy in allowed.items()]
+    return "; ".join(names), "; ".join(checks)
+
+
+def printable(frame: pd.DataFrame, title: str) -> str:
+    """Return a work list as one HTML page for printing, with the cautions, nothing fetched."""
+    heads = "".join(f"<th>{html.escape(COLUMNS[name])}</th>" for name in frame.columns)
+    body = []
+    for row in frame.itertuples(index=False):
+        cells_ = "".join(f"<td>{html.escape(_shown(cell))}</td>" for cell in row)
+        body.append(f"<tr>{cells_}</tr>")
+    cautions = "".join(f"<li>{html.escape(each)}</li>" for each in CAUTIONS)
+    return (
+        "<!doctype html>\n<html lang='en'><head><meta charset='utf-8'>"
+        f"<title>{html.escape(title)}</title><style>{_STYLE}</style></head><body>"
+        f"<h1>{html.escape(title)}</h1><ul class='cautions'>{cautions}</ul>"
+        f"<p>{len(frame)} finding(s)</p>"
+        f"<table><thead><tr>{heads}</tr></thead><tbody>{''.join(body)}</tbody></table>"
+        "</body></html>\n"
+    )
+
+
+_STYLE = (
+    "@page{size:landscape;margin:12mm}body{font:11px/1.35 sans-serif;color:#111}"
+    "table{border-collapse:collapse;width:100%}thead{display:table-header-group}"
+    "th,td{border:1px solid #888;padding:3px 5px;text-align:left;vertical-align:top;"
+    "overflow-wrap:anywhere}tr{break-inside:avoid}.cautions{border:2px solid #111;padding:6px 24px}"
+)
+
+
+def _shown(cell: object) -> str:
+    if cell is None or pd.isna(cell):  # type: ignore[call-overload]
+        return ""
+    if isinstance(cell, pd.Timestamp):
+        midnight = cell.time() == dt.time(0)
+        return cell.date().isoformat() if midnight else cell.strftime("%Y-%m-%d %H:%M")
+    return str(cell).replace("_", " ") if not str(cell).startswith("F-") else str(cell)
