@@ -411,26 +411,17 @@ def _solve_block(
 
     transposed = points.probability.transpose(0, 2, 1)
     danger_rate = ((weights * dangerous) @ transposed / rates).clip(0.0, 1.0)
-    unsettled = danger_rate * (1 - danger_rate)
-    cumulants = np.stack(
-        [
-            np.einsum("ng,ngm->nm", block.count, each)
-            for each in (danger_rate, unsettled, unsettled * (1 - 2 * danger_rate))
-        ]
-    )
+    sums = counts.parts(block.count, danger_rate)
     nothing = np.einsum("ng,ngm->nm", block.count, np.log1p(-danger_rate.clip(max=1 - 1e-12)))
     out.p_any[chosen] = -np.expm1(special.logsumexp(nothing, b=weight, axis=1))
-    out.dangerous[chosen] = (weight * cumulants[0]).sum(axis=1)
+    out.dangerous[chosen] = (weight * sums.mean).sum(axis=1)
     generator = np.random.default_rng([model.seed, int(chosen[0])])
     picked = counts.resample(weight, model.draws, generator)
     few = counts.resample(weight, COUNT_POINTS * min(factor, SMALL_FACTOR), generator)
-    first, pmf = counts.distributions(
-        np.stack([counts.take(each, few) for each in cumulants]), block.count.sum(axis=1)
-    )
-    low, high = counts.shortest_intervals(first, pmf, model.interval)
+    low, high, pmf = counts.intervals(sums.at(few), block.count.sum(axis=1), model.interval)
     out.dangerous_low[chosen], out.dangerous_high[chosen] = low, high
     if keep_pmf:
-        out.pmf.update(zip(chosen.tolist(), zip(first.tolist(), pmf, strict=True), strict=True))
+        out.pmf.update(zip(chosen.tolist(), pmf, strict=True))
 
     location = signatures.location[block.signature]
     placed = harm * location[..., None]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,8 +11,11 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from pipeline.evidence.counts import (
+    Parts,
     distributions,
     draw_positive,
+    intervals,
+    parts,
     resample,
     shortest_intervals,
 )
@@ -23,47 +28,53 @@ def _convolved(chances: list[float]) -> np.ndarray:
     return pmf
 
 
-def _cumulants(chances: list[float]) -> np.ndarray:
+def _sum(chances: list[float]) -> Parts:
     p = np.array(chances)
-    spread = p * (1 - p)
-    return np.array([p.sum(), spread.sum(), (spread * (1 - 2 * p)).sum()])
+    return parts(np.ones((1, len(p))), p[None, :, None])
 
 
-def _found(cumulants: np.ndarray, size: int) -> np.ndarray:
-    """Probabilities of 0..size; cumulants of shape (3, draws)."""
-    first, pmf = distributions(cumulants[:, None, :], np.array([float(size)]))
+def _mixture(*sums: Parts) -> Parts:
+    names = [field.name for field in fields(Parts)]
+    return Parts(*(np.concatenate([getattr(s, name) for s in sums], axis=1) for name in names))
+
+
+def _stack(*sums: Parts) -> Parts:
+    names = [field.name for field in fields(Parts)]
+    return Parts(*(np.concatenate([getattr(s, name) for s in sums], axis=0) for name in names))
+
+
+def _found(sums: Parts, size: int) -> np.ndarray:
+    """Probabilities of 0..size."""
+    first, pmf = distributions(sums, np.array([float(size)]))
     result = np.zeros(first[0] + pmf.shape[1] + size + 1)
     result[first[0] : first[0] + pmf.shape[1]] = pmf[0]
+    assert result[size + 1 :].sum() == 0.0
     return result[: size + 1]
 
 
-@settings(deadline=None, max_examples=150)
-@given(st.lists(st.floats(0.001, 0.999), min_size=1, max_size=60))
+@settings(deadline=None, max_examples=300)
+@given(st.lists(st.floats(0.0, 1.0), min_size=1, max_size=60))
 def test_close_to_the_exact_poisson_binomial(chances: list[float]) -> None:
-    cumulants = _cumulants(chances)
-    found = _found(cumulants[:, None], len(chances))
-    gap = 0.5 * np.abs(found - _convolved(chances)).sum()
-    assert gap < (0.03 if cumulants[1] >= 2 else 0.2)
+    found = _found(_sum(chances), len(chances))
+    assert 0.5 * np.abs(found - _convolved(chances)).sum() < 0.05
     assert found.sum() == pytest.approx(1.0)
 
 
 def test_exact_for_like_openings_beside_certain_ones() -> None:
     expected = np.concatenate([np.zeros(30), stats.binom(40, 0.3).pmf(np.arange(41))])
-    found = _found(_cumulants([0.3] * 40 + [1.0] * 30)[:, None], 70)
-    np.testing.assert_allclose(found, expected, atol=1e-6)
+    np.testing.assert_allclose(_found(_sum([0.3] * 40 + [1.0] * 30), 70), expected, atol=1e-6)
 
 
 def test_a_mixture_over_rates() -> None:
-    cumulants = np.stack([_cumulants([0.1] * 20), _cumulants([0.9] * 20)], axis=1)
+    both = _mixture(_sum([0.1] * 20), _sum([0.9] * 20))
     count = np.arange(21)
     expected = 0.5 * stats.binom(20, 0.1).pmf(count) + 0.5 * stats.binom(20, 0.9).pmf(count)
-    np.testing.assert_allclose(_found(cumulants, 20), expected, atol=1e-5)
+    np.testing.assert_allclose(_found(both, 20), expected, atol=1e-5)
 
 
 def test_certainty_is_a_single_count() -> None:
-    cumulants = np.array([[[0.0], [5.0]], [[0.0], [0.0]], [[0.0], [0.0]]])
-    first, pmf = distributions(cumulants, np.array([9.0, 9.0]))
-    low, high = shortest_intervals(first, pmf, 0.9)
+    sums = _stack(_sum([0.0] * 9), _sum([1.0] * 5 + [0.0] * 4))
+    low, high, _ = intervals(sums, np.array([9.0, 9.0]), 0.9)
     assert low.tolist() == high.tolist() == [0, 5]
     assert low.dtype == np.int64
 
@@ -85,6 +96,20 @@ def test_the_interval_is_the_shortest_that_holds_enough(mass: list[float], start
     for other in range(len(pmf)):
         assert pmf[other : other + width - 1].sum() < 0.9 + 1e-9
         assert pmf[other : other + width].sum() <= pmf[low : high + 1].sum() + 1e-9
+
+
+def test_slices_give_what_one_building_alone_gives(monkeypatch: pytest.MonkeyPatch) -> None:
+    generator = np.random.default_rng(4)
+    lists = [generator.uniform(0.01, 0.99, size=n).tolist() for n in (3, 300, 40, 41, 7, 120)]
+    size = np.array([float(len(one)) for one in lists])
+    sums = _stack(*(_sum(one) for one in lists))
+    monkeypatch.setattr("pipeline.evidence.counts._CELLS", 200)
+    low, high, kept = intervals(sums, size, 0.9)
+    for index, one in enumerate(lists):
+        first, pmf = distributions(_sum(one), size[[index]])
+        alone = shortest_intervals(first, pmf, 0.9)
+        assert (low[index], high[index]) == (alone[0][0], alone[1][0])
+        assert kept[index][0] + kept[index][1].argmax() == first[0] + pmf[0].argmax()
 
 
 def test_resampling_keeps_proportions() -> None:
