@@ -53,6 +53,15 @@ def test_rank_interval_by_hand():
     assert in_top.tolist() == pytest.approx([0.8, 0.2])
 
 
+@pytest.mark.parametrize("mass,low,high", [(0.6, 1, 5), (0.5, 2, 4), (0.4, 2, 4)])
+def test_rank_interval_of_buildings_that_take_turns(mass, low, high):
+    # Five buildings, five draws, every rank once each: the interval is read off the ranks 1 to 5.
+    draws = np.array([np.roll(np.arange(5), turn) for turn in range(5)], dtype=np.float32)
+    found_low, found_high, in_top = rank_intervals(draws, mass, 2)
+    assert set(found_low) == {low} and set(found_high) == {high}
+    assert in_top.tolist() == [0.4] * 5
+
+
 @given(DRAWS, MASS)
 @settings(deadline=None)
 def test_score_intervals_are_equal_tailed(draws, mass):
