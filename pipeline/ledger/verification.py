@@ -123,9 +123,9 @@ class Judge:
 
     def capable(self, finding: Finding) -> tuple[Method, ...]:
         """Return the methods whose evidence tables can prove the reported fix."""
-        return tuple(method for method in Method if self._blind_to(finding, method) is None)
+        return tuple(method for method in Method if self.why_blind(finding, method) is None)
 
-    def _blind_to(self, finding: Finding, method: Method) -> str | None:
+    def why_blind(self, finding: Finding, method: Method) -> str | None:
         """Return why a method cannot prove the reported fix, or None if it can."""
         fix, target = _claim(finding)
         rules = self.book.ledger
@@ -178,7 +178,7 @@ class Judge:
         unfit = _unfit(fix, target, look)
         if unfit is not None:
             return "disproved", unfit, None
-        blind = self._blind_to(finding, look.method)
+        blind = self.why_blind(finding, look.method)
         if blind is not None:
             return "says_nothing", blind, None
         if look.result in NO_LOOK_RESULTS and min(weights.values()) == max(weights.values()):

@@ -1,0 +1,380 @@
+"""``coverplate findings``: what is wrong where, who has it, when it is due, how it goes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline.cli import finding_events
+from pipeline.cli.ledger_options import (
+    ORIGIN,
+    acting_options,
+    buildings_of,
+    day_option,
+    ledger_options,
+    opened,
+    print_written,
+)
+from pipeline.cli.options import existing
+from pipeline.cli.output import (
+    cautions,
+    day,
+    number,
+    percent,
+    print_json,
+    print_table,
+    records,
+    say,
+    words,
+)
+from pipeline.ledger import STATE_MEANING, State, events
+from pipeline.ledger.due import due
+from pipeline.ledger.families import FAMILY
+from pipeline.ledger.progress import (
+    GROUPS,
+    ageing,
+    costs,
+    failed_verifications,
+    repair_summary,
+    states_over_time,
+    time_to_repair_bounds,
+)
+from pipeline.ledger.state import allowed_after
+from pipeline.ledger.sync import sync_findings
+from pipeline.ledger.worklist import printable, work_list
+from pipeline.screens.tables import as_csv, as_xlsx
+from pipeline.warehouse import store
+from shared.faults import CoverplateError
+from shared.vocabulary import Condition, Slots
+
+
+@click.group()
+def findings() -> None:
+    """Confirmed and suspected defects, from being seen to being proven repaired.
+
+    A finding is closed only by a method able to see the defect. Closed on paper is not repaired.
+    """
+
+
+@findings.command("sync", epilog="Example: coverplate findings sync --regulation us_public_housing")
+@click.option("--regulation", help="Regulation that new findings stand under, or none.")
+@acting_options
+def sync(
+    regulation: str | None, who: str, workspace: Path, ledger_at: str | None, as_json: bool
+) -> int:
+    """Raise findings from the evidence; judge looks made after reported fixes."""
+    place = existing(workspace)
+    with opened(workspace, ledger_at) as ledger, store.reading(place) as con:
+        done = sync_findings(con, ledger, who=who, regulation=regulation)
+    if as_json:
+        print_json([vars(done)])
+    else:
+        for name, count in vars(done).items():
+            click.echo(f"{words(name):>20}  {count}")
+    return 0
+
+
+@findings.command(
+    "list",
+    epilog="Examples: coverplate findings list --overdue  ·  coverplate findings list --ids "
+    "--building 0017 | coverplate findings assign --from - --firm 'Pellworth Electric'",
+)
+@click.option("--building", help="Only this building's.")
+@click.option("--firm", help="Only those assigned to this firm.")
+@click.option("--state", type=click.Choice([s.value for s in State]), help="Only in this state.")
+@click.option("--overdue", is_flag=True, help="Only what is past its own target or its window.")
+@click.option("--unproven", is_flag=True, help="Only fixes reported and not proven.")
+@click.option("--all", "everything", is_flag=True, help="Also what is proven or set aside.")
+@click.option("--ids", is_flag=True, help="Print ID@VERSION only, one a line.")
+@ledger_options
+def list_findings(
+    building: str | None,
+    firm: str | None,
+    state: str | None,
+    overdue: bool,
+    unproven: bool,
+    everything: bool,
+    ids: bool,
+    workspace: Path,
+    ledger_at: str | None,
+    as_json: bool,
+) -> int:
+    """List findings with state, firm and due dates, most pressing first."""
+    with opened(workspace, ledger_at) as ledger:
+        frame = due(ledger, ledger.rule_book, building_id=building)
+    keep = frame["finding_id"].notna()
+    if firm:
+        keep &= frame["firm"] == firm
+    if state:
+        keep &= frame["state"] == state
+    elif not everything:
+        keep &= ~frame["treatment"].isin(["proven", "set_aside", "withdrawn"])
+    if overdue:
+        passed = frame["regulatory_standing"].isin(["passed", "passed_fix_unproven"])
+        keep &= frame["overdue"] | passed | frame["proof_overdue"]
+    if unproven:
+        keep &= frame["treatment"] == "fix_reported"
+    order = ["overdue", "own_due_on", "building_id", "unit_id", "opening_id"]
+    frame = frame[keep].sort_values(order, ascending=[False, True, True, True, True])
+    if as_json:
+        print_json(records(frame.rename(columns={"sequence": "version"})))
+        return 0
+    if ids:
+        for identity, version in zip(frame["finding_id"], frame["sequence"], strict=True):
+            click.echo(f"{identity}@{version}")
+        return 0
+    print_table(
+        f"{len(frame)} finding(s)",
+        [
+            ("finding", "left"),
+            ("v", "right"),
+            ("building", "left"),
+            ("unit", "left"),
+            ("opening", "left"),
+            ("defect", "left"),
+            ("state", "left"),
+            ("firm", "left"),
+            ("due", "right"),
+            ("", "left"),
+        ],
+        [_line(row) for row in records(frame)],
+    )
+    return 0
+
+
+def _line(row: dict[str, Any]) -> list[str]:
+    remark = "overdue" if row["overdue"] else ""
+    if row["regulatory_standing"] in ("passed", "passed_fix_unproven"):
+        remark = "regulatory window passed"
+    if row["treatment"] == "fix_reported":
+        remark = f"reported {row['days_unproven']} days ago, unproven"
+    return [
+        row["finding_id"],
+        str(row["sequence"]),
+        row["building_id"],
+        row["unit_id"] or "–",
+        row["opening_id"] or "–",
+        words(row["condition"] or row["family"]),
+        words(row["state"]),
+        words(row["firm"]),
+        day(row["own_due_on"]),
+        remark,
+    ]
+
+
+@findings.command("show", epilog="Example: coverplate findings show F-0123456789abcdef")
+@click.argument("finding_id")
+@ledger_options
+def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """One finding: how it stands and its whole history."""
+    with opened(workspace, ledger_at) as ledger:
+        history = ledger.history(finding_id)
+        finding = ledger.finding(finding_id)
+        proves = ledger.judge.capable(finding) if finding.fix else ()
+    if as_json:
+        print_json([event.model_dump(mode="json", exclude_none=True) for event in history])
+        return 0
+    raised = finding.raised
+    place = " · ".join(filter(None, (raised.building_id, raised.unit_id, raised.opening_id)))
+    click.echo(f"{finding_id}  {place}  {words(finding.condition or raised.family)}")
+    click.echo(f"{words(finding.state.value)}: {STATE_MEANING[finding.state]}\n")
+    for event in history:
+        said = ", ".join(
+            f"{name} {words(value) if not isinstance(value, dict) else _look(value)}"
+            for name, value in event.content().items()
+            if name not in ("kind", "rule_book_hash", "building_id", "unit_id", "opening_id")
+            and value not in ("", [], ())
+        )
+        click.echo(
+            f"{event.sequence:>3}  {event.recorded_at:%Y-%m-%d %H:%M}Z  {event.who} "
+            f"({event.origin})  {words(event.kind)}: {said}"
+        )
+    if finding.treatment == "fix_reported":
+        click.echo("\nWould prove it: a look after the fix by " + words([m.value for m in proves]))
+    click.echo("May follow: " + ", ".join(sorted(allowed_after(finding))))
+    cautions()
+    return 0
+
+
+def _look(content: dict[str, Any]) -> str:
+    return "(" + ", ".join(f"{name} {words(value)}" for name, value in content.items()) + ")"
+
+
+@findings.command(
+    "raise",
+    epilog="Example: coverplate findings raise --building 0017 --unit 2A --opening K1 "
+    "--condition false_ground --seen-on 2025-03-03 --slots three_slot",
+)
+@click.option("--building", required=True, help="The building's identifier.")
+@click.option("--unit", default="", help="The dwelling or area.")
+@click.option("--opening", required=True, help="The receptacle opening.")
+@click.option(
+    "--condition",
+    type=click.Choice([c.value for c in FAMILY]),
+    required=True,
+    help="What is wrong with it.",
+)
+@click.option("--slots", type=click.Choice([s.value for s in Slots]), help="Its face.")
+@click.option("--suspected", is_flag=True, help="Not confirmed.")
+@day_option("--seen-on", "The day it was first seen.", required=True)
+@day_option("--notified-on", "The day whoever must act was told, for a regulation.")
+@click.option("--regulation", default="none", show_default=True, help="Regulation it stands under.")
+@click.option("--note", help="Anything worth keeping.")
+@acting_options
+def raise_by_hand(
+    building: str,
+    unit: str,
+    opening: str,
+    condition: str,
+    slots: str | None,
+    suspected: bool,
+    seen_on: dt.datetime,
+    notified_on: dt.datetime | None,
+    regulation: str,
+    note: str | None,
+    who: str,
+    workspace: Path,
+    ledger_at: str | None,
+    as_json: bool,
+) -> int:
+    """Add a finding by hand."""
+    with opened(workspace, ledger_at) as ledger:
+        if regulation != "none" and regulation not in ledger.rule_book.due.regulations:
+            raise CoverplateError(
+                f"{regulation!r} is no regulation of the rule book",
+                expected="none or one of " + ", ".join(ledger.rule_book.due.regulations),
+                to_do="check the name",
+            )
+        payload = events.Raised(
+            building_id=building,
+            unit_id=unit,
+            opening_id=opening,
+            family=FAMILY[Condition(condition)].value,
+            grade="suspected" if suspected else "confirmed",
+            condition=Condition(condition),
+            slots=Slots(slots) if slots else None,
+            first_seen_on=seen_on.date(),
+            notified_on=notified_on.date() if notified_on else None,
+            regulation=regulation,
+            note=note,
+        )
+        event = ledger.raise_finding(payload, who=who, origin=ORIGIN)
+        return print_written(ledger, [event], as_json)
+
+
+_VIEWS = ("summary", "ageing", "states", "curve", "failed", "costs")
+
+
+@findings.command(
+    "progress",
+    epilog="Examples: coverplate findings progress --by firm  ·  coverplate findings progress "
+    "--view curve --json",
+)
+@click.option(
+    "--view",
+    type=click.Choice(_VIEWS),
+    default="summary",
+    show_default=True,
+    help="Time to proven repair, what is open and overdue, states over time, survival curve, "
+    "fixes that failed verification, or money.",
+)
+@click.option(
+    "--by", "group", type=click.Choice(list(GROUPS)), default="all", show_default=True,
+    help="Broken down by.",
+)  # fmt: skip
+@ledger_options
+def progress(view: str, group: str, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """How it goes: only a proven repair ends a finding's time."""
+    buildings = buildings_of(workspace)
+    with opened(workspace, ledger_at) as ledger:
+        book = ledger.rule_book
+        if view == "summary":
+            frame = repair_summary(ledger, book, by=group, buildings=buildings)
+        elif view == "ageing":
+            frame = ageing(ledger, book, by=group, buildings=buildings)
+        elif view == "states":
+            frame = states_over_time(ledger)
+        elif view == "failed":
+            frame = failed_verifications(ledger, book, by="firm" if group == "all" else group)
+        elif view == "costs":
+            frame = costs(ledger, book, by=group, buildings=buildings)
+        else:
+            bounds = time_to_repair_bounds(ledger, book, by=group, buildings=buildings)
+            rows = [
+                {"group": name, "curve": label, **row}
+                for name, pair in bounds.items()
+                for label, curve in zip(
+                    ("earliest_possible_repair", "proven_repair"), pair, strict=True
+                )
+                for row in records(curve.frame())
+            ]
+            print_json(rows) if as_json else _plain_table(rows)
+            return 0
+    print_json(records(frame)) if as_json else _plain_table(records(frame))
+    return 0
+
+
+def _plain_table(rows: list[dict[str, Any]]) -> None:
+    names = list(rows[0]) if rows else []
+    print_table(
+        "" if rows else "Nothing yet.",
+        [(words(name), "right" if name not in ("group", "state", "curve") else "left")
+         for name in names],
+        [[_cell(name, row[name]) for name in names] for row in rows],
+    )  # fmt: skip
+
+
+def _cell(name: str, value: Any) -> str:  # noqa: ANN401 - any cell of a frame
+    if name == "day":
+        return day(value)
+    if name.startswith("share") or name in ("low", "high", "survival"):
+        return percent(value)
+    return words(value) if isinstance(value, str) else number(value, 3)
+
+
+@findings.command(
+    "worklist",
+    epilog="Example: coverplate findings worklist list.xlsx --firm 'Pellworth Electric'",
+)
+@click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--firm", help="What is assigned to this firm.")
+@click.option("--building", help="What stands at this building.")
+@ledger_options
+def worklist(
+    path: Path, firm: str | None, building: str | None, workspace: Path, ledger_at: str | None,
+    as_json: bool,
+) -> int:  # fmt: skip
+    """Write a work list for a firm or a building: .csv, .xlsx, or .html to print."""
+    kind = path.suffix.lower()
+    if kind not in (".csv", ".xlsx", ".html"):
+        raise CoverplateError(
+            f"{path} has no known ending",
+            expected=".csv, .xlsx or .html",
+            to_do="name the file with one of these endings",
+        )
+    with opened(workspace, ledger_at) as ledger:
+        frame = work_list(
+            ledger,
+            ledger.rule_book,
+            firm=firm,
+            building_id=building,
+            buildings=buildings_of(workspace),
+        )
+    title = "Work list" + "".join(f" · {each}" for each in (firm, building) if each)
+    if kind == ".html":
+        path.write_text(printable(frame, title), encoding="utf-8")
+    else:
+        path.write_bytes(as_csv(frame) if kind == ".csv" else as_xlsx(frame, "Work list"))
+    if as_json:
+        print_json([{"path": str(path), "findings": len(frame)}])
+    else:
+        say(f"{len(frame)} finding(s) written to {path}")
+        cautions()
+    return 0
+
+
+for command in finding_events.COMMANDS:
+    findings.add_command(command)

@@ -1,0 +1,339 @@
+"""``coverplate fix``: remedies, quotes, reported fixes, and what proves them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from enum import StrEnum
+from pathlib import Path
+from typing import Any
+
+import click
+from pydantic import ValidationError
+
+from pipeline.cli.ledger_options import (
+    ORIGIN,
+    Command,
+    act,
+    acting_options,
+    day_option,
+    day_or_today,
+    ledger_options,
+    named_findings,
+    opened,
+    print_written,
+)
+from pipeline.cli.options import DONE, QUARANTINED
+from pipeline.cli.output import cautions, number, print_json, print_table, records, say, words
+from pipeline.ledger import events
+from pipeline.ledger.effects import unproven_fixes
+from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
+from pipeline.ledger.remedies import why_refused
+from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slots, YesNo
+
+
+@click.group()
+def fix() -> None:
+    """Report what was done, and have it proven by a method able to see the defect."""
+
+
+@fix.command(
+    "remedies",
+    epilog="Example: coverplate fix remedies --condition false_ground",
+)
+@click.option(
+    "--condition",
+    type=click.Choice([c.value for c in Condition if c is not Condition.GROUNDED]),
+    help="Only for this condition: which are accepted, and why others are not.",
+)
+@click.option(
+    "--slots",
+    type=click.Choice([s.value for s in Slots]),
+    default=Slots.THREE_SLOT.value,
+    show_default=True,
+    help="The face of the opening before.",
+)
+@ledger_options
+def remedies(
+    condition: str | None, slots: str, workspace: Path, ledger_at: str | None, as_json: bool
+) -> int:
+    """List remedies: rule, markings, who must do it, placeholder costs, and what is refused."""
+    with opened(workspace, ledger_at) as ledger:
+        book = ledger.rule_book
+    rows: list[dict[str, Any]] = []
+    for name, remedy in book.remedies.items():
+        reason = why_refused(remedy, Condition(condition), Slots(slots)) if condition else None
+        rows.append(
+            {
+                "remedy": name,
+                "label": remedy.label,
+                "rule": remedy.rule,
+                "source": remedy.source,
+                "markings": list(remedy.markings),
+                "done_by": remedy.done_by,
+                "cost_low": float(remedy.cost_low),
+                "cost_typical": float(remedy.cost_typical),
+                "cost_high": float(remedy.cost_high),
+                "cost_unit": remedy.cost_typical.unit,
+                "cost_source": remedy.cost_typical.source,
+                "leaves": remedy.leaves[Condition(condition)].value
+                if condition and Condition(condition) in remedy.leaves
+                else None,
+                "refused": reason,
+                "check_with_authority": list(remedy.check_with_authority),
+            }
+        )
+    if as_json:
+        print_json(rows)
+        return 0
+    for row in rows:
+        click.echo(f"{row['remedy']}: {row['label']}")
+        click.echo(f"    rule: {row['rule']} ({row['source']})")
+        if row["refused"]:
+            click.echo(f"    REFUSED for {words(condition)}: {row['refused']}")
+        if row["markings"]:
+            click.echo(f"    markings required: {words(row['markings'])}")
+        click.echo(f"    by: {row['done_by']}")
+        click.echo(
+            f"    cost: {number(row['cost_low'], 4)} / {number(row['cost_typical'], 4)} / "
+            f"{number(row['cost_high'], 4)} {row['cost_unit']} ({row['cost_source']})"
+        )
+        for check in row["check_with_authority"]:
+            click.echo(f"    check with your authority: {check}")
+    cautions()
+    return 0
+
+
+@fix.command(
+    "quote",
+    epilog="Example: coverplate fix quote F-0123456789abcdef --firm Pellworth --amount 420",
+)
+@click.argument("finding")
+@click.option("--firm", required=True, help="Who quotes.")
+@click.option("--amount", type=click.FloatRange(min=0), required=True, help="The price.")
+@click.option("--remedy", help="For which remedy.")
+@day_option("--valid-until", "The day until which it holds.")
+@acting_options
+def quote(
+    finding: str, firm: str, amount: float, remedy: str | None, valid_until: dt.datetime | None,
+    who: str, workspace: Path, ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """Note a firm's price."""
+    with opened(workspace, ledger_at) as ledger:
+        payload = events.Quoted(
+            firm=firm,
+            amount=amount,
+            remedy=remedy,
+            valid_until=valid_until.date() if valid_until else None,
+        )
+        return act(ledger, named_findings([finding], None), payload, who, as_json)
+
+
+@fix.command(
+    "report",
+    epilog="Example: coverplate fix report F-0123456789abcdef --remedy gfci_type_marked --firm "
+    "'Pellworth Electric' --on 2025-03-20 --marking no_equipment_ground --cost 130",
+)
+@click.argument("finding")
+@click.option("--remedy", required=True, help="Name in `coverplate fix remedies`.")
+@click.option("--firm", required=True, help="Who did it.")
+@day_option("--on", "The day it was done; today when not given.")
+@click.option("--worker", help="The person who did it.")
+@click.option("--licence", help="Licence number.")
+@click.option("--permit", help="Permit number.")
+@click.option("--cost", type=click.FloatRange(min=0), help="What it cost.")
+@click.option(
+    "--marking",
+    "markings",
+    multiple=True,
+    type=click.Choice([Marking.NO_EQUIPMENT_GROUND.value, Marking.GFCI_PROTECTED.value]),
+    help="A marking that was applied; may be repeated.",
+)
+@click.option("--attachment", "attachments", multiple=True, help="Path or link; may be repeated.")
+@click.option("--note", help="Anything worth keeping.")
+@acting_options
+def report(
+    finding: str, remedy: str, firm: str, on: dt.datetime | None, worker: str | None,
+    licence: str | None, permit: str | None, cost: float | None, markings: tuple[str, ...],
+    attachments: tuple[str, ...], note: str | None, who: str, workspace: Path,
+    ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """Report a fix. It stays "reported, unproven" until a capable look proves it."""
+    content: dict[str, Any] = {
+        "kind": "fix_reported",
+        "remedy": remedy,
+        "fixed_on": day_or_today(on),
+        "firm": firm,
+        "worker": worker,
+        "licence": licence,
+        "permit": permit,
+        "cost": cost,
+        "markings": markings,
+        "attachments": attachments,
+        "note": note,
+    }
+    ((identity, version),) = named_findings([finding], None)
+    with opened(workspace, ledger_at) as ledger:
+        event = ledger.append(
+            identity, events.parse_payload(content), who=who, origin=ORIGIN, expected=version
+        )
+        proves = ledger.judge.capable(ledger.finding(identity))
+        code = print_written(ledger, [event], as_json)
+    say("Proven only by a look dated after it, by " + words([each.value for each in proves]) + ".")
+    return code
+
+
+@fix.command("methods", epilog="Example: coverplate fix methods F-0123456789abcdef")
+@click.argument("finding_id")
+@ledger_options
+def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """Which methods would prove the reported fix, and why others would not."""
+    with opened(workspace, ledger_at) as ledger:
+        finding = ledger.finding(finding_id)
+        rows = [
+            {"method": method.value, "proves": reason is None, "reason": reason}
+            for method in Method
+            for reason in [ledger.judge.why_blind(finding, method)]
+        ]
+    if as_json:
+        print_json(rows)
+    else:
+        for row in rows:
+            click.echo(f"{words(row['method']):<24}{row['reason'] or 'would prove it'}")
+        cautions()
+    return 0
+
+
+def _words_option(
+    name: str, vocabulary: type[StrEnum], meaning: str
+) -> Callable[[Command], Command]:
+    return click.option(name, type=click.Choice([w.value for w in vocabulary]), help=meaning)
+
+
+@fix.command(
+    "verify",
+    epilog="Example: coverplate fix verify F-0123456789abcdef --method cover_off_inspection "
+    "--result correct --on 2025-04-02",
+)
+@click.argument("finding")
+@click.option("--method", type=click.Choice([m.value for m in Method]), required=True,
+              help="How the opening was looked at.")  # fmt: skip
+@click.option("--result", type=click.Choice([r.value for r in Result]), required=True,
+              help="What was found.")  # fmt: skip
+@day_option("--on", "The day of the look; today when not given.")
+@click.option("--inspector", help="Who looked.")
+@_words_option("--slots", Slots, "The face of the opening.")
+@_words_option("--cover-removed", YesNo, "Whether the cover was off.")
+@_words_option("--ground-present", YesNo, "Whether a grounding path was found.")
+@_words_option("--neutral-ground-jumper", YesNo, "Whether ground and neutral are tied together.")
+@_words_option("--polarity", Polarity, "Whether hot and neutral are on their contacts.")
+@_words_option("--gfci-protected", YesNo, "Whether the opening is GFCI-protected.")
+@_words_option("--marking", Marking, "Labels found on it.")
+@click.option("--neutral-ground-volts", type=float, help="Measured volts, neutral to ground.")
+@click.option("--load-amps", type=float, help="Load at that reading, amperes.")
+@click.option("--ground-path-ohms", type=float, help="Measured ground-path impedance, ohms.")
+@click.option("--note", help="Anything worth keeping.")
+@acting_options
+def verify(
+    finding: str,
+    on: dt.datetime | None,
+    who: str,
+    workspace: Path,
+    ledger_at: str | None,
+    as_json: bool,
+    **look: Any,  # noqa: ANN401 - the columns of a look, one option each
+) -> int:
+    """Record a look after a reported fix; it proves, disproves or is refused as telling nothing."""
+    try:
+        seen = events.Look(observed_on=day_or_today(on), **look)
+    except ValidationError as fault:
+        raise events.refused_content(fault, "look") from fault
+    ((identity, version),) = named_findings([finding], None)
+    with opened(workspace, ledger_at) as ledger:
+        judged = ledger.judge.judge(ledger.finding(identity), seen)
+        event = ledger.record_look(identity, seen, who=who, origin=ORIGIN, expected=version)
+        code = print_written(ledger, [event], as_json)
+    say(judged.reason)
+    return code
+
+
+@fix.command("unproven", epilog="Example: coverplate fix unproven --json")
+@ledger_options
+def unproven(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """List reported fixes that no capable look has proven: they do not lower the score."""
+    with opened(workspace, ledger_at) as ledger:
+        frame = unproven_fixes(ledger)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    print_table(
+        f"{len(frame)} fix(es) reported, unproven",
+        [("finding", "left"), ("building", "left"), ("unit", "left"), ("opening", "left"),
+         ("remedy", "left"), ("by", "left"), ("fixed on", "right")],
+        [[row["finding_id"], row["building_id"], words(row["unit_id"]), row["opening_id"],
+          words(row["remedy"]), words(row["fixed_by"]), f"{row['fixed_on']:%Y-%m-%d}"]
+         for row in records(frame)],
+    )  # fmt: skip
+    return 0
+
+
+@fix.command(
+    "import", epilog="Example: coverplate fix import march.xlsx --firm 'Pellworth Electric'"
+)
+@click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--firm", help="The firm, where the file names none.")
+@click.option("--date-order", type=click.Choice(["dmy", "mdy", "ymd"]), help="How it writes dates.")
+@acting_options
+def import_reports(
+    path: Path, firm: str | None, date_order: Any, who: str, workspace: Path,  # noqa: ANN401
+    ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """Take in a contractor's fix report: every row is reported, a duplicate, or set aside."""
+    with opened(workspace, ledger_at) as ledger:
+        results = import_fix_reports(ledger, path, who=who, firm=firm, date_order=date_order)
+    if as_json:
+        print_json([result.as_json() for result in results])
+    else:
+        for result in results:
+            told = result.as_json()
+            click.echo(
+                f"{path.name}{' [' + result.sheet + ']' if result.sheet else ''}: "
+                f"{told['rows_read']} rows = {told['reported']} reported + "
+                f"{told['duplicate']} duplicate + {told['set_aside']} set aside"
+            )
+            for row in result.rows:
+                for reason in row.reasons:
+                    click.echo(
+                        f"  row {row.row}: {reason.column}: found {reason.found!r}, "
+                        f"expected {reason.expected}"
+                    )
+    return QUARANTINED if any(result.count("set_aside") for result in results) else DONE
+
+
+@fix.command("set-aside", epilog="Example: coverplate fix set-aside --export to-correct.csv")
+@click.option("--export", "path", type=click.Path(path_type=Path, dir_okay=False),
+              help="Write them to a CSV for correction.")  # fmt: skip
+@ledger_options
+def set_aside(path: Path | None, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """List imported rows that were set aside, with every reason; or write them out to correct."""
+    with opened(workspace, ledger_at) as ledger:
+        if path is not None:
+            count = export_set_aside(ledger, path)
+            if as_json:
+                print_json([{"path": str(path), "rows": count}])
+            else:
+                click.echo(f"{count} row(s) written to {path}; correct the cells and run "
+                           f"`coverplate fix import {path}`.")  # fmt: skip
+            return 0
+        rows = rows_set_aside(ledger)
+    if as_json:
+        print_json(rows)
+        return 0
+    print_table(
+        f"{len(rows)} row(s) set aside",
+        [("file", "left"), ("row", "right"), ("column", "left"), ("found", "left"),
+         ("expected", "left")],
+        [[row["source"], str(row["row"]), each["column"], each["found"] or "(empty)",
+          each["expected"]] for row in rows for each in row["reasons"]],
+    )  # fmt: skip
+    return 0

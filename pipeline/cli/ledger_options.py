@@ -1,0 +1,167 @@
+"""What commands on the ledger share: which ledger, who acts, which findings, what is printed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import getpass
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, TextIO, TypeVar
+
+import click
+import pandas as pd
+
+from pipeline.cli.options import json_option, workspace_option
+from pipeline.cli.output import print_json, say
+from pipeline.landing import Workspace
+from pipeline.ledger import Draft, Ledger, Payload, open_ledger
+from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.events import Event
+from pipeline.warehouse import store
+from pipeline.warehouse.build import workspace_rule_book
+from shared.faults import CoverplateError
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+ORIGIN = "cli"
+
+
+def ledger_options(command: Command) -> Command:
+    """``--workspace``, ``--ledger`` and ``--json``."""
+    located = click.option(
+        "--ledger",
+        "ledger_at",
+        metavar="URL",
+        envvar=URL_VARIABLE,
+        help="Another ledger than the workspace's own: a path, or postgresql://user@host/name.",
+    )(command)
+    return workspace_option(json_option(located))
+
+
+def acting_options(command: Command) -> Command:
+    """``ledger_options`` and ``--by``: who says so."""
+    named = click.option(
+        "--by",
+        "who",
+        envvar="COVERPLATE_USER",
+        default=getpass.getuser,
+        show_default="your login name",
+        help="Who says so; stands on the event.",
+    )(command)
+    return ledger_options(named)
+
+
+def day_option(name: str, meaning: str, *, required: bool = False) -> Callable[[Command], Command]:
+    """An option that takes a day as 2025-03-31."""
+    return click.option(
+        name,
+        type=click.DateTime(["%Y-%m-%d"]),
+        required=required,
+        metavar="YYYY-MM-DD",
+        help=meaning,
+    )
+
+
+def day_or_today(value: dt.datetime | None) -> dt.date:
+    """Return the day that was given, else today."""
+    return dt.date.today() if value is None else value.date()
+
+
+def findings_argument(command: Command) -> Command:
+    """``ID[@VERSION] …`` and ``--from FILE``."""
+    listed = click.option(
+        "--from",
+        "listed",
+        type=click.File(encoding="utf-8"),
+        help="Also the findings in a file, one a line; - for standard input.",
+    )(command)
+    return click.argument("ids", nargs=-1, metavar="ID[@VERSION]...")(listed)
+
+
+@contextmanager
+def opened(root: Path, ledger_at: str | None) -> Iterator[Ledger]:
+    """Open the ledger of a workspace under the workspace's rule book."""
+    place = Workspace(root)
+    if ledger_at is None and not place.landed.is_dir():
+        raise CoverplateError(
+            f"there is no workspace in {root}",
+            to_do="take exports in with `coverplate intake FILE…`, or name another folder with "
+            "--workspace",
+        )
+    ledger = open_ledger(ledger_at, workspace=root, rule_book=workspace_rule_book(place))
+    try:
+        yield ledger
+    finally:
+        ledger.close()
+
+
+def buildings_of(root: Path) -> pd.DataFrame | None:
+    """The register as the current warehouse has it; None where nothing was built."""
+    place = Workspace(root)
+    if store.current_version(place) is None:
+        return None
+    with store.reading(place) as con:
+        return con.execute(
+            "SELECT building_id, name, address, owner, manager FROM buildings"
+        ).fetchdf()
+
+
+def named_findings(ids: Sequence[str], listed: TextIO | None) -> list[tuple[str, int | None]]:
+    """Split ``ID@VERSION`` into identifier and the version that the person had seen.
+
+    Raises:
+        CoverplateError: none is named, or a version is no number.
+    """
+    texts = [*ids, *(line.strip() for line in listed or ())]
+    found: dict[str, int | None] = {}
+    for text in filter(None, texts):
+        identity, mark, version = text.partition("@")
+        if mark and not version.isdigit():
+            raise CoverplateError(
+                f"{text!r} names no version",
+                expected="ID or ID@VERSION, such as F-0123456789abcdef@4",
+                to_do="take it from `coverplate findings list --ids`",
+            )
+        found[identity] = int(version) if mark else None
+    if not found:
+        raise CoverplateError(
+            "no finding is named",
+            expected="one or more identifiers, or --from FILE",
+            to_do="list them with `coverplate findings list`",
+        )
+    return list(found.items())
+
+
+def act(
+    ledger: Ledger,
+    findings: Sequence[tuple[str, int | None]],
+    payload: Payload,
+    who: str,
+    as_json: bool,
+) -> int:
+    """Write the same event on findings, all or none, and print how they stand."""
+    drafts = [Draft(identity, payload, version) for identity, version in findings]
+    written = ledger.append_many(drafts, who=who, origin=ORIGIN)
+    return print_written(ledger, written, as_json)
+
+
+def print_written(ledger: Ledger, events: Sequence[Event], as_json: bool) -> int:
+    """Print events that were written, and how their findings stand now."""
+    rows = [
+        {
+            "finding_id": event.finding_id,
+            "version": event.sequence,
+            "event": event.kind,
+            "state": ledger.finding(event.finding_id).state.value,
+        }
+        for event in events
+    ]
+    if as_json:
+        print_json(rows)
+        return 0
+    for row in rows:
+        click.echo(f"{row['finding_id']}@{row['version']}  {row['event']}  →  {row['state']}")
+    if len(rows) > 1:
+        say(f"{len(rows)} findings")
+    return 0
