@@ -195,7 +195,8 @@ def date(cell: str, text: str, order: DateOrder | None, this_year: int) -> str:
         f"'(\\d)(st|nd|rd|th)\\b', '\\1'), '(?i)\\bsept\\b', 'Sep'), '[-,./\\s]+', ' ', 'g'))"
     )
     with_name = (
-        f"CASE WHEN regexp_matches({text}, '(?i)[a-z]{{3}}') AND regexp_matches({text}, '\\d{{4}}') "
+        f"CASE WHEN regexp_matches({text}, '(?i)[a-z]{{3}}') "
+        f"AND regexp_matches({text}, '\\d{{4}}') "
         f"THEN try_strptime({named}, [{_listed(NAMED_MONTH)}])::DATE "
         f"WHEN regexp_matches({text}, '(?i)[a-z]{{3}}') AND regexp_matches({text}, '\\d') "
         f"THEN try_strptime({named}, [{_listed(NAMED_MONTH_SHORT_YEAR)}])::DATE END"
@@ -210,7 +211,8 @@ def date(cell: str, text: str, order: DateOrder | None, this_year: int) -> str:
         f"THEN try_strptime({text}, '%Y%m%d')::DATE END"
     )
     year_first = (
-        f"CASE WHEN regexp_full_match({text}, '\\d{{4}}[-/. ]\\d{{1,2}}[-/. ]\\d{{1,2}}([ T,].*)?') "
+        f"CASE WHEN regexp_full_match({text}, "
+        f"'\\d{{4}}[-/. ]\\d{{1,2}}[-/. ]\\d{{1,2}}([ T,].*)?') "
         f"THEN {numeric_date(text, 'ymd', this_year)} END"
     )
     readings = [with_name, year_first, compact, serial]

@@ -88,7 +88,8 @@ def _means_something_missing(header: Sequence[str], kind: RecordKind, own: set[s
 
 
 def default_mapping(kind: RecordKind, header: Sequence[str]) -> Mapping:
-    """Return the mapping of a file in the default layout: every canonical column by its own name."""
+    """Return the mapping of a file in the default layout: every canonical column by its own
+    name."""
     names = {normalised(name) for name in header}
     columns = {
         name: ColumnMapping(from_=(name,)) for name in LAYOUTS[kind].columns if name in names

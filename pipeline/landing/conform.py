@@ -179,8 +179,8 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     """Return one SELECT that types and judges every row of the plan's table.
 
     Columns: the layout's, typed; ``_reasons`` (list of column, found, expected; NULL for a valid
-    row), ``_cells`` (JSON of the original cells; NULL for a valid row), ``_notes`` (list of slugs of
-    findings; NULL mostly), and ``_row`` where the table's relation has it.
+    row), ``_cells`` (JSON of the original cells; NULL for a valid row), ``_notes`` (list of slugs
+    of findings; NULL mostly, sometimes empty), and ``_row`` where the table's relation has it.
 
     Args:
         plan: table, mapping and columns.
@@ -286,7 +286,8 @@ def _text_rules(origin: Origin, header: Sequence[str]) -> str | None:
 
 def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Check]:
     """Every way a row can fail: as a whole, by a text that cannot be read, by a declared check."""
-    extra = " OR ".join(f"coalesce({name}, '') <> ''" for name in EXTRAS)
+    # cells beyond the header that hold nothing come from a delimiter at the end of every line
+    extra = f"{EXTRAS[0]} IS NOT NULL AND concat({', '.join(EXTRAS)}) <> ''"
     width = len(plan.table.header)
     faults = [
         Check(
@@ -311,6 +312,9 @@ def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Chec
         faults.append(Check(column.name, fails, origin.cell, column.expected()))
         faults += _contradicting_rules(origin, plan.table.header)
     for check in checks(plan.record.kind, plan.today):
+        column = plan.layout.field(check.column)
+        if column.type == "choice" and check.expected == column.expected():
+            continue  # what was read is one of the column's choices, or the text was not read
         found = check.found
         own = by_name.get(check.column)
         single = check.expected not in {rule.expected for rule in plan.layout.row_rules}
@@ -365,15 +369,22 @@ DATE_ON_OPEN_ITEM = "date_on_open_item"
 def _notes(plan: Plan) -> str:
     last = plan.table.cells[-1]
     everything = f"concat({', '.join([*plan.table.cells, *EXTRAS])})"
+    contradictions = [
+        note
+        for rule in plan.mapping.status_dates
+        for note in _status_notes(rule, plan.table.header)
+    ]
     notes = [
         f"CASE WHEN {last} IS NULL THEN {literal(SHORT_ROW)} END",
         f"CASE WHEN _bad AND {cells.trimmed(everything)} = '' THEN {literal(BLANK_ROW)} END",
+        *contradictions,
     ]
-    for rule in plan.mapping.status_dates:
-        notes += _status_notes(rule, plan.table.header)
-    any_note = " OR ".join(f"({note}) IS NOT NULL" for note in notes)
+    # most rows have nothing to note; for them this is all that is looked at
+    worth_a_look = " OR ".join(
+        ["_bad", f"{last} IS NULL", *(f"({note}) IS NOT NULL" for note in contradictions)]
+    )
     return (
-        f"CASE WHEN {any_note} THEN "
+        f"CASE WHEN {worth_a_look} THEN "
         f"list_filter([{', '.join(notes)}], lambda note: note IS NOT NULL) END"
     )
 

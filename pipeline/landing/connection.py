@@ -9,7 +9,8 @@ import duckdb
 from shared.records import literal
 
 MEMORY_LIMIT = "2GB"
-"""DuckDB's own limit; Python, Arrow and file buffers come on top and stay well under as much again."""
+"""DuckDB's own limit; Python, Arrow and file buffers come on top and stay well under as much
+again."""
 
 
 def open_connection(scratch: Path) -> duckdb.DuckDBPyConnection:

@@ -72,7 +72,7 @@ def correction_tables(
         raise CoverplateError(
             f"{len(lost)} row(s) do not say which landed row they correct, such as row {min(lost)}",
             expected=f"the columns {SOURCE} and {ROW} as they were written out",
-            to_do="leave these two columns as they are, or remove both columns and take the file in "
+            to_do="leave these two columns as they are, or remove both and take the file in "
             "as a new one",
         )
     return corrections

@@ -2,7 +2,8 @@
 
 Every view is built from the manifests and Parquet files under ``landed`` alone, so a warehouse can
 be thrown away and built again. Nothing here sorts or groups observations: the rows that are not
-simply accepted are few and listed in ``outcomes.parquet``, and an anti-join with that list is linear.
+simply accepted are few and listed in ``outcomes.parquet``, and an anti-join with that list is
+linear.
 """
 
 from __future__ import annotations
@@ -127,7 +128,8 @@ def create_views(con: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
 
 
 def history_sql(kind: RecordKind) -> str:
-    """Return a SELECT of all rows that ever stood: ``status`` accepted or superseded, and by what."""
+    """Return a SELECT of all rows that ever stood: ``status`` accepted or superseded, and by
+    what."""
     return (
         f"SELECT v.*, coalesce(o.status, 'accepted') AS status, "
         f"o.other_part AS superseded_by_part, o.other_row AS superseded_by_row "

@@ -1,8 +1,8 @@
-"""Makes sure that a COPY keeps the order of the file, which row numbers rest on.
+"""Says whether a COPY keeps the order of the file, which row numbers rest on.
 
-DuckDB copies in parallel and in order only while no step of the plan is a join or the like; an
-optimiser may put one in (it turns a longer ``IN`` into a join). The plan is therefore looked at before
-it is run, and run on one thread where it would lose the order.
+DuckDB copies in order only while no step of the plan is a join or the like, whatever the number of
+threads; an optimiser may put one in (it turns a longer ``IN`` into a join). The plan is therefore
+looked at before it is run, and the file is read the careful way where the order would be lost.
 """
 
 from __future__ import annotations
@@ -18,21 +18,9 @@ IN_ORDER = "BATCH_COPY_TO_FILE"
 
 
 def keeps_order(con: duckdb.DuckDBPyConnection, copy: str) -> bool:
-    """Say whether a COPY statement would keep the order of its source when run in parallel."""
+    """Say whether a COPY statement would keep the order of its source."""
     (row,) = con.execute(f"EXPLAIN (FORMAT json) {copy}").fetchall()
     return IN_ORDER in set(_steps(json.loads(row[1])))
-
-
-def copy_in_order(con: duckdb.DuckDBPyConnection, copy: str) -> int:
-    """Run a COPY statement in the order of its source and return the number of rows."""
-    if keeps_order(con, copy):
-        return int(con.execute(copy).fetchall()[0][0])
-    (threads,) = con.execute("SELECT current_setting('threads')").fetchall()[0]
-    con.execute("SET threads = 1")
-    try:
-        return int(con.execute(copy).fetchall()[0][0])
-    finally:
-        con.execute(f"SET threads = {int(threads)}")
 
 
 def _steps(plan: Any) -> Iterator[str]:  # noqa: ANN401 - any JSON value

@@ -1,7 +1,7 @@
 """Settles how a file writes what can be read two ways: the order in dates, the decimal mark.
 
-The whole column speaks, never a sample. A column that holds ``13/04/2024`` writes the day first; one
-whose every date fits two orders is ambiguous, and then the person is asked: a wrong guess would
+The whole column speaks, never a sample. A column that holds ``13/04/2024`` writes the day first;
+one whose every date fits two orders is ambiguous, and then the person is asked: a wrong guess would
 move every look in time and nobody would see it.
 """
 

@@ -22,7 +22,7 @@ from pipeline.landing.conform import (
     make_plan,
 )
 from pipeline.landing.current import row_number
-from pipeline.landing.file_order import copy_in_order
+from pipeline.landing.file_order import keeps_order
 from pipeline.landing.habits import declared_habits, settle
 from pipeline.landing.mapping import RecordMapping
 from pipeline.landing.matching import EXACT, find_column
@@ -111,22 +111,23 @@ def _write(
 ) -> Plan:
     """Write the typed rows; falls back to the careful reading where the quick one is wrong."""
 
-    def copy(chosen: Plan) -> int:
+    def statement(chosen: Plan) -> str:
         select = conform_sql(chosen, habits, corrects=task.corrects is not None)
-        return copy_in_order(con, f"COPY ({select}) TO {literal(str(file))} {CODEC}")
+        return f"COPY ({select}) TO {literal(str(file))} {CODEC}"
 
     carefully = plan.table.carefully
-    if carefully is None:
-        copy(plan)
-        return plan
-    try:
-        if copy(plan) == plan.table.expected_rows:
-            return plan
-    except duckdb.Error:
-        pass  # DuckDB cannot read the text as it stands; a fault of another kind comes up again
-    careful = make_plan(carefully(), plan.mapping, plan.record, plan.today)
-    copy(careful)
-    return careful
+    if carefully is not None:
+        quick = statement(plan)
+        try:
+            if keeps_order(con, quick):
+                written = con.execute(quick).fetchall()[0][0]
+                if written == plan.table.expected_rows:
+                    return plan
+        except duckdb.Error:
+            pass  # DuckDB cannot read the text as it stands; any other fault comes up again
+        plan = make_plan(carefully(), plan.mapping, plan.record, plan.today)
+    con.execute(statement(plan))
+    return plan
 
 
 def _describe(

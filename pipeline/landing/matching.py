@@ -1,4 +1,5 @@
-"""Matches the headers that a mapping names with those that a file has: padded, cut short, in any case."""
+"""Matches the headers that a mapping names with those that a file has: padded, cut short, in any
+case."""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
-"""Writes which rows of a file are not simply accepted, and works that out anew when a reading changes.
+"""Writes which rows of a file are not simply accepted, and works that out anew when a reading
+changes.
 
 Outcomes are a pure function of the landed files in landing order: those of a file depend on the
-files before it and on nothing else. A file that is read anew with another mapping keeps its place, so
-the outcomes of the files after it are worked out again.
+files before it and on nothing else. A file that is read anew with another mapping keeps its
+place, so the outcomes of the files after it are worked out again.
 """
 
 from __future__ import annotations

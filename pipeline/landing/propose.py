@@ -24,7 +24,8 @@ from shared.records import LAYOUTS, Field
 from shared.vocabulary import RecordKind
 
 SAME, SYNONYM, TRUNCATED = 1.0, 0.95, 0.85
-"""How surely a header is known: the column's own name; another word for it; one of these cut short."""
+"""How surely a header is known: the column's own name; another word for it; one of these cut
+short."""
 
 Row = Sequence[str | None]
 

@@ -21,7 +21,8 @@ DATA_QUALITY_COLUMNS: dict[str, str] = {
     "_part": "INTEGER",
     "_row": "BIGINT",
 }
-"""Columns of the view ``data_quality``. ``values`` and ``sources`` go together, the used one first."""
+"""Columns of the view ``data_quality``. ``values`` and ``sources`` go together, the used one
+first."""
 
 
 def data_quality_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str:

@@ -1,8 +1,8 @@
 """A table as it was found: columns of text, each row with its number, nothing judged yet.
 
 Every reader ends in a ``RawTable``, so that typing, checking and counting exist once. Cells are
-``c0, c1, …`` in a DuckDB relation; ``x0 … x7`` hold cells beyond the header's last column. A missing
-cell (a row that ends early) is NULL, an empty one is ''.
+``c0, c1, …`` in a DuckDB relation; ``x0 … x7`` hold cells beyond the header's last column. A
+missing cell (a row that ends early) is NULL, an empty one is ''.
 """
 
 from __future__ import annotations

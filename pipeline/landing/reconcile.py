@@ -30,7 +30,8 @@ def reconcile(
         layout: of the rows.
         part: number of the new part.
         new: SELECT of its valid rows (layout's columns, ``_part``, ``_row``).
-        known: SELECT of the rows in force before it, in the same columns; None where there are none.
+        known: SELECT of the rows in force before it, in the same columns; None where there are
+        none.
 
     Returns:
         (duplicates, superseded) among the new rows.

@@ -29,10 +29,12 @@ def source_of(file_name: str) -> str:
 
 
 def current_sql() -> str:
-    """Return a SELECT of one row a building from the views ``building_register_valid`` and ``landed_files``."""
+    """Return a SELECT of one row a building from the views ``building_register_valid`` and
+    ``landed_files``."""
     order = "(l.precedence, v._part, v._row)"
     facts = ", ".join(
-        f"arg_max(v.{quoted(name)}, {order}) FILTER (v.{quoted(name)} IS NOT NULL) AS {quoted(name)}"
+        f"arg_max(v.{quoted(name)}, {order}) "
+        f"FILTER (v.{quoted(name)} IS NOT NULL) AS {quoted(name)}"
         for name in FACTS
     )
     return (

@@ -1,4 +1,5 @@
-"""Finds a status and a date of closing that belong together, so that they can be held against each other."""
+"""Finds a status and a date of closing that belong together, so that they can be held against
+each other."""
 
 from __future__ import annotations
 

@@ -103,7 +103,8 @@ UNIT_SUFFIXES: dict[str, str] = {"mv": "mV", "ma": "mA", "kohm": "kohm", "kω": 
 VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
     "method": {
         "three_lamp_tester": (
-            "plug tester", "plug in tester", "3 lamp", "3 light", "three light", "three light tester",
+            "plug tester", "plug in tester", "3 lamp", "3 light", "three light",
+            "three light tester",
             "3 light tester", "3 lamp tester", "three lamp", "receptacle tester", "outlet tester",
             "socket tester", "lamp tester", "lamps",
         ),
@@ -116,7 +117,8 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
             "circuit analyzer", "circuit analyser", "ground loop impedance", "loop tester",
         ),
         "cover_off_inspection": (
-            "cover off", "opened", "opened box", "box opened", "box open", "pulled", "cover removed",
+            "cover off", "opened", "opened box", "box opened", "box open", "pulled",
+            "cover removed",
             "cover off look",
         ),
         "visual": ("look", "eye", "visual only", "seen", "visual inspection", "visual check"),
@@ -138,7 +140,8 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
         ),
     },
     "result": {
-        "correct": ("ok", "okay", "pass", "passed", "good", "wired correctly", "correct wiring", "fine"),
+        "correct": ("ok", "okay", "pass", "passed", "good", "wired correctly", "correct wiring",
+        "fine"),
         "open_ground": (
             "no ground", "open gnd", "og", "ground open", "ungrounded", "no earth", "open earth",
             "missing ground", "op gnd",
@@ -158,7 +161,8 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
             "bootleg", "bootleg ground", "false earth", "jumpered", "neutral ground jumper",
         ),
         "reversed_false_ground": (
-            "reverse polarity bootleg ground", "rpbg", "reversed bootleg", "reversed bootleg ground",
+            "reverse polarity bootleg ground", "rpbg", "reversed bootleg",
+            "reversed bootleg ground",
         ),
         "no_power": ("dead", "no voltage", "off", "not live", "no pwr"),
         "not_accessible": (
@@ -177,7 +181,9 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
     },
     "wiring_method": {
         "knob_and_tube": ("k&t", "kt", "knob & tube", "k and t", "k t"),
-        "cable_without_ground": ("old nm", "2 wire cable", "nm without ground", "two wire", "2 wire"),
+        "cable_without_ground": (
+            "old nm", "2 wire cable", "nm without ground", "two wire", "2 wire",
+        ),
         "cable_with_ground": ("nm", "nm with ground", "nm b", "3 wire cable", "modern cable"),
         "armored_cable": ("ac", "bx", "armoured cable", "armored"),
         "metal_raceway": ("emt", "conduit", "metal conduit", "raceway"),

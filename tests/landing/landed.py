@@ -1,4 +1,5 @@
-"""Small ways to build exports and to look at what was landed, shared by the tests of the landing."""
+"""Small ways to build exports and to look at what was landed, shared by the tests of the
+landing."""
 
 from __future__ import annotations
 

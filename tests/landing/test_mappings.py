@@ -196,7 +196,7 @@ def test_a_killed_replacement_is_undone_by_the_next_intake(workspace, inbox):
 def test_a_mapping_that_does_not_fit_says_which_columns_are_missing(workspace, inbox):
     header, *rows = cells(CREW_CSV)
     save_mapping(workspace, propose_mapping(header, rows, name="crew").mapping)
-    with pytest.raises(CoverplateError, match="does not fit.*building_id"):
+    with pytest.raises(CoverplateError, match=r"does not fit.*building_id"):
         land(workspace, inbox, "a,b\n1,2\n", "other.csv", mapping="crew")
 
 

@@ -50,7 +50,8 @@ def test_a_correction_supersedes_and_the_old_row_stays_in_history(workspace, inb
     history = (
         "SELECT result, status, h._row, l.path LIKE '%april.csv', superseded_by_row "
         "FROM observations_history h JOIN landed_files l "
-        "ON l._part = coalesce(superseded_by_part, h._part) WHERE opening_id = '001' ORDER BY h._part"
+        "ON l._part = coalesce(superseded_by_part, h._part) "
+        "WHERE opening_id = '001' ORDER BY h._part"
     )
     assert query(workspace, history) == [
         ("correct", "superseded", 2, True, 2),
@@ -251,7 +252,7 @@ GOOD = st.tuples(
 MESSY = st.lists(CELL, min_size=1, max_size=14)
 
 
-@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 @given(files=st.lists(st.lists(GOOD | MESSY, max_size=8), min_size=1, max_size=4))
 def test_counts_always_add_up(tmp_path_factory, files):
     folder = tmp_path_factory.mktemp("property")

@@ -76,7 +76,7 @@ def landed_verdicts(folder, kind, rows):
 
 
 @pytest.mark.parametrize("kind", list(RecordKind))
-@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 def test_sql_and_pydantic_agree_on_every_row(tmp_path_factory, kind, data):
     rows = data.draw(rows_of(kind))

@@ -1,9 +1,11 @@
-"""CSV, TSV and any other delimiter: finds delimiter and header, then takes the quick or careful way.
+"""CSV, TSV and any other delimiter: finds delimiter and header, then takes the quick or careful
+way.
 
-The quick way lets DuckDB read the file in parallel, all as text. It is right only where every record
-is exactly one line, which is proved by counting: records read + header lines = lines in the file.
-Quoted newlines, blank lines, unterminated quotes and rows far too long break that equality, and then
-the careful way is taken: line by line, exact about row numbers, streaming, several times slower.
+The quick way lets DuckDB read the file in parallel, all as text. It is right only where every
+record is exactly one line, which is proved by counting: records read + header lines = lines in the
+file. Quoted newlines, blank lines, unterminated quotes and rows far too long break that equality,
+and then the careful way is taken: line by line, exact about row numbers, streaming, several times
+slower.
 """
 
 from __future__ import annotations
@@ -76,7 +78,7 @@ def read_delimited(
     if arrival.quotes and arrival.lines <= SAMPLE_ROWS:
         return [carefully()]
     width = len(header)
-    relation = _relation(arrival.text, dialect.delimiter, width, first_row - 1)
+    relation = quick_relation(arrival.text, dialect.delimiter, width, first_row - 1)
     fitted = tuple((*row.cells[:width], *([None] * (width - len(row.cells)))) for row in sample)
     expected = arrival.lines - (first_row - 1)
     quick = RawTable("", header, relation, first_row, fitted, tuple(findings), expected, carefully)
@@ -117,7 +119,8 @@ def _head_records(head: list[str], delimiter: str) -> Iterator[tuple[int, list[s
 
 
 def _lines(text: Path, first: int) -> Iterator[tuple[int, str]]:
-    """Yield (line number, line without its end) from a line onwards; \\r\\n, \\n and \\r all end one."""
+    """Yield (line number, line without its end) from a line onwards; \\r\\n, \\n and \\r all end
+    one."""
     with text.open("r", encoding="utf-8-sig", newline=None) as handle:
         for number, line in enumerate(handle, 1):
             if number >= first:
@@ -192,7 +195,15 @@ def _as_written(line: str, delimiter: str) -> list[str]:
     return [re.sub(r'^"(.*)"$', r"\1", cell, flags=re.S) for cell in line.split(delimiter)]
 
 
-def _relation(text: Path, delimiter: str, width: int, skip: int) -> str:
+def quick_relation(text: Path, delimiter: str, width: int, skip: int) -> str:
+    """Return the SQL relation that reads a text in parallel, every line one record.
+
+    Args:
+        text: a UTF-8 file.
+        delimiter: one character.
+        width: columns of the header.
+        skip: lines up to and including the header.
+    """
     names = [f"c{number}" for number in range(width)] + list(EXTRAS)
     columns = ", ".join(f"{literal(name)}: 'VARCHAR'" for name in names)
     # nullstr is a character that no export holds, so that '' (an empty cell) and NULL (a cell that

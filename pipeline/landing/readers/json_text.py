@@ -51,7 +51,8 @@ def read_json(arrival: Arrival, scratch: Path) -> list[RawTable]:
 
 
 def read_json_lines(arrival: Arrival, scratch: Path) -> list[RawTable]:
-    """Read one object a line; the row number is the line. A line that is no object is kept whole."""
+    """Read one object a line; the row number is the line. A line that is no object is kept
+    whole."""
     keys: dict[str, None] = {}
     for _, value in _parsed_lines(arrival.text):
         if isinstance(value, dict):

@@ -66,7 +66,8 @@ def _rows(cells: list[list[Any]], first: int, width: int) -> Iterator[RawRow]:
 
 
 def as_text(cell: Any) -> str:  # noqa: ANN401 - whatever a workbook or a JSON text holds
-    """Return a cell as the text that a person would read: whole floats without ``.0``, ISO dates."""
+    """Return a cell as the text that a person would read: whole floats without ``.0``, ISO
+    dates."""
     if cell is None:
         return ""
     if isinstance(cell, bool):
