@@ -108,6 +108,15 @@ def test_every_reason_is_kept_with_what_was_found_and_expected(workspace, inbox)
     assert "an identifier" in expected["opening_id"]
 
 
+@pytest.mark.parametrize("copies", [1, 700])
+def test_a_required_cell_that_is_not_there_is_found_empty(workspace, inbox, copies):
+    good = [ROWS[0].replace(",001,", f",G{n:04},") for n in range(copies)]
+    land(workspace, inbox, csv_of(*good, ROWS[1].rsplit(",", 2)[0]))
+    (held,) = list_quarantine(workspace)
+    assert [(reason.column, reason.found) for reason in held.reasons] == [("result", "")]
+    assert held.cells["result"] is None
+
+
 def _corrected(path, **changes):
     rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"))))
     for row in rows:
