@@ -6,8 +6,7 @@ import altair as alt
 import pandas as pd
 
 from dashboard.charts.theme import Tone, colour, dressed, step
-from dashboard.components.figures import percent
-from dashboard.components.finding_rows import STATE_WORDS
+from dashboard.components.figures import STATE_WORDS, percent
 
 _COLOURS = {
     "confirmed_live": "confirmed_defects",

@@ -32,7 +32,7 @@ def readings(frame: pd.DataFrame, tone: Tone) -> alt.LayerChart:
             "result:N",
             sort=results,
             title="reported",
-            axis=alt.Axis(orient="top", labelAngle=0, labelExpr="split(datum.label, ' ')"),
+            axis=alt.Axis(labelAngle=0, labelExpr="split(datum.label, ' ')"),
         ),
         y=alt.Y("condition:N", sort=order, title="condition"),
         tooltip=["condition:N", "result:N", alt.Tooltip("probability:Q", format=".1%")],

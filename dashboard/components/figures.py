@@ -10,6 +10,7 @@ from pipeline.cli.output import day, number, percent
 
 __all__ = [
     "SCORE_UNIT",
+    "STATE_WORDS",
     "amount",
     "between",
     "count",
@@ -24,6 +25,19 @@ __all__ = [
 
 SCORE_UNIT = "death equivalents per million years at this building; for ranking, not a forecast"
 """The unit of every score, as screens say it."""
+
+STATE_WORDS: dict[str, str] = {
+    "suspected_live": "suspected, in use",
+    "confirmed_live": "confirmed, in use",
+    "record_in_doubt": "record in doubt",
+    "made_safe_defect_remains": "made safe for now, defect remains",
+    "fix_reported_unproven": "fix reported, unproven",
+    "fix_disproved": "fix disproved",
+    "repair_proven": "repair proven",
+    "set_aside_unrepaired": "set aside, unrepaired",
+    "no_longer_indicated": "no longer indicated, unrepaired",
+}
+"""The states of findings, as people read them."""
 
 _WORDS = {
     "three_lamp_tester": "three-lamp tester",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from dashboard.components import plate
-from dashboard.components.figures import day, missing, plural, word
+from dashboard.components.figures import STATE_WORDS, day, missing, plural, word
 from pipeline.ledger import STATE_MEANING, State
 
 _CHIP = {
@@ -19,19 +19,6 @@ _CHIP = {
     "no_longer_indicated": "quiet",
     "record_in_doubt": "quiet",
 }
-
-STATE_WORDS: dict[str, str] = {
-    "suspected_live": "suspected, in use",
-    "confirmed_live": "confirmed, in use",
-    "record_in_doubt": "record in doubt",
-    "made_safe_defect_remains": "made safe for now, defect remains",
-    "fix_reported_unproven": "fix reported, unproven",
-    "fix_disproved": "fix disproved",
-    "repair_proven": "repair proven",
-    "set_aside_unrepaired": "set aside, unrepaired",
-    "no_longer_indicated": "no longer indicated, unrepaired",
-}
-"""The states, as people read them."""
 
 
 def state_chip(state: str) -> str:

@@ -34,6 +34,10 @@ PAGES: dict[str, str] = {
 NEWER_AFTER_SECONDS = 20
 
 
+class NothingToShow(Exception):  # noqa: N818 - no error: the screen ends with its empty state
+    """Ends a screen early; its cautions are shown all the same."""
+
+
 def screen(title: str, sentence: str) -> Callable[[Callable[[], None]], Callable[[], None]]:
     """Make a function a screen: heading above, cautions below, refusals shown as such.
 
@@ -49,10 +53,11 @@ def screen(title: str, sentence: str) -> Callable[[Callable[[], None]], Callable
             st.markdown(sentence)
             try:
                 body()
+            except NothingToShow:
+                pass
             except CoverplateError as refusal:
                 refused(refusal)
-            finally:
-                cautions()
+            cautions()
 
         return shown
 
@@ -60,12 +65,11 @@ def screen(title: str, sentence: str) -> Callable[[Callable[[], None]], Callable
 
 
 def opened() -> Source:
-    """The current warehouse; where there is none, says what to do and ends the page."""
+    """The current warehouse; where there is none, says what to do and ends the screen."""
     now = version()
     if now is None:
         _nothing_yet()
-        cautions()
-        st.stop()
+        raise NothingToShow
     source = Source(now)
     try:
         source.cursor().close()

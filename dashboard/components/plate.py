@@ -77,6 +77,7 @@ class Column:
         heads: whether the cell names the row.
         bare: whether the label is left out where a row becomes a card.
         width: CSS width, or "".
+        note: a line below the heading.
     """
 
     label: str
@@ -86,6 +87,7 @@ class Column:
     heads: bool = False
     bare: bool = False
     width: str = ""
+    note: str = ""
 
 
 def table(
@@ -94,13 +96,12 @@ def table(
     caption: str,
     *,
     row_class: Callable[[dict[str, Any]], str] | None = None,
-    cards: bool = True,
 ) -> str:
     """A table as HTML; each row becomes a card where there is little room."""
     head = "".join(
         f'<th scope="col" role="columnheader" class="{c.side}"'
         + (f' style="width:{c.width}"' if c.width else "")
-        + f">{c.label}</th>"
+        + f">{text(c.label)}{_note(c.note)}</th>"
         for c in columns
     )
     body = []
@@ -122,13 +123,15 @@ def table(
             )
         kind = row_class(row) if row_class else ""
         body.append(f'<tr role="row" class="{kind}">{"".join(cells)}</tr>')
-    name = "cards" if cards else "wide"
-    scroll = "" if cards else ' class="scroll" tabindex="0" role="group" aria-label="Table"'
     return (
-        f'<div{scroll}><table role="table" class="{name}"><caption>{caption}</caption>'
+        f'<table role="table" class="cards"><caption>{caption}</caption>'
         f'<thead role="rowgroup"><tr role="row">{head}</tr></thead>'
-        f'<tbody role="rowgroup">{"".join(body)}</tbody></table></div>'
+        f'<tbody role="rowgroup">{"".join(body)}</tbody></table>'
     )
+
+
+def _note(words: str) -> str:
+    return f'<br><span class="note">{text(words)}</span>' if words else ""
 
 
 def figures(facts: Sequence[tuple[str, str, str]]) -> str:

@@ -22,6 +22,8 @@ from dashboard.components.figures import (
     plural,
     word,
 )
+from dashboard.components.finding_rows import finding_class, finding_columns
+from dashboard.components.findings_source import dated_findings
 from dashboard.components.frame import empty, follow, opened, screen, state_of_build
 from dashboard.components.opening_rows import opening_class, opening_columns
 from dashboard.components.picture import picture, tone
@@ -31,6 +33,7 @@ from pipeline.screens import whole_building
 from pipeline.warehouse import queries
 
 OPENINGS_SHOWN = 60
+FINDINGS_SHOWN = 15
 
 
 def chosen_building(source: Source) -> str | None:
@@ -242,6 +245,24 @@ def openings_section(source: Source, building_id: str, row: dict[str, Any]) -> p
     return frame
 
 
+def findings_section(building_id: str) -> None:
+    """What was found here and what was done about it."""
+    every = dated_findings()
+    own = every[every["building_id"] == building_id]
+    if own.empty:
+        return
+    st.subheader("Findings", anchor=False)
+    body = plate.table(
+        own.head(FINDINGS_SHOWN).to_dict(orient="records"),
+        [c for c in finding_columns() if c.label != "Building"],
+        f"{plural(len(own), 'finding')}, most pressing first"
+        + (f"; the first {FINDINGS_SHOWN} shown." if len(own) > FINDINGS_SHOWN else "."),
+        row_class=finding_class,
+    )
+    follow(plate.show(body, key="findings"))
+    downloads(own, f"findings-{building_id}", "Findings of this building")
+
+
 @screen(
     "One building",
     "Everything that is known and not known about one building, and how its score comes about.",
@@ -274,6 +295,8 @@ def page() -> None:
     picture(steps_picture(steps, tone()), f"Steps of the score: {told}", steps, "score-steps")
 
     openings = openings_section(source, building_id, row)
+
+    findings_section(building_id)
 
     st.subheader("When it was looked at", anchor=False)
     times = source.ask(whole_building.timeline, building_id)

@@ -128,10 +128,7 @@ def matrix(book: RuleBook, reference: Condition) -> str:
 
     columns = [plate.Column("From", lambda r: plate.text(word(r["condition"])), heads=True)]
     columns += [
-        plate.Column(
-            f"{word(m.value).capitalize()}<br><span class='small'>{METHOD_NOTES[m]}</span>", cell(m)
-        )
-        for m in Method
+        plate.Column(word(m.value).capitalize(), cell(m), note=METHOD_NOTES[m]) for m in Method
     ]
     limit = f"{float(book.evidence.told_apart):.2f}"
     caption = (
@@ -139,7 +136,7 @@ def matrix(book: RuleBook, reference: Condition) -> str:
         f"what it reports in the two cases: 0 the same reports, 1 never the same; told apart from "
         f"{limit}."
     )
-    return plate.table(frame.to_dict(orient="records"), columns, plate.text(caption), cards=False)
+    return plate.table(frame.to_dict(orient="records"), columns, plate.text(caption))
 
 
 @screen(

@@ -43,6 +43,7 @@ HAPPENED = {
     "paused": "own target paused",
     "resumed": "own target runs again",
 }
+FIRST = ("occurrence", 1)
 SKIPPED = {"kind", "rule_book_hash", "building_id", "unit_id", "opening_id", "family"}
 
 
@@ -50,11 +51,13 @@ def heading(row: dict[str, Any]) -> str:
     """What and where it is, and how it stands."""
     shown = row["name"] if not missing(row["name"]) else row["building_id"]
     meaning = STATE_MEANING[row["state"]]
-    likely = "" if missing(row["probability"]) else f"; {percent(row['probability'])} sure"
+    likely = (
+        "" if missing(row["probability"]) else f" The defect: {percent(row['probability'])} sure."
+    )
     return (
         f'<h2 class="name">{plate.text(what(row).capitalize())} {state_chip(row["state"])}</h2>'
         f"<p>{plate.link(shown, 'building', id=row['building_id'])}, {plate.text(place(row))}</p>"
-        f'<p class="soft">{plate.text(meaning.capitalize())}{likely}. '
+        f'<p class="soft">{plate.text(meaning.capitalize())}.{likely} '
         f"{plate.text(due_words(row).capitalize())}.</p>"
     )
 
@@ -89,7 +92,7 @@ def told(event: Event) -> str:
     parts = [
         f"{plate.text(word(key))}: {plate.text(_shown(value))}"
         for key, value in details.items()
-        if key not in SKIPPED and value not in ("", [], None)
+        if key not in SKIPPED and value not in ("", [], None, "none") and (key, value) != FIRST
     ]
     when = f"{day(event.recorded_at.date())}, {event.recorded_at:%H:%M} UTC"
     return (

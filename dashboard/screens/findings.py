@@ -10,9 +10,8 @@ import streamlit as st
 from dashboard.components import plate
 from dashboard.components.building_anew import refused
 from dashboard.components.downloads import downloads
-from dashboard.components.figures import count, day, plural, word
+from dashboard.components.figures import STATE_WORDS, count, day, plural, word
 from dashboard.components.finding_rows import (
-    STATE_WORDS,
     due_words,
     finding_class,
     finding_columns,
@@ -146,9 +145,6 @@ def assign(frame: pd.DataFrame) -> None:
         sent = st.form_submit_button(f"Assign {plural(len(taken), 'finding')}", type="primary")
     if sent:
         _write(taken, name, firm.strip(), due_on if isinstance(due_on, dt.date) else None, note)
-    done = st.session_state.pop("assigned", None)
-    if done:
-        st.success(done)
 
 
 def _write(taken: pd.DataFrame, name: str, firm: str, due_on: dt.date | None, note: str) -> None:
@@ -182,6 +178,9 @@ def _write(taken: pd.DataFrame, name: str, firm: str, due_on: dt.date | None, no
 )
 def page() -> None:
     """The screen."""
+    done = st.session_state.pop("assigned", None)
+    if done:
+        st.success(done)
     frame = dated_findings()
     if frame.empty:
         empty(

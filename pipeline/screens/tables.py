@@ -7,6 +7,7 @@ and stay as they are.
 
 from __future__ import annotations
 
+import csv
 import datetime as dt
 import io
 from typing import Any
@@ -58,8 +59,11 @@ def _rows(frame: pd.DataFrame) -> list[list[Any]]:
 
 def as_csv(frame: pd.DataFrame) -> bytes:
     """A frame as CSV: UTF-8 with mark, so that spreadsheet programs show every letter right."""
-    safe = pd.DataFrame(_rows(frame), columns=[str(harmless(str(c))) for c in frame.columns])
-    return safe.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")
+    written = io.StringIO(newline="")
+    writer = csv.writer(written)
+    writer.writerow([harmless(str(name)) for name in frame.columns])
+    writer.writerows(_rows(frame))
+    return written.getvalue().encode("utf-8-sig")
 
 
 def as_xlsx(frame: pd.DataFrame, title: str = "Coverplate") -> bytes:

@@ -1,0 +1,134 @@
+"""The intake screen: look, correct, try, take in, and set aside with a way back."""
+
+from __future__ import annotations
+
+import pytest
+from conftest import plate, plates, sound
+
+from pipeline.landing import list_mappings
+from pipeline.screens import landed
+
+ROWS = """house;flat;where;plug;seen on;by;how;what
+0001;1A;Kitchen;K1;03/04/2024;Q;plug tester;fine by me
+0001;1A;Kitchen;K2;13/04/2024;Q;plug tester;no earth
+"""
+
+
+@pytest.fixture
+def odd(tmp_path):
+    file = tmp_path / "odd survey.csv"
+    file.write_text(ROWS, encoding="utf-8")
+    return file
+
+
+def choose(show, place, path):
+    app = show(place, "intake")
+    app.radio(key="how").set_value("path").run()
+    app.text_input(key="path").set_value(str(path)).run()
+    sound(app)
+    return app
+
+
+def test_a_path_that_does_not_exist_is_refused(show, empty):
+    app = choose(show, empty, "/no/such/place")
+    assert "there is no" in app.error[0].value
+
+
+def test_trying_changes_nothing_and_taking_in_adds_up(show, empty, managed):
+    from data_demo.portfolios import FOLDER
+
+    app = choose(show, empty, FOLDER / "property_manager" / "exports" / "01_houses.csv")
+    next(b for b in app.button if b.label == "Try it first").click().run()
+    sound(app)
+    tried = plate(app, "would-be")
+    assert "adds up" in tried and "does not add up" not in tried
+    assert not list(empty.landed.iterdir())
+    assert not list(empty.scratch.glob("trial-*"))
+    next(b for b in app.button if b.label == "Take in").click().run()
+    sound(app)
+    assert "adds up" in plate(app, "became")
+    assert len(list(empty.landed.iterdir())) == 1
+    history = landed.history(empty)
+    assert history["adds_up"].all() and history["rows_read"].sum() > 0
+
+
+def test_a_refused_file_changes_nothing(show, empty, odd):
+    app = choose(show, empty, odd)
+    next(b for b in app.button if b.label == "Take in").click().run()
+    sound(app)
+    assert app.error
+    assert not list(empty.landed.iterdir())
+
+
+def test_a_mapping_is_corrected_saved_and_used(show, empty, odd):
+    from pipeline.landing.preview import preview
+    from pipeline.screens import mapping_desk
+    from shared.vocabulary import RecordKind
+
+    (table,) = preview(empty, [odd])
+    assert table.read_by is None
+    desk = mapping_desk.Desk(table, RecordKind.OPENING_OBSERVATIONS)
+    chosen = {
+        "building_id": "house",
+        "unit_id": "flat",
+        "room": "where",
+        "opening_id": "plug",
+        "observed_on": "seen on",
+        "method": "how",
+        "result": "what",
+    }
+    unknown = mapping_desk.unknown_words(desk, chosen)
+    assert "fine by me" in unknown["word"].tolist()
+    words = [
+        ("result", "fine by me", "correct"),
+        ("result", "no earth", "open_ground"),
+        ("method", "plug tester", "three_lamp_tester"),
+    ]
+    made = mapping_desk.made(desk, "odd", chosen, words, date_order="dmy")
+    from pipeline.landing import intake, save_mapping
+
+    save_mapping(empty, made)
+    assert [m.name for m in list_mappings(empty)] == ["odd"]
+    (report,) = intake(empty, [odd])
+    assert (report.mapping, report.accepted, report.quarantined) == ("odd", 2, 0)
+    app = show(empty, "intake", part="What landed")
+    sound(app)
+    assert "odd survey.csv" in plate(app, "landed")
+
+
+def test_the_mapping_form_offers_the_columns_of_the_file(show, empty, odd):
+    app = choose(show, empty, odd)
+    assert "needs a mapping" in app.expander[0].label
+    assert any(b.label == "Save this mapping" for b in app.button)
+    assert "“fine by me”" in " ".join(s.label for s in app.selectbox) or app.selectbox
+
+
+def test_a_column_used_twice_is_refused(empty, odd):
+    from pipeline.landing.preview import preview
+    from pipeline.screens import mapping_desk
+    from shared.faults import CoverplateError
+    from shared.vocabulary import RecordKind
+
+    (table,) = preview(empty, [odd])
+    desk = mapping_desk.Desk(table, RecordKind.OPENING_OBSERVATIONS)
+    with pytest.raises(CoverplateError, match="used twice"):
+        mapping_desk.made(desk, "odd", {"building_id": "house", "unit_id": "house"})
+
+
+def test_set_aside_rows_show_every_reason_and_come_back_corrected(show, managed):
+    app = show(managed, "intake", part="Set aside")
+    sound(app)
+    frame = landed.set_aside(managed, limit=500)
+    assert len(frame) > 0
+    body = plate(app, "aside")
+    assert "expected" in body and "found" in body
+    text = landed.set_aside_file(managed).decode("utf-8-sig")
+    assert text.splitlines()[0].startswith("coverplate_source,coverplate_row,coverplate_reasons")
+    assert len(text.splitlines()) > len(frame) * 0.9
+
+
+def test_nothing_set_aside_says_so(show, empty):
+    empty.create()
+    app = show(empty, "intake", part="Set aside")
+    sound(app)
+    assert "No row is set aside" in plates(app)
