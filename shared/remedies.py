@@ -62,9 +62,7 @@ class Remedy(Section):
     def _ordered(self) -> Self:
         costs = (float(self.cost_low), float(self.cost_typical), float(self.cost_high))
         if not 0 <= costs[0] <= costs[1] <= costs[2]:
-            raise ValueError(
-                "costs must be 0 or more, low not above typical, typical not above high"
-            )
+            raise ValueError("costs must be at least 0 and rise from low to typical to high")
         both = set(self.leaves) & set(self.refused_for)
         if both:
             raise ValueError("both allowed and refused for " + ", ".join(sorted(both)))
@@ -92,8 +90,8 @@ class Due(Section):
     @model_validator(mode="after")
     def _complete(self) -> Self:
         faults: list[str] = []
-        absent = [c.value for c in Condition if c not in self.severity_class]
-        if set(absent) - {Condition.GROUNDED}:
+        defects = [c for c in Condition if c is not Condition.GROUNDED]
+        if absent := [c.value for c in defects if c not in self.severity_class]:
             faults.append("no severity class for " + ", ".join(absent))
         if missing := [c.value for c in SeverityClass if c not in self.target_days]:
             faults.append("no target_days for " + ", ".join(missing))

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import pandas as pd
 
 from pipeline.cli import finding_events
 from pipeline.cli.ledger_options import (
@@ -40,6 +41,7 @@ from pipeline.ledger.progress import (
     failed_verifications,
     repair_summary,
     states_over_time,
+    time_to_proven_repair,
     time_to_repair_bounds,
 )
 from pipeline.ledger.state import allowed_after
@@ -265,7 +267,7 @@ def raise_by_hand(
         return print_written(ledger, [event], as_json)
 
 
-_VIEWS = ("summary", "ageing", "states", "curve", "failed", "costs")
+_VIEWS = ("summary", "ageing", "states", "curve", "bounds", "failed", "costs")
 
 
 @findings.command(
@@ -279,7 +281,7 @@ _VIEWS = ("summary", "ageing", "states", "curve", "failed", "costs")
     default="summary",
     show_default=True,
     help="Time to proven repair, what is open and overdue, states over time, survival curve, "
-    "fixes that failed verification, or money.",
+    "bounds on the repair itself, fixes that failed verification, or money.",
 )
 @click.option(
     "--by", "group", type=click.Choice(list(GROUPS)), default="all", show_default=True,
@@ -301,27 +303,26 @@ def progress(view: str, group: str, workspace: Path, ledger_at: str | None, as_j
             frame = failed_verifications(ledger, book, by="firm" if group == "all" else group)
         elif view == "costs":
             frame = costs(ledger, book, by=group, buildings=buildings)
+        elif view == "curve":
+            curves = time_to_proven_repair(ledger, book, by=group, buildings=buildings)
+            frame = _grouped({name: curve.frame() for name, curve in curves.items()})
         else:
-            bounds = time_to_repair_bounds(ledger, book, by=group, buildings=buildings)
-            rows = [
-                {"group": name, "curve": label, **row}
-                for name, pair in bounds.items()
-                for label, curve in zip(
-                    ("earliest_possible_repair", "proven_repair"), pair, strict=True
-                )
-                for row in records(curve.frame())
-            ]
-            print_json(rows) if as_json else _plain_table(rows)
-            return 0
+            frame = _grouped(time_to_repair_bounds(ledger, book, by=group, buildings=buildings))
     print_json(records(frame)) if as_json else _plain_table(records(frame))
     return 0
+
+
+def _grouped(frames: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    named = [frame.assign(group=name) for name, frame in frames.items()]
+    whole = pd.concat(named) if named else pd.DataFrame(columns=["group"])
+    return whole[["group", *(name for name in whole.columns if name != "group")]]
 
 
 def _plain_table(rows: list[dict[str, Any]]) -> None:
     names = list(rows[0]) if rows else []
     print_table(
         "" if rows else "Nothing yet.",
-        [(words(name), "right" if name not in ("group", "state", "curve") else "left")
+        [(words(name), "right" if name not in ("group", "state") else "left")
          for name in names],
         [[_cell(name, row[name]) for name in names] for row in rows],
     )  # fmt: skip
@@ -330,7 +331,7 @@ def _plain_table(rows: list[dict[str, Any]]) -> None:
 def _cell(name: str, value: Any) -> str:  # noqa: ANN401 - any cell of a frame
     if name == "day":
         return day(value)
-    if name.startswith("share") or name in ("low", "high", "survival"):
+    if name.startswith("share") or name in ("low", "high", "survival", "lowest", "highest"):
         return percent(value)
     return words(value) if isinstance(value, str) else number(value, 3)
 

@@ -15,7 +15,7 @@ import pandas as pd
 from pipeline.ledger.due import dated_findings
 from pipeline.ledger.history import history, sql
 from pipeline.ledger.store import Ledger
-from pipeline.ledger.survival import Survival, clopper_pearson, kaplan_meier
+from pipeline.ledger.survival import Survival, clopper_pearson, kaplan_meier, survival_bounds
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
@@ -196,6 +196,10 @@ def time_to_proven_repair(
     }
 
 
+BOUND_DAYS = 120
+"""Days at which bounds are evaluated, at most: the ends of what is known, thinned evenly."""
+
+
 def time_to_repair_bounds(
     ledger: Ledger,
     rule_book: RuleBook,
@@ -203,22 +207,28 @@ def time_to_repair_bounds(
     by: str = "all",
     buildings: pd.DataFrame | None = None,
     now: dt.datetime | None = None,
-) -> dict[str, tuple[Survival, Survival]]:
-    """Return, by group, bounds on the time to the repair itself: earliest and latest possible.
+) -> dict[str, pd.DataFrame]:
+    """Return, by group, bounds on the time to the repair itself.
 
     A repair happened somewhere between the last look that found the defect and the look that proved
-    it gone. With every repair at the one end or the other the true curve lies between the two.
+    it gone; the day that was reported lies in between and is a claim.
+
+    Returns:
+        For each group columns days, lowest, highest: the smallest and largest share without a
+        repair after so many days that the looks allow (``survival.survival_bounds``).
     """
     frame = _times(ledger, rule_book, by, buildings, now)
-    interval = float(rule_book.ledger.interval)
-    found: dict[str, tuple[Survival, Survival]] = {}
-    for name, group in frame.groupby("group", sort=True):
-        earliest = np.where(group["proven"], group["earliest_days"], group["days"])
-        found[str(name)] = (
-            kaplan_meier(earliest, group["proven"], interval),
-            kaplan_meier(group["days"], group["proven"], interval),
-        )
-    return found
+    return {str(name): _bounds(group) for name, group in frame.groupby("group", sort=True)}
+
+
+def _bounds(group: pd.DataFrame) -> pd.DataFrame:
+    proven = group["proven"].to_numpy(dtype=bool)
+    earliest, latest = group["earliest_days"].to_numpy(), group["days"].to_numpy()
+    days = np.unique(np.concatenate([earliest[proven], latest[proven]]))
+    if len(days) > BOUND_DAYS:
+        days = days[np.linspace(0, len(days) - 1, BOUND_DAYS).round().astype(int)]
+    lowest, highest = survival_bounds(earliest, latest, proven, days)
+    return pd.DataFrame({"days": days, "lowest": lowest, "highest": highest})
 
 
 def repair_summary(
@@ -233,26 +243,35 @@ def repair_summary(
 
     Returns:
         Columns group, findings, proven, median_days (to proof; missing if under half are proven),
-        median_days_earliest (bound on the repair itself), share_open_90, share_open_365 (share
-        without a proven repair after so many days).
+        median_days_earliest, median_days_latest (bounds on the median time to the repair
+        itself), share_open_90, share_open_365 (share without a proven repair after so many days).
     """
+    frame = _times(ledger, rule_book, by, buildings, now)
+    interval = float(rule_book.ledger.interval)
     rows = []
-    for name, (earliest, latest) in time_to_repair_bounds(
-        ledger, rule_book, by=by, buildings=buildings, now=now
-    ).items():
+    for name, group in frame.groupby("group", sort=True):
+        curve = kaplan_meier(group["days"], group["proven"], interval)
+        bounds = _bounds(group)
         rows.append(
             {
                 "group": name,
-                "findings": latest.number,
-                "proven": latest.happened,
-                "median_days": latest.median,
-                "median_days_earliest": earliest.median,
-                "share_open_90": latest.at(90),
-                "share_open_365": latest.at(365),
+                "findings": curve.number,
+                "proven": curve.happened,
+                "median_days": curve.median,
+                "median_days_earliest": _first_half(bounds, "lowest"),
+                "median_days_latest": _first_half(bounds, "highest"),
+                "share_open_90": curve.at(90),
+                "share_open_365": curve.at(365),
             }
         )
-    columns = ["group", "findings", "proven", "median_days", "median_days_earliest"]
-    return pd.DataFrame(rows, columns=[*columns, "share_open_90", "share_open_365"])
+    medians = ["median_days", "median_days_earliest", "median_days_latest"]
+    columns = ["group", "findings", "proven", *medians, "share_open_90", "share_open_365"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _first_half(bounds: pd.DataFrame, column: str) -> float | None:
+    reached = bounds.loc[bounds[column] <= 0.5, "days"]
+    return None if reached.empty else float(reached.iloc[0])
 
 
 def reported_fixes(ledger: Ledger) -> pd.DataFrame:

@@ -86,7 +86,7 @@ def test_from_raised_to_proven(typed, finding):
     assert kinds == ["raised", "assigned", "quoted", "fix_reported", "verified"]
     shown = typed(f"findings show {finding}")
     assert "repair proven" in shown and CAUTIONS[0] in shown
-    for view in ("summary", "ageing", "states", "curve", "failed", "costs"):
+    for view in ("summary", "ageing", "states", "curve", "bounds", "failed", "costs"):
         assert typed.json(f"findings progress --view {view}")
         assert typed(f"findings progress --view {view}").strip()
 
