@@ -17,6 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
+from threadpoolctl import threadpool_limits
 
 from pipeline.evidence.kinds import RATES, Array, rate_features
 from pipeline.evidence.portfolio import Ints, Portfolio, blocks
@@ -164,17 +165,19 @@ def _sample(
     log_odds = np.empty((size, points_each, len(RATES)))
     log_rest = np.empty((size, points_each))
     done = 0
-    for block in blocks(portfolio, chosen):
-        points = place_points(model, portfolio, block, pool, 1)
-        picks = picking(model, portfolio, block)
-        weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
-        likelihood = log_likelihood(portfolio, block, picks, points, row_rates(points, weights))
-        into = position[block.buildings]
-        log_odds[into] = points.log_odds
-        log_rest[into] = likelihood - points.log_proposal
-        done += len(block.buildings)
-        if progress is not None:
-            progress(done / size)
+    # One BLAS thread: see compute_posterior.
+    with threadpool_limits(limits=1, user_api="blas"):
+        for block in blocks(portfolio, chosen):
+            points = place_points(model, portfolio, block, pool, 1)
+            picks = picking(model, portfolio, block)
+            weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
+            likelihood = log_likelihood(portfolio, block, picks, points, row_rates(points, weights))
+            into = position[block.buildings]
+            log_odds[into] = points.log_odds
+            log_rest[into] = likelihood - points.log_proposal
+            done += len(block.buildings)
+            if progress is not None:
+                progress(done / size)
     return _Sample(
         chosen, log_odds, log_rest, portfolio.era_weights[chosen], portfolio.shift[chosen]
     )
