@@ -208,12 +208,13 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Openings where metal may be live in normal use, by building rank.
 
     Returns:
-        Columns building_id, name, rank, unit_id, room, opening_id, defect, last_observed_on,
-        methods, p_dangerous.
+        Columns building_id, name, rank, unit_id, room, opening_id, defect (the live metal that was
+        reported or measured), last_observed_on, methods, p_dangerous.
     """
     return con.execute(
         """
-        SELECT b.building_id, b.name, s.rank, o.unit_id, o.room, o.opening_id, o.defect,
+        SELECT b.building_id, b.name, s.rank, o.unit_id, o.room, o.opening_id,
+            o.live_metal AS defect,
             o.last_observed_on, o.methods, o.p_dangerous
         FROM openings AS o
         JOIN buildings AS b USING (building_no)

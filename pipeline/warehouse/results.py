@@ -153,6 +153,9 @@ def write_posterior(
     seen_defect = np.where(detected[row] > 0, posterior.condition, 0.0)
     has_seen = seen_defect.max(axis=1) > 0
     defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
+    # What an urgent opening is listed for, though another defect may be likelier there.
+    seen_live = seen_defect * urgent
+    live = np.where(seen_live.max(axis=1) > 0, names[seen_live.argmax(axis=1)], None)
     frame = pd.DataFrame(
         {
             "building_no": np.repeat(
@@ -164,6 +167,7 @@ def write_posterior(
             "looked": looked[row] > 0,
             "sees_false_ground": able[row] > 0,
             "live_metal_reported": live_metal[row] > 0,
+            "live_metal": live,
             **{
                 f"p_{condition.value}": posterior.condition[:, index]
                 for index, condition in enumerate(CONDITIONS)

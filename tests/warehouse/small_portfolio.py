@@ -21,6 +21,7 @@ ONCE,,1950,1,4,2,0,Birch
 LATE-NO,,1950,1,4,2,0,Birch
 URGENT-RFG,,2015,1,10,1,0,Birch
 URGENT-HOG,,2015,1,10,1,0,Birch
+URGENT-BOTH,,1938,1,10,1,0,Birch
 LAMPS,,2015,1,10,1,0,Birch
 VACANT,,1930,2,30,0,0,Birch
 VULNERABLE,,1930,1,20,,9,Birch
@@ -85,6 +86,9 @@ def _looks() -> list[str]:
         look("LATE-NO", "1", lamp, "not_accessible", observed_on="2024-06-03"),
         look("URGENT-RFG", "R", cover, "reversed_false_ground", cover_removed="yes"),
         look("URGENT-HOG", "H", cover, "hot_ground_reversed", cover_removed="yes", room="bath"),
+        # Two hands, two verdicts: the worse one is what somebody must go for.
+        look("URGENT-BOTH", "1", cover, "reversed_false_ground", cover_removed="yes"),
+        look("URGENT-BOTH", "1", cover, "false_ground", cover_removed="yes", inspector="Bo"),
         look("LAMPS", "1", lamp, "hot_ground_reversed"),
         look("VACANT", "1", lamp, "open_ground"),
         # Looks disagree on the slots; the same day, so the one that landed last holds.

@@ -69,10 +69,11 @@ def test_live_metal_reported_by_a_cover_off_inspection_is_urgent_whatever_the_sc
     ranked = queries.ranking(con).set_index("building_id")
     con.close()
     found = {row.building_id: row.defect for row in frame.itertuples()}
-    # Both in a house of 2015, where the model holds it to be very unlikely.
+    # Two in a house of 2015, where the model holds it to be very unlikely.
     assert found == {
         "URGENT-RFG": "reversed_false_ground",
         "URGENT-HOG": "hot_on_ground",
+        "URGENT-BOTH": "reversed_false_ground",
     }
     assert set(ranked.index[ranked.urgent]) == set(found)
     assert ranked["rank"]["URGENT-RFG"] > 1

@@ -27,7 +27,9 @@ def ranking(small):
 def test_baseline_and_ingredients_add_up_to_every_score(scores):
     total = scores[["baseline", *INGREDIENTS]].sum(axis=1)
     for name in scores.index:
-        assert total[name] == pytest.approx(scores.score[name], rel=1e-9, abs=1e-300)
+        # Where nobody lives the score is nothing, and the parts cancel but for rounding.
+        rounding = 1e-12 * scores.baseline[name]
+        assert total[name] == pytest.approx(scores.score[name], rel=1e-9, abs=rounding)
     assert (scores.score > 0).sum() > 10
 
 
@@ -88,7 +90,9 @@ def test_dangerous_openings_are_whole_numbers_within_the_building(ranking):
 
 
 def test_more_confirmed_defects_mean_more_expected_harm(scores):
-    assert scores.score["MANY"] == scores.score.drop(["URGENT-HOG", "URGENT-RFG"]).max()
+    assert (
+        scores.score["MANY"] == scores.score.drop(["URGENT-HOG", "URGENT-RFG", "URGENT-BOTH"]).max()
+    )
 
 
 def test_reasons_stand_in_order_of_weight_what_raises_the_score_first(ask):
