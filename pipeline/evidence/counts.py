@@ -13,10 +13,14 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from pipeline.evidence.kinds import Array
 
 _TAIL = 6.0
+_MANY = 9.0
+"""Variance from which a sum is as good as normal."""
+
 _CELLS = 1_000_000
 """Cells of the largest array held at once."""
 
@@ -53,7 +57,7 @@ def draw_positive(mean: Array, variance: Array, generator: np.random.Generator) 
 
 @dataclass(frozen=True)
 class Parts:
-    """A Poisson-binomial sum in two parts, given the rates, at each draw; all shaped (n, draws).
+    """Poisson-binomial sums in two parts, given the rates, at each draw; all shaped (n, draws).
 
     Attributes:
         likely: openings that are dangerous with probability one half or more.
@@ -71,6 +75,15 @@ class Parts:
     def mean(self) -> Array:
         """Mean of the whole sum."""
         return self.likely - self.spared_mean + self.unlikely_mean
+
+    @property
+    def variance(self) -> Array:
+        """Variance of the whole sum."""
+        return self.spared_variance + self.unlikely_variance
+
+    def flat(self) -> Parts:
+        """All draws of all buildings on one axis."""
+        return Parts(*(each.ravel() for each in self._all()))
 
     def at(self, picked: npt.NDArray[np.int64]) -> Parts:
         """The parts at picked points, (n, draws)."""
@@ -148,6 +161,23 @@ def _convolve(first: Array, second: Array) -> Array:
     return result
 
 
+def _few(sums: Parts) -> tuple[npt.NDArray[np.int64], Array]:
+    """First counts and probabilities of sums with a small variance, by their two parts."""
+    spared = _binomials(sums.spared_mean, sums.spared_variance)
+    unlikely = _binomials(sums.unlikely_mean, sums.unlikely_variance)
+    start = np.round(sums.likely).astype(np.int64) - (spared.shape[-1] - 1)
+    return start, _convolve(spared[..., ::-1], unlikely)
+
+
+def _many(sums: Parts) -> tuple[npt.NDArray[np.int64], Array]:
+    """First counts and probabilities of sums with a large variance: normal, by unit steps."""
+    mean, spread = sums.mean, np.sqrt(sums.variance)
+    start = np.floor(mean - _TAIL * spread).astype(np.int64)
+    edge = start[:, None] + np.arange(int(np.ceil(2 * _TAIL * spread.max())) + 3) - 0.5
+    below = special.ndtr((edge - mean[:, None]) / spread[:, None])
+    return start, np.diff(below, axis=1)
+
+
 def distributions(sums: Parts, size: Array) -> tuple[npt.NDArray[np.int64], Array]:
     """Distributions of the number of dangerous openings in some buildings.
 
@@ -158,20 +188,29 @@ def distributions(sums: Parts, size: Array) -> tuple[npt.NDArray[np.int64], Arra
     Returns:
         First count (n,) and probabilities from there on, (n, W); rows sum to 1.
     """
-    spared = _binomials(sums.spared_mean, sums.spared_variance)
-    unlikely = _binomials(sums.unlikely_mean, sums.unlikely_variance)
-    pmf = _convolve(spared[..., ::-1], unlikely)
-    start = np.round(sums.likely).astype(np.int64) - (spared.shape[-1] - 1)
-    count = start[..., None] + np.arange(pmf.shape[-1])
-    pmf = np.where((count >= 0) & (count <= size[:, None, None]), pmf, 0.0)
-    pmf /= np.maximum(pmf.sum(axis=-1, keepdims=True), 1e-300)
+    n, draws = sums.likely.shape
+    flat = sums.flat()
+    building = np.repeat(np.arange(n), draws)
+    large = flat.variance >= _MANY
+    found = []
+    for chosen, solve in ((~large, _few), (large, _many)):
+        if chosen.any():
+            start, pmf = solve(flat.of(np.flatnonzero(chosen)))
+            count = start[:, None] + np.arange(pmf.shape[1])
+            most = size[building[chosen], None]
+            pmf = np.where((count >= 0) & (count <= most), pmf, 0.0)
+            pmf /= np.maximum(pmf.sum(axis=1, keepdims=True), 1e-300)
+            found.append((building[chosen], count, pmf))
     # Every draw has its own window; add them up on one line per building.
-    first = np.maximum(start.min(axis=1), 0)
-    line = int((start.max(axis=1) - first).max()) + pmf.shape[-1]
-    place = (count - first[:, None, None]).clip(0, line - 1)
-    place += line * np.arange(len(size))[:, None, None]
-    mixed = np.bincount(place.ravel(), pmf.ravel(), minlength=line * len(size))
-    mixed = mixed.reshape(len(size), line)
+    first = np.full(n, np.iinfo(np.int64).max)
+    for which, count, _ in found:
+        np.minimum.at(first, which, count[:, 0].clip(min=0))
+    line = 1 + max(int((count[:, -1] - first[which]).max()) for which, count, _ in found)
+    mixed = np.zeros(n * line)
+    for which, count, pmf in found:
+        place = (count - first[which, None]).clip(0, line - 1) + line * which[:, None]
+        mixed += np.bincount(place.ravel(), pmf.ravel(), minlength=n * line)
+    mixed = mixed.reshape(n, line)
     return first, mixed / mixed.sum(axis=1, keepdims=True)
 
 
