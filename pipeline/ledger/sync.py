@@ -243,7 +243,7 @@ def _judge_looks(
         finding_id = str(row.pop("finding_id"))
         if finding_id in verdicts:
             continue
-        look = ev.Look.model_validate({k: v or None for k, v in row.items()} | _zeros(row))
+        look = ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
         try:
             payload = ledger.judge.verified(ledger.finding(finding_id), look)
         except CoverplateError:
@@ -251,7 +251,3 @@ def _judge_looks(
         verdicts[finding_id] = Draft(finding_id, payload)
     written = ledger.append_many(list(verdicts.values()), who=who, origin="evidence", at=at)
     return [event.kind for event in written]
-
-
-def _zeros(row: dict[str, Any]) -> dict[str, Any]:
-    return {name: value for name, value in row.items() if isinstance(value, float)}

@@ -1,0 +1,210 @@
+"""From evidence to findings and back to the score, on a warehouse of a few openings."""
+
+import datetime as dt
+
+import duckdb
+import pytest
+from ledger_samples import DAY, WHO, fix, moment
+
+from pipeline.ledger import State, current
+from pipeline.ledger import events as ev
+from pipeline.ledger.effects import unproven_fixes, verified_fixes
+from pipeline.ledger.sync import Synced, sync_findings
+from shared.faults import CoverplateError
+from shared.vocabulary import CONDITIONS
+
+NOTHING = Synced(0, 0, 0, 0, 0, 0)
+
+
+class Warehouse:
+    """The tables that findings come from, each row written by hand."""
+
+    def __init__(self):
+        self.con = duckdb.connect()
+        shares = ", ".join(f"p_{c.value} DOUBLE DEFAULT 0" for c in CONDITIONS)
+        self.con.execute(
+            "CREATE TABLE buildings (building_no INTEGER, building_id VARCHAR);"
+            "INSERT INTO buildings VALUES (0, 'B1'), (1, 'B2');"
+            f"CREATE TABLE openings (building_id VARCHAR, unit_id VARCHAR, opening_id VARCHAR, "
+            f"slots VARCHAR, gfci VARCHAR, marking VARCHAR, last_observed_on DATE, "
+            f"methods VARCHAR[], looked BOOLEAN, {shares}, p_three_slot DOUBLE DEFAULT 1, "
+            "defect VARCHAR, confirmed BOOLEAN);"
+            "CREATE TABLE observations (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
+            "observed_on DATE, inspector VARCHAR, method VARCHAR, result VARCHAR, slots VARCHAR, "
+            "cover_removed VARCHAR, ground_present VARCHAR, neutral_ground_jumper VARCHAR, "
+            "polarity VARCHAR, neutral_ground_volts DOUBLE, load_amps DOUBLE, "
+            "ground_path_ohms DOUBLE, gfci_protected VARCHAR, marking VARCHAR, note VARCHAR);"
+            "CREATE TABLE data_quality_findings (kind VARCHAR, building_id VARCHAR, "
+            'opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
+        )
+
+    def insert(self, table, **values):
+        names = ", ".join(f'"{name}"' for name in values)
+        marks = ", ".join("?" for _ in values)
+        self.con.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", list(values.values()))
+
+    def opening(self, opening, defect, share, *, confirmed=True, looked=True, **more):
+        self.con.execute("DELETE FROM openings WHERE opening_id = ?", [opening])
+        values = {"slots": "three_slot", "last_observed_on": DAY, "methods": ["three_lamp_tester"]}
+        own = {"building_id": "B1", "unit_id": "2A", "opening_id": opening, "defect": defect,
+               f"p_{defect}": share, "confirmed": confirmed, "looked": looked}  # fmt: skip
+        self.insert("openings", **{**values, **own, **more})
+
+    def look(self, opening, method, result, days=0, **more):
+        self.insert(
+            "observations", building_no=0, unit_id="2A", opening_id=opening,
+            observed_on=DAY + dt.timedelta(days), method=method, result=result, **more,
+        )  # fmt: skip
+
+
+@pytest.fixture
+def warehouse():
+    made = Warehouse()
+    yield made
+    made.con.close()
+
+
+def states(ledger):
+    frame = current(ledger)
+    return dict(zip(frame["opening_id"], frame["state"], strict=True))
+
+
+def test_confirmed_and_suspected_defects_are_raised_once(ledger, warehouse):
+    warehouse.opening("K1", "false_ground", 0.95)
+    warehouse.look("K1", "cover_off_inspection", "false_ground", -40)
+    warehouse.look("K1", "three_lamp_tester", "correct", -10)
+    warehouse.opening("K2", "ungrounded", 0.6, confirmed=False)
+    warehouse.opening("K3", "false_ground", 0.49, confirmed=False)  # below the threshold
+    warehouse.opening("K4", "false_ground", 0.9, confirmed=False, looked=False)  # nobody looked
+    warehouse.opening("K5", "ungrounded", 0.99, slots="two_slot", p_three_slot=0)  # as wired
+    warehouse.opening("K6", "ungrounded", 0.99, gfci="yes", marking="both")  # allowed
+    warehouse.opening("K7", "ungrounded", 0.99, gfci="yes")  # protected, not marked
+    done = sync_findings(warehouse.con, ledger)
+    assert done == Synced(3, 0, 0, 0, 0, 0)
+    assert states(ledger) == {
+        "K1": "confirmed_live", "K2": "suspected_live", "K7": "confirmed_live",
+    }  # fmt: skip
+    (first,) = [row for row in current(ledger).to_dict("records") if row["opening_id"] == "K1"]
+    assert first["first_seen_on"].date() == DAY - dt.timedelta(40)  # the look that pointed at it
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    assert ledger.verify() == []
+
+
+def test_a_later_look_makes_it_seen_again_and_confirms(ledger, warehouse):
+    warehouse.opening("K1", "false_ground", 0.6, confirmed=False)
+    sync_findings(warehouse.con, ledger)
+    warehouse.look("K1", "cover_off_inspection", "reversed_false_ground", 5)
+    warehouse.opening("K1", "reversed_false_ground", 0.97)
+    assert sync_findings(warehouse.con, ledger).seen_again == 1
+    (row,) = current(ledger).to_dict("records")
+    assert (row["state"], row["condition"]) == ("confirmed_live", "reversed_false_ground")
+    assert row["last_seen_on"].date() == DAY + dt.timedelta(5)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+
+
+def test_suspicion_is_withdrawn_but_not_called_repaired(ledger, warehouse):
+    warehouse.opening("K1", "false_ground", 0.6, confirmed=False)
+    warehouse.opening("K2", "false_ground", 0.6, confirmed=False)
+    sync_findings(warehouse.con, ledger)
+    frame = current(ledger).set_index("opening_id")
+    ledger.append(frame.loc["K2", "finding_id"], ev.Assigned(firm="P"), **WHO)
+    for opening in ("K1", "K2"):
+        warehouse.opening(opening, "false_ground", 0.05, confirmed=False)
+    assert sync_findings(warehouse.con, ledger).withdrawn == 1  # somebody works on K2
+    assert states(ledger) == {"K1": "no_longer_indicated", "K2": "suspected_live"}
+    warehouse.opening("K1", "false_ground", 0.7, confirmed=False)
+    assert sync_findings(warehouse.con, ledger).seen_again == 1
+    assert states(ledger)["K1"] == "suspected_live"
+
+
+def test_conflicts_between_records_come_and_go(ledger, warehouse):
+    warehouse.insert("data_quality_findings", kind="sources_disagree", building_id="B2",
+                     column="year_built", message="1950 or 1974")  # fmt: skip
+    assert sync_findings(warehouse.con, ledger).raised == 1
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    (row,) = current(ledger).to_dict("records")
+    assert row["state"] == "record_in_doubt"
+    assert row["family"] == "record_conflict:sources_disagree:year_built"
+    with pytest.raises(CoverplateError, match="conflict between records"):
+        ledger.append(row["finding_id"], fix(), **WHO)
+    warehouse.con.execute("DELETE FROM data_quality_findings")
+    assert sync_findings(warehouse.con, ledger).withdrawn == 1
+    assert current(ledger)["state"].tolist() == ["no_longer_indicated"]
+
+
+@pytest.fixture
+def reported(ledger, warehouse):
+    warehouse.opening("K1", "false_ground", 0.95)
+    warehouse.look("K1", "cover_off_inspection", "false_ground")
+    sync_findings(warehouse.con, ledger)
+    finding = current(ledger)["finding_id"].iloc[0]
+    ledger.append(finding, fix(fixed_on=DAY + dt.timedelta(10)), **WHO)
+    return finding
+
+
+def test_landed_looks_after_the_fix_are_judged(ledger, warehouse, reported):
+    warehouse.look("K1", "cover_off_inspection", "correct", 10)  # same day: not after
+    warehouse.look("K1", "three_lamp_tester", "correct", 12)  # cannot tell
+    assert sync_findings(warehouse.con, ledger).verified == 0
+    assert states(ledger)["K1"] == State.FIX_REPORTED_UNPROVEN
+    warehouse.look("K1", "ground_impedance_meter", "correct", 15, ground_path_ohms=0.4)
+    assert sync_findings(warehouse.con, ledger).verified == 1
+    assert states(ledger)["K1"] == State.REPAIR_PROVEN
+    event = ledger.history(reported)[-1]
+    assert event.payload.look.observed_on == DAY + dt.timedelta(15)
+    assert event.payload.look.ground_path_ohms == 0.4
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+
+
+def test_a_landed_look_that_finds_the_defect_disproves_the_fix(ledger, warehouse, reported):
+    warehouse.look("K1", "cover_off_inspection", "false_ground", 14)
+    done = sync_findings(warehouse.con, ledger)
+    assert (done.verification_failed, done.verified) == (1, 0)
+    assert states(ledger)["K1"] == State.FIX_DISPROVED
+
+
+def test_a_zero_reading_is_a_reading(ledger, warehouse, reported):
+    warehouse.look("K1", "voltmeter_under_load", "correct", 14,
+                   neutral_ground_volts=0.0, load_amps=12.0)  # fmt: skip
+    assert sync_findings(warehouse.con, ledger).verification_failed == 1
+    assert ledger.history(reported)[-2].payload.look.neutral_ground_volts == 0.0
+
+
+def test_a_defect_seen_after_a_proven_repair_is_a_recurrence_that_points_back(
+    ledger, warehouse, reported
+):
+    warehouse.look("K1", "cover_off_inspection", "correct", 15)
+    sync_findings(warehouse.con, ledger)
+    assert sync_findings(warehouse.con, ledger) == NOTHING  # old evidence, warehouse not rebuilt
+    warehouse.look("K1", "cover_off_inspection", "false_ground", 60)
+    done = sync_findings(warehouse.con, ledger)
+    assert (done.recurrences, done.raised) == (1, 0)
+    frame = current(ledger).set_index("occurrence")
+    assert frame.loc[1, "state"] == "repair_proven"
+    assert frame.loc[2, "recurs_of"] == reported
+    assert frame.loc[2, "first_seen_on"].date() == DAY + dt.timedelta(60)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+
+
+def test_only_proven_repairs_are_told_to_the_score(ledger, warehouse, reported):
+    assert verified_fixes(ledger).empty
+    (row,) = unproven_fixes(ledger).to_dict("records")
+    assert (row["opening_id"], row["leaves_condition"]) == ("K1", "grounded")
+    warehouse.look("K1", "cover_off_inspection", "correct", 15)
+    sync_findings(warehouse.con, ledger)
+    assert unproven_fixes(ledger).empty
+    (row,) = verified_fixes(ledger).to_dict("records")
+    assert (row["building_id"], row["unit_id"], row["opening_id"]) == ("B1", "2A", "K1")
+    assert row["fixed_on"].date() == DAY + dt.timedelta(10)
+    assert row["verified_on"].date() == DAY + dt.timedelta(15)
+
+
+def test_regulation_and_moment_are_written_down(ledger, warehouse):
+    warehouse.opening("K1", "false_ground", 0.95)
+    at = moment(DAY + dt.timedelta(2))
+    sync_findings(warehouse.con, ledger, regulation="us_public_housing", at=at)
+    (row,) = current(ledger).to_dict("records")
+    assert row["regulation"] == "us_public_housing"
+    assert row["raised_at"].to_pydatetime() == at.replace(tzinfo=None)
+    with pytest.raises(CoverplateError, match="no regulation"):
+        sync_findings(warehouse.con, ledger, regulation="moon")
