@@ -84,6 +84,11 @@ class Run:
         return min(intake.seconds / self.floor_seconds, intake.cpu_seconds / self.floor_cpu_seconds)
 
     @property
+    def build_ratio(self) -> float:
+        """Processor time of the build over that of the bare copy."""
+        return self.stage("build").cpu_seconds / self.floor_cpu_seconds
+
+    @property
     def peak_mib(self) -> float:
         """Most memory that any stage of the job held, MiB."""
         return max(stage.peak_mib for stage in self.job)
@@ -94,6 +99,7 @@ class Run:
             "observations": self.observations,
             "buildings": self.buildings,
             "intake_over_floor": self.intake_ratio,
+            "build_over_floor": self.build_ratio,
             "peak_mib": self.peak_mib,
             "stages": [asdict(stage) for stage in self.stages],
         }
@@ -151,16 +157,24 @@ def _run(name: str, folder: Path, observations: int, buildings: int) -> Stage:
 
 
 def cost_growth(small: Run, large: Run) -> dict[str, float]:
-    """Cost of a row in the larger run over that in the smaller; 1 is exactly linear.
+    """Processor time for each row in the larger run over that in the smaller; 1 is exactly linear.
 
-    Processor time for each stage, and for the three stages of the job together.
+    By stage, for the steps of the build, and for the whole job. Learning looks at a limited number
+    of buildings: its cost for each row falls, and the whole job's with it.
     """
 
-    def per_row(run: Run, stages: tuple[Stage, ...]) -> float:
-        return sum(stage.cpu_seconds for stage in stages) / run.observations
+    def per_row(run: Run) -> dict[str, float]:
+        spent = {
+            "bare copy": run.floor_cpu_seconds,
+            "intake": run.stage("intake").cpu_seconds,
+            "build": run.stage("build").cpu_seconds,
+            **{
+                f"build: {name}": step["cpu_seconds"]
+                for name, step in run.stage("build").found["steps"].items()
+            },
+            "intake to ranking": sum(stage.cpu_seconds for stage in run.job),
+        }
+        return {name: seconds / run.observations for name, seconds in spent.items()}
 
-    growth = {
-        name: per_row(large, (large.stage(name),)) / per_row(small, (small.stage(name),))
-        for name in ("floor", "intake", "build", "ranking")
-    }
-    return {**growth, "intake to ranking": per_row(large, large.job) / per_row(small, small.job)}
+    before, after = per_row(small), per_row(large)
+    return {name: after[name] / before[name] for name in before}

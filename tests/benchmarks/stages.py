@@ -6,7 +6,6 @@ one line of JSON: seconds, cpu_seconds, peak_mib, and what else the stage has to
 
 from __future__ import annotations
 
-import itertools
 import json
 import resource
 import sys
@@ -83,24 +82,45 @@ def intake(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
     return outcome
 
 
+class Steps:
+    """Clock and processor time between marks, added up by name."""
+
+    def __init__(self) -> None:
+        self._name = ""
+        self._since = (time.perf_counter(), time.process_time())
+        self._spent: dict[str, list[float]] = {}
+
+    def mark(self, name: str) -> None:
+        """Count what was spent since the last mark to that one's name; go on under this name."""
+        now = (time.perf_counter(), time.process_time())
+        spent = self._spent.setdefault(self._name, [0.0, 0.0])
+        for index in range(2):
+            spent[index] += now[index] - self._since[index]
+        self._name, self._since = name, now
+
+    def spent(self) -> dict[str, dict[str, float]]:
+        """Seconds and processor seconds by name."""
+        self.mark("")
+        return {
+            name: {"seconds": seconds, "cpu_seconds": cpu}
+            for name, (seconds, cpu) in self._spent.items()
+            if name
+        }
+
+
 def build(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
-    """Build the warehouse; the time of each step by its own progress reports."""
+    """Build the warehouse; the cost of each step by its own progress reports."""
     from pipeline.landing import Workspace
     from pipeline.warehouse.build import build as build_warehouse
 
-    told: list[tuple[float, str, float]] = []
-
-    def progress(step: str, fraction: float) -> None:
-        told.append((time.perf_counter(), step, fraction))
-
-    built = build_warehouse(Workspace(folder / "workspace"), progress=progress)
-    told.append((time.perf_counter(), "", 1.0))
-    steps: dict[str, float] = {}
-    for (begun, step, _), (ended, _, _) in itertools.pairwise(told):
-        steps[step] = steps.get(step, 0.0) + ended - begun
+    steps = Steps()
+    built = build_warehouse(
+        Workspace(folder / "workspace"), progress=lambda step, _fraction: steps.mark(step)
+    )
+    spent = steps.spent()
     if built.buildings != buildings:
         raise SystemExit(f"the warehouse holds {built.buildings} buildings, not {buildings}")
-    return {"steps": steps, "warehouse_mib": built.path.stat().st_size / 2**20}
+    return {"steps": spent, "warehouse_mib": built.path.stat().st_size / 2**20}
 
 
 def ranking(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
@@ -108,15 +128,16 @@ def ranking(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
     from pipeline.landing import Workspace
     from pipeline.warehouse import queries, store
 
+    steps = Steps()
     with store.reading(Workspace(folder / "workspace")) as connection:
-        begun = time.perf_counter()
+        steps.mark("whole ranking")
         frame = queries.ranking(connection)
-        whole = time.perf_counter()
+        steps.mark("first twenty")
         queries.ranking(connection, top=20)
-        ended = time.perf_counter()
+        steps.mark("")
     if len(frame) != buildings:
         raise SystemExit(f"the ranking holds {len(frame)} buildings, not {buildings}")
-    return {"steps": {"whole ranking": whole - begun, "first twenty": ended - whole}}
+    return {"steps": steps.spent()}
 
 
 STAGES: dict[str, Callable[[Path, int, int], dict[str, Any]]] = {

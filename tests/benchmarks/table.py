@@ -29,8 +29,10 @@ def markdown(run: Run) -> str:
                 f"{stage.load:.1f}",
             ]
         )
-        for step, seconds in stage.found.get("steps", {}).items():
-            rows.append([f"· {step or 'swap in'}", f"{seconds:.1f}", *[""] * 6])
+        for step, spent in stage.found.get("steps", {}).items():
+            rows.append(
+                [f"· {step}", f"{spent['seconds']:.1f}", f"{spent['cpu_seconds']:.1f}", *[""] * 5]
+            )
     seconds = sum(stage.seconds for stage in run.job)
     cpu = sum(stage.cpu_seconds for stage in run.job)
     rows.append(
