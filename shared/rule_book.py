@@ -122,6 +122,7 @@ class Evidence(Section):
     look_floor: OpenShare = says(
         "least relative likelihood of any condition after one look (wrong opening noted, mistyped)"
     )
+    repair_doubt: OpenShare = says("chance that a proven repair is not what it was proven to be")
     alike_within_building: Share = says(
         "correlation of readings within one building, when inspectors are compared"
     )

@@ -11,8 +11,16 @@ import pandas as pd
 
 from pipeline.evidence.kinds import RATES, SLOTS, Array
 from pipeline.evidence.likelihood import Likelihoods
-from pipeline.evidence.portfolio import SELECTIONS, UNKNOWN_SLOTS, Ints, Portfolio, Signatures
+from pipeline.evidence.portfolio import (
+    NOT_REPAIRED,
+    SELECTIONS,
+    UNKNOWN_SLOTS,
+    Ints,
+    Portfolio,
+    Signatures,
+)
 from shared.rule_book import RuleBook
+from shared.vocabulary import CONDITIONS
 
 UNSEEN_LOCATION = "unknown"
 _SHARE_WEIGHT = 10.0
@@ -110,11 +118,13 @@ def signature_arrays(
 ) -> Signatures:
     """Weigh every signature; the last one stands for openings that nobody recorded."""
     table = con.execute(
-        "SELECT codes, slots, selection, gfci, location FROM signatures ORDER BY signature_no"
+        "SELECT codes, slots, selection, gfci, location, leaves_condition, leaves_slots, "
+        "leaves_protected FROM signatures ORDER BY signature_no"
     ).fetchdf()
-    codes = table["codes"].explode()
+    # An opening repaired before anybody else looked has no codes: its looks weigh nothing.
+    codes = table["codes"].explode().dropna()
     weights = np.ones((len(table) + 1, 9))
-    if len(table):
+    if len(codes):
         distinct, which = np.unique(codes.to_numpy(dtype=str), return_inverse=True)
         each = np.log(likelihoods.weights_of(distinct))
         total = np.zeros((len(table), each.shape[1]))
@@ -128,6 +138,10 @@ def signature_arrays(
     gfci = table["gfci"].to_numpy(dtype=object)
     protection = np.where(gfci == "yes", 1 - wrong, np.where(gfci == "no", wrong, protection))
     location = table["location"].map(factors).to_numpy(dtype=np.float64)
+    conditions = {condition.value: index for index, condition in enumerate(CONDITIONS)}
+    left = table["leaves_condition"].map(conditions).fillna(NOT_REPAIRED).to_numpy(dtype=np.int64)
+    face = table["leaves_slots"].map(slots).fillna(UNKNOWN_SLOTS).to_numpy(dtype=np.int64)
+    guarded = table["leaves_protected"].map({True: 1 - wrong, False: wrong})
     return Signatures(
         condition_weights=weights,
         slots=np.append(
@@ -139,6 +153,9 @@ def signature_arrays(
         protection=np.append(protection, shares[UNSEEN_LOCATION]),
         location=np.append(location, factors[UNSEEN_LOCATION]),
         looked=np.append(np.ones(len(table), dtype=np.bool_), False),
+        repaired=np.append(left, NOT_REPAIRED),
+        repaired_slots=np.append(face, UNKNOWN_SLOTS),
+        repaired_protection=np.append(guarded.fillna(0.0).to_numpy(dtype=np.float64), 0.0),
     )
 
 

@@ -23,6 +23,7 @@ SELECTIONS: tuple[Selection, ...] = tuple(Selection)
 """Selections in the order of every selection axis (length 5)."""
 
 UNKNOWN_SLOTS = -1
+NOT_REPAIRED = -1
 
 
 @dataclass(frozen=True)
@@ -36,6 +37,11 @@ class Signatures:
         protection: probability of GFCI protection, shape (S,).
         location: exposure factor of the room (1 is a dry room), shape (S,).
         looked: whether anybody looked at it, shape (S,).
+        repaired: condition that a proven repair left behind, index into CONDITIONS, or
+            NOT_REPAIRED, shape (S,). The looks are those from before; they still tell of the hand
+            that wired the building.
+        repaired_slots: index into SLOTS after that repair, shape (S,).
+        repaired_protection: probability of GFCI protection after it, shape (S,).
     """
 
     condition_weights: Array
@@ -44,6 +50,9 @@ class Signatures:
     protection: Array
     location: Array
     looked: Bools
+    repaired: Ints
+    repaired_slots: Ints
+    repaired_protection: Array
 
 
 @dataclass(frozen=True)

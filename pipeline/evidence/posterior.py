@@ -30,7 +30,7 @@ from pipeline.evidence.portfolio import (
 from pipeline.evidence.priors import Priors, mean_kinds, prior_points, shifted_features
 from pipeline.evidence.proposal import Proposal, fit_proposal, refine
 from shared.rule_book import RuleBook
-from shared.vocabulary import CONDITIONS
+from shared.vocabulary import CONDITIONS, danger
 
 SHARED_POINTS = 256
 FIRST_POINTS = 64
@@ -61,6 +61,8 @@ class Model:
         selection: odds of being picked, shape (5, K).
         typical_kinds: probability of each kind where nothing is known, shape (K,).
         harm_unprotected, harm_protected: harm of each kind per person and year, shape (K,).
+        severity: harm per person, opening and year, shape (3 slots, 9 conditions, 2 protected).
+        repair_doubt: chance that a proven repair is not what it was proven to be.
         interval: probability held by intervals.
         draws: draws of harm per building.
         seed: seed of all points and draws.
@@ -72,6 +74,8 @@ class Model:
     typical_kinds: Array
     harm_unprotected: Array
     harm_protected: Array
+    severity: Array
+    repair_doubt: float
     interval: float
     draws: int
     seed: int
@@ -93,6 +97,8 @@ def build_model(rule_book: RuleBook, priors: Priors, severity: Array) -> Model:
         typical_kinds=priors.shares @ mean_kinds(kinds, priors, np.zeros((1, len(RATES))))[0],
         harm_unprotected=severity[kinds.slots, kinds.conditions, 0],
         harm_protected=severity[kinds.slots, kinds.conditions, 1],
+        severity=severity,
+        repair_doubt=float(rule_book.evidence.repair_doubt),
         interval=float(rule_book.scoring.interval),
         draws=int(float(rule_book.scoring.draws)),
         seed=int(float(rule_book.scoring.seed)),
@@ -324,6 +330,44 @@ def normalised(log_weight: Array) -> Array:
     return result
 
 
+@dataclass(frozen=True)
+class Repairs:
+    """Proven repairs in a block: what is so where the proof holds.
+
+    Attributes:
+        kept: share of the evidence-based result that stays, 1 where nothing was repaired, (n, G).
+        condition, slots: what the repair left, indicator times its probability, (n, G, 9 or 3).
+        danger, harm: likewise, (n, G).
+    """
+
+    kept: Array
+    condition: Array
+    slots: Array
+    danger: Array
+    harm: Array
+
+
+def repairs(model: Model, portfolio: Portfolio, block: Block) -> Repairs:
+    """The proven repairs of a block (see ``Repairs``)."""
+    known, index = portfolio.signatures, block.signature
+    left = known.repaired[index]
+    done = left >= 0
+    sure = np.where(done, 1 - model.repair_doubt, 0.0)
+    face, guard = known.repaired_slots[index].clip(min=0), known.repaired_protection[index]
+    condition = left.clip(min=0)
+    danger_table = np.array(
+        [[[danger(c, s, g) for g in (0.0, 1.0)] for c in CONDITIONS] for s in SLOTS]
+    )
+    both = np.stack([1 - guard, guard], axis=-1)
+    return Repairs(
+        kept=1 - sure,
+        condition=sure[..., None] * np.eye(len(CONDITIONS))[condition],
+        slots=sure[..., None] * np.eye(len(SLOTS))[face],
+        danger=sure * (danger_table[face, condition] * both).sum(axis=-1),
+        harm=sure * (model.severity[face, condition] * both).sum(axis=-1),
+    )
+
+
 def compute_posterior(
     model: Model,
     portfolio: Portfolio,
@@ -409,13 +453,19 @@ def _solve_block(
     real = block.count > 0
     kind_share = weights * ((weight[:, None, :] / rates) @ points.probability)
     into = block.rows[real]
-    out.condition[into] = (kind_share @ kinds.condition_of_kind)[real]
-    out.slots[into] = (kind_share @ kinds.slots_of_kind)[real]
-    out.danger[into] = (kind_share * dangerous).sum(axis=2)[real]
-    out.harm[into] = (kind_share * harm).sum(axis=2)[real]
+    mended = repairs(model, portfolio, block)
+    kept = mended.kept
+    out.condition[into] = (
+        kept[..., None] * (kind_share @ kinds.condition_of_kind) + mended.condition
+    )[real]
+    out.slots[into] = (kept[..., None] * (kind_share @ kinds.slots_of_kind) + mended.slots)[real]
+    out.danger[into] = (kept * (kind_share * dangerous).sum(axis=2) + mended.danger)[real]
+    out.harm[into] = (kept * (kind_share * harm).sum(axis=2) + mended.harm)[real]
 
     transposed = points.probability.transpose(0, 2, 1)
-    danger_rate = ((weights * dangerous) @ transposed / rates).clip(0.0, 1.0)
+    danger_rate = (
+        kept[..., None] * ((weights * dangerous) @ transposed / rates) + mended.danger[..., None]
+    ).clip(0.0, 1.0)
     sums = counts.parts(block.count, danger_rate)
     nothing = np.einsum("ng,ngm->nm", block.count, np.log1p(-danger_rate.clip(max=1 - 1e-12)))
     out.p_any[chosen] = -np.expm1(special.logsumexp(nothing, b=weight, axis=1))
@@ -430,8 +480,12 @@ def _solve_block(
 
     location = signatures.location[block.signature]
     placed = harm * location[..., None]
-    harm_mean_rate = (weights * placed) @ transposed / rates
-    harm_square_rate = (weights * placed**2) @ transposed / rates
+    placed_after = (mended.harm * location)[..., None]
+    harm_mean_rate = kept[..., None] * ((weights * placed) @ transposed / rates) + placed_after
+    harm_square_rate = (
+        kept[..., None] * ((weights * placed**2) @ transposed / rates)
+        + placed_after**2 / np.maximum(1 - kept, 1e-12)[..., None]
+    )
     harm_mean = np.einsum("ng,ngm->nm", block.count, harm_mean_rate)
     harm_variance = np.einsum(
         "ng,ngm->nm", block.count, (harm_square_rate - harm_mean_rate**2).clip(min=0.0)
@@ -439,7 +493,9 @@ def _solve_block(
     out.harm_draws[chosen] = counts.draw_positive(
         counts.take(harm_mean, picked), counts.take(harm_variance, picked), generator
     )
-    _split_block(model, portfolio, block, points, picks, (weights, rates, likelihood), harm, out)
+    _split_block(
+        model, portfolio, block, points, picks, mended, (weights, rates, likelihood), harm, out
+    )
 
 
 def _split_block(
@@ -448,6 +504,7 @@ def _split_block(
     block: Block,
     points: Points,
     picks: Picking,
+    mended: Repairs,
     full: tuple[Array, Array, Array],
     harm: Array,
     out: Posterior,
@@ -484,6 +541,8 @@ def _split_block(
             weight = normalised(log_weight + likelihood)
             kind = weights * ((weight[:, None, :] / rates) @ points.probability)
             each = (kind * harm).sum(axis=2)
+            if slots and readings:
+                each = mended.kept * each + mended.harm
             value = np.einsum("ng,ngl->nl", each, sized)
             # Without a single look there is nothing to hide: all four cases are the exact one.
             value[unseen] = out.split[chosen[unseen], era, 0, 0]

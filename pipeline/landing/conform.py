@@ -208,7 +208,8 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     bad = " OR ".join(f"({check.fails})" for check in faults)
     listed = ", ".join(
         f"CASE WHEN {check.fails} THEN {{'column': {literal(check.column)}, "
-        f"'found': coalesce(({check.found})::VARCHAR, ''), 'expected': {literal(check.expected)}}} END"
+        f"'found': coalesce(({check.found})::VARCHAR, ''), "
+        f"'expected': {literal(check.expected)}}} END"
         for check in faults
     )
     names = ", ".join(map(quoted, layout.columns))

@@ -29,13 +29,14 @@ from pipeline.evidence.priors import default_priors
 from pipeline.landing import Workspace, create_views
 from pipeline.scoring.severity import severity, severity_array
 from pipeline.warehouse import results, store
+from pipeline.warehouse.repairs import known_repairs, write_repairs
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import WET_ROOM_WORDS
 
 Progress = Callable[[str, float], None]
 
-MODEL_VERSION = "1"
+MODEL_VERSION = "2"
 """Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
 
 MEMORY_LIMIT = "1500MB"
@@ -77,6 +78,7 @@ def inputs_version(workspace: Workspace, rule_book: RuleBook) -> str:
         digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
         for part in manifest.parts:
             digest.update(f"{part.model_dump_json()}\n".encode())
+    digest.update(known_repairs(workspace, rule_book).digest.encode())
     return digest.hexdigest()[:16]
 
 
@@ -158,6 +160,7 @@ def _build_file(
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
         con.execute(sql_step("02_observations.sql"))
+        write_repairs(con, known_repairs(workspace, rule_book))
         con.execute(sql_step("03_inspector_results.sql"))
         _inspectors(con, rule_book)
         progress("buildings and looks", 0.6)
@@ -249,7 +252,7 @@ def _building_eras(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
 
 def _openings(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
     """Gather looks into openings, some buildings at a time."""
-    step = sql_step("04_openings.sql").format(code=likelihoods.reading_code_sql(), after_fix="")
+    step = sql_step("04_openings.sql").format(code=likelihoods.reading_code_sql())
     ((looks, buildings),) = con.execute(
         "SELECT (SELECT count(*) FROM observations), (SELECT count(*) FROM buildings)"
     ).fetchall()

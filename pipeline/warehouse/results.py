@@ -126,13 +126,13 @@ def write_posterior(
     """
     table = con.execute("SELECT codes FROM signatures ORDER BY signature_no").fetchdf()["codes"]
     size = len(table)
-    exploded = table.explode()
+    exploded = table.explode().dropna()
     codes, which = np.unique(exploded.to_numpy(dtype=str), return_inverse=True)
     facts = _code_facts(likelihoods, codes.tolist())
     of = exploded.index.to_numpy(dtype=np.int64)
     detected = np.zeros((size + 1, len(CONDITIONS)))
     looked, able, live_metal = np.zeros((3, size + 1))
-    if size:
+    if len(of):
         np.maximum.at(detected, of, facts.detects[which])
         np.maximum.at(looked, of, facts.looks[which])
         np.maximum.at(able, of, facts.capable[which])
@@ -140,6 +140,11 @@ def write_posterior(
     # A two-slot opening without a ground is as originally wired: no defect.
     two_slot = portfolio.signatures.slots == SLOTS.index(Slots.TWO_SLOT)
     detected[np.ix_(two_slot, [CONDITIONS.index(Condition.UNGROUNDED)])] = 0.0
+
+    # A proven repair was seen by a capable method, and what was there before is there no more.
+    mended = portfolio.signatures.repaired >= 0
+    detected[mended], live_metal[mended] = 0.0, 0.0
+    looked[mended], able[mended] = 1.0, 1.0
 
     row = portfolio.row_signature
     urgent = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS).astype(np.float64)

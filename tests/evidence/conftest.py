@@ -24,6 +24,7 @@ class Opening:
     weights: Sequence[float] | None = None
     slots: int = UNKNOWN_SLOTS
     protection: float = 0.1
+    repaired: int = -1
     selection: Selection = Selection.RANDOM
 
 
@@ -71,6 +72,9 @@ def portfolio_of() -> Callable[..., Portfolio]:
                 protection=np.array([o.protection for o in opening]),
                 location=np.ones(len(opening)),
                 looked=np.array([o.weights is not None for o in opening]),
+                repaired=np.array([o.repaired for o in opening]),
+                repaired_slots=np.full(len(opening), 1),
+                repaired_protection=np.zeros(len(opening)),
             ),
             seed=np.arange(len(buildings), dtype=np.uint64),
         )

@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.evidence.kinds import RATES, SLOTS, build_kinds, rate_features
 from pipeline.evidence.likelihood import RESULTS, Likelihoods
 from pipeline.evidence.portfolio import (
+    NOT_REPAIRED,
     SELECTIONS,
     UNKNOWN_SLOTS,
     Portfolio,
@@ -104,6 +105,9 @@ def simulate(
         protection=np.full(len(distinct), gfci_share),
         location=np.ones(len(distinct)),
         looked=looked,
+        repaired=np.full(len(distinct), NOT_REPAIRED),
+        repaired_slots=np.full(len(distinct), UNKNOWN_SLOTS),
+        repaired_protection=np.zeros(len(distinct)),
     )
     pair, inverse, count = np.unique(
         building * len(distinct) + signature, return_inverse=True, return_counts=True

@@ -283,3 +283,28 @@ def test_same_input_same_output_whoever_else_is_there(
     among = compute_posterior(model, portfolio_of([building, other, other], np.eye(6)[[1, 2, 3]]))
     np.testing.assert_allclose(among.condition[:2], alone.condition, rtol=1e-9)
     assert among.dangerous[0] == pytest.approx(alone.dangerous[0], rel=1e-9)
+
+
+def test_a_proven_repair_mends_its_opening_and_nothing_else(
+    model: Model, likelihoods: Likelihoods, portfolio_of: Make
+) -> None:
+    found_false = likelihoods.weights(BOX_FALSE)
+
+    def building(repaired: int) -> list[tuple[Opening, int]]:
+        return [(Opening(found_false, THREE, repaired=repaired), 3), (Opening(), 30)]
+
+    grounded = _index(Condition.GROUNDED)
+    result = compute_posterior(
+        model, portfolio_of([building(-1), building(grounded)], np.eye(6)[[1, 1]])
+    )
+    before, after = result.danger[0], result.danger[2]
+    assert before > 0.9
+    assert after == pytest.approx(model.repair_doubt * before, rel=0.05)
+    assert result.condition[2].sum() == pytest.approx(1.0)
+    assert result.condition[2, grounded] > 0.9
+    assert result.danger[3] == pytest.approx(result.danger[1], rel=0.1), "the hand stays the hand"
+    assert result.dangerous[1] == pytest.approx(
+        result.dangerous[0] - 3 * (before - after), rel=0.05
+    )
+    assert result.split[1, 1, 1, 1, 0] < result.split[0, 1, 1, 1, 0]
+    np.testing.assert_allclose(result.split[1, :, 0], result.split[0, :, 0], rtol=0.2)

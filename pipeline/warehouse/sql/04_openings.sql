@@ -15,7 +15,10 @@ CREATE TEMP TABLE IF NOT EXISTS opening_evidence (
     gfci VARCHAR,
     marking VARCHAR,
     room VARCHAR,
-    selection VARCHAR
+    selection VARCHAR,
+    leaves_condition VARCHAR,
+    leaves_slots VARCHAR,
+    leaves_protected BOOLEAN
 );
 
 CREATE TEMP TABLE looks AS
@@ -24,10 +27,13 @@ SELECT
     o.unit_id,
     o.opening_id,
     o.method,
-    arg_max({code}, (o.looked, o.observed_on, o._part, o._row)) AS code,
+    -- What a proven repair left says nothing of the hand that wired the building.
+    arg_max({code}, (o.looked, o.observed_on, o._part, o._row))
+        FILTER (f.fixed_on IS NULL OR o.observed_on <= f.fixed_on) AS code,
     max(o.observed_on) AS observed_on,
     max((o.observed_on, o._part, o._row)) AS latest,
-    arg_max(o.slots, (o.observed_on, o._part, o._row)) FILTER (o.slots IS NOT NULL) AS slots,
+    arg_max(o.slots, (o.observed_on, o._part, o._row)) FILTER (
+        o.slots IS NOT NULL AND (f.fixed_on IS NULL OR o.observed_on <= f.fixed_on)) AS slots,
     arg_max(o.gfci_protected, (o.observed_on, o._part, o._row))
         FILTER (o.gfci_protected IS NOT NULL) AS gfci,
     arg_max(o.marking, (o.observed_on, o._part, o._row)) FILTER (o.marking IS NOT NULL) AS marking,
@@ -47,23 +53,29 @@ FROM (
     LEFT JOIN inspectors AS i ON i.inspector = r.inspector
     WHERE r.building_no BETWEEN getvariable('first_building') AND getvariable('last_building')
 ) AS o
-{after_fix}
+LEFT JOIN proven_fixes AS f
+    ON f.building_no = o.building_no AND f.unit_id = o.unit_id AND f.opening_id = o.opening_id
 GROUP BY o.building_no, o.unit_id, o.opening_id, o.method, o.inspector;
 
 INSERT INTO opening_evidence BY NAME
 SELECT
-    building_no,
-    unit_id,
-    opening_id,
-    list_sort(list(code)) AS codes,
-    list_sort(list(DISTINCT method)) AS methods,
-    max(observed_on) AS last_observed_on,
-    arg_max(slots, latest) FILTER (slots IS NOT NULL) AS slots,
-    arg_max(gfci, latest) FILTER (gfci IS NOT NULL) AS gfci,
-    arg_max(marking, latest) FILTER (marking IS NOT NULL) AS marking,
-    arg_max(room, latest) FILTER (room IS NOT NULL) AS room,
-    ['survey', 'random', 'unknown', 'targeted', 'complaint'][min(pick) + 1] AS selection
-FROM looks
-GROUP BY building_no, unit_id, opening_id;
+    l.building_no,
+    l.unit_id,
+    l.opening_id,
+    list_sort(coalesce(list(l.code) FILTER (l.code IS NOT NULL), [])) AS codes,
+    list_sort(list(DISTINCT l.method)) AS methods,
+    max(l.observed_on) AS last_observed_on,
+    arg_max(l.slots, l.latest) FILTER (l.slots IS NOT NULL) AS slots,
+    arg_max(l.gfci, l.latest) FILTER (l.gfci IS NOT NULL) AS gfci,
+    arg_max(l.marking, l.latest) FILTER (l.marking IS NOT NULL) AS marking,
+    arg_max(l.room, l.latest) FILTER (l.room IS NOT NULL) AS room,
+    ['survey', 'random', 'unknown', 'targeted', 'complaint'][min(l.pick) + 1] AS selection,
+    any_value(f.leaves_condition) AS leaves_condition,
+    any_value(f.leaves_slots) AS leaves_slots,
+    any_value(f.leaves_protected) AS leaves_protected
+FROM looks AS l
+LEFT JOIN proven_fixes AS f
+    ON f.building_no = l.building_no AND f.unit_id = l.unit_id AND f.opening_id = l.opening_id
+GROUP BY l.building_no, l.unit_id, l.opening_id;
 
 DROP TABLE looks;

@@ -16,10 +16,16 @@ DROP TABLE opening_evidence;
 
 CREATE TABLE signatures AS
 SELECT
-    (row_number() OVER (ORDER BY codes, slots, selection, gfci, location) - 1)::INTEGER
-        AS signature_no,
+    (row_number() OVER (
+        ORDER BY codes, slots, selection, gfci, location, leaves_condition, leaves_slots,
+            leaves_protected
+    ) - 1)::INTEGER AS signature_no,
     *
-FROM (SELECT DISTINCT codes, slots, selection, gfci, location FROM placed);
+FROM (
+    SELECT DISTINCT codes, slots, selection, gfci, location, leaves_condition, leaves_slots,
+        leaves_protected
+    FROM placed
+);
 
 CREATE TEMP TABLE opening_list AS
 SELECT p.* EXCLUDE (codes), s.signature_no
@@ -29,7 +35,10 @@ JOIN signatures AS s
     AND s.slots IS NOT DISTINCT FROM p.slots
     AND s.selection = p.selection
     AND s.gfci IS NOT DISTINCT FROM p.gfci
-    AND s.location = p.location;
+    AND s.location = p.location
+    AND s.leaves_condition IS NOT DISTINCT FROM p.leaves_condition
+    AND s.leaves_slots IS NOT DISTINCT FROM p.leaves_slots
+    AND s.leaves_protected IS NOT DISTINCT FROM p.leaves_protected;
 
 DROP TABLE placed;
 

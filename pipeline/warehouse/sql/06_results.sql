@@ -7,8 +7,8 @@ SELECT
     o.opening_id,
     o.room,
     o.location,
-    o.slots,
-    o.gfci,
+    coalesce(o.leaves_slots, o.slots) AS slots,
+    CASE WHEN o.leaves_protected THEN 'yes' ELSE o.gfci END AS gfci,
     o.marking,
     o.selection,
     o.last_observed_on,
@@ -17,10 +17,16 @@ SELECT
     s.* EXCLUDE (building_no, signature_no, openings, recorded),
     s.p_detected >= rule('evidence.confirm_probability') AS confirmed,
     -- Live metal confirmed, or plainly reported: urgent whatever else is probable.
-    s.p_urgent_detected >= rule('evidence.confirm_probability') OR s.live_metal_reported AS urgent
+    s.p_urgent_detected >= rule('evidence.confirm_probability') OR s.live_metal_reported AS urgent,
+    f.fixed_on,
+    f.verified_on,
+    f.leaves_condition AS proven_condition,
+    r.fixed_on AS reported_fixed_on
 FROM opening_list AS o
 JOIN building_signatures AS s USING (building_no, signature_no)
 JOIN buildings AS b USING (building_no)
+LEFT JOIN proven_fixes AS f USING (building_no, unit_id, opening_id)
+LEFT JOIN reported_fixes AS r USING (building_no, unit_id, opening_id)
 ORDER BY o.building_no, o.unit_id, o.opening_id;
 
 -- What each building's openings add up to.
@@ -134,3 +140,23 @@ LEFT JOIN valued AS v ON v.building_no = b.building_no AND v.what = x.what
 LEFT JOIN first_opening AS f ON f.building_no = b.building_no AND f.what = x.what
 LEFT JOIN urgent AS u ON u.building_no = b.building_no
 ORDER BY b.building_no;
+
+-- What reported fixes would take off a score if a capable look proved them; until then they do not.
+CREATE TABLE reported_fix_effects AS
+SELECT
+    o.building_no,
+    count(*) AS openings,
+    sum(
+        (o.harm - greatest(0, (1 - rule('evidence.repair_doubt')) * v.severity
+            + rule('evidence.repair_doubt') * o.harm))
+        * o.location_factor * z.exposed_per_dwelling * rule('scoring.score_unit_years')
+    ) AS score_if_proven_lower_by
+FROM openings AS o
+JOIN reported_fixes AS r USING (building_no, unit_id, opening_id)
+JOIN building_sizes AS z USING (building_no)
+JOIN severities AS v
+    ON v.slots = coalesce(r.leaves_slots, o.slots)
+    AND v.condition = r.leaves_condition
+    AND v.protected = coalesce(r.leaves_protected, false)
+GROUP BY o.building_no
+ORDER BY o.building_no;
