@@ -17,7 +17,7 @@ Picture = TypeVar("Picture", alt.Chart, alt.LayerChart, alt.HConcatChart, alt.VC
 COLOURS: dict[Tone, dict[str, str]] = {
     "light": {
         "ground": "#FBF9F4",
-        "ink": "#25282A",
+        "ink": "#14171A",
         "soft": "#5C584F",
         "line": "#D9D1C2",
         "copper": "#8A4518",
