@@ -54,11 +54,14 @@ class Draft:
         payload: what happened.
         expected: the version (sequence of the last event) that the writer had seen; None writes on
             whatever stands, if the state allows it.
+        at: when it was written down, for histories brought in from elsewhere; the call's time
+            when None.
     """
 
     finding_id: str
     payload: ev.Payload
     expected: int | None = None
+    at: dt.datetime | None = None
 
 
 def open_ledger(
@@ -277,9 +280,10 @@ class Ledger:
                     if finding is None:
                         raise _unknown(draft.finding_id)
                     _check_expected(draft, heads[draft.finding_id][0], histories[draft.finding_id])
-                    payload = self._checked(finding, draft.payload, now)
+                    moment = draft.at or now
+                    payload = self._checked(finding, draft.payload, moment)
                     event = _next_event(
-                        draft.finding_id, *heads[draft.finding_id], payload, now, who, origin
+                        draft.finding_id, *heads[draft.finding_id], payload, moment, who, origin
                     )
                     current[draft.finding_id] = after(finding, event)
                     heads[draft.finding_id] = (event.sequence, event.hash)

@@ -96,6 +96,23 @@ def sync_findings(
     )
 
 
+def pending_findings(
+    warehouse: duckdb.DuckDBPyConnection,
+    ledger: Ledger,
+    rule_book: RuleBook | None = None,
+    *,
+    regulation: str = "none",
+    at: dt.datetime | None = None,
+) -> list[ev.Raised]:
+    """Return what ``sync_findings`` would raise now, without writing anything."""
+    book = rule_book or ledger.rule_book
+    today = (at or dt.datetime.now(dt.UTC)).date()
+    with _evidence(warehouse, ledger, book) as con:
+        plan = _plan(con, ledger, book)
+    new = [row for row in plan if row["act"] in ("raise", "recur")]
+    return [_raised(row, regulation, book.hash, today) for row in new]
+
+
 @contextmanager
 def _evidence(
     warehouse: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook

@@ -2,59 +2,17 @@
 
 import datetime as dt
 
-import duckdb
 import pytest
 from ledger_samples import DAY, WHO, fix, moment
+from warehouse_sample import Warehouse
 
 from pipeline.ledger import State, current
 from pipeline.ledger import events as ev
-from pipeline.ledger.effects import unproven_fixes, verified_fixes
+from pipeline.ledger.effects import proving_looks, unproven_fixes, verified_fixes
 from pipeline.ledger.sync import Synced, sync_findings
 from shared.faults import CoverplateError
-from shared.vocabulary import CONDITIONS
 
 NOTHING = Synced(0, 0, 0, 0, 0, 0)
-
-
-class Warehouse:
-    """The tables that findings come from, each row written by hand."""
-
-    def __init__(self):
-        self.con = duckdb.connect()
-        shares = ", ".join(f"p_{c.value} DOUBLE DEFAULT 0" for c in CONDITIONS)
-        self.con.execute(
-            "CREATE TABLE buildings (building_no INTEGER, building_id VARCHAR);"
-            "INSERT INTO buildings VALUES (0, 'B1'), (1, 'B2');"
-            f"CREATE TABLE openings (building_id VARCHAR, unit_id VARCHAR, opening_id VARCHAR, "
-            f"slots VARCHAR, gfci VARCHAR, marking VARCHAR, last_observed_on DATE, "
-            f"methods VARCHAR[], looked BOOLEAN, {shares}, p_three_slot DOUBLE DEFAULT 1, "
-            "defect VARCHAR, confirmed BOOLEAN);"
-            "CREATE TABLE observations (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
-            "observed_on DATE, inspector VARCHAR, method VARCHAR, result VARCHAR, slots VARCHAR, "
-            "cover_removed VARCHAR, ground_present VARCHAR, neutral_ground_jumper VARCHAR, "
-            "polarity VARCHAR, neutral_ground_volts DOUBLE, load_amps DOUBLE, "
-            "ground_path_ohms DOUBLE, gfci_protected VARCHAR, marking VARCHAR, note VARCHAR);"
-            "CREATE TABLE data_quality_findings (kind VARCHAR, building_id VARCHAR, "
-            'opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
-        )
-
-    def insert(self, table, **values):
-        names = ", ".join(f'"{name}"' for name in values)
-        marks = ", ".join("?" for _ in values)
-        self.con.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", list(values.values()))
-
-    def opening(self, opening, defect, share, *, confirmed=True, looked=True, **more):
-        self.con.execute("DELETE FROM openings WHERE opening_id = ?", [opening])
-        values = {"slots": "three_slot", "last_observed_on": DAY, "methods": ["three_lamp_tester"]}
-        own = {"building_id": "B1", "unit_id": "2A", "opening_id": opening, "defect": defect,
-               f"p_{defect}": share, "confirmed": confirmed, "looked": looked}  # fmt: skip
-        self.insert("openings", **{**values, **own, **more})
-
-    def look(self, opening, method, result, days=0, **more):
-        self.insert(
-            "observations", building_no=0, unit_id="2A", opening_id=opening,
-            observed_on=DAY + dt.timedelta(days), method=method, result=result, **more,
-        )  # fmt: skip
 
 
 @pytest.fixture
@@ -197,6 +155,11 @@ def test_only_proven_repairs_are_told_to_the_score(ledger, warehouse, reported):
     assert (row["building_id"], row["unit_id"], row["opening_id"]) == ("B1", "2A", "K1")
     assert row["fixed_on"].date() == DAY + dt.timedelta(10)
     assert row["verified_on"].date() == DAY + dt.timedelta(15)
+    (proof,) = proving_looks(ledger).to_dict("records")
+    assert (proof["opening_id"], proof["method"], proof["result"]) == (
+        "K1", "cover_off_inspection", "correct",
+    )  # fmt: skip
+    assert proof["observed_on"].date() == DAY + dt.timedelta(15)
 
 
 def test_regulation_and_moment_are_written_down(ledger, warehouse):

@@ -1,0 +1,256 @@
+"""Two years of invented remediation for a portfolio: who did what about which finding, and when.
+
+Firms, people and rates are invented. What is written goes through the same checks as anything that
+a person writes: a remedy that leaves the defect is never reported, and no repair is called proven
+without a look that can prove it.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+
+from pipeline.ledger import events as ev
+from pipeline.ledger.families import FAMILY, FindingKey, finding_id
+from pipeline.ledger.remedies import allowed_remedies
+from pipeline.ledger.store import Draft, Ledger
+from pipeline.ledger.sync import pending_findings
+from shared.remedies import Remedy
+from shared.rule_book import RuleBook
+from shared.vocabulary import URGENT_CONDITIONS, Condition, Marking, Method, Result, Slots
+
+DAYS = 730
+ORIGIN = "import"
+
+REGULATION = {"housing_authority": "us_public_housing"}
+"""Portfolios that stand under a regulation; the others have only their own targets."""
+
+OFFICE = {
+    "housing_authority": "J. Sorrelby",
+    "property_manager": "A. Vale",
+    "insurer": "W. Tranter-Hume",
+}
+
+FIRMS: dict[str, float] = {
+    "Pellworth Electric": 0.06,
+    "Oddy & Sons Wiring": 0.30,
+    "Quillmarsh Electrical": 0.12,
+    "House crew": 0.45,
+}
+"""Invented firms, and the share of their repairs that a look finds wanting."""
+
+FIRM_SHARE = (0.4, 0.25, 0.2, 0.15)
+
+REMEDY_WEIGHT: dict[str, float] = {
+    "gfci_type_marked": 5.0,
+    "gfci_upstream_marked": 2.0,
+    "two_slot_again": 2.0,
+    "grounding_conductor_added": 1.5,
+    "circuit_rewired": 0.7,
+    "building_rewired": 0.0,
+    "conductors_put_right": 6.0,
+    "conductor_joined_again": 6.0,
+    "protection_added_only": 1.0,
+}
+
+
+@dataclass(frozen=True)
+class Replayed:
+    """What was written: findings raised and further events."""
+
+    findings: int
+    events: int
+
+
+def replay_history(
+    ledger: Ledger,
+    warehouse: duckdb.DuckDBPyConnection,
+    portfolio: str,
+    seed: int,
+    *,
+    until: dt.date | None = None,
+) -> Replayed:
+    """Write two years of invented history for the findings that the evidence gives.
+
+    Args:
+        ledger: an empty ledger; one that has findings already is left as it is.
+        warehouse: the portfolio's warehouse.
+        portfolio: key in ``data_demo.portfolios.PORTFOLIOS``.
+        seed: the same seed, warehouse and last day give the same history.
+        until: its last day; today by default.
+    """
+    if ledger.heads():
+        return Replayed(0, 0)
+    last = _at(until or dt.date.today(), 0.0)
+    first = last - dt.timedelta(days=DAYS)
+    regulation = REGULATION.get(portfolio, "none")
+    raised = pending_findings(warehouse, ledger, regulation=regulation, at=last)
+    office = OFFICE.get(portfolio, "Office")
+    rng = np.random.default_rng(seed)
+    # buildings are taken up one after the other, so that some findings are old and some are new
+    taken_up = {
+        building: first + dt.timedelta(days=int(rng.integers(0, DAYS - 10)))
+        for building in sorted({each.building_id for each in raised})
+    }
+    by_day: dict[dt.datetime, list[ev.Raised]] = {}
+    drafts: list[Draft] = []
+    for payload in raised:
+        seen = payload.last_seen_on or payload.first_seen_on
+        if payload.grade == "record_in_doubt":
+            seen = taken_up[payload.building_id].date()
+            payload = payload.model_copy(update={"first_seen_on": seen, "last_seen_on": seen})
+        # never before the last look that found the defect: what is repaired is what was seen
+        start = max(taken_up[payload.building_id], _at(seen, 0.0))
+        start = min(start + dt.timedelta(days=int(rng.integers(1, 10)), hours=9), last)
+        by_day.setdefault(start, []).append(payload)
+        key = FindingKey(payload.building_id, payload.unit_id, payload.opening_id, payload.family)
+        identity = finding_id(key, payload.occurrence)
+        life = _Life(ledger.rule_book, rng, payload, start)
+        drafts += [Draft(identity, each, at=when) for when, each in life.events() if when <= last]
+    for start in sorted(by_day):
+        ledger.raise_many(by_day[start], who=office, origin=ORIGIN, at=start)
+    drafts.sort(key=lambda draft: draft.at or last)
+    ledger.append_many(drafts, who=office, origin=ORIGIN)
+    return Replayed(len(raised), len(drafts))
+
+
+def _at(day: dt.date, hours: float) -> dt.datetime:
+    return dt.datetime.combine(day, dt.time(), dt.UTC) + dt.timedelta(hours=hours)
+
+
+class _Life:
+    """What becomes of one finding, in order of time."""
+
+    def __init__(
+        self, book: RuleBook, rng: np.random.Generator, raised: ev.Raised, start: dt.datetime
+    ) -> None:
+        self.book = book
+        self.rng = rng
+        self.raised = raised
+        self.now = start
+        self.firm = str(rng.choice(list(FIRMS), p=FIRM_SHARE))
+
+    def _chance(self, share: float) -> bool:
+        return bool(self.rng.random() < share)
+
+    def _later(self, median_days: float) -> dt.datetime:
+        days = max(0.1, float(self.rng.lognormal(np.log(median_days), 0.7)))
+        self.now += dt.timedelta(days=days)
+        return self.now
+
+    def events(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        condition = self.raised.condition
+        if condition is None:
+            yield from self._record()
+            return
+        if condition in URGENT_CONDITIONS or self._chance(0.05):
+            since = self._later(0.2)
+            yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
+        if not self._chance(0.9 if self.raised.grade == "confirmed" else 0.45):
+            if self._chance(0.15):
+                yield self._later(60), ev.Dismissed(reason="case closed when the tenancy ended")
+            return
+        yield self._later(5), ev.Accepted()
+        if not self._chance(0.85):
+            return
+        when = self._later(6)
+        due = (when + dt.timedelta(days=30)).date() if self._chance(0.5) else None
+        yield when, ev.Assigned(firm=self.firm, due_on=due)
+        if self._chance(0.3):
+            yield from self._at_the_door()
+        yield from self._repairs(condition)
+
+    def _record(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        if self._chance(0.5):
+            yield self._later(20), ev.Accepted(note="asked the office for the papers")
+        if self._chance(0.2):
+            yield self._later(40), ev.Dismissed(reason="the older record is a copying error")
+
+    def _at_the_door(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        given = self._later(4)
+        entry = given + dt.timedelta(days=3)
+        yield given, ev.NoticeGiven(given_on=given.date(), entry_on=entry.date())
+        self.now = entry
+        if self._chance(0.4):
+            yield entry, ev.EntryRefused(on=entry.date())
+        else:
+            yield entry, ev.NoAccess(on=entry.date(), note="nobody at home")
+        paused = self._later(0.3)
+        yield paused, ev.Paused(since=paused.date(), reason="no_access")
+        resumed = self._later(12)
+        yield resumed, ev.Resumed(since=resumed.date())
+
+    def _repairs(self, condition: Condition) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        slots = Slots(self.raised.slots) if self.raised.slots else None
+        allowed = allowed_remedies(self.book, condition, slots)
+        names = [name for name in allowed if REMEDY_WEIGHT.get(name, 0) > 0]
+        weights = np.array([REMEDY_WEIGHT[name] for name in names])
+        for attempt in range(3):
+            if not names or not self._chance(0.8):
+                return
+            name = str(self.rng.choice(names, p=weights / weights.sum()))
+            remedy = allowed[name]
+            low, high = float(remedy.cost_low), float(remedy.cost_high)
+            price = round(float(self.rng.triangular(low, float(remedy.cost_typical), high)), 2)
+            if attempt == 0 and self._chance(0.5):
+                yield self._later(5), ev.Quoted(firm=self.firm, amount=price, remedy=name)
+            done = self._later(35)
+            permit = f"P-{self.rng.integers(1000, 9999)}" if remedy.scope == "circuit" else None
+            fix = ev.FixReported(
+                remedy=name,
+                fixed_on=done.date(),
+                firm=self.firm,
+                cost=price if self._chance(0.9) else None,
+                permit=permit,
+                markings=remedy.markings,
+            )
+            yield done + dt.timedelta(hours=1), fix
+            if not self._chance(0.65):
+                if self._chance(0.4):
+                    words = "three-lamp tester lights as it should; that does not prove it"
+                    yield self._later(4), ev.Commented(text=words)
+                return
+            self.now = done + dt.timedelta(days=1)
+            looked = self._later(12)
+            wanting = self._chance(FIRMS[self.firm])
+            look = _look(looked.date(), condition, remedy, self.raised, wanting)
+            if not wanting:
+                yield looked, ev.Verified(look=look)
+                return
+            yield looked, ev.VerificationFailed(look=look)
+
+
+def _look(
+    day: dt.date, before: Condition, remedy: Remedy, raised: ev.Raised, wanting: bool
+) -> ev.Look:
+    """A look with the cover off after a repair that holds, or one that is found wanting."""
+    content: dict[str, object] = {
+        "observed_on": day,
+        "inspector": "S. Ambrel",
+        "method": Method.COVER_OFF_INSPECTION,
+        "cover_removed": "yes",
+    }
+    target = remedy.leaves[before]
+    if wanting and FAMILY[before] in (FAMILY[Condition.UNGROUNDED], FAMILY[Condition.FALSE_GROUND]):
+        return ev.Look(**content, result=Result.FALSE_GROUND)
+    if wanting:
+        results = {
+            Condition.REVERSED: Result.HOT_NEUTRAL_REVERSED,
+            Condition.OPEN_NEUTRAL: Result.OPEN_NEUTRAL,
+            Condition.OPEN_HOT: Result.OPEN_HOT,
+            Condition.HOT_ON_GROUND: Result.HOT_GROUND_REVERSED,
+        }
+        return ev.Look(**content, result=results[before])
+    if target is Condition.GROUNDED:
+        return ev.Look(**content, result=Result.CORRECT)
+    content |= {"ground_present": "no", "neutral_ground_jumper": "no", "polarity": "correct"}
+    content["slots"] = raised.slots if remedy.slots_after == "as_it_was" else remedy.slots_after
+    if remedy.protected_after == "yes":
+        both = len(remedy.markings) == 2
+        content["gfci_protected"] = "yes"
+        content["marking"] = Marking.BOTH if both else remedy.markings[0]
+    return ev.Look(**content, result=Result.OPEN_GROUND)

@@ -1,0 +1,49 @@
+"""The tables of a warehouse that findings come from, filled by hand."""
+
+import datetime as dt
+
+import duckdb
+from ledger_samples import DAY
+
+from shared.vocabulary import CONDITIONS
+
+
+class Warehouse:
+    """The tables that findings come from, each row written by hand."""
+
+    def __init__(self):
+        self.con = duckdb.connect()
+        shares = ", ".join(f"p_{c.value} DOUBLE DEFAULT 0" for c in CONDITIONS)
+        self.con.execute(
+            "CREATE TABLE buildings (building_no INTEGER, building_id VARCHAR);"
+            "INSERT INTO buildings VALUES (0, 'B1'), (1, 'B2');"
+            f"CREATE TABLE openings (building_id VARCHAR, unit_id VARCHAR, opening_id VARCHAR, "
+            f"slots VARCHAR, gfci VARCHAR, marking VARCHAR, last_observed_on DATE, "
+            f"methods VARCHAR[], looked BOOLEAN, {shares}, p_three_slot DOUBLE DEFAULT 1, "
+            "defect VARCHAR, confirmed BOOLEAN);"
+            "CREATE TABLE observations (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
+            "observed_on DATE, inspector VARCHAR, method VARCHAR, result VARCHAR, slots VARCHAR, "
+            "cover_removed VARCHAR, ground_present VARCHAR, neutral_ground_jumper VARCHAR, "
+            "polarity VARCHAR, neutral_ground_volts DOUBLE, load_amps DOUBLE, "
+            "ground_path_ohms DOUBLE, gfci_protected VARCHAR, marking VARCHAR, note VARCHAR);"
+            "CREATE TABLE data_quality_findings (kind VARCHAR, building_id VARCHAR, "
+            'opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
+        )
+
+    def insert(self, table, **values):
+        names = ", ".join(f'"{name}"' for name in values)
+        marks = ", ".join("?" for _ in values)
+        self.con.execute(f"INSERT INTO {table} ({names}) VALUES ({marks})", list(values.values()))
+
+    def opening(self, opening, defect, share, *, confirmed=True, looked=True, **more):
+        self.con.execute("DELETE FROM openings WHERE opening_id = ?", [opening])
+        values = {"slots": "three_slot", "last_observed_on": DAY, "methods": ["three_lamp_tester"]}
+        own = {"building_id": "B1", "unit_id": "2A", "opening_id": opening, "defect": defect,
+               f"p_{defect}": share, "confirmed": confirmed, "looked": looked}  # fmt: skip
+        self.insert("openings", **{**values, **own, **more})
+
+    def look(self, opening, method, result, days=0, **more):
+        self.insert(
+            "observations", building_no=0, unit_id="2A", opening_id=opening,
+            observed_on=DAY + dt.timedelta(days), method=method, result=result, **more,
+        )  # fmt: skip
