@@ -8,17 +8,27 @@ from typing import Any
 
 import click
 
+from data_demo.history import replay_history
 from data_demo.portfolios import FOLDER, PORTFOLIOS
 from pipeline import landing
+from pipeline.cli.dashboard import serve
 from pipeline.cli.intake import print_reports
 from pipeline.cli.options import QUARANTINED, json_option
 from pipeline.cli.output import print_json, progress, say
 from pipeline.cli.rank import print_ranking, ranking_rows
 from pipeline.landing import IntakeReport, Workspace
+from pipeline.ledger import open_ledger
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import build
+from pipeline.warehouse.build import build, workspace_rule_book
 
 DEMO_FOLDER = Path("coverplate-demo")
+HISTORY_SEED = 3
+START_PAGE = {
+    "housing_authority": "where-next",
+    "property_manager": "overdue",
+    "insurer": "exposure",
+}
+"""The page that answers the first question of each portfolio's kind of user."""
 
 
 @click.command(
@@ -55,6 +65,8 @@ def demo(portfolio: str, no_dashboard: bool, workspace: Path | None, as_json: bo
     with progress() as report:
         reports = landing.intake(place, [source / "exports"], progress=report)
         build(place, progress=report)
+        _invent_history(place, portfolio)
+        build(place, progress=report)
     with store.reading(place) as con:
         frame = queries.ranking(con)
     expected = json.loads((source / "expected.json").read_text(encoding="utf-8"))
@@ -69,7 +81,21 @@ def demo(portfolio: str, no_dashboard: bool, workspace: Path | None, as_json: bo
     for line in surprising:
         say(line)
     say(f"Workspace: {place.root}. One building: coverplate building ID --workspace {place.root}")
-    return QUARANTINED if surprising else 0
+    if surprising:
+        return QUARANTINED
+    if no_dashboard or as_json:
+        return 0
+    return serve(place.root, start=START_PAGE[portfolio])
+
+
+def _invent_history(workspace: Workspace, portfolio: str) -> None:
+    """Two years of invented repairs, unless the ledger has a history already."""
+    ledger = open_ledger(workspace=workspace.root, rule_book=workspace_rule_book(workspace))
+    try:
+        with store.reading(workspace) as con:
+            replay_history(ledger, con, portfolio, HISTORY_SEED)
+    finally:
+        ledger.close()
 
 
 def unexpected_rows(reports: list[IntakeReport], expected: dict[str, Any]) -> list[str]:

@@ -55,7 +55,7 @@ from shared.vocabulary import Condition, Slots
 
 @click.group()
 def findings() -> None:
-    """Confirmed and suspected defects, from being seen to being proven repaired.
+    """Defects, from being seen to being proven repaired.
 
     A finding is closed only by a method able to see the defect. Closed on paper is not repaired.
     """

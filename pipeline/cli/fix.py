@@ -34,7 +34,9 @@ from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slot
 
 @click.group()
 def fix() -> None:
-    """Report what was done, and have it proven by a method able to see the defect."""
+    """Report a fix and have it proven.
+
+    Only a look by a method able to see the defect."""
 
 
 @fix.command(

@@ -11,9 +11,13 @@ import click
 from pipeline.cli import (
     build,
     building,
+    dashboard,
     demo,
     evidence,
+    findings,
+    fix,
     intake,
+    ledger,
     mapping,
     quarantine,
     rank,
@@ -34,6 +38,8 @@ def coverplate() -> None:
       coverplate intake exports/           take files in
       coverplate build                     weigh the evidence
       coverplate rank --top 20             the buildings to look at first
+      coverplate findings sync             open findings from the evidence
+      coverplate dashboard                 the same and more on screens
 
     Only qualified persons open a box. No output of this program replaces a licensed electrician.
     """
@@ -52,6 +58,10 @@ for command in (
     quarantine.quarantine,
     mapping.mapping,
     rules.rules,
+    findings.findings,
+    fix.fix,
+    ledger.ledger,
+    dashboard.dashboard,
 ):
     coverplate.add_command(command)
 

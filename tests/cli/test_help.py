@@ -24,7 +24,7 @@ def test_the_commands():
     groups = {words[0] for words in ALL}
     assert groups >= {
         *("demo", "intake", "build", "rank", "building", "openings", "urgent", "quality"),
-        *("evidence", "quarantine", "mapping", "rules"),
+        *("evidence", "quarantine", "mapping", "rules", "findings", "fix", "ledger", "dashboard"),
     }
     listed = CliRunner().invoke(coverplate, ["--help"]).output
     assert all(re.search(rf"^  {name} +\S", listed, re.MULTILINE) for name in groups)
@@ -40,7 +40,7 @@ def test_help_has_an_example_and_the_usual_options(words):
     assert f"coverplate {' '.join(words)}" in flat.partition("Example")[2]
     if words not in (("rules", "check"),):
         assert "--workspace" in flat
-    if words[0] not in ("rules", "mapping"):
+    if words[0] not in ("rules", "mapping", "dashboard"):
         assert "--json" in flat
 
 
@@ -48,7 +48,7 @@ def test_help_has_an_example_and_the_usual_options(words):
 def test_every_option_of_every_example_exists(words):
     command = ALL[words]
     known = {text for parameter in command.params for text in parameter.opts}
-    examples = re.findall(r"coverplate ([^·]*)", command.epilog or "")
+    examples = re.findall(r"coverplate ([^·|]*)", command.epilog or "")
     for example in examples:
         if example.split()[: len(words)] == list(words):
             assert set(re.findall(r"--[a-z-]+", example)) <= known
