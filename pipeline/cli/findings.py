@@ -113,7 +113,8 @@ def list_findings(
     if state:
         keep &= frame["state"] == state
     elif not everything:
-        keep &= ~frame["treatment"].isin(["proven", "set_aside", "withdrawn"])
+        ended = frame["treatment"].isin(["proven", "set_aside", "withdrawn"])
+        keep &= ~ended | frame["seen_since_set_aside"]  # closed on paper, and there it is again
     if overdue:
         passed = frame["regulatory_standing"].isin(["passed", "passed_fix_unproven"])
         keep &= frame["overdue"] | passed | frame["proof_overdue"]
@@ -151,6 +152,8 @@ def _line(row: dict[str, Any]) -> list[str]:
     remark = "overdue" if row["overdue"] else ""
     if row["regulatory_standing"] in ("passed", "passed_fix_unproven"):
         remark = "regulatory window passed"
+    if row["seen_since_set_aside"]:
+        remark = "set aside, seen again since"
     if row["treatment"] == "fix_reported":
         remark = f"reported {row['days_unproven']} days ago, unproven"
     return [

@@ -2,8 +2,9 @@
 
 A back-up of an SQLite ledger is a copy made by the database itself while others write. An export is
 JSON Lines, one event a line exactly as stored, readable by anything and independent of the
-database: it moves a history from SQLite to PostgreSQL, and is the back-up of a PostgreSQL ledger.
-Bringing the same export in twice changes nothing.
+database: it moves a history from SQLite to PostgreSQL. The back-up of a PostgreSQL ledger is an
+export with the rows of imported fix reports behind it. Bringing the same export in twice changes
+nothing.
 """
 
 from __future__ import annotations
@@ -12,18 +13,25 @@ import dataclasses
 import json
 import os
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 
 import sqlalchemy as sa
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import START, StoredEvent, breaks
-from pipeline.ledger.database import EVENTS, FINDINGS
+from pipeline.ledger.database import EVENTS, FINDINGS, IMPORTED_ROWS
 from pipeline.ledger.store import Ledger, move_heads, parsed_event
 from shared.faults import CoverplateError
+from shared.records import quoted
 
 FIELDS = tuple(field.name for field in dataclasses.fields(StoredEvent))
+
+
+ROW_MARK = "fix_report_row"
+"""Key of a back-up's line that holds a row of an imported fix report, not an event."""
+
+ROW_FIELDS = tuple(column.name for column in IMPORTED_ROWS.columns)
 
 
 def export_events(ledger: Ledger, path: Path) -> int:
@@ -31,16 +39,25 @@ def export_events(ledger: Ledger, path: Path) -> int:
 
     The file appears whole or not at all.
     """
+    events = sorted(ledger.stored(), key=lambda each: each.position)
+    _write_lines(path, map(dataclasses.asdict, events))
+    return len(events)
+
+
+def _write_lines(path: Path, contents: Iterable[dict[str, object]]) -> None:
     partial = path.with_name(path.name + ".partial")
-    count = 0
     with partial.open("w", encoding="utf-8") as handle:
-        for event in sorted(ledger.stored(), key=lambda each: each.position):
-            handle.write(json.dumps(dataclasses.asdict(event), ensure_ascii=False) + "\n")
-            count += 1
+        for content in contents:
+            handle.write(json.dumps(content, ensure_ascii=False) + "\n")
         handle.flush()
         os.fsync(handle.fileno())
     partial.replace(path)
-    return count
+
+
+def _imported_rows(ledger: Ledger) -> list[dict[str, object]]:
+    with ledger.reading() as con:
+        rows = con.execute(sa.select(IMPORTED_ROWS)).mappings().all()
+    return [{name: row[name] for name in ROW_FIELDS} for row in rows]
 
 
 def read_export(path: Path) -> list[StoredEvent]:
@@ -53,7 +70,7 @@ def read_export(path: Path) -> list[StoredEvent]:
     try:
         with path.open(encoding="utf-8") as handle:
             for number, line in enumerate(handle, 1):
-                if line.strip():
+                if line.strip() and not line.startswith(f'{{"{ROW_MARK}"'):
                     events.append(_event_of(line, number, path))
     except (OSError, UnicodeDecodeError) as fault:
         raise CoverplateError(f"{path} cannot be read: {fault}", to_do="check the path") from fault
@@ -158,7 +175,9 @@ def back_up(ledger: Ledger, path: Path) -> None:
         )
     path.parent.mkdir(parents=True, exist_ok=True)
     if ledger.engine.dialect.name != "sqlite":
-        export_events(ledger, path)
+        events = sorted(ledger.stored(), key=lambda each: each.position)
+        rows: list[dict[str, object]] = [{ROW_MARK: row} for row in _imported_rows(ledger)]
+        _write_lines(path, [*map(dataclasses.asdict, events), *rows])
         return
     partial = path.with_name(path.name + ".partial")
     partial.unlink(missing_ok=True)
@@ -186,21 +205,34 @@ def restore(ledger: Ledger, path: Path) -> int:
             to_do="move the old file away first, or name a new one with --ledger; use "
             "`ledger import` to add missing events to a ledger that stands",
         )
-    return import_events(ledger, read_backup(path))
+    events, rows = read_backup(path)
+    count = import_events(ledger, events)
+    if rows:
+        with ledger.writing() as con:
+            con.execute(sa.insert(IMPORTED_ROWS), rows)
+    return count
 
 
-def read_backup(path: Path) -> list[StoredEvent]:
-    """Return the events of a back-up, an SQLite file or JSON Lines."""
+def read_backup(path: Path) -> tuple[list[StoredEvent], list[dict[str, object]]]:
+    """Return the events of a back-up and its rows of imported fix reports.
+
+    Raises:
+        CoverplateError: it is no back-up.
+    """
     if not path.is_file():
         raise CoverplateError(f"{path} is no file", to_do="check the path")
     with path.open("rb") as handle:
         is_sqlite = handle.read(16) == b"SQLite format 3\0"
     if not is_sqlite:
-        return read_export(path)
+        events = read_export(path)
+        with path.open(encoding="utf-8") as lines:
+            marked = [json.loads(line) for line in lines if line.startswith(f'{{"{ROW_MARK}"')]
+        return events, [content[ROW_MARK] for content in marked]
     con = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
     try:
-        names = ", ".join(FIELDS)
-        rows = con.execute(f"SELECT {names} FROM events ORDER BY position").fetchall()
+        found = con.execute(f"SELECT {', '.join(FIELDS)} FROM events ORDER BY position").fetchall()
+        kept = con.execute(f"SELECT {', '.join(map(quoted, ROW_FIELDS))} FROM fix_report_rows")
+        rows = [dict(zip(ROW_FIELDS, row, strict=True)) for row in kept.fetchall()]
     except sqlite3.DatabaseError as fault:
         raise CoverplateError(
             f"{path} is no back-up of a ledger: {fault}",
@@ -208,4 +240,4 @@ def read_backup(path: Path) -> list[StoredEvent]:
         ) from fault
     finally:
         con.close()
-    return [StoredEvent(*row) for row in rows]
+    return [StoredEvent(*row) for row in found], rows

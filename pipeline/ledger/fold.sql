@@ -134,6 +134,8 @@ SELECT
         AS verified_on,
     CASE WHEN s.treatment = 'proven' THEN s.proof ->> '$.look.method' END AS verified_by_method,
     CASE WHEN s.treatment = 'set_aside' THEN s.set_aside ->> 'reason' END AS set_aside_reason,
+    s.treatment = 'set_aside' AND coalesce(s.seen_in > s.treated_in, false)
+        AS seen_since_set_aside,
     s.failed_fixes,
     s.last_access,
     p.paused_since,

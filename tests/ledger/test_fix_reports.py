@@ -6,7 +6,8 @@ import pytest
 from ledger_samples import DAY, WHO, raised
 from openpyxl import Workbook
 
-from pipeline.ledger import State, current
+from pipeline.ledger import State, current, open_ledger
+from pipeline.ledger.archive import back_up, restore
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
 from shared.faults import CoverplateError
 
@@ -134,3 +135,15 @@ def test_a_file_without_the_columns_is_refused(ledger, tmp_path):
     path.write_text("a,b\n1,2\n3,4\n")
     with pytest.raises(CoverplateError, match="no column for remedy, fixed_on"):
         import_fix_reports(ledger, path, who="office")
+
+
+def test_rows_set_aside_survive_a_back_up(any_ledger, tmp_path):
+    any_ledger.raise_many([raised(f"K{n}") for n in range(4)], **WHO)
+    path = tmp_path / "march.csv"
+    path.write_text(SHEET, encoding="utf-8")
+    import_fix_reports(any_ledger, path, who="office", firm="Pellworth Electric")
+    back_up(any_ledger, tmp_path / "copy")
+    other = open_ledger(tmp_path / "other.sqlite")
+    assert restore(other, tmp_path / "copy") == 6
+    assert rows_set_aside(other) == rows_set_aside(any_ledger)
+    assert len(rows_set_aside(other)) == 3

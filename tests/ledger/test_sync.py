@@ -171,3 +171,16 @@ def test_regulation_and_moment_are_written_down(ledger, warehouse):
     assert row["raised_at"].to_pydatetime() == at.replace(tzinfo=None)
     with pytest.raises(CoverplateError, match="no regulation"):
         sync_findings(warehouse.con, ledger, regulation="moon")
+
+
+def test_closed_on_paper_and_seen_again_is_shown(ledger, warehouse):
+    warehouse.opening("K1", "false_ground", 0.95)
+    sync_findings(warehouse.con, ledger)
+    finding = current(ledger)["finding_id"].iloc[0]
+    ledger.append(finding, ev.Dismissed(reason="case closed"), **WHO)
+    assert not current(ledger)["seen_since_set_aside"].iloc[0]
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    warehouse.look("K1", "cover_off_inspection", "false_ground", 30)
+    assert sync_findings(warehouse.con, ledger).seen_again == 1
+    (row,) = current(ledger).to_dict("records")
+    assert (row["state"], row["seen_since_set_aside"]) == ("set_aside_unrepaired", True)

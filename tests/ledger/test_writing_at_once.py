@@ -60,8 +60,8 @@ def write_at_once(url, processes, events, findings):
     assert check_nothing_lost(ledger, acknowledged, findings) == processes * events
 
 
-def test_four_processes_writing_at_once_lose_nothing(any_url):
-    write_at_once(any_url, processes=4, events=40, findings=3)
+def test_three_processes_writing_at_once_lose_nothing(any_url):
+    write_at_once(any_url, processes=3, events=40, findings=3)
 
 
 @pytest.mark.long
@@ -72,7 +72,7 @@ def test_eight_processes_writing_five_thousand_events_each_lose_nothing(any_url)
 
 def test_killed_in_the_middle_of_writing_nothing_acknowledged_is_lost(any_url):
     ledger = prepared(any_url, 3)
-    for round_ in range(3):
+    for round_ in range(2):
         process = start(any_url, round_, 100_000)
         lines = [process.stdout.readline() for _ in range(20 + 7 * round_)]
         time.sleep(0.003 * round_)
