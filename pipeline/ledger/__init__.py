@@ -2,8 +2,9 @@
 
 Reading order for newcomers: ``families`` (what makes two sightings one finding), ``events`` (what
 is written down), ``state`` (what the events amount to, and what may follow), ``chain`` (hashes),
-``database`` and ``store`` (writing), ``remedies`` and ``verification`` (what counts as a fix and
-what proves it), ``history`` and ``fold.sql`` (reading), ``sync`` (from evidence to findings).
+``database``, ``checks`` and ``store`` (writing), ``remedies`` and ``verification`` (what counts as
+a fix and what proves it), ``history`` and ``fold.sql`` (reading), ``sync`` (from evidence to
+findings).
 """
 
 from pipeline.ledger.events import Event, FixReported, Look, Payload, Raised, parse_payload

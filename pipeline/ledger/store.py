@@ -31,10 +31,10 @@ from pipeline.ledger.chain import (
     event_hash,
     utc_text,
 )
+from pipeline.ledger.checks import all_of, check_actor, check_expected, checked_payload
 from pipeline.ledger.database import EVENTS, FINDINGS, ledger_url, make_engine, prepare, transaction
 from pipeline.ledger.families import FindingKey, finding_id, is_family
-from pipeline.ledger.remedies import checked_fix
-from pipeline.ledger.state import Finding, after, check_follows, fold
+from pipeline.ledger.state import Finding, after, fold
 from pipeline.ledger.verification import Judge
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
@@ -150,7 +150,7 @@ class Ledger:
         ]
         if faults:
             raise CoverplateError("; ".join(faults), to_do="see `coverplate findings raise --help`")
-        _check_actor(who, origin)
+        check_actor(who, origin)
         now = at or dt.datetime.now(dt.UTC)
         with self.writing() as con:
             standing = self._standing(con, [_identity(each) for each in raised])
@@ -265,7 +265,7 @@ class Ledger:
         Raises:
             CoverplateError: naming every draft that cannot be written; nothing was.
         """
-        _check_actor(who, origin)
+        check_actor(who, origin)
         if not drafts and before_commit is None:
             return []
         now = at or dt.datetime.now(dt.UTC)
@@ -279,9 +279,14 @@ class Ledger:
                     finding = current.get(draft.finding_id)
                     if finding is None:
                         raise _unknown(draft.finding_id)
-                    _check_expected(draft, heads[draft.finding_id][0], histories[draft.finding_id])
+                    check_expected(
+                        draft.finding_id,
+                        draft.expected,
+                        heads[draft.finding_id][0],
+                        histories[draft.finding_id],
+                    )
                     moment = draft.at or now
-                    payload = self._checked(finding, draft.payload, moment)
+                    payload = checked_payload(self.judge, finding, draft.payload, moment)
                     event = _next_event(
                         draft.finding_id, *heads[draft.finding_id], payload, moment, who, origin
                     )
@@ -291,7 +296,7 @@ class Ledger:
                 except CoverplateError as fault:
                     faults.append(fault)
             if faults:
-                raise _all_of(faults, len(drafts))
+                raise all_of(faults, len(drafts))
             self._insert_events(con, written)
             move_heads(con, {each.finding_id: (each.sequence, each.hash) for each in written})
             if before_commit is not None:
@@ -316,40 +321,6 @@ class Ledger:
             for event in _events(con, EVENTS.c.finding_id.in_(chunk)):
                 histories.setdefault(event.finding_id, []).append(event)
         return heads, histories
-
-    def _checked(self, finding: Finding, payload: ev.Payload, now: dt.datetime) -> ev.Payload:
-        if isinstance(payload, ev.Raised):
-            raise CoverplateError(
-                f"{finding.finding_id} was raised already", to_do="raise a recurrence instead"
-            )
-        check_follows(finding, payload)
-        if isinstance(payload, ev.FixReported):
-            if payload.fixed_on > now.date() + dt.timedelta(days=1):
-                raise CoverplateError(
-                    f"{finding.finding_id}: fixed on {payload.fixed_on}, a day in the future",
-                    expected="a day that has come",
-                    to_do="check the date",
-                )
-            return checked_fix(self.rule_book, finding, payload)
-        if isinstance(payload, ev.Verified | ev.VerificationFailed):
-            if payload.look.observed_on > now.date() + dt.timedelta(days=1):
-                raise CoverplateError(
-                    f"{finding.finding_id}: a look of {payload.look.observed_on}, in the future",
-                    expected="a day that has come",
-                    to_do="check the date",
-                )
-            judged = self.judge.verified(finding, payload.look)
-            if judged.kind != payload.kind:
-                said = (
-                    judged.reason if isinstance(judged, ev.VerificationFailed) else "it is proven"
-                )
-                raise CoverplateError(
-                    f"{finding.finding_id}: the look does not amount to {payload.kind}: {said}",
-                    expected=judged.kind,
-                    to_do="let the look be judged: `coverplate fix verify`",
-                )
-            return judged
-        return payload
 
     def record_look(
         self,
@@ -533,39 +504,4 @@ def _unknown(identity: str) -> CoverplateError:
         f"there is no finding {identity}",
         expected="an identifier such as F-0123456789abcdef",
         to_do="list them with `coverplate findings list`",
-    )
-
-
-def _check_actor(who: str, origin: str) -> None:
-    if not who.strip() or not origin.strip():
-        raise CoverplateError(
-            "an event needs who wrote it and from where", to_do="give a name with --by"
-        )
-
-
-def _check_expected(draft: Draft, sequence: int, history: Sequence[ev.Event]) -> None:
-    if draft.expected is None or draft.expected == sequence:
-        return
-    since = [event for event in history if event.sequence > draft.expected]
-    told = "; ".join(
-        f"{event.sequence} {event.kind} by {event.who} at {utc_text(event.recorded_at)}"
-        for event in since
-    )
-    raise CoverplateError(
-        f"{draft.finding_id} has changed since you read it: you saw version {draft.expected}, it "
-        f"is now at {sequence}" + (f" ({told})" if told else ""),
-        expected=f"version {sequence}",
-        to_do="look at what changed and act again; nothing was overwritten",
-    )
-
-
-def _all_of(faults: list[CoverplateError], drafts: int) -> CoverplateError:
-    if drafts == 1:
-        return faults[0]
-    return CoverplateError(
-        "\n".join(
-            [f"{len(faults)} of {drafts} events are refused; none was written"]
-            + [str(fault) for fault in faults]
-        ),
-        to_do="leave these out or put them right, and try again",
     )
