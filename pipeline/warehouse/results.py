@@ -27,10 +27,21 @@ from shared.vocabulary import (
     Slots,
 )
 
+ROWS_AT_ONCE = 250_000
+"""About how many rows of a portfolio are put into tables in one go, so that memory is bounded."""
 
-def _store(con: duckdb.DuckDBPyConnection, table: str, frame: pd.DataFrame, order: str) -> None:
+
+def _store(
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    frame: pd.DataFrame,
+    order: str,
+    *,
+    append: bool = False,
+) -> None:
+    into = f"INSERT INTO {table}" if append else f"CREATE TABLE {table} AS"
     con.register("results_frame", frame)
-    con.execute(f"CREATE TABLE {table} AS SELECT * FROM results_frame ORDER BY {order}")
+    con.execute(f"{into} SELECT * FROM results_frame ORDER BY {order}")
     con.unregister("results_frame")
 
 
@@ -112,6 +123,23 @@ def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> _CodeFacts:
     return _CodeFacts(detects, looks, capable, live_metal)
 
 
+@dataclass(frozen=True)
+class _SignatureFacts:
+    """What the looks of each signature say, one more for openings that nobody recorded (S + 1).
+
+    Attributes:
+        detected: defects pointed at, shape (S + 1, 9).
+        looked, able, live_metal: as in ``_CodeFacts``, of any of its looks, shape (S + 1,).
+        two_slot: whether it is known to have two slots, shape (S + 1,).
+    """
+
+    detected: Array
+    looked: Array
+    able: Array
+    live_metal: Array
+    two_slot: npt.NDArray[np.bool_]
+
+
 def write_posterior(
     con: duckdb.DuckDBPyConnection,
     likelihoods: Likelihoods,
@@ -146,48 +174,63 @@ def write_posterior(
     detected[mended], live_metal[mended] = 0.0, 0.0
     looked[mended], able[mended] = 1.0, 1.0
 
-    row = portfolio.row_signature
+    signature_facts = _SignatureFacts(detected, looked, able, live_metal, two_slot)
+    buildings = len(portfolio)
+    stretch = max(1, buildings * ROWS_AT_ONCE // max(1, len(portfolio.row_signature)))
+    for first in range(0, max(1, buildings), stretch):
+        last = min(first + stretch, buildings)
+        frame = _signature_rows(portfolio, posterior, signature_facts, first, last)
+        order = "building_no, signature_no"
+        _store(con, "building_signatures", frame, order, append=first > 0)
+
+
+def _signature_rows(
+    portfolio: Portfolio, posterior: Posterior, facts: _SignatureFacts, first: int, last: int
+) -> pd.DataFrame:
+    """Rows of table building_signatures of the buildings from ``first`` up to ``last``."""
+    part = slice(portfolio.row_start[first], portfolio.row_start[last])
+    row = portfolio.row_signature[part]
+    condition = posterior.condition[part]
+    detected = facts.detected[row]
     urgent = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS).astype(np.float64)
-    p_detected = (posterior.condition * detected[row]).sum(axis=1)
-    p_urgent = (posterior.condition * detected[row] * urgent).sum(axis=1)
-    suspect = posterior.condition.copy()
+    p_detected = (condition * detected).sum(axis=1)
+    p_urgent = (condition * detected * urgent).sum(axis=1)
+    suspect = condition.copy()
     suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
-    plain = two_slot[row]
+    plain = facts.two_slot[row]
     suspect[plain, CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
     names = np.array([condition.value for condition in CONDITIONS], dtype=object)
-    seen_defect = np.where(detected[row] > 0, posterior.condition, 0.0)
+    seen_defect = np.where(detected > 0, condition, 0.0)
     has_seen = seen_defect.max(axis=1) > 0
     defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
     # What an urgent opening is listed for, though another defect may be likelier there.
     seen_live = seen_defect * urgent
+    # As text even where nothing is: a table made of empty cells alone would have no type.
     live = np.where(seen_live.max(axis=1) > 0, names[seen_live.argmax(axis=1)], None)
-    frame = pd.DataFrame(
+    return pd.DataFrame(
         {
             "building_no": np.repeat(
-                np.arange(len(portfolio), dtype=np.int32), np.diff(portfolio.row_start)
+                np.arange(first, last, dtype=np.int32),
+                np.diff(portfolio.row_start[first : last + 1]),
             ),
             "signature_no": row.astype(np.int32),
-            "openings": portfolio.row_count.astype(np.int64),
+            "openings": portfolio.row_count[part].astype(np.int64),
             "recorded": portfolio.signatures.looked[row],
-            "looked": looked[row] > 0,
-            "sees_false_ground": able[row] > 0,
-            "live_metal_reported": live_metal[row] > 0,
-            "live_metal": live,
-            **{
-                f"p_{condition.value}": posterior.condition[:, index]
-                for index, condition in enumerate(CONDITIONS)
-            },
-            **{f"p_{slot.value}": posterior.slots[:, i] for i, slot in enumerate(SLOTS)},
-            "p_dangerous": posterior.danger,
+            "looked": facts.looked[row] > 0,
+            "sees_false_ground": facts.able[row] > 0,
+            "live_metal_reported": facts.live_metal[row] > 0,
+            "live_metal": pd.Series(live, dtype="string"),
+            **{f"p_{name.value}": condition[:, index] for index, name in enumerate(CONDITIONS)},
+            **{f"p_{slot.value}": posterior.slots[part, i] for i, slot in enumerate(SLOTS)},
+            "p_dangerous": posterior.danger[part],
             "p_detected": p_detected,
             "p_urgent_detected": p_urgent,
             "defect": defect,
             "protection": portfolio.signatures.protection[row],
             "location_factor": portfolio.signatures.location[row],
-            "harm": posterior.harm,
+            "harm": posterior.harm[part],
         }
     )
-    _store(con, "building_signatures", frame, "building_no, signature_no")
 
 
 def write_scores(
