@@ -26,6 +26,10 @@ def page(script: str, title: str, address: str, icon: str) -> st.Page:
 
 
 st.set_page_config(page_title="Coverplate", page_icon="🔌", layout="wide")
+st.html(
+    "<style>@media (min-width: 641px) { [data-testid=stMainBlockContainer] "
+    "{ padding-inline: 2.75rem; max-width: 88rem; } }</style>"
+)
 st.logo(str(IMAGES / "plate.svg"), size="large")
 st.navigation(
     {

@@ -7,6 +7,8 @@ and colour differ by maker.
 
 from __future__ import annotations
 
+import math
+
 from dashboard.components.figures import number, word
 from pipeline.evidence.circuit import Contact
 from pipeline.screens.opening_picture import (
@@ -191,13 +193,14 @@ def _tester(picture: OpeningPicture) -> str:
 def _load(x: float, amps: float) -> str:
     hot, neutral = _Y[Contact.HOT], _Y[Contact.NEUTRAL]
     middle = (hot + neutral) / 2
-    words = f"load, {number(amps, 2)} A" if amps >= 0.05 else "load, no current"
+    words = f"{number(amps, 2)} A" if amps >= 0.05 else "0 A"
     kind = "wire carries" if amps >= _CARRIES else "wire"
     return (
         _line(x, hot, x, middle - 22, kind)
         + f'<rect x="{x - 9}" y="{middle - 22}" width="18" height="44" class="lamp"/>'
         + _line(x, middle + 22, x, neutral, kind)
-        + _text(x + 16, middle + 5, words, "soft")
+        + _text(x + 16, middle - 4, "load", "soft")
+        + _text(x + 16, middle + 13, words, "soft")
     )
 
 
@@ -283,15 +286,19 @@ def in_words(picture: OpeningPicture) -> list[str]:
         if picture.situation is Situation.CASE_FAULT:
             said.append(
                 f"The fault current of {picture.amps['fault']:.0f} A goes {fault_path(picture)}. "
-                f"The breaker clears it {clears(shock.breaker_untouched)}; with somebody touching, "
-                f"a GFCI further up trips {clears(shock.gfci_touched[0])}."
+                f"The breaker {_ends(shock.breaker_untouched)}; with somebody touching, a GFCI "
+                f"further up {_ends(shock.gfci_touched[0])}."
             )
         else:
             said.append(
-                f"The breaker ends it {clears(shock.breaker_touched)}; a GFCI further up trips "
-                f"{clears(shock.gfci_touched[0])}."
+                f"The breaker {_ends(shock.breaker_touched)}; a GFCI further up "
+                f"{_ends(shock.gfci_touched[0])}."
             )
     return said
+
+
+def _ends(seconds: float) -> str:
+    return "never ends it" if math.isinf(seconds) else f"ends it {clears(seconds)}"
 
 
 def _milliamps(value: float) -> str:

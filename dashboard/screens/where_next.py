@@ -166,7 +166,9 @@ def answer(frame: pd.DataFrame, sure: where_next.Sureness, counted: where_next.C
     )
 
 
-def columns(counted: where_next.Counts, per_dwelling: bool) -> list[plate.Column]:
+def columns(
+    counted: where_next.Counts, *, per_dwelling: bool, compared: bool
+) -> list[plate.Column]:
     """The ranked table's columns."""
 
     def rank(row: dict[str, Any]) -> str:
@@ -239,10 +241,10 @@ def columns(counted: where_next.Counts, per_dwelling: bool) -> list[plate.Column
     return [
         plate.Column("Rank", rank, bare=True, width="3.6rem"),
         plate.Column("Building and most useful next look", name, heads=True),
-        plate.Column("Score (90 %)", score, width="8.5rem"),
-        *(plate.Column(label, ingredient(key), half=True, width="4.7rem") for key, label in PARTS),
+        plate.Column("Score (90 %)", score, width="8rem"),
+        *(plate.Column(label, ingredient(key), half=True, width="4.6rem") for key, label in PARTS),
         plate.Column("Blind", blind, half=True, width="4rem"),
-        plate.Column("Since last build", moved, half=True, width="5rem"),
+        *([plate.Column("Since last build", moved, half=True, width="4.8rem")] if compared else []),
     ]
 
 
@@ -314,7 +316,11 @@ def _table(
     )
     body = plate.table(
         frame.to_dict(orient="records"),
-        columns(counted, selection.ranked_by == "rank_per_dwelling"),
+        columns(
+            counted,
+            per_dwelling=selection.ranked_by == "rank_per_dwelling",
+            compared=source.earlier is not None,
+        ),
         plate.text(shown),
         row_class=lambda row: " ".join(
             name

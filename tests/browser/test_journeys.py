@@ -6,7 +6,7 @@ import datetime as dt
 import time
 
 import pytest
-from conftest import ready, whole_shot
+from screens_seen import ready, whole_shot
 
 pytestmark = pytest.mark.browser
 
@@ -112,6 +112,7 @@ def happened(page, what: str) -> None:
 
 def choose(page, label: str, option: str) -> None:
     """Choose from a list as the keyboard does: type and take."""
+    ready(page)
     box = page.get_by_role("combobox", name=label)
     box.click()
     page.get_by_role("option", name=option, exact=False).first.click()

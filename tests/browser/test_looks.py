@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
-from conftest import ready, whole_shot
+from screens_seen import ready, whole_shot
 
 pytestmark = pytest.mark.browser
 

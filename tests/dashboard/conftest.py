@@ -2,32 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from screens_shown import APP, make_workspace
 from streamlit.testing.v1 import AppTest
 
-from data_demo.portfolios import FOLDER
-from pipeline.landing import Workspace, intake, load_mapping, save_mapping
+from pipeline.landing import Workspace
 from pipeline.warehouse import store
-from pipeline.warehouse.build import build
-
-APP = Path(__file__).parents[2] / "dashboard" / "app.py"
-
-
-def make_workspace(root: Path, portfolio: str, *, built: bool = True) -> Workspace:
-    """A workspace with an invented portfolio taken in."""
-    place = Workspace(root).create()
-    source = FOLDER / portfolio
-    for file in sorted((source / "mappings").glob("*.toml")):
-        save_mapping(place, load_mapping(file))
-    intake(place, [source / "exports"])
-    if built:
-        build(place)
-    return place
 
 
 @pytest.fixture(scope="session")
@@ -88,22 +72,3 @@ def show(monkeypatch: pytest.MonkeyPatch) -> Iterator[Show]:
         return app.run()
 
     yield run
-
-
-def plates(app: AppTest) -> str:
-    """All HTML that a screen shows, joined."""
-    return "\n".join(str(json.loads(e.proto.json)) for e in app.get("bidi_component"))
-
-
-def plate(app: AppTest, key: str) -> str:
-    """The HTML of one plate, by its key."""
-    for element in app.get("bidi_component"):
-        if element.proto.id.endswith(f"-{key}"):
-            return str(json.loads(element.proto.json))
-    raise AssertionError(f"no plate {key!r} on this screen")
-
-
-def sound(app: AppTest) -> None:
-    """No exception, and the cautions at the foot."""
-    assert not app.exception, [e.value for e in app.exception]
-    assert "Only a qualified person" in plate(app, "cautions")

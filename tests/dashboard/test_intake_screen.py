@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from conftest import plate, plates, sound
+from screens_shown import plate, plates, sound
 
 from pipeline.landing import list_mappings
 from pipeline.screens import landed

@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from conftest import APP, plate, plates, sound
+from screens_shown import APP, plate, plates, sound
 
 from pipeline.ledger import open_ledger
 from pipeline.screens.reader import ScreenReader
@@ -59,7 +59,7 @@ def test_the_navigation_names_every_screen_once():
 
 
 def test_nothing_built_offers_to_build(show, tmp_path):
-    from conftest import make_workspace
+    from screens_shown import make_workspace
 
     place = make_workspace(tmp_path / "unbuilt", "property_manager", built=False)
     app = show(place, "where_next")

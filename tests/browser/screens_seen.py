@@ -1,0 +1,26 @@
+"""What browser tests share: waiting for a whole screen, and keeping a picture of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+SCREENSHOTS = Path(__file__).parents[2] / "screenshots"
+
+
+def ready(page) -> None:
+    """Wait until a screen is whole: its cautions are there and nothing is running."""
+    page.locator("footer.cautions").first.wait_for()
+    page.locator("[data-testid=stStatusWidgetRunningIcon]").wait_for(state="detached")
+    page.wait_for_timeout(300)
+
+
+def whole_shot(page, name: str) -> Path:
+    """A picture of the whole screen, however long."""
+    SCREENSHOTS.mkdir(exist_ok=True)
+    width = page.viewport_size["width"]
+    height = page.evaluate("document.querySelector('[data-testid=stMain]').scrollHeight")
+    page.set_viewport_size({"width": width, "height": min(int(height) + 10, 8000)})
+    page.wait_for_timeout(700)
+    path = SCREENSHOTS / f"{name}.png"
+    page.screenshot(path=path)
+    return path
