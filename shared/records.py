@@ -376,5 +376,6 @@ def checks(kind: RecordKind, today: dt.date | None = None) -> Iterator[Check]:
             yield Check(field.name, f"{cell} IS NULL", "''", f"a value: {field.expected()}")
     for rule in layout.row_rules:
         left, right = quoted(rule.left), quoted(rule.right)
-        found = f"concat({literal(rule.left + ' ')}, {left}, {literal(', ' + rule.right + ' ')}, {right})"
+        names = literal(f"{rule.left} "), literal(f", {rule.right} ")
+        found = f"concat({names[0]}, {left}, {names[1]}, {right})"
         yield Check(rule.left, f"coalesce({left} > {right}, false)", found, rule.expected)

@@ -141,7 +141,8 @@ def signature_arrays(
     conditions = {condition.value: index for index, condition in enumerate(CONDITIONS)}
     left = table["leaves_condition"].map(conditions).fillna(NOT_REPAIRED).to_numpy(dtype=np.int64)
     face = table["leaves_slots"].map(slots).fillna(UNKNOWN_SLOTS).to_numpy(dtype=np.int64)
-    guarded = table["leaves_protected"].map({True: 1 - wrong, False: wrong})
+    # As objects: a column of missing flags alone could not take a number.
+    guarded = table["leaves_protected"].astype(object).map({True: 1 - wrong, False: wrong})
     return Signatures(
         condition_weights=weights,
         slots=np.append(
@@ -155,7 +156,7 @@ def signature_arrays(
         looked=np.append(np.ones(len(table), dtype=np.bool_), False),
         repaired=np.append(left, NOT_REPAIRED),
         repaired_slots=np.append(face, UNKNOWN_SLOTS),
-        repaired_protection=np.append(guarded.fillna(0.0).to_numpy(dtype=np.float64), 0.0),
+        repaired_protection=np.append(guarded.astype(np.float64).fillna(0.0).to_numpy(), 0.0),
     )
 
 

@@ -18,7 +18,11 @@ HEADER = (
     "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
     "cover_removed,ground_present,neutral_ground_jumper,polarity\n"
 )
-FOUND = "B1,1,A1,2024-03-01,Ada,cover_off_inspection,random,three_slot,false_ground,yes,no,yes,correct\n"
+FOUND = (
+    "B1,1,A1,2024-03-01,Ada,cover_off_inspection,random,three_slot,false_ground,yes,no,yes,"
+    "correct
+"
+)
 LAMP_AFTER = "B1,1,A1,2024-07-01,Ben,three_lamp_tester,random,three_slot,correct,,,,\n"
 BOX_AFTER = (
     "B1,1,A1,2024-08-01,Cyn,cover_off_inspection,random,three_slot,correct,yes,yes,no,correct\n"
