@@ -178,7 +178,7 @@ def test_rules_show_prints_every_number_as_declared(tmp_path):
     text = run("rules", "show").out
     seed = next(row for row in rows if row["path"] == "scoring.seed")
     assert str(int(seed["value"])) in text
-    assert re.search(r"evidence\.look_floor +0\.002 ", text)
+    assert re.search(r"evidence\.look_floor +0\.0003 ", text)
     printed = run("rules", "show", "--toml").out
     assert printed == default_rule_book_text()
     (tmp_path / "own.toml").write_text(printed, encoding="utf-8")

@@ -101,7 +101,7 @@ def spoiled(*changes):
 
 SPOILS = {
     "circuit.supply_volts": (r"supply_volts = \{ value = 120.0", "supply_volts = { value = -1"),
-    "evidence.look_floor": (r"look_floor = \{ value = 0.002", 'look_floor = { value = "low"'),
+    "evidence.look_floor": (r"look_floor = \{ value = 0.0003", 'look_floor = { value = "low"'),
     "exposure.wet_factor": (r'(wet_factor = .*), source = "judgement"', r"\1"),
     "harm.nonsense": (r"\[harm\]", "[harm]\nnonsense = 1"),
     "scoring.top": (r"top = \{ value = 10,[^\n]*", ""),

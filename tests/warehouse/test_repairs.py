@@ -20,8 +20,7 @@ HEADER = (
 )
 FOUND = (
     "B1,1,A1,2024-03-01,Ada,cover_off_inspection,random,three_slot,false_ground,yes,no,yes,"
-    "correct
-"
+    "correct\n"
 )
 LAMP_AFTER = "B1,1,A1,2024-07-01,Ben,three_lamp_tester,random,three_slot,correct,,,,\n"
 BOX_AFTER = (
