@@ -297,7 +297,8 @@ def test_wrong_usage_is_refused(command):
 def test_a_damaged_warehouse_is_refused_and_built_anew(insurer, tmp_path):
     place = tmp_path / "w"
     shutil.copytree(insurer[1], place)
-    (file,) = (place / "warehouse").glob("*.duckdb")
+    current = (place / "warehouse" / "CURRENT").read_text(encoding="ascii").strip()
+    file = place / "warehouse" / f"warehouse-{current}.duckdb"
     file.write_bytes(b"\0" * 20_000)
     outcome = run("rank", "--workspace", place)
     assert outcome.code == 2 and "coverplate build" in outcome.err
