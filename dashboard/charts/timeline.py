@@ -1,4 +1,4 @@
-"""When a building was looked at, by which method, and what came of it."""
+"""When a building was looked at and repaired, how, and what came of it."""
 
 from __future__ import annotations
 
@@ -8,8 +8,15 @@ import pandas as pd
 from dashboard.charts.theme import Tone, colour, dressed, step
 from dashboard.components.figures import word
 
-OUTCOMES = ("fault reported", "no fault reported", "no look possible")
-SHAPES = ("triangle-up", "circle", "cross")
+OUTCOMES = (
+    "fault reported",
+    "no fault reported",
+    "no look possible",
+    "fix proven",
+    "fix unproven",
+)
+SHAPES = ("triangle-up", "circle", "cross", "diamond", "square")
+COLOURS = ("confirmed_defects", "capable", "baseline", "capable", "blind")
 
 
 def timeline(frame: pd.DataFrame, tone: Tone) -> alt.Chart:
@@ -22,7 +29,10 @@ def timeline(frame: pd.DataFrame, tone: Tone) -> alt.Chart:
     """
     data = frame.copy()
     data["method"] = data["method"].map(word)
-    colours = [colour(tone, name) for name in ("confirmed_defects", "capable", "baseline")]
+    present = [n for n, outcome in enumerate(OUTCOMES) if outcome in set(data["outcome"])]
+    names = [OUTCOMES[n] for n in present]
+    shapes = [SHAPES[n] for n in present]
+    colours = [colour(tone, COLOURS[n]) for n in present]
     chart = (
         alt.Chart(data)
         .mark_point(filled=True, opacity=0.85, stroke=colour(tone, "ground"), strokeWidth=1)
@@ -31,12 +41,8 @@ def timeline(frame: pd.DataFrame, tone: Tone) -> alt.Chart:
             y=alt.Y("method:N", title=None),
             yOffset=alt.YOffset("outcome:N", sort=list(OUTCOMES)),
             size=alt.Size("openings:Q", scale=alt.Scale(range=[60, 420]), legend=None),
-            shape=alt.Shape(
-                "outcome:N", scale=alt.Scale(domain=list(OUTCOMES), range=list(SHAPES)), title=None
-            ),
-            color=alt.Color(
-                "outcome:N", scale=alt.Scale(domain=list(OUTCOMES), range=colours), title=None
-            ),
+            shape=alt.Shape("outcome:N", scale=alt.Scale(domain=names, range=shapes), title=None),
+            color=alt.Color("outcome:N", scale=alt.Scale(domain=names, range=colours), title=None),
             tooltip=[
                 alt.Tooltip("observed_on:T", title="day", format="%-d %b %Y"),
                 alt.Tooltip("method:N"),

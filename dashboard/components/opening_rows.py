@@ -80,6 +80,10 @@ def standing(row: dict[str, Any]) -> str:
         chips = '<br><span class="chip quiet">blind method</span>'
     elif not row["looked"]:
         chips = '<br><span class="chip quiet">never tested</span>'
+    if not missing(row["verified_on"]):
+        chips += f'<br><span class="chip good">repair proven {day(row["verified_on"])}</span>'
+    elif not missing(row["reported_fixed_on"]):
+        chips += '<br><span class="chip quiet">fix reported, unproven</span>'
     return f'<span class="num strong">{percent(row["p_dangerous"])}</span>{chips}'
 
 

@@ -245,13 +245,20 @@ def openings_section(source: Source, building_id: str, row: dict[str, Any]) -> p
     return frame
 
 
-def findings_section(building_id: str) -> None:
+def findings_section(source: Source, building_id: str, row: dict[str, Any]) -> None:
     """What was found here and what was done about it."""
     every = dated_findings()
     own = every[every["building_id"] == building_id]
     if own.empty:
         return
     st.subheader("Findings", anchor=False)
+    reported, effect = source.ask(whole_building.reported_effect, building_id)
+    if reported:
+        st.markdown(
+            f"{plural(reported, 'opening')} with a fix that is reported but not proven. The score "
+            f"does not count them; proven by capable looks they would take about "
+            f"**{number(effect)}** off its {number(row['score'])}."
+        )
     body = plate.table(
         own.head(FINDINGS_SHOWN).to_dict(orient="records"),
         [c for c in finding_columns() if c.label != "Building"],
@@ -296,7 +303,7 @@ def page() -> None:
 
     openings = openings_section(source, building_id, row)
 
-    findings_section(building_id)
+    findings_section(source, building_id, row)
 
     st.subheader("When it was looked at", anchor=False)
     times = source.ask(whole_building.timeline, building_id)

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import tempfile
+from pathlib import Path
 
 import pandas as pd
 import streamlit as st
+from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboard.components import plate
 from dashboard.components.building_anew import refused
 from dashboard.components.downloads import downloads
-from dashboard.components.figures import STATE_WORDS, count, day, plural, word
+from dashboard.components.figures import STATE_WORDS, count, plural, word
 from dashboard.components.finding_rows import (
     due_words,
     finding_class,
@@ -20,8 +23,11 @@ from dashboard.components.finding_rows import (
 )
 from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
 from dashboard.components.frame import empty, follow, screen
-from pipeline.ledger import Draft
+from dashboard.components.source import rule_book
+from pipeline.landing.cells import DateOrder
+from pipeline.ledger import Draft, worklist
 from pipeline.ledger import events as ev
+from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
 from pipeline.screens import findings
 from pipeline.screens.findings import CLASSES, STANDINGS, Wanted
 from shared.faults import CoverplateError
@@ -78,27 +84,106 @@ def _several(label: str, values: pd.Series, key: str) -> tuple[str, ...]:
     return tuple(st.multiselect(label, options, key=key, bind="query-params", placeholder="All"))
 
 
-def work_list(frame: pd.DataFrame) -> pd.DataFrame:
-    """Findings as a list for a firm: what, where, by when."""
-    rows = frame.to_dict(orient="records")
-    return pd.DataFrame(
-        {
-            "finding": frame["finding_id"],
-            "building": frame["building_id"],
-            "name": frame["name"],
-            "address": frame["address"],
-            "unit": frame["unit_id"],
-            "opening": frame["opening_id"],
-            "what": [what(row) for row in rows],
-            "slots": [word(row["slots"]) for row in rows],
-            "state": [STATE_WORDS[row["state"]] for row in rows],
-            "severity": [word(row["severity_class"]) for row in rows],
-            "due": [due_words(row) for row in rows],
-            "due_on": [day(row["own_due_on"]) for row in rows],
-            "firm": frame["firm"],
-            "first_seen_on": [day(row["first_seen_on"]) for row in rows],
-        }
+def take_along(chosen: pd.DataFrame) -> None:
+    """The list as a work list: as a table, and to print."""
+    wanted_ids = set(chosen["finding_id"])
+
+    def rows() -> pd.DataFrame:
+        known = chosen.drop_duplicates("building_id")[["building_id", "name", "address"]]
+        frame = worklist.work_list(ledger(), rule_book(), buildings=known)
+        return frame[frame["finding_id"].isin(wanted_ids)]
+
+    st.caption("Work list of what is still to be done in this list, with the remedies accepted.")
+    downloads(rows, "work-list", "Work list")
+    st.download_button(
+        "Printable work list (HTML)",
+        data=lambda: worklist.printable(rows(), "Work list"),
+        file_name="work-list.html",
+        mime="text/html",
+        on_click="ignore",
+        icon=":material/print:",
     )
+
+
+def fix_reports() -> None:
+    """Fix reports from a contractor's file: every row is reported, a duplicate, or set aside."""
+    st.subheader("Fix reports from a firm", anchor=False)
+    st.markdown(
+        "A table with a row a repair: finding or opening, remedy, day, and what else is known. A "
+        "reported fix is not proven by being reported."
+    )
+    with st.form("fix-reports"):
+        left, right = st.columns(2)
+        with left:
+            given = st.file_uploader("CSV, XLSX, JSON or Parquet", key="fix-file")
+            name = st.text_input("Your name", key="who-reports")
+        with right:
+            firm = st.text_input("Firm, where the file names none", key="fix-firm")
+            order = st.selectbox(
+                "Dates are written",
+                ["", "dmy", "mdy", "ymd"],
+                format_func=lambda key: {
+                    "": "clearly",
+                    "dmy": "day, month, year",
+                    "mdy": "month, day, year",
+                    "ymd": "year, month, day",
+                }[key],
+                key="fix-dates",
+            )
+        sent = st.form_submit_button("Take them in")
+    if sent and (given is None or not name.strip()):
+        st.error("Choose a file and give your name. Nothing was written.")
+    elif sent:
+        _reports_in(given, name.strip(), firm.strip(), order or None)
+    result = st.session_state.pop("fix-imported", None)
+    if result is not None:
+        st.dataframe(result, hide_index=True, alt="What became of every row of the file")
+        downloads(result, "fix-reports", "What became of every row")
+    waiting = len(rows_set_aside(ledger()))
+    if waiting:
+        st.markdown(f"{plural(waiting, 'row')} set aside, with every reason.")
+        st.download_button(
+            "Download for correction (CSV)",
+            data=_set_aside,
+            file_name="fix-reports-set-aside.csv",
+            mime="text/csv",
+            on_click="ignore",
+            icon=":material/download:",
+        )
+
+
+def _reports_in(given: UploadedFile, name: str, firm: str, order: DateOrder | None) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / Path(given.name).name
+        path.write_bytes(given.getvalue())
+        try:
+            results = import_fix_reports(
+                ledger(), path, who=name, firm=firm or None, date_order=order
+            )
+        except CoverplateError as refusal:
+            refused(refusal)
+            return
+    st.session_state["fix-imported"] = pd.DataFrame(
+        [
+            (
+                word(row.outcome),
+                row.row,
+                row.finding_id,
+                "; ".join(f"{r.column}: {r.found}, expected {r.expected}" for r in row.reasons),
+            )
+            for result in results
+            for row in result.rows
+        ],
+        columns=["outcome", "row", "finding", "reasons"],
+    )
+    st.rerun()
+
+
+def _set_aside() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "set-aside.csv"
+        export_set_aside(ledger(), path)
+        return path.read_bytes()
 
 
 def assign(frame: pd.DataFrame) -> None:
@@ -202,8 +287,9 @@ def page() -> None:
         row_class=finding_class,
     )
     follow(plate.show(body, key="findings"))
-    downloads(work_list(chosen), "work-list", "Work list of these findings")
+    take_along(chosen)
     assign(chosen)
+    fix_reports()
 
 
 page()

@@ -168,6 +168,7 @@ WITH own AS (
     FROM latest GROUP BY ALL
 )
 SELECT own.unit_id, own.room, own.opening_id, own.slots, own.gfci, own.marking,
+    own.fixed_on, own.verified_on, own.reported_fixed_on,
     own.last_observed_on, told.looks, own.codes, own.looked, own.sees_false_ground, own.defect,
     own.confirmed, own.urgent, own.p_dangerous, {probabilities}
 FROM own LEFT JOIN told USING (unit_id, opening_id)
@@ -188,8 +189,9 @@ def openings(
 
     Returns:
         One row an opening, by unit, room and opening: unit_id, room, opening_id, slots, gfci,
-        marking, last_observed_on, looked, sees_false_ground, defect, confirmed, urgent,
-        p_dangerous, ``queries.PROBABILITIES``, and
+        marking, last_observed_on, fixed_on and verified_on (of a proven repair),
+        reported_fixed_on (of an unproven one), looked, sees_false_ground, defect, confirmed,
+        urgent, p_dangerous, ``queries.PROBABILITIES``, and
 
         * looks: list of dicts method, result, observed_on, inspector, volts, ohms; newest first,
           one per method and hand;
@@ -234,11 +236,13 @@ def _left_open(likelihoods: Likelihoods, codes: tuple[str, ...], limit: float) -
 
 
 def timeline(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
-    """Looks by day, method and outcome.
+    """Looks and fixes by day, method and outcome.
 
     Returns:
-        Columns observed_on, method, outcome ("fault reported", "no fault reported", "no look
-        possible"), openings, inspectors (text), results (text, commonest first); by day.
+        Columns observed_on, method ("fix" for fixes), outcome ("fault reported", "no fault
+        reported", "no look possible"; for fixes "fix proven" on the day of the fix, "fix
+        unproven"), openings, inspectors (text; for fixes the firms), results (text; for fixes the
+        remedies); by day.
     """
     return con.execute(
         """
@@ -251,19 +255,43 @@ def timeline(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
                     THEN 'no fault reported'
                 ELSE 'fault reported' END AS outcome
             FROM observations AS r JOIN buildings AS b USING (building_no)
-            WHERE b.building_id = ?
+            WHERE b.building_id = $building
+        ), told AS (
+            SELECT observed_on, method, outcome, inspector AS who, result AS what FROM own
+            UNION ALL
+            SELECT fixed_on, 'fix', 'fix proven', fixed_by, remedy
+            FROM proven_fixes AS f JOIN buildings AS b USING (building_no)
+            WHERE b.building_id = $building
+            UNION ALL
+            SELECT fixed_on, 'fix', 'fix unproven', fixed_by, remedy
+            FROM reported_fixes AS f JOIN buildings AS b USING (building_no)
+            WHERE b.building_id = $building
         )
         SELECT observed_on, method, outcome, count(*) AS openings,
-            string_agg(DISTINCT inspector, ', ' ORDER BY inspector) AS inspectors,
-            string_agg(DISTINCT replace(result, '_', ' '), ', '
-                ORDER BY replace(result, '_', ' ')) AS results
-        FROM own
+            string_agg(DISTINCT who, ', ' ORDER BY who) AS inspectors,
+            string_agg(DISTINCT replace(what, '_', ' '), ', '
+                ORDER BY replace(what, '_', ' ')) AS results
+        FROM told
         WHERE observed_on IS NOT NULL
         GROUP BY observed_on, method, outcome
         ORDER BY observed_on, method, outcome
         """,
-        [building_id],
+        {"building": building_id},
     ).fetchdf()
+
+
+def reported_effect(con: duckdb.DuckDBPyConnection, building_id: str) -> tuple[int, float]:
+    """What reported, unproven fixes would take off the score if capable looks proved them.
+
+    Returns:
+        Number of openings and score; (0, 0.0) where none is reported.
+    """
+    rows = con.execute(
+        "SELECT e.openings, e.score_if_proven_lower_by FROM reported_fix_effects AS e "
+        "JOIN buildings AS b USING (building_no) WHERE b.building_id = ?",
+        [building_id],
+    ).fetchall()
+    return (int(rows[0][0]), float(rows[0][1])) if rows else (0, 0.0)
 
 
 def ids(con: duckdb.DuckDBPyConnection, search: str = "", limit: int = 50) -> pd.DataFrame:

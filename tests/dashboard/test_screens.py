@@ -408,3 +408,50 @@ def test_overdue_shows_what_is_past_its_day(show, own):
     body = plate(app, "overdue")
     assert all(str(f) in body for f in late)
     assert "overdue by 9 days" in body
+
+
+def test_fix_reports_of_a_firm_come_in_row_by_row(show, own, false_ground):
+    import datetime as dt
+
+    day = (dt.date.today() - dt.timedelta(days=2)).isoformat()
+    rows = (
+        "finding_id,remedy,fixed_on\n"
+        f"{false_ground},circuit rewired,{day}\n"
+        f"F-unknown,circuit rewired,{day}\n"
+    )
+    app = show(own, "findings")
+    app.file_uploader(key="fix-file").set_value([("march.csv", rows.encode(), "text/csv")])
+    app.text_input(key="who-reports").set_value("T. Est")
+    app.text_input(key="fix-firm").set_value("Kestrel Wiring")
+    next(b for b in app.button if b.label == "Take them in").click().run()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    outcomes = next(d for d in app.dataframe if "outcome" in d.value.columns).value
+    assert outcomes["outcome"].tolist() == ["reported", "set aside"]
+    assert open_ledger(workspace=own.root).finding(false_ground).state == "fix_reported_unproven"
+    assert "1 row set aside" in " ".join(m.value for m in app.markdown)
+
+
+def test_a_reported_fix_shows_its_effect_and_lowers_no_score(show, own, false_ground):
+    import datetime as dt
+
+    from pipeline.ledger.events import FixReported
+
+    ledger = open_ledger(workspace=own.root)
+    finding = ledger.finding(false_ground)
+    building_id = finding.raised.building_id
+    with store.reading(own) as con:
+        before = queries.building(con, building_id)["score"].iloc[0]
+    fix = FixReported(remedy="circuit_rewired", fixed_on=dt.date.today(), firm="Kestrel Wiring")
+    ledger.append(false_ground, fix, who="T. Est", origin="cli")
+    build(own)
+    app = show(own, "building", id=building_id)
+    sound(app)
+    said = next(m.value for m in app.markdown if "not proven" in m.value)
+    assert said.startswith("1 opening with a fix that is reported")
+    with store.reading(own) as con:
+        assert queries.building(con, building_id)["score"].iloc[0] == pytest.approx(
+            before, rel=0.05
+        )
+    assert "fix reported, unproven" in plate(app, "openings")
+    assert "fix unproven" in app.get("vega_lite_chart")[1].proto.spec
