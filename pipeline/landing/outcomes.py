@@ -9,7 +9,7 @@ place, so the outcomes of the files after it are worked out again.
 from __future__ import annotations
 
 import shutil
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import duckdb
@@ -17,6 +17,7 @@ import duckdb
 from pipeline.landing.connection import open_connection
 from pipeline.landing.current import (
     OUTCOME_COLUMNS,
+    PartOfFile,
     all_valid_sql,
     in_force_sql,
     outcomes_sql,
@@ -27,6 +28,7 @@ from pipeline.landing.land import CODEC
 from pipeline.landing.reconcile import reconcile, start_outcomes
 from pipeline.landing.workspace import Manifest, Part, Workspace, write_manifest
 from shared.records import LAYOUTS, literal
+from shared.vocabulary import RecordKind
 
 
 def settle_outcomes(
@@ -51,14 +53,23 @@ def settle_outcomes(
         kind = part.record_kind
         before = parts_of(earlier, kind)
         own = [done for done in counted if done.record_kind is kind]
-        known = None
-        if before or own:
-            selects = [all_valid_sql(workspace, before, kind)]
-            selects += [valid_rows_sql(folder, done) for done in own]
-            outcomes = f"{outcomes_sql(workspace, earlier)} UNION ALL SELECT * FROM outcomes"
-            known = in_force_sql(" UNION ALL ".join(selects), outcomes)
+        in_force = _in_force(workspace, earlier, folder)
+        known, elsewhere = in_force(kind, before, own), None
+        if kind is RecordKind.BUILDING_REGISTER:
+            # Facts of a building belong to the source that states them.
+            ours = part.source
+            known = in_force(
+                kind,
+                [pair for pair in before if pair[1].source == ours],
+                [done for done in own if done.source == ours],
+            )
+            elsewhere = in_force(
+                kind,
+                [pair for pair in before if pair[1].source != ours],
+                [done for done in own if done.source != ours],
+            )
         new = valid_rows_sql(folder, part)
-        duplicate, superseded = reconcile(con, LAYOUTS[kind], part.part, new, known)
+        duplicate, superseded = reconcile(con, LAYOUTS[kind], part.part, new, known, elsewhere)
         accepted = part.rows_read - part.quarantined - duplicate - superseded
         counted.append(
             part.model_copy(
@@ -72,6 +83,22 @@ def settle_outcomes(
     )
     partial.replace(folder / "outcomes.parquet")
     return tuple(counted)
+
+
+def _in_force(
+    workspace: Workspace, earlier: Sequence[Manifest], folder: Path
+) -> Callable[[RecordKind, Sequence[PartOfFile], Sequence[Part]], str | None]:
+    """A function that gives a SELECT of the rows in force of some parts; None if no part."""
+    outcomes = f"{outcomes_sql(workspace, earlier)} UNION ALL SELECT * FROM outcomes"
+
+    def select(kind: RecordKind, before: Sequence[PartOfFile], own: Sequence[Part]) -> str | None:
+        if not before and not own:
+            return None
+        selects = [all_valid_sql(workspace, before, kind)]
+        selects += [valid_rows_sql(folder, done) for done in own]
+        return in_force_sql(" UNION ALL ".join(selects), outcomes)
+
+    return select
 
 
 def settle_again(workspace: Workspace, after: int, scratch: Path) -> None:
