@@ -32,6 +32,7 @@ PAGES: dict[str, str] = {
 """Address to script of every page."""
 
 NEWER_AFTER_SECONDS = 20
+BEHIND_SECONDS = 10
 
 
 class NothingToShow(Exception):  # noqa: N818 - no error: the screen ends with its empty state
@@ -133,9 +134,16 @@ def state_of_build(source: Source) -> None:
                 build_now()
 
 
+@st.cache_data(ttl=BEHIND_SECONDS, max_entries=8, show_spinner=False)
+def _inputs(root: str, rule_book_hash: str) -> str:
+    return inputs_version(workspace(), rule_book())
+
+
 def _behind(source: Source) -> bool:
+    """Whether exports, findings or rules changed since; looked up every few seconds at most."""
     try:
-        return inputs_version(source.workspace, rule_book()) != source.version
+        root = str(source.workspace.root.resolve())
+        return _inputs(root, rule_book().hash) != source.version
     except CoverplateError:
         return False
 

@@ -314,7 +314,7 @@ def page() -> None:
         picture(
             timeline_picture(times, tone()), f"Looks by method and day, {span}", times, "timeline"
         )
-        with st.expander("Every look, newest first"):
+        if st.toggle("Show every look, newest first", key="looks"):
             looks = source.ask(queries.looks, building_id)
             st.dataframe(
                 looks.head(500),
