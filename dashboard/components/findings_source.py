@@ -33,7 +33,7 @@ def ledger() -> Ledger:
     return _ledger(root, os.environ.get(URL_VARIABLE, ""), book.hash, book)
 
 
-@st.cache_data(max_entries=6, show_spinner="Reading the ledger …")
+@st.cache_resource(max_entries=4, show_spinner="Reading the ledger …")
 def _dated(
     root: str,
     url: str,
@@ -49,7 +49,10 @@ def _dated(
 
 
 def dated_findings() -> pd.DataFrame:
-    """Every finding with due dates and building (``findings.dated``), as of now."""
+    """Every finding with due dates and building (``findings.dated``), as of now.
+
+    One frame for all who look, not to be changed: a large ledger is too long to copy every time.
+    """
     opened = ledger()
     return _dated(
         str(workspace().root.resolve()),

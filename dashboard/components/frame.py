@@ -32,7 +32,7 @@ PAGES: dict[str, str] = {
 """Address to script of every page."""
 
 NEWER_AFTER_SECONDS = 20
-BEHIND_SECONDS = 10
+BEHIND_SECONDS = 60
 
 
 class NothingToShow(Exception):  # noqa: N818 - no error: the screen ends with its empty state
@@ -134,16 +134,17 @@ def state_of_build(source: Source) -> None:
                 build_now()
 
 
-@st.cache_data(ttl=BEHIND_SECONDS, max_entries=8, show_spinner=False)
-def _inputs(root: str, rule_book_hash: str) -> str:
+@st.cache_data(ttl=BEHIND_SECONDS, max_entries=8, show_spinner=False, refresh_mode="background")
+def _inputs(root: str, rule_book_hash: str, shown: str) -> str:
+    """What a build would be named now; asked again with every build that is shown."""
     return inputs_version(workspace(), rule_book())
 
 
 def _behind(source: Source) -> bool:
-    """Whether exports, findings or rules changed since; looked up every few seconds at most."""
+    """Whether exports, findings or rules changed since; told a little late, never waited for."""
     try:
         root = str(source.workspace.root.resolve())
-        return _inputs(root, rule_book().hash) != source.version
+        return _inputs(root, rule_book().hash, source.version) != source.version
     except CoverplateError:
         return False
 

@@ -86,9 +86,9 @@ def _several(label: str, values: pd.Series, key: str) -> tuple[str, ...]:
 
 def take_along(chosen: pd.DataFrame) -> None:
     """The list as a work list: as a table, and to print."""
-    wanted_ids = set(chosen["finding_id"])
 
     def rows() -> pd.DataFrame:
+        wanted_ids = set(chosen["finding_id"])
         known = chosen.drop_duplicates("building_id")[["building_id", "name", "address"]]
         frame = worklist.work_list(ledger(), rule_book(), buildings=known)
         return frame[frame["finding_id"].isin(wanted_ids)]
@@ -189,7 +189,7 @@ def _set_aside() -> bytes:
 def assign(frame: pd.DataFrame) -> None:
     """Assign many findings to a firm at once: all of them or none."""
     st.subheader("Assign", anchor=False)
-    open_ones = frame[frame["stands_open"] | frame["stands_unproven"]].head(AT_ONCE)
+    open_ones = findings.assignable(frame, AT_ONCE)
     if open_ones.empty:
         st.markdown("Nothing in this list is open.")
         return

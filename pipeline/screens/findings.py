@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass
 
 import duckdb
+import numpy as np
 import pandas as pd
 import sqlalchemy as sa
 
@@ -130,6 +131,8 @@ class Wanted:
 
 def narrowed(frame: pd.DataFrame, wanted: Wanted) -> pd.DataFrame:
     """Those findings of ``dated`` that are wanted, in the same order."""
+    if wanted == Wanted():
+        return frame
     keep = pd.Series(True, index=frame.index)
     if wanted.standing in STANDINGS:
         keep &= frame[f"stands_{wanted.standing}"].astype(bool)
@@ -152,6 +155,12 @@ def narrowed(frame: pd.DataFrame, wanted: Wanted) -> pd.DataFrame:
         for word in wanted.search.lower().split():
             keep &= text.str.lower().str.contains(word, regex=False)
     return frame[keep]
+
+
+def assignable(frame: pd.DataFrame, most: int) -> pd.DataFrame:
+    """The first findings of ``dated`` that can be assigned to a firm, at most so many."""
+    still = (frame["stands_open"] | frame["stands_unproven"]).to_numpy(dtype=bool)
+    return frame.iloc[np.flatnonzero(still)[:most]]
 
 
 def by_building(frame: pd.DataFrame) -> pd.DataFrame:
