@@ -30,7 +30,7 @@ def score_steps(frame: pd.DataFrame, tone: Tone) -> alt.LayerChart:
     x = alt.X(
         "start:Q",
         title="score",
-        scale=alt.Scale(domain=[least, most * 1.12 or 1.0], nice=False),
+        scale=alt.Scale(domain=[least, most + 0.1 * (most - least) or 1.0], nice=False),
         axis=alt.Axis(tickCount=5),
     )
     rows = alt.Scale(domain=data["label"].tolist())

@@ -95,6 +95,7 @@ def _config(tone: Tone) -> dict[str, Any]:
             "titleFontWeight": "normal",
             "symbolType": "square",
             "columns": 2,
+            "labelLimit": 260,
         },
         "header": {"labelColor": c["ink"], "titleColor": c["soft"]},
     }

@@ -10,7 +10,7 @@ SCREENSHOTS = Path(__file__).parents[2] / "screenshots"
 def ready(page) -> None:
     """Wait until a screen is whole: its cautions are there and nothing is running."""
     page.locator("footer.cautions").first.wait_for()
-    page.locator("[data-testid=stStatusWidgetRunningIcon]").wait_for(state="detached")
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
     page.wait_for_timeout(300)
 
 
