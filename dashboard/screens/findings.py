@@ -214,7 +214,7 @@ def assign(frame: pd.DataFrame) -> None:
             "due": "Due",
             "firm": "Firm now",
         },
-        height=min(320, 80 + 35 * len(rows)),
+        height=min(320, 38 + 35 * len(rows)),
         key=key,
         alt="Open findings of this list, each with a tick",
     )

@@ -94,7 +94,7 @@ def desk(number: int, table: Preview) -> None:
     state = f"read by: {table.read_by}" if known else "needs a mapping"
     with st.expander(f"{name} · {state}", expanded=not known):
         st.caption(f"{len(table.header)} columns. {table.proposal.explanation().capitalize()}.")
-        st.dataframe(_sample(table), hide_index=True, height=180, alt=f"First rows of {name}")
+        st.dataframe(_sample(table), hide_index=True, alt=f"First rows of {name}")
         kinds = [k.value for k in RecordKind]
         likely = table.proposal.kind.value if table.proposal.kind else kinds[1]
         kind = st.selectbox(

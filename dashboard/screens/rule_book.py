@@ -10,9 +10,9 @@ from dashboard.components import plate
 from dashboard.components.building_anew import build_now, progress
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, number, plural, signed
-from dashboard.components.frame import screen
+from dashboard.components.frame import screen, state_of_build
 from dashboard.components.picture import picture, tone
-from dashboard.components.source import rule_book, version, workspace
+from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.screens import rule_trial
 from pipeline.screens.rule_trial import Change
 from pipeline.warehouse.comparison import Comparison, compare_rule_books
@@ -75,7 +75,7 @@ def editor(frame: pd.DataFrame) -> None:
     st.data_editor(
         given,
         hide_index=True,
-        height=min(560, 80 + 35 * len(given)),
+        height=min(560, 38 + 35 * len(given)),
         disabled=["path", "value", "unit", "meaning", "source"],
         column_config={
             "path": st.column_config.TextColumn("Number", width="medium"),
@@ -132,8 +132,8 @@ def tried_changes(frame: pd.DataFrame) -> list[Change]:
         )
         return []
     rows = "".join(
-        f"<li><b>{plate.text(path)}</b>: {number(known.loc[path, 'value'], 4)} → "
-        f"<b>{number(value, 4)}</b> {plate.text(known.loc[path, 'unit'])}"
+        f"<li><b>{plate.text(path)}</b>: {known.loc[path, 'value']:g} → "
+        f"<b>{value:g}</b> {plate.text(known.loc[path, 'unit'])}"
         f' <span class="soft">({plate.text(source or "judgement")})</span></li>'
         for path, (value, source) in changes.items()
     )
@@ -175,14 +175,18 @@ def compared(comparison: Comparison) -> None:
     most = frame.assign(far=frame["move"].abs()).sort_values(
         ["far", "rank"], ascending=[False, True]
     )
-    shown = most.head(MOVERS_SHOWN).sort_values("rank")
+    shown = most[most["far"] > 0].head(MOVERS_SHOWN).sort_values("rank")
     st.subheader("Who moves most", anchor=False)
-    picture(
-        moves(shown, tone()),
-        "Rank now and rank under the tried numbers of those that move most",
-        frame,
-        "moves",
-    )
+    if shown.empty:
+        st.markdown("Nobody: the order stays as it is, whatever the scores do.")
+        downloads(frame, "moves", "Ranks now and tried")
+    else:
+        picture(
+            moves(shown, tone()),
+            "Rank now and rank under the tried numbers of those that move most",
+            frame,
+            "moves",
+        )
     first = most.head(3)
     st.caption(
         "Scores: "
@@ -218,8 +222,8 @@ def page() -> None:
     """The screen."""
     book = rule_book()
     own = workspace().rule_book.is_file()
-    whose = "The workspace’s own rule book" if own else "The rule book that comes with Coverplate"
-    st.caption(f"{whose}, hash {book.hash[:12]}.")
+    whose = "the workspace’s own rule book" if own else "the rule book that comes with Coverplate"
+    st.caption(f"In force: {whose}, {book.hash[:8]}.")
     if "saved-rules" in st.session_state:
         kept = st.session_state["saved-rules"]
         st.success(
@@ -229,6 +233,9 @@ def page() -> None:
         if st.button("Build now", type="primary"):
             st.session_state.pop("saved-rules")
             build_now()
+    built = version()
+    if built is not None:
+        state_of_build(Source(built))
     frame = numbers(book)
     editor(frame)
     changes = tried_changes(frame)
@@ -236,7 +243,7 @@ def page() -> None:
         return
     text = rule_trial.changed_text(rule_trial.rule_book_text(workspace()), changes)
     other = rule_trial.tried(rule_trial.rule_book_text(workspace()), changes)
-    if version() is None:
+    if built is None:
         st.markdown("There is no ranking to compare with yet: build first.")
     elif st.button("Compare the rankings", type="primary"):
         with progress("Working out the other ranking") as report:
