@@ -20,19 +20,19 @@ from scipy import optimize, special
 from threadpoolctl import threadpool_limits
 
 from pipeline.evidence.kinds import RATES, Array, rate_features
-from pipeline.evidence.portfolio import Ints, Portfolio, blocks
-from pipeline.evidence.posterior import (
+from pipeline.evidence.model import Model
+from pipeline.evidence.picking import picking
+from pipeline.evidence.points import (
     FIRST_POINTS,
     SECOND_POINTS,
     SHARED_POINTS,
-    Model,
     log_likelihood,
-    picking,
     place_points,
     pool_points,
     row_rates,
     row_weights,
 )
+from pipeline.evidence.portfolio import Ints, Portfolio, blocks
 from pipeline.evidence.priors import Priors
 from shared.rule_book import RuleBook
 

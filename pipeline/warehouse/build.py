@@ -23,8 +23,9 @@ from pipeline.evidence.assemble import (
 from pipeline.evidence.inspectors import classify_inspectors
 from pipeline.evidence.learning import Learned, crew_shift, learn
 from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.model import build_model
 from pipeline.evidence.portfolio import Portfolio
-from pipeline.evidence.posterior import build_model, compute_posterior
+from pipeline.evidence.posterior import compute_posterior
 from pipeline.evidence.priors import default_priors
 from pipeline.landing import Workspace, create_views
 from pipeline.scoring.severity import severity, severity_array

@@ -11,8 +11,9 @@ from scipy import stats
 
 from pipeline.evidence.kinds import Kinds, rate_features
 from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.model import Model
 from pipeline.evidence.portfolio import Portfolio
-from pipeline.evidence.posterior import Model, compute_posterior
+from pipeline.evidence.posterior import compute_posterior
 from pipeline.evidence.priors import Priors, mean_kinds
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, Condition, Selection
@@ -120,7 +121,7 @@ def test_many_points_come_closer(
 ) -> None:
     """With fifty times the points the estimate is within one per cent of enumeration."""
     for name in ("SHARED_POINTS", "FIRST_POINTS", "SECOND_POINTS"):
-        monkeypatch.setattr(f"pipeline.evidence.posterior.{name}", 4096)
+        monkeypatch.setattr(f"pipeline.evidence.points.{name}", 4096)
     openings = [
         Opening(likelihoods.weights(PASS), THREE),
         Opening(likelihoods.weights(OPEN_GROUND), THREE),
