@@ -255,7 +255,8 @@ def _split_block(
             weight = normalised(log_weight + likelihood)
             kind = weights * ((weight[:, None, :] / rates) @ points.probability)
             each = (kind * harm).sum(axis=2)
-            if slots and readings:
+            if readings:
+                # That it was repaired is a reading too.
                 each = mended.kept * each + mended.harm
             value = np.einsum("ng,ngl->nl", each, sized)
             # Without a single look there is nothing to hide: all four cases are the exact one.
