@@ -25,6 +25,7 @@ def test_the_commands():
     assert groups >= {
         *("demo", "intake", "build", "rank", "building", "openings", "urgent", "quality"),
         *("evidence", "quarantine", "mapping", "rules", "findings", "fix", "ledger", "dashboard"),
+        *("portfolio", "exposure"),
     }
     listed = CliRunner().invoke(coverplate, ["--help"]).output
     assert all(re.search(rf"^  {name} +\S", listed, re.MULTILINE) for name in groups)

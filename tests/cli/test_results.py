@@ -343,3 +343,34 @@ def test_build_json(insurer):
     (row,) = run("build", "--workspace", insurer[1], "--json").json()
     assert row["reused"] is True and row["buildings"] >= 36
     assert row["rule_book_hash"] == load_rule_book().hash
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        ["portfolio"],
+        ["portfolio", "--view", "conditions"],
+        ["portfolio", "--view", "slots"],
+        ["portfolio", "--view", "evidence"],
+        ["portfolio", "--blind-by", "owner"],
+        ["exposure"],
+        ["exposure", "--by", "owner"],
+    ],
+    ids=" ".join,
+)
+def test_the_whole_portfolio(insurer, command):
+    outcome = run(*command, "--workspace", insurer[1], "--json")
+    assert outcome.code == 0
+    rows = json.loads(outcome.out, parse_constant=pytest.fail)
+    assert rows
+    people = run(*command, "--workspace", insurer[1])
+    assert people.code == 0 and "qualified person" in people.out
+
+
+def test_exposure_is_value_times_the_chance_of_danger(insurer):
+    rows = json.loads(run("exposure", "--workspace", insurer[1], "--json").out)
+    valued = [row for row in rows if row["insured_value"]]
+    assert valued
+    for row in valued:
+        expected = row["insured_value"] * row["p_any_dangerous"]
+        assert row["exposed"] == pytest.approx(expected, rel=1e-9)
