@@ -1,5 +1,6 @@
 """``rank``, ``building``, ``openings`` and their kin on the invented portfolios."""
 
+import json
 import re
 import shutil
 
