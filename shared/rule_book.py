@@ -126,6 +126,9 @@ class Evidence(Section):
     alike_within_building: Share = says(
         "correlation of readings within one building, when inspectors are compared"
     )
+    reader_probability: OpenShare = says(
+        "probability from which an inspector is taken for another kind of reader than usual"
+    )
     confirm_probability: OpenShare = says(
         "probability of a defect at which a reported or measured defect counts as confirmed"
     )
@@ -224,6 +227,9 @@ class Learning(Section):
     """How a portfolio corrects the defaults."""
 
     default_buildings: Positive = says("buildings' worth of weight behind each era's defaults")
+    era_share_buildings: Positive = says(
+        "buildings' worth of weight behind the rule book's era shares, where years are missing"
+    )
     crew_spread_max: Positive = says("largest spread of owner or manager effects considered")
     crew_none_probability: OpenShare = says("prior belief that owner or manager explains nothing")
     rounds: Positive = says("rounds of learning over the portfolio")
@@ -291,6 +297,10 @@ class Scoring(Section):
     interval: OpenShare = says("probability held by every interval")
     draws: Positive = says("posterior draws behind score and rank intervals")
     top: Positive = says("K of 'probability of being in the top K'")
+    blind_reason_weight: Share = says("weight of the reason that openings were seen only blindly")
+    unrecorded_reason_weight: Share = says("weight of the reason that openings were never recorded")
+    most_share: OpenShare = says("ungrounded origin from which reasons speak of most openings")
+    some_share: OpenShare = says("ungrounded origin from which reasons speak of some openings")
     seed: Number = says("seed of all simulation")
     score_unit_years: Positive = says("years over which harm is counted")
 

@@ -23,8 +23,6 @@ from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS
 
 UNSEEN_LOCATION = "unknown"
-_SHARE_WEIGHT = 10.0
-"""Buildings' worth of weight of the rule book's era shares, where years are missing."""
 
 
 def era_index(rule_book: RuleBook, years: Array) -> Ints:
@@ -55,7 +53,8 @@ def era_weights(rule_book: RuleBook, built: Array, rewired: Array) -> Array:
     share /= share.sum()
     known = era_index(rule_book, built)
     counts = np.bincount(known[known >= 0], minlength=len(eras))
-    typical = (counts + _SHARE_WEIGHT * share) / (counts.sum() + _SHARE_WEIGHT)
+    steady = float(rule_book.learning.era_share_buildings)
+    typical = (counts + steady * share) / (counts.sum() + steady)
     wrong = float(rule_book.structure.year_wrong)
     spread = wrong * typical + (1 - wrong) * np.eye(len(eras))
     result = np.where(known[:, None] >= 0, spread[known.clip(min=0)], typical)

@@ -81,7 +81,10 @@ def classify_inspectors(rule_book: RuleBook, results: pd.DataFrame) -> pd.DataFr
         score[:, index] = gain * trust + np.log(float(reader.prior))
     probability = np.exp(score - score.max(axis=1, keepdims=True))
     probability /= probability.sum(axis=1, keepdims=True)
-    best = np.where(probability.max(axis=1) > 0.5, probability.argmax(axis=1), names.index(USUAL))
+    enough = float(rule_book.evidence.reader_probability)
+    best = np.where(
+        probability.max(axis=1) > enough, probability.argmax(axis=1), names.index(USUAL)
+    )
     return pd.DataFrame(
         {
             "inspector": inspectors,

@@ -87,8 +87,10 @@ def rate_features(log_odds: Array) -> Array:
         Shape (..., 10), exact even where a rate is within 1e-300 of 0 or 1.
     """
     features = np.empty((*log_odds.shape[:-1], 2 * log_odds.shape[-1]))
-    features[..., 0::2] = -np.logaddexp(0.0, -log_odds)
-    features[..., 1::2] = -np.logaddexp(0.0, log_odds)
+    # ln(1 + exp(x)) is max(x, 0) and a rest that both logarithms share.
+    rest = np.log1p(np.exp(-np.abs(log_odds)))
+    features[..., 0::2] = np.minimum(log_odds, 0.0) - rest
+    features[..., 1::2] = np.minimum(-log_odds, 0.0) - rest
     return features
 
 

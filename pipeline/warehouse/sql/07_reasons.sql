@@ -26,9 +26,9 @@ said AS (
             ELSE concat('Built ', year_built,
                 CASE WHEN year_rewired IS NOT NULL THEN concat(', rewired ', year_rewired)
                     ELSE '' END,
-                CASE WHEN rate_ungrounded_origin >= 0.5
+                CASE WHEN rate_ungrounded_origin >= rule('scoring.most_share')
                     THEN ': most openings were probably first wired without an equipment ground'
-                    WHEN rate_ungrounded_origin >= 0.1
+                    WHEN rate_ungrounded_origin >= rule('scoring.some_share')
                     THEN ': some openings were probably first wired without an equipment ground'
                     ELSE ': most openings were probably wired with an equipment ground' END)
         END || CASE WHEN wiring_method IS NOT NULL
@@ -76,12 +76,12 @@ said AS (
         '.')
     FROM facts
     UNION ALL
-    SELECT building_no, 'blind', 0.5 * score * blind_share * (1 - evidence_share), concat(
+    SELECT building_no, 'blind', rule('scoring.blind_reason_weight') * score * blind_share * (1 - evidence_share), concat(
         round(100 * blind_share)::BIGINT,
         ' % of three-slot openings never looked at by a method able to see a false ground.')
     FROM facts WHERE blind_share >= 0.005
     UNION ALL
-    SELECT building_no, 'unseen', 0.25 * score * (1 - evidence_share), concat(
+    SELECT building_no, 'unseen', rule('scoring.unrecorded_reason_weight') * score * (1 - evidence_share), concat(
         openings_unseen, ' of ', openings, ' openings never recorded',
         CASE WHEN openings_assumed THEN ' (number of openings assumed)' ELSE '' END, '.')
     FROM facts WHERE openings_unseen > 0
