@@ -49,6 +49,14 @@ SCORE_UNIT = (
 @click.option("--manager", help="Only buildings of this manager.")
 @click.option("--city", help="Only buildings in this city.")
 @click.option("--era", help="Only buildings of this era (a key of the rule book's eras).")
+@click.option("--search", help="Only buildings with this text in number, name or address.")
+@click.option("--dwellings-from", type=click.IntRange(min=1), help="Only so large or larger.")
+@click.option("--dwellings-to", type=click.IntRange(min=1), help="Only so large or smaller.")
+@click.option(
+    "--evidence",
+    type=click.Choice(["none", "blind_only", "capable"]),
+    help="Only buildings where nobody looked, only blind methods did, or a capable one did.",
+)
 @click.option(
     "--rule-book",
     "rule_book",
@@ -64,21 +72,34 @@ def rank(
     manager: str | None,
     city: str | None,
     era: str | None,
+    search: str | None,
+    dwellings_from: int | None,
+    dwellings_to: int | None,
+    evidence: str | None,
     rule_book: Path | None,
     workspace: Path,
     as_json: bool,
 ) -> int:
     """Rank buildings by expected shock harm, with intervals and reasons."""
     place = existing(workspace)
+    filters: dict[str, str | int | None] = {
+        "owner": owner,
+        "manager": manager,
+        "city": city,
+        "era": era,
+        "search": search,
+        "dwellings_from": dwellings_from,
+        "dwellings_to": dwellings_to,
+        "evidence": evidence,
+    }
     if rule_book is not None:
-        if by != "score" or any((owner, manager, city, era)):
+        if by != "score" or any(filters.values()):
             raise click.UsageError(
                 "--rule-book compares all buildings by score: only --top and "
                 "--workspace go with it."
             )
         return _compare(place, rule_book, top, as_json)
     warn_if_stale(place)
-    filters = {"owner": owner, "manager": manager, "city": city, "era": era}
     with store.reading(place) as con:
         frame = queries.ranking(con, by=by, filters=filters, top=top)
     if frame.empty:

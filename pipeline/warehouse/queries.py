@@ -70,14 +70,23 @@ ORDERS: dict[str, RankingOrder] = {
     ),
 }
 
+_CAPABLE = (
+    "EXISTS (SELECT 1 FROM building_signatures AS g WHERE g.building_no = b.building_no "
+    "AND g.sees_false_ground)"
+)
 FILTERS = {
-    "owner": "b.owner",
-    "manager": "b.manager",
-    "city": "b.city",
-    "era": "e.era",
-    "building_id": "b.building_id",
+    "owner": "b.owner = ?",
+    "manager": "b.manager = ?",
+    "city": "b.city = ?",
+    "era": "e.era = ?",
+    "building_id": "b.building_id = ?",
+    "search": "contains(lower(concat_ws(' ', b.building_id, b.name, b.address)), lower(?))",
+    "dwellings_from": "z.dwellings >= ?",
+    "dwellings_to": "z.dwellings <= ?",
+    "evidence": "CASE WHEN coalesce(v.openings_looked_at, 0) = 0 THEN 'none' "
+    f"WHEN {_CAPABLE} THEN 'capable' ELSE 'blind_only' END = ?",
 }
-"""Columns that a listing can be narrowed by, exactly."""
+"""Conditions that a listing can be narrowed by."""
 
 
 def ranking(
@@ -85,7 +94,7 @@ def ranking(
     *,
     top: int | None = None,
     by: str = "score",
-    filters: dict[str, str | None] | None = None,
+    filters: dict[str, str | int | None] | None = None,
 ) -> pd.DataFrame:
     """Ranked buildings.
 
@@ -93,7 +102,7 @@ def ranking(
         con: a warehouse.
         top: how many, all by default.
         by: a key of ``ORDERS``.
-        filters: exact values by key of ``FILTERS``; None does not narrow. Ranks stay those among
+        filters: values by key of ``FILTERS``; None does not narrow. Ranks stay those among
             all buildings.
 
     Returns:
@@ -108,7 +117,7 @@ def ranking(
             f"buildings cannot be ranked by {by!r}", expected="one of " + ", ".join(ORDERS)
         )
     wanted = {key: value for key, value in (filters or {}).items() if value is not None}
-    where = " AND ".join(f"{FILTERS[key]} = ?" for key in wanted) or "true"
+    where = " AND ".join(FILTERS[key] for key in wanted) or "true"
     limit = "" if top is None else f"LIMIT {int(top)}"
     return con.execute(
         f"{_RANKING.format(rank=ORDERS[by].rank)} WHERE {where} ORDER BY rank {limit}",

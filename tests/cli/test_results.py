@@ -375,3 +375,37 @@ def test_exposure_is_value_times_the_chance_of_danger(insurer):
     for row in valued:
         expected = row["insured_value"] * row["p_any_dangerous"]
         assert row["exposed"] == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("options", "holds"),
+    [
+        (["--dwellings-from", "3"], lambda facts: facts["dwellings"] >= 3),
+        (["--dwellings-to", "2"], lambda facts: facts["dwellings"] <= 2),
+    ],
+    ids=["from", "to"],
+)
+def test_ranking_narrowed_by_size(insurer, options, holds):
+    rows = json.loads(run("rank", *options, "--workspace", insurer[1], "--json").out)
+    assert rows
+    for row in rows[:5]:
+        (whole,) = json.loads(
+            run("building", row["building_id"], "--workspace", insurer[1], "--json").out
+        )
+        assert holds(whole["facts"])
+
+
+def test_ranking_narrowed_by_evidence_and_search(insurer):
+    def ask(*options):
+        return json.loads(run("rank", *options, "--workspace", insurer[1], "--json").out)
+
+    whole = ask()
+    parts = [ask("--evidence", each) for each in ("none", "blind_only", "capable")]
+    assert sorted(row["building_id"] for part in parts for row in part) == sorted(
+        row["building_id"] for row in whole
+    )
+    assert all(row["evidence_share"] == 0 for row in parts[0])
+    assert all(row["blind_share"] < 1 for row in parts[2])
+    wanted = whole[3]["building_id"]
+    assert wanted in [row["building_id"] for row in ask("--search", wanted.lower())]
+    assert ask("--search", "no building is called this") == []
