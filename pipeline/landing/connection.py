@@ -6,6 +6,7 @@ from pathlib import Path
 
 import duckdb
 
+from pipeline.offline import connect
 from shared.records import literal
 
 MEMORY_LIMIT = "2GB"
@@ -15,9 +16,7 @@ again."""
 
 def open_connection(scratch: Path) -> duckdb.DuckDBPyConnection:
     """Open an in-memory DuckDB that spills into ``scratch`` and never reaches the internet."""
-    con = duckdb.connect()
-    con.execute("SET autoinstall_known_extensions = false")
-    con.execute("SET autoload_known_extensions = false")
+    con = connect()
     con.execute(f"SET memory_limit = '{MEMORY_LIMIT}'")
     con.execute(f"SET temp_directory = {literal(str(scratch / 'spill'))}")
     # row numbers are positions in the file

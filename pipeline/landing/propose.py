@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-import duckdb
 from pydantic import ValidationError
 
 from pipeline.landing import cells
@@ -20,6 +19,7 @@ from pipeline.landing.mapping import ColumnMapping, Mapping, RecordMapping
 from pipeline.landing.matching import TRUNCATED_LENGTH
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES, VALUE_SYNONYMS
+from pipeline.offline import connect
 from shared.records import LAYOUTS, Field
 from shared.vocabulary import RecordKind
 
@@ -229,7 +229,7 @@ def _readable(
         sql = f"coalesce({cells.date('t', 't', None, 2100)}, {orders})"
     else:
         sql = f"coalesce({cells.number('t', 't', '.')}, {cells.number('t', 't', ',')})"
-    con = duckdb.connect()
+    con = connect()
     unread = con.execute(
         f"SELECT t FROM (SELECT unnest(?::VARCHAR[]) AS t) WHERE ({sql}) IS NULL", [filled]
     ).fetchall()

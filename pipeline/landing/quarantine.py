@@ -15,13 +15,13 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
-import duckdb
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.landing.conform import CORRECTION_ROW, REASONS_TYPE
 from pipeline.landing.current import PartOfFile, empty_select, parts_of
 from pipeline.landing.raw import EXTRA_COLUMNS
 from pipeline.landing.workspace import Corrects, Manifest, Workspace
+from pipeline.offline import connect
 from shared.records import literal
 from shared.vocabulary import RecordKind
 
@@ -141,7 +141,7 @@ def list_quarantine(
         unresolved_only: leave out rows that a corrected row has answered.
         limit: at most so many rows; all by default.
     """
-    con = duckdb.connect()
+    con = connect()
     select = quarantine_sql(workspace, workspace.manifests())
     where = "WHERE NOT resolved" if unresolved_only else ""
     at_most = f"LIMIT {int(limit)}" if limit is not None else ""
@@ -171,7 +171,7 @@ def export_quarantine(workspace: Workspace, path: Path | str) -> int:
     """
     manifests = workspace.manifests()
     headers = _headers(parts_of(manifests))
-    con = duckdb.connect()
+    con = connect()
     select = quarantine_sql(workspace, manifests)
     rows = con.execute(
         f"SELECT root_sha256, root_sheet, root_row, max(_part), "

@@ -17,7 +17,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import duckdb
 import pandas as pd
 import sqlalchemy as sa
 from pydantic import ValidationError
@@ -32,6 +31,7 @@ from pipeline.ledger.database import IMPORTED_ROWS
 from pipeline.ledger.fix_report_rows import COLUMNS, report_rows, report_tables
 from pipeline.ledger.history import current
 from pipeline.ledger.store import Draft, Ledger
+from pipeline.offline import connect
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
@@ -153,9 +153,7 @@ def import_fix_reports(
     if not path.is_file():
         raise CoverplateError(f"no such file: {path}", to_do="check the path")
     now = at or dt.datetime.now(dt.UTC)
-    with tempfile.TemporaryDirectory() as folder, duckdb.connect() as con:
-        con.execute("SET autoinstall_known_extensions = false")
-        con.execute("SET autoload_known_extensions = false")
+    with tempfile.TemporaryDirectory() as folder, connect() as con:
         work = Path(folder)
         arrival = receive(path, path.name, work)
         tables = report_tables(arrival, con, work)

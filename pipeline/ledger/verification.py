@@ -21,6 +21,7 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import DefectFamily, members
 from pipeline.ledger.state import Finding, State
+from pipeline.offline import connect
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.vocabulary import (
@@ -95,10 +96,7 @@ class Judge:
 
     @cached_property
     def _reader(self) -> duckdb.DuckDBPyConnection:
-        con = duckdb.connect()
-        con.execute("SET autoinstall_known_extensions = false")
-        con.execute("SET autoload_known_extensions = false")
-        return con
+        return connect()
 
     def code(self, look: ev.Look) -> str:
         """Return the evidence code of a look; see ``Likelihoods.reading_code_sql``."""

@@ -14,6 +14,7 @@ from pipeline.ledger import Ledger
 from pipeline.ledger.database import EVENTS
 from pipeline.ledger.due import due
 from pipeline.ledger.state import OPEN_STATES
+from pipeline.offline import connect
 from shared.rule_book import RuleBook
 
 STANDINGS: dict[str, str] = {
@@ -71,7 +72,7 @@ def dated(
     moment = (now or dt.datetime.now(dt.UTC)).date()
     names = ["building_id", "name", "address", "city", "owner", "manager", "rank", "score"]
     known = listing if listing is not None else pd.DataFrame(columns=names, dtype=object)
-    con = duckdb.connect()
+    con = connect()
     try:
         con.register("found", frame)
         con.register("listed", known)
@@ -171,7 +172,7 @@ def by_building(frame: pd.DataFrame) -> pd.DataFrame:
         proven, next_due_on (earliest own target of what is open), worst (severity class of what is
         open, or None).
     """
-    con = duckdb.connect()
+    con = connect()
     try:
         con.register("found", frame)
         return con.execute(

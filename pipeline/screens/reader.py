@@ -12,6 +12,7 @@ from importlib import resources
 import duckdb
 
 from pipeline.landing import Workspace
+from pipeline.offline import connect
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
 from shared.records import literal
@@ -36,13 +37,7 @@ class ScreenReader:
         self.version = version
         before = store.earlier_version(workspace)
         self.earlier = before if before != version else None
-        self._con = duckdb.connect(
-            ":memory:",
-            config={
-                "autoinstall_known_extensions": "false",
-                "autoload_known_extensions": "false",
-            },
-        )
+        self._con = connect()
         try:
             self._open(workspace)
         except duckdb.Error as trouble:

@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.landing import Workspace, create_views
 from pipeline.landing.register import FACTS
+from pipeline.offline import connect
 from pipeline.scoring.explanation import INGREDIENTS
 from pipeline.warehouse import queries
 from shared.records import BUILDING_REGISTER, quoted
@@ -119,9 +120,7 @@ def _said(
     workspace: Workspace, building_id: str, parts: list[int]
 ) -> dict[str, list[tuple[str, str]]]:
     """What each source says of each fact, the one that counts first."""
-    con = duckdb.connect()
-    con.execute("SET autoinstall_known_extensions = false")
-    con.execute("SET autoload_known_extensions = false")
+    con = connect()
     try:
         create_views(con, workspace)
         listed = ", ".join(map(quoted, FACTS))

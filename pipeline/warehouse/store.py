@@ -18,6 +18,7 @@ from pathlib import Path
 import duckdb
 
 from pipeline.landing import Workspace
+from pipeline.offline import connect
 from shared.faults import CoverplateError
 
 try:  # file locks are POSIX only; elsewhere what a killed build left is told by its age
@@ -132,16 +133,9 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
         CoverplateError: if the file is no warehouse that can be read.
     """
     try:
-        con = duckdb.connect(
-            str(path),
-            read_only=True,
-            config={
-                "autoinstall_known_extensions": "false",
-                "autoload_known_extensions": "false",
-                # Given here, not set later, so that one process can open the file several times.
-                "enable_external_access": "false",
-                "lock_configuration": "true",
-            },
+        # Given here, not set later, so that one process can open the file several times.
+        return connect(
+            path, read_only=True, enable_external_access="false", lock_configuration="true"
         )
     except duckdb.Error as damaged:
         raise CoverplateError(
@@ -149,7 +143,6 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
             expected="a file made by `coverplate build`",
             to_do="run `coverplate build`, which makes it anew; nothing that was taken in is lost",
         ) from damaged
-    return con
 
 
 def _open_current(workspace: Workspace, version: str) -> duckdb.DuckDBPyConnection:
