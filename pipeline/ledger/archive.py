@@ -21,7 +21,7 @@ import sqlalchemy as sa
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import START, StoredEvent, breaks
 from pipeline.ledger.database import EVENTS, FINDINGS, IMPORTED_ROWS
-from pipeline.ledger.store import Ledger, move_heads, parsed_event
+from pipeline.ledger.store import Ledger, finding_row, move_heads, parsed_event
 from shared.faults import CoverplateError
 from shared.records import quoted
 
@@ -149,16 +149,7 @@ def _identities(events: Sequence[StoredEvent]) -> Iterator[dict[str, object]]:
     for event in events:
         raised = parsed_event(event).payload if event.sequence == 1 else None
         if isinstance(raised, ev.Raised):
-            yield {
-                "finding_id": event.finding_id,
-                "building_id": raised.building_id,
-                "unit_id": raised.unit_id,
-                "opening_id": raised.opening_id,
-                "family": raised.family,
-                "occurrence": raised.occurrence,
-                "head_sequence": event.sequence,
-                "head_hash": event.hash,
-            }
+            yield finding_row(raised, event)
 
 
 def back_up(ledger: Ledger, path: Path) -> None:

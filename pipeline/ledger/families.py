@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -72,8 +71,3 @@ def finding_id(key: FindingKey, occurrence: int) -> str:
     """
     text = json.dumps([*key, occurrence], ensure_ascii=False, separators=(",", ":"))
     return "F-" + hashlib.sha256(text.encode()).hexdigest()[:16]
-
-
-def sql_values(families: Iterable[tuple[Condition, DefectFamily]] = FAMILY.items()) -> str:
-    """Return a SQL VALUES list of (condition, family); the words are ours, not the user's."""
-    return ", ".join(f"('{condition.value}', '{family.value}')" for condition, family in families)

@@ -4,17 +4,7 @@
 WITH marked AS (
     SELECT
         *,
-        CASE kind
-            WHEN 'raised' THEN 'none'
-            WHEN 'made_safe' THEN 'made_safe'
-            WHEN 'made_live_again' THEN 'none'
-            WHEN 'fix_reported' THEN 'fix_reported'
-            WHEN 'verified' THEN 'proven'
-            WHEN 'verification_failed' THEN 'disproved'
-            WHEN 'dismissed' THEN 'set_aside'
-            WHEN 'reopened' THEN 'none'
-            WHEN 'evidence_withdrawn' THEN 'withdrawn'
-        END AS treatment
+        treatment_of(kind) AS treatment
     FROM history
 ),
 

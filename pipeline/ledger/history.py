@@ -17,6 +17,7 @@ import sqlalchemy as sa
 
 from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.store import Ledger
+from pipeline.offline import connect
 
 _COLUMNS = ("position", "finding_id", "sequence", "recorded_at", "kind", "who", "origin", "payload")
 
@@ -61,10 +62,8 @@ def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.D
     ``history`` has the columns of ``history_table``, recorded_at as TIMESTAMP in UTC, payload as
     JSON.
     """
-    con = duckdb.connect()
+    con = connect()
     try:
-        con.execute("SET autoinstall_known_extensions = false")
-        con.execute("SET autoload_known_extensions = false")
         con.execute("SET TimeZone = 'UTC'")
         con.register("handed_over", history_table(ledger, building_id))
         con.execute(
@@ -73,6 +72,7 @@ def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.D
             "payload::JSON AS payload) FROM handed_over"
         )
         con.unregister("handed_over")
+        con.execute(sql("treatment"))
         con.execute(f"CREATE TEMP VIEW findings AS {sql('fold')}")
         yield con
     finally:

@@ -5,17 +5,7 @@ WITH running AS (
         finding_id,
         sequence,
         recorded_at,
-        last_value(CASE kind
-            WHEN 'raised' THEN 'none'
-            WHEN 'made_safe' THEN 'made_safe'
-            WHEN 'made_live_again' THEN 'none'
-            WHEN 'fix_reported' THEN 'fix_reported'
-            WHEN 'verified' THEN 'proven'
-            WHEN 'verification_failed' THEN 'disproved'
-            WHEN 'dismissed' THEN 'set_aside'
-            WHEN 'reopened' THEN 'none'
-            WHEN 'evidence_withdrawn' THEN 'withdrawn'
-        END IGNORE NULLS) OVER so_far AS treatment,
+        last_value(treatment_of(kind) IGNORE NULLS) OVER so_far AS treatment,
         last_value(CASE WHEN kind IN ('raised', 'seen_again') THEN payload ->> 'grade' END
             IGNORE NULLS) OVER so_far AS grade,
         max(CASE WHEN kind = 'seen_again' THEN sequence END) OVER so_far AS seen_in,

@@ -197,18 +197,7 @@ class Ledger:
         for event in events:
             raised = event.payload
             assert isinstance(raised, ev.Raised)
-            rows.append(
-                {
-                    "finding_id": event.finding_id,
-                    "building_id": raised.building_id,
-                    "unit_id": raised.unit_id,
-                    "opening_id": raised.opening_id,
-                    "family": raised.family,
-                    "occurrence": raised.occurrence,
-                    "head_sequence": event.sequence,
-                    "head_hash": event.hash,
-                }
-            )
+            rows.append(finding_row(raised, event))
         inserted: set[str] = set()
         insert = (sqlite if self.engine.dialect.name == "sqlite" else postgresql).insert(FINDINGS)
         for chunk in _chunks(rows):
@@ -472,6 +461,20 @@ def parsed_event(stored: StoredEvent) -> ev.Event:
 
 def _stored(row: Sequence[Any]) -> StoredEvent:
     return StoredEvent(*row)
+
+
+def finding_row(raised: ev.Raised, event: ev.Event | StoredEvent) -> dict[str, object]:
+    """Return the row of a finding that this event, its first, begins."""
+    return {
+        "finding_id": event.finding_id,
+        "building_id": raised.building_id,
+        "unit_id": raised.unit_id,
+        "opening_id": raised.opening_id,
+        "family": raised.family,
+        "occurrence": raised.occurrence,
+        "head_sequence": event.sequence,
+        "head_hash": event.hash,
+    }
 
 
 def move_heads(con: Connection, heads: Heads) -> None:

@@ -268,6 +268,7 @@ def test_the_fold_in_sql_does_not_depend_on_the_order_either(ledger):
             "CREATE TABLE history AS SELECT * REPLACE (rtrim(recorded_at, 'Z')::TIMESTAMP "
             "AS recorded_at, payload::JSON AS payload) FROM handed_over"
         )
+        con.execute(sql("treatment"))
         row = con.execute(sql("fold")).fetchall()
         first = first or row
         assert row == first
