@@ -7,6 +7,7 @@ import math
 import pandas as pd
 
 from pipeline.cli.output import day, number, percent
+from pipeline.scoring.explanation import SCORE_UNIT
 
 __all__ = [
     "SCORE_UNIT",
@@ -22,9 +23,6 @@ __all__ = [
     "signed",
     "word",
 ]
-
-SCORE_UNIT = "death equivalents per million years at this building; for ranking, not a forecast"
-"""The unit of every score, as screens say it."""
 
 STATE_WORDS: dict[str, str] = {
     "suspected_live": "suspected, in use",

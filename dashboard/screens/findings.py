@@ -12,6 +12,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboard.components import plate
 from dashboard.components.building_anew import refused
+from dashboard.components.date_order import date_order
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import STATE_WORDS, count, plural, word
 from dashboard.components.finding_rows import (
@@ -119,17 +120,7 @@ def fix_reports() -> None:
             name = st.text_input("Your name", key="who-reports")
         with right:
             firm = st.text_input("Firm, where the file names none", key="fix-firm")
-            order = st.selectbox(
-                "Dates are written",
-                ["", "dmy", "mdy", "ymd"],
-                format_func=lambda key: {
-                    "": "clearly",
-                    "dmy": "day, month, year",
-                    "mdy": "month, day, year",
-                    "ymd": "year, month, day",
-                }[key],
-                key="fix-dates",
-            )
+            order = date_order("fix-dates")
         sent = st.form_submit_button("Take them in")
     if sent and (given is None or not name.strip()):
         st.error("Choose a file and give your name. Nothing was written.")

@@ -12,6 +12,7 @@ import streamlit as st
 
 from dashboard.components import plate
 from dashboard.components.building_anew import build_now, progress, refused
+from dashboard.components.date_order import date_order
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, percent, plural, word
 from dashboard.components.frame import empty, screen
@@ -144,17 +145,7 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
             "Name of the mapping", value=_suggested(on_desk.table), key=f"name-{number}"
         )
     with second:
-        order = st.selectbox(
-            "Dates are written",
-            ["", "dmy", "mdy", "ymd"],
-            format_func=lambda key: {
-                "": "clearly",
-                "dmy": "day, month, year",
-                "mdy": "month, day, year",
-                "ymd": "year, month, day",
-            }[key],
-            key=f"dates-{number}",
-        )
+        order = date_order(f"dates-{number}")
     with third:
         mark = st.selectbox(
             "Decimals are written",

@@ -21,8 +21,8 @@ from pipeline.cli.output import (
     records,
     words,
 )
-from pipeline.cli.rank import SCORE_UNIT, ranking_rows
-from pipeline.scoring.explanation import INGREDIENTS
+from pipeline.cli.rank import ranking_rows
+from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
 from pipeline.warehouse import queries, store
 from shared.vocabulary import CONDITIONS
 
@@ -139,7 +139,7 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
         [("step", "left"), ("value", "right")],
         [list(step) for step in zip(labels, adding_up(parts), strict=True)],
     )
-    click.echo(SCORE_UNIT)
+    click.echo(f"Score: {SCORE_UNIT}.")
     click.echo(
         f"90 % interval {number(row['score_low'])} to {number(row['score_high'])}; per dwelling "
         f"{number(row['score_per_dwelling'])}; {percent(row['evidence_share'])} of it rests on "

@@ -21,15 +21,11 @@ from pipeline.cli.output import (
     say,
 )
 from pipeline.landing import Workspace
-from pipeline.scoring.explanation import INGREDIENTS
+from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import inputs_version, workspace_rule_book
 from pipeline.warehouse.comparison import compare_rule_books
 from shared.rule_book import load_rule_book
-
-SCORE_UNIT = (
-    "Score: death equivalents per million years at this building; for ranking, not a forecast."
-)
 
 
 @click.command(
@@ -194,7 +190,7 @@ def print_ranking(frame: pd.DataFrame) -> None:
         rows,
     )
     click.echo("")
-    click.echo(SCORE_UNIT)
+    click.echo(f"Score: {SCORE_UNIT}.")
     click.echo(
         "90 %: interval of the rank, and of the number of dangerous openings. Blind: share of "
         "three-slot openings never looked at by a method able to see a false ground."

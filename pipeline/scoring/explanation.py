@@ -20,6 +20,9 @@ import numpy as np
 
 from pipeline.evidence.kinds import Array
 
+SCORE_UNIT = "death equivalents per million years at this building; for ranking, not a forecast"
+"""The unit of every score, as it is said everywhere."""
+
 INGREDIENTS = ("era", "mixed_openings", "confirmed_defects", "occupancy")
 """The four ingredients, in the order of the axes of the values."""
 
