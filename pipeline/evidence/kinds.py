@@ -77,6 +77,19 @@ class Kinds:
         return result
 
 
+def interleave(rate: Array, complement: Array) -> Array:
+    """What belongs to rates and what to their complements, in the pairs of every feature axis.
+
+    Args:
+        rate, complement: shape (..., 5).
+
+    Returns:
+        Shape (..., 10).
+    """
+    result: Array = np.stack([rate, complement], axis=-1).reshape(*rate.shape[:-1], -1)
+    return result
+
+
 def rate_features(log_odds: Array) -> Array:
     """Turn rates on the log-odds scale into [ln r, ln(1-r)] pairs.
 

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from scipy import optimize, special
 from threadpoolctl import threadpool_limits
 
-from pipeline.evidence.kinds import RATES, Array, rate_features
+from pipeline.evidence.kinds import RATES, Array
 from pipeline.evidence.model import Model
 from pipeline.evidence.picking import picking
 from pipeline.evidence.points import (
@@ -33,7 +33,7 @@ from pipeline.evidence.points import (
     row_weights,
 )
 from pipeline.evidence.portfolio import Ints, Portfolio, blocks
-from pipeline.evidence.priors import Priors
+from pipeline.evidence.priors import Priors, shifted_features
 from shared.rule_book import RuleBook
 
 _FALSE_GROUND = RATES.index("false_ground")
@@ -68,11 +68,11 @@ class _Sample:
     era: Array
     shift: Array
 
-    def features(self, crew_shift: Array | None = None) -> Array:
+    def features(self, crew: Array) -> Array:
+        """Features with the crews' shift of false grounds, (n,), taken off too."""
         shift = self.shift.copy()
-        if crew_shift is not None:
-            shift[:, _FALSE_GROUND] += crew_shift
-        return rate_features(self.log_odds - shift[:, None, :])
+        shift[:, _FALSE_GROUND] += crew
+        return shifted_features(self.log_odds, shift)
 
 
 def learn(
@@ -105,24 +105,21 @@ def learn(
     sample = _sample(model, portfolio, chosen, progress)
     default = model.priors
     priors = default
-    crew_shift = np.zeros(len(chosen))
+    shift = np.zeros(len(chosen))
     crew, support = none.crew, none.crew_support
     # Eras first, then crews given the eras, then the eras again given the crews.
     for stage in range(3):
-        priors = _fit_eras(rule_book, default, priors, sample, crew_shift)
+        priors = _fit_eras(rule_book, default, priors, sample, shift)
         if stage == 0:
             # The first points were placed under the defaults; place them anew where it matters.
             sample = _sample(replace(model, priors=priors), portfolio, chosen, progress)
         elif stage == 1:
-            crew_shift = np.zeros(len(chosen))
             for factor, index in crews.items():
-                effect, support[factor] = _fit_crews(
-                    rule_book, priors, sample, crew_shift, index[sample.buildings]
-                )
+                here = index[sample.buildings]
+                effect, support[factor] = _fit_crews(rule_book, priors, sample, shift, here)
                 crew[factor][: len(effect)] = effect
-                known = index[sample.buildings]
-                crew_shift = crew_shift + np.where(known >= 0, effect[known.clip(min=0)], 0.0)
-            if not np.any(crew_shift):
+                shift = shift + _of_crews(effect, here)
+            if not np.any(shift):
                 break
     return Learned(priors, len(chosen), crew, support)
 
@@ -131,10 +128,16 @@ def crew_shift(learned: Learned, crews: dict[str, Ints], size: int) -> Array:
     """Shift of the false-ground log odds of every building, shape (B,)."""
     total = np.zeros(size)
     for factor, index in crews.items():
-        effect = learned.crew[factor]
-        if len(effect):
-            total += np.where(index >= 0, effect[index.clip(min=0)], 0.0)
+        total += _of_crews(learned.crew[factor], index)
     return total
+
+
+def _of_crews(effect: Array, index: Ints) -> Array:
+    """Effect of each building's crew, 0 where none is known; shape of ``index``."""
+    result = np.zeros(len(index))
+    known = index >= 0
+    result[known] = effect[index[known]]
+    return result
 
 
 def _choose(portfolio: Portfolio, most: int, seed: int) -> Ints:
@@ -168,9 +171,9 @@ def _sample(
     # One BLAS thread: see compute_posterior.
     with threadpool_limits(limits=1, user_api="blas"):
         for block in blocks(portfolio, chosen):
-            points = place_points(model, portfolio, block, pool, 1)
             picks = picking(model, portfolio, block)
             weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
+            points = place_points(model, portfolio, block, picks, weights, pool, 1)
             likelihood = log_likelihood(portfolio, block, picks, points, row_rates(points, weights))
             into = position[block.buildings]
             log_odds[into] = points.log_odds

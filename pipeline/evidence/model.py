@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.evidence.kinds import RATES, Array, Kinds, build_kinds
+from pipeline.evidence.kinds import RATES, SLOTS, Array, Kinds, build_kinds
 from pipeline.evidence.portfolio import selection_weights
 from pipeline.evidence.priors import Priors, mean_kinds
 from shared.rule_book import RuleBook
+from shared.vocabulary import CONDITIONS, danger
 
 
 @dataclass(frozen=True)
@@ -23,6 +24,7 @@ class Model:
         typical_kinds: probability of each kind where nothing is known, shape (K,).
         harm_unprotected, harm_protected: harm of each kind per person and year, shape (K,).
         severity: harm per person, opening and year, shape (3 slots, 9 conditions, 2 protected).
+        danger: probability of being dangerous, same shape.
         repair_doubt: chance that a proven repair is not what it was proven to be.
         interval: probability held by intervals.
         draws: draws of harm per building.
@@ -36,6 +38,7 @@ class Model:
     harm_unprotected: Array
     harm_protected: Array
     severity: Array
+    danger: Array
     repair_doubt: float
     interval: float
     draws: int
@@ -49,6 +52,7 @@ def build_model(rule_book: RuleBook, priors: Priors, severity: Array) -> Model:
         rule_book: the rule book.
         priors: priors by era.
         severity: harm per person, opening and year, shape (3 slots, 9 conditions, 2 protected).
+        danger: probability of being dangerous, same shape.
     """
     kinds = build_kinds(rule_book)
     return Model(
@@ -59,6 +63,9 @@ def build_model(rule_book: RuleBook, priors: Priors, severity: Array) -> Model:
         harm_unprotected=severity[kinds.slots, kinds.conditions, 0],
         harm_protected=severity[kinds.slots, kinds.conditions, 1],
         severity=severity,
+        danger=np.array(
+            [[[danger(c, s, guard) for guard in (0.0, 1.0)] for c in CONDITIONS] for s in SLOTS]
+        ),
         repair_doubt=float(rule_book.evidence.repair_doubt),
         interval=float(rule_book.scoring.interval),
         draws=int(float(rule_book.scoring.draws)),

@@ -14,7 +14,7 @@ from scipy import special
 
 from pipeline.evidence.kinds import Array, rate_features
 from pipeline.evidence.model import Model
-from pipeline.evidence.picking import Picking, picking
+from pipeline.evidence.picking import Picking
 from pipeline.evidence.portfolio import Block, Portfolio
 from pipeline.evidence.priors import prior_points, shifted_features
 from pipeline.evidence.proposal import Proposal, fit_proposal, refine
@@ -72,14 +72,28 @@ def row_weights(
 
 
 def place_points(
-    model: Model, portfolio: Portfolio, block: Block, pool: Array, factor: int
+    model: Model,
+    portfolio: Portfolio,
+    block: Block,
+    picks: Picking,
+    weights: Array,
+    pool: Array,
+    factor: int,
 ) -> Points:
-    """Place and weigh the points of a block (see ``Points``)."""
+    """Place and weigh the points of a block (see ``Points``).
+
+    Args:
+        model: the model.
+        portfolio: the portfolio.
+        block: the buildings.
+        picks: how their openings were picked.
+        weights: ``row_weights`` with all that is known.
+        pool: from ``pool_points``.
+        factor: how many times the usual number of points.
+    """
     priors = model.priors
     era = portfolio.era_weights[block.buildings]
     shift = portfolio.shift[block.buildings]
-    picks = picking(model, portfolio, block)
-    weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
     looked = portfolio.signatures.looked[block.signature]
     moved = np.exp(shift)
     mean_a, mean_b = era @ priors.a, era @ priors.b

@@ -148,9 +148,9 @@ def _solve_block(
     keep_pmf: bool,
 ) -> None:
     signatures, kinds = portfolio.signatures, model.kinds
-    points = place_points(model, portfolio, block, pool, factor)
     picks = picking(model, portfolio, block)
     weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
+    points = place_points(model, portfolio, block, picks, weights, pool, factor)
     rates = row_rates(points, weights)
     likelihood = log_likelihood(portfolio, block, picks, points, rates)
     weight = normalised(points.log_weight + likelihood)
@@ -230,14 +230,9 @@ def _split_block(
     sized = np.stack([block.count, block.count * location], axis=-1)
 
     # Nothing known of any opening: exact, the mean of a product of independent rates.
-    for era, (prior_weight, shift) in enumerate(
-        (
-            (np.broadcast_to(model.priors.shares, portfolio.era_weights[chosen].shape), None),
-            (portfolio.era_weights[chosen], portfolio.shift[chosen]),
-        )
-    ):
-        shift = np.zeros((len(chosen), 5)) if shift is None else shift
-        kind = np.einsum("ne,nek->nk", prior_weight, mean_kinds(model.kinds, model.priors, shift))
+    of_era = mean_kinds(model.kinds, model.priors, portfolio.shift[chosen])
+    own = np.einsum("ne,nek->nk", portfolio.era_weights[chosen], of_era)
+    for era, kind in enumerate((np.broadcast_to(model.typical_kinds, own.shape), own)):
         each = np.einsum("nk,ngk->ng", kind, harm)
         out.split[chosen, era, 0, 0] = np.einsum("ng,ngl->nl", each, sized)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special, stats
 
-from pipeline.evidence.kinds import RATES, Array, Kinds, rate_features
+from pipeline.evidence.kinds import RATES, Array, Kinds, interleave, rate_features
 from shared.rule_book import RuleBook
 
 
@@ -33,9 +33,7 @@ class Priors:
     @property
     def coefficients(self) -> Array:
         """Coefficients of ``rate_features`` in the log density, shape (E, 10)."""
-        result = np.empty((len(self.a), 2 * self.a.shape[1]))
-        result[:, 0::2], result[:, 1::2] = self.a, self.b
-        return result
+        return interleave(self.a, self.b)
 
     def log_density(self, features: Array) -> Array:
         """Log density of unshifted log odds in each era.
@@ -116,9 +114,7 @@ def mean_kinds(kinds: Kinds, priors: Priors, shift: Array) -> Array:
     The mean of a product of independent rates is the product of their means.
     """
     rate = mean_rates(priors, shift)
-    logs = np.empty((*rate.shape[:-1], 2 * rate.shape[-1]))
-    logs[..., 0::2], logs[..., 1::2] = np.log(rate), np.log1p(-rate)
-    result: Array = np.exp(kinds.log_probability(logs))
+    result: Array = np.exp(kinds.log_probability(interleave(np.log(rate), np.log1p(-rate))))
     return result
 
 

@@ -22,7 +22,7 @@ import numpy.typing as npt
 from scipy import special
 
 from pipeline.evidence.beta_fit import fit_beta
-from pipeline.evidence.kinds import Array, Kinds, rate_features
+from pipeline.evidence.kinds import Array, Kinds, interleave, rate_features
 from shared.vocabulary import CONDITIONS, Condition, Slots
 
 _ROUNDS = 15
@@ -70,8 +70,7 @@ class Proposal:
     def log_density(self, log_odds: Array) -> Array:
         """Log density of the mixture of widths on the log-odds scale: (n, M, 5) to (n, M)."""
         log_share, log_jacobian = _to_shares(log_odds)
-        coefficients = np.empty((*self.a.shape[:2], 10))
-        coefficients[..., 0::2], coefficients[..., 1::2] = self.a - 1, self.b - 1
+        coefficients = interleave(self.a - 1, self.b - 1)
         constant = -special.betaln(self.a, self.b).sum(axis=2)
         each = np.einsum("nmf,wnf->nmw", log_share, coefficients) + constant.T[:, None, :]
         result: Array = special.logsumexp(each, axis=2) - np.log(len(self.a)) + log_jacobian

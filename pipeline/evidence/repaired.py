@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.evidence.kinds import SLOTS, Array
 from pipeline.evidence.model import Model
 from pipeline.evidence.portfolio import Block, Portfolio
-from shared.vocabulary import CONDITIONS, danger
+from shared.vocabulary import CONDITIONS
 
 
 @dataclass(frozen=True)
@@ -37,14 +37,11 @@ def repairs(model: Model, portfolio: Portfolio, block: Block) -> Repairs:
     sure = np.where(done, 1 - model.repair_doubt, 0.0)
     face, guard = known.repaired_slots[index].clip(min=0), known.repaired_protection[index]
     condition = left.clip(min=0)
-    danger_table = np.array(
-        [[[danger(c, s, g) for g in (0.0, 1.0)] for c in CONDITIONS] for s in SLOTS]
-    )
     both = np.stack([1 - guard, guard], axis=-1)
     return Repairs(
         kept=1 - sure,
         condition=sure[..., None] * np.eye(len(CONDITIONS))[condition],
         slots=sure[..., None] * np.eye(len(SLOTS))[face],
-        danger=sure * (danger_table[face, condition] * both).sum(axis=-1),
+        danger=sure * (model.danger[face, condition] * both).sum(axis=-1),
         harm=sure * (model.severity[face, condition] * both).sum(axis=-1),
     )

@@ -17,23 +17,20 @@ from shared.vocabulary import Condition
 
 
 class Scenario(StrEnum):
-    """A moment at which a person touches something at the opening."""
+    """A moment at which a person touches something at the opening.
+
+    * ``NORMAL_USE``: the metal case of a sound appliance that is switched on;
+    * ``COVER_PLATE``: the cover's screw or metal plate, on the same metal as a ground contact;
+    * ``BEHIND_SWITCH``: a part behind the switch of a plugged appliance that is off;
+    * ``OPEN_NEUTRAL``: the case of an appliance left on when the neutral opens upstream;
+    * ``CASE_FAULT``: the case of an appliance whose energised conductor touches it.
+    """
 
     NORMAL_USE = "normal_use"
     COVER_PLATE = "cover_plate"
     BEHIND_SWITCH = "behind_switch"
     OPEN_NEUTRAL = "open_neutral"
     CASE_FAULT = "case_fault"
-
-
-SCENARIO_MEANING: dict[Scenario, str] = {
-    Scenario.NORMAL_USE: "the metal case of a sound appliance that is switched on",
-    Scenario.COVER_PLATE: "the cover's screw or metal plate, on the same metal as a ground contact",
-    Scenario.BEHIND_SWITCH: "a part behind the switch of a plugged appliance that is off",
-    Scenario.OPEN_NEUTRAL: "the case of an appliance left on when the neutral opens upstream",
-    Scenario.CASE_FAULT: "the case of an appliance whose energised conductor touches it",
-}
-"""What is touched in each scenario."""
 
 
 @dataclass(frozen=True)

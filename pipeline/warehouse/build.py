@@ -21,6 +21,7 @@ from pipeline.evidence.assemble import (
     location_factors,
 )
 from pipeline.evidence.inspectors import classify_inspectors
+from pipeline.evidence.kinds import RATES
 from pipeline.evidence.learning import Learned, crew_shift, learn
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.model import build_model
@@ -28,9 +29,10 @@ from pipeline.evidence.portfolio import Portfolio
 from pipeline.evidence.posterior import compute_posterior
 from pipeline.evidence.priors import default_priors
 from pipeline.landing import Workspace, create_views
+from pipeline.offline import connect
 from pipeline.scoring.severity import severity, severity_array
 from pipeline.warehouse import results, store
-from pipeline.warehouse.repairs import known_repairs, write_repairs
+from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import WET_ROOM_WORDS
@@ -72,14 +74,23 @@ def workspace_rule_book(workspace: Workspace) -> RuleBook:
     return load_rule_book(own if own.is_file() else None)
 
 
-def inputs_version(workspace: Workspace, rule_book: RuleBook) -> str:
-    """Hash of everything that a warehouse is built from."""
+def inputs_version(
+    workspace: Workspace, rule_book: RuleBook, repairs: KnownRepairs | None = None
+) -> str:
+    """Hash of everything that a warehouse is built from.
+
+    Args:
+        workspace: the workspace.
+        rule_book: the rule book.
+        repairs: what the ledger says of repairs; read from it when None.
+    """
+    repairs = repairs or known_repairs(workspace, rule_book)
     digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n".encode())
     for manifest in workspace.manifests():
         digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
         for part in manifest.parts:
             digest.update(f"{part.model_dump_json()}\n".encode())
-    digest.update(known_repairs(workspace, rule_book).digest.encode())
+    digest.update(repairs.digest.encode())
     return digest.hexdigest()[:16]
 
 
@@ -107,7 +118,9 @@ def build(
         What was built.
     """
     rule_book = rule_book or workspace_rule_book(workspace)
-    version = inputs_version(workspace, rule_book)
+    # Read once: the version must name the very repairs that the warehouse holds.
+    repairs = known_repairs(workspace, rule_book)
+    version = inputs_version(workspace, rule_book, repairs)
     if into is None and store.current_version(workspace) == version:
         # A file that cannot be opened is made anew.
         with contextlib.suppress(CoverplateError):
@@ -116,7 +129,7 @@ def build(
     with store.building_beside(workspace):
         target.unlink(missing_ok=True)
         try:
-            count = _build_file(workspace, rule_book, target, version, progress or _silent)
+            count = _build_file(workspace, rule_book, repairs, target, version, progress or _silent)
             if into is None:
                 target = store.swap_in(workspace, target, version)
         except BaseException:
@@ -141,17 +154,18 @@ def _silent(step: str, fraction: float) -> None:
 
 
 def _build_file(
-    workspace: Workspace, rule_book: RuleBook, target: Path, version: str, progress: Progress
+    workspace: Workspace,
+    rule_book: RuleBook,
+    repairs: KnownRepairs,
+    target: Path,
+    version: str,
+    progress: Progress,
 ) -> int:
-    con = duckdb.connect(
-        str(target),
-        config={
-            "autoinstall_known_extensions": "false",
-            "autoload_known_extensions": "false",
-            "memory_limit": MEMORY_LIMIT,
-            "preserve_insertion_order": "false",
-            "temp_directory": str(target.with_suffix(".tmp")),
-        },
+    con = connect(
+        target,
+        memory_limit=MEMORY_LIMIT,
+        preserve_insertion_order="false",
+        temp_directory=str(target.with_suffix(".tmp")),
     )
     try:
         progress("buildings and looks", 0.0)
@@ -161,7 +175,7 @@ def _build_file(
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
         con.execute(sql_step("02_observations.sql"))
-        write_repairs(con, known_repairs(workspace, rule_book))
+        write_repairs(con, repairs)
         con.execute(sql_step("03_inspector_results.sql"))
         _inspectors(con, rule_book)
         progress("buildings and looks", 0.6)
@@ -173,10 +187,7 @@ def _build_file(
         portfolio, buildings = assemble(rule_book, likelihoods, con)
         harms = severity_array(rule_book)
         model = build_model(rule_book, default_priors(rule_book), harms)
-        # An owner or manager whom no register names explains nothing.
-        crews = {
-            factor: index for factor, index in crew_index(buildings).items() if (index >= 0).any()
-        }
+        crews = crew_index(buildings)
         progress("learning from the portfolio", 0.0)
         learned = learn(
             rule_book,
@@ -212,7 +223,7 @@ def _build_file(
 
 def _with_crews(portfolio: Portfolio, learned: Learned, crews: dict[str, np.ndarray]) -> Portfolio:
     shift = portfolio.shift.copy()
-    shift[:, 2] += crew_shift(learned, crews, len(portfolio))
+    shift[:, RATES.index("false_ground")] += crew_shift(learned, crews, len(portfolio))
     return replace(portfolio, shift=shift)
 
 

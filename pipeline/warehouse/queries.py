@@ -10,7 +10,6 @@ from dataclasses import dataclass
 import duckdb
 import pandas as pd
 
-from pipeline.scoring.explanation import INGREDIENTS
 from shared.faults import CoverplateError
 from shared.vocabulary import CONDITIONS
 
@@ -256,8 +255,3 @@ def build_facts(con: duckdb.DuckDBPyConnection) -> dict[str, str | int]:
         str(name): value for name, value in frame.iloc[0].to_dict().items()
     }
     return facts
-
-
-def contribution_columns() -> tuple[str, ...]:
-    """Names of the contribution columns of ``ranking``, baseline first."""
-    return ("baseline", *(f"contribution_{name}" for name in INGREDIENTS))
