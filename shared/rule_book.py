@@ -189,38 +189,66 @@ class SelectionOdds(Section):
     dangerous: Odds = says("odds that a dangerous opening is picked, against one that is not")
 
 
-class Era(Section):
+class WiringRates(Section):
+    """Rates that differ from building to building within a group."""
+
+    ungrounded_origin: RatePrior = says("wiring without a grounding conductor")
+    converted: RatePrior = says("of this, hands that gave it three slots")
+    false_ground: RatePrior = says("of these, hands that made grounds by a jumper to the neutral")
+    reversed: RatePrior = says("openings with hot and neutral swapped")
+    other_fault: RatePrior = says("openings with an open or misplaced conductor")
+
+
+class Era(WiringRates):
     """A band of construction years with its building-level rates."""
 
     label: str
     first_year: Number = says("first year of the band")
     last_year: Number = says("last year of the band")
     share: Share = says("share of buildings of this era where no year is known")
-    ungrounded_origin: RatePrior = says("openings first wired without a grounding conductor")
-    converted: RatePrior = says("of these, openings that now have three slots")
-    false_ground: RatePrior = says("of the converted, grounds made by a jumper to the neutral")
-    reversed: RatePrior = says("openings with hot and neutral swapped")
-    other_fault: RatePrior = says("openings with an open or misplaced conductor")
 
 
 class Structure(Section):
     """Facts and odds that link the rates."""
 
     two_slot_on_grounded: OpenShare = says("two-slot share of openings wired with a ground")
-    live_metal_unnoticed: OpenShare = says(
-        "of false grounds wired with hot and neutral swapped, those still so: live metal is "
-        "soon noticed"
-    )
     other_slots: OpenShare = says("share of openings that are neither two- nor three-slot")
     open_neutral_share: OpenShare = says("of other faults, open neutral")
     open_hot_share: OpenShare = says("of other faults, open hot")
     hot_on_ground_share: OpenShare = says("of other faults, hot on the ground contact")
+    shared_neutral_share: OpenShare = says("of other faults, a broken neutral shared by circuits")
+    slots_wrong: OpenShare = says("chance that the slots of an opening were written down wrongly")
     year_wrong: OpenShare = says("chance that a recorded year of construction is wrong")
-    rewiring_reach: Share = says("chance that a recorded rewiring reached a given building whole")
+    era_blend_years: Positive = says(
+        "years on either side of an era's first year over which it blends with the era before"
+    )
     wiring_odds: dict[WiringMethod, Odds]
+    poor_ground: dict[WiringMethod, OpenShare]
+    poor_ground_unknown: OpenShare = says(
+        "poor grounds among grounded wiring where the wiring method is not known"
+    )
     evaluation_odds_at_worst: Odds = says(
         "odds on other faults where a visit graded common-area outlets worst, against best"
     )
+
+
+class Hierarchy(Section):
+    """How alike the openings of a dwelling and of a circuit are; the portfolio corrects it."""
+
+    circuit_follows: RatePrior = says("circuits wired as the rest of their dwelling")
+    opening_follows: RatePrior = says(
+        "openings on wiring without a ground that look like the rest of their circuit"
+    )
+    opening_own: RatePrior = says("openings wired on their own, whatever their circuit is")
+    careful: RatePrior = says(
+        "of hands that gave three slots without a jumper, those that protected them by a GFCI"
+    )
+    careful_protected: RatePrior = says("openings of such a hand that have the protection")
+    head_jumpered: RatePrior = says(
+        "of jumpered circuits, those with one jumper at the head and a ground wire on from it"
+    )
+    live_false_ground: RatePrior = says("of false grounds, those with hot and neutral swapped too")
+    head_opening: OpenShare = says("openings of a circuit jumpered at the head that are the head")
 
 
 class Learning(Section):
@@ -232,7 +260,9 @@ class Learning(Section):
     )
     crew_spread_max: Positive = says("largest spread of owner or manager effects considered")
     crew_none_probability: OpenShare = says("prior belief that owner or manager explains nothing")
-    rounds: Positive = says("rounds of learning over the portfolio")
+    rounds: Positive = says("steps of each fit of the eras")
+    passes: Positive = says("passes over the portfolio")
+    prior_draws: Positive = says("draws of the learned rates that carry their uncertainty on")
     buildings_max: Positive = says("buildings used for learning, at most")
 
 
@@ -312,6 +342,8 @@ class RuleBook(Section):
     evidence: Evidence
     selection: dict[Selection, SelectionOdds]
     eras: dict[str, Era]
+    rewired: WiringRates
+    hierarchy: Hierarchy
     structure: Structure
     learning: Learning
     counting: Counting
@@ -334,13 +366,15 @@ class RuleBook(Section):
         missing = [s.value for s in Selection if s not in self.selection]
         if missing:
             problems.append("selection odds are missing for " + ", ".join(missing))
-        absent = [w.value for w in WiringMethod if w not in self.structure.wiring_odds]
-        if absent:
-            problems.append("wiring odds are missing for " + ", ".join(absent))
+        for name in ("wiring_odds", "poor_ground"):
+            absent = [w.value for w in WiringMethod if w not in getattr(self.structure, name)]
+            if absent:
+                problems.append(f"structure.{name} is missing for " + ", ".join(absent))
         faults = (
             float(self.structure.open_neutral_share)
             + float(self.structure.open_hot_share)
             + float(self.structure.hot_on_ground_share)
+            + float(self.structure.shared_neutral_share)
         )
         if abs(faults - 1.0) > 1e-9:
             problems.append(f"the shares of other faults add up to {faults:g}, not 1")

@@ -1,12 +1,12 @@
 """Empirical Bayes: the portfolio corrects the rule book's defaults.
 
-The defaults count as some buildings' worth of experience in each era; the portfolio's own
-buildings count by the likelihood of their looks. The beta parameters maximise the two together.
-An empty portfolio leaves the defaults as they are; a large one outweighs them.
-
-On top comes the crew: whether owner or manager explains an excess of false grounds beyond era. Its
-spread over crews is itself learned, with even odds that there is none, so that an unsupported
-excess is shrunk away.
+The defaults count as some buildings' worth of experience in each group; the portfolio's own
+buildings count by the likelihood of their looks. Three things are learned in turns: the rates of
+each group (the beta parameters that maximise the two together), what holds for the portfolio as a
+whole (how far circuits follow their dwelling, how many false grounds are live, …: expected numbers
+plus the rule book's), and whether owner or manager explains an excess of false grounds. How sure
+the rates are is carried on as draws of them, so that a building nobody visited is as uncertain as
+what it is compared with.
 """
 
 from __future__ import annotations
@@ -17,28 +17,33 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
-from threadpoolctl import threadpool_limits
 
-from pipeline.evidence.kinds import RATES, Array
-from pipeline.evidence.model import Model
-from pipeline.evidence.picking import picking
-from pipeline.evidence.points import (
-    FIRST_POINTS,
-    SECOND_POINTS,
-    SHARED_POINTS,
-    log_likelihood,
-    place_points,
-    pool_points,
-    row_rates,
-    row_weights,
+from pipeline.evidence.classes import Classes, Stakes, weigh_classes
+from pipeline.evidence.fitting import marginal, shifted_marginals
+from pipeline.evidence.kernel import Tree
+from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher
+from pipeline.evidence.priors import Priors, default_priors
+from pipeline.evidence.states import (
+    CAREFUL,
+    HEAD_JUMPERED,
+    JUMPERED,
+    OPEN_GROUND,
+    RATES,
+    STATE_COUNT,
+    Array,
+    Taught,
+    rule_book_shares,
 )
-from pipeline.evidence.portfolio import Ints, Portfolio, blocks
-from pipeline.evidence.priors import Priors, shifted_features
-from shared.rule_book import RuleBook
+from shared.rule_book import RatePrior, RuleBook
+from shared.vocabulary import CONDITIONS, Condition
+
+Ints = npt.NDArray[np.int64]
 
 _FALSE_GROUND = RATES.index("false_ground")
-_CREW_GRID = np.linspace(-3.0, 4.0, 29)
+_CREW_GRID = np.linspace(-3.0, 4.0, 15)
 _SPREADS = 8
+_LEAST, _MOST = np.log(0.05), np.log(1e3)
+"""Bounds of beta parameters, in logarithms: below 0.05 nearly all weight would lie on 0 or 1."""
 
 
 @dataclass(frozen=True)
@@ -46,82 +51,121 @@ class Learned:
     """What the portfolio taught.
 
     Attributes:
-        priors: the corrected priors.
-        buildings: buildings with looks behind them.
+        priors: the corrected priors of the rates, as draws.
+        centre: the same at their best values, one draw.
+        taught: what holds for the portfolio as a whole.
+        buildings: buildings with looks that it was learned from.
         crew: log-odds effect of each owner and manager on false grounds, by factor and name index.
         crew_support: posterior probability that the factor explains anything, by factor.
     """
 
     priors: Priors
+    centre: Priors
+    taught: Taught
     buildings: int
     crew: dict[str, Array]
     crew_support: dict[str, float]
 
 
-@dataclass(frozen=True)
-class _Sample:
-    """Points of the buildings learned from: features of log odds less shift, and the rest."""
+def take(portfolio: Portfolio, buildings: Ints) -> Portfolio:
+    """The portfolio of some of its buildings, in the order given."""
+    tree = portfolio.tree
 
-    buildings: Ints
-    log_odds: Array
-    log_rest: Array
-    era: Array
-    shift: Array
+    def children(start: Ints, parents: Ints) -> tuple[Ints, Ints]:
+        sizes = start[parents + 1] - start[parents]
+        begin = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+        index = np.repeat(start[parents] - begin[:-1], sizes) + np.arange(begin[-1])
+        return begin, index
 
-    def features(self, crew: Array) -> Array:
-        """Features with the crews' shift of false grounds, (n,), taken off too."""
-        shift = self.shift.copy()
-        shift[:, _FALSE_GROUND] += crew
-        return shifted_features(self.log_odds, shift)
+    dwelling_start, dwellings = children(tree.dwelling_start, buildings)
+    circuit_start, circuits = children(tree.circuit_start, dwellings)
+    row_start, rows = children(tree.row_start, circuits)
+    return Portfolio(
+        tree=Tree(
+            dwelling_start,
+            tree.dwelling_times[dwellings],
+            circuit_start,
+            tree.circuit_times[circuits],
+            row_start,
+            tree.row_class[rows],
+            tree.row_count[rows],
+            tree.circuit_flat[circuits],
+            tree.dwelling_flat[dwellings],
+        ),
+        group_weights=portfolio.group_weights[buildings],
+        shift=portfolio.shift[buildings],
+        poor=portfolio.poor[buildings],
+        picked=portfolio.picked[buildings],
+        seed=portfolio.seed[buildings],
+        classes=portfolio.classes,
+    )
+
+
+def telling(portfolio: Portfolio) -> npt.NDArray[np.bool_]:
+    """Whether there is any evidence on a building's openings, shape (B,)."""
+    counted = np.concatenate([[0], np.cumsum(~portfolio.tree.dwelling_flat)])
+    start = portfolio.tree.dwelling_start
+    result: npt.NDArray[np.bool_] = counted[start[1:]] > counted[start[:-1]]
+    return result
 
 
 def learn(
     rule_book: RuleBook,
-    model: Model,
     portfolio: Portfolio,
+    at_stake: Stakes,
     crews: dict[str, Ints],
+    seed: int,
     progress: Callable[[float], None] | None = None,
 ) -> Learned:
-    """Learn the priors and the crew effects from a portfolio.
+    """Learn from a portfolio.
 
     Args:
         rule_book: the rule book; its [learning] section weighs defaults against the portfolio.
-        model: the model with the default priors.
         portfolio: the portfolio, without crew shifts.
+        at_stake: what outcomes mean (looks are picked by danger).
         crews: for each factor ("owner", "manager") the index of the building's crew, -1 where
             none is known, shape (B,).
+        seed: of the choice of buildings and of the draws.
         progress: called with the fraction done.
     """
     settings = rule_book.learning
-    none = Learned(
-        model.priors,
-        0,
-        {name: np.zeros(int(index.max(initial=-1)) + 1) for name, index in crews.items()},
-        dict.fromkeys(crews, 0.0),
-    )
-    chosen = _choose(portfolio, int(float(settings.buildings_max)), model.seed)
+    default, taught = default_priors(rule_book), rule_book_shares(rule_book)
+    crew = {name: np.zeros(int(index.max(initial=-1)) + 1) for name, index in crews.items()}
+    support = dict.fromkeys(crews, 0.0)
+    chosen = np.flatnonzero(telling(portfolio))
     if not len(chosen):
-        return none
-    sample = _sample(model, portfolio, chosen, progress)
-    default = model.priors
-    priors = default
-    shift = np.zeros(len(chosen))
-    crew, support = none.crew, none.crew_support
-    # Eras first, then crews given the eras, then the eras again given the crews.
-    for stage in range(3):
-        priors = _fit_eras(rule_book, default, priors, sample, shift)
-        if stage == 0:
-            # The first points were placed under the defaults; place them anew where it matters.
-            sample = _sample(replace(model, priors=priors), portfolio, chosen, progress)
-        elif stage == 1:
+        return Learned(default, default, taught, 0, crew, support)
+    most = int(float(settings.buildings_max))
+    if len(chosen) > most:
+        chosen = np.sort(np.random.default_rng(seed).choice(chosen, size=most, replace=False))
+    sample = take(portfolio, chosen)
+    priors, shift = default, np.zeros(len(chosen))
+    passes = int(float(settings.passes))
+    fit: _EraFit | None = None
+    for step in range(passes):
+        model = Model(
+            priors, taught, weigh_classes(rule_book, portfolio.classes, at_stake, taught), 0, 0.9, seed
+        )
+        moved = replace(sample, shift=_shifted(sample.shift, shift))
+        part = Weigher(moved, model).weigh(np.arange(len(chosen)), draws=0, keep_points=True)
+        taught = _shares(rule_book, taught, moved, part)
+        fit = _EraFit(rule_book, default, moved, part)
+        priors = fit.best(priors, 40 if step < 2 else 15)
+        if step >= 2:
+            total = np.zeros(len(chosen))
             for factor, index in crews.items():
-                here = index[sample.buildings]
-                effect, support[factor] = _fit_crews(rule_book, priors, sample, shift, here)
+                here = index[chosen]
+                effect, support[factor] = _fit_crews(
+                    rule_book, priors, sample, part, total, here
+                )
                 crew[factor][: len(effect)] = effect
-                shift = shift + _of_crews(effect, here)
-            if not np.any(shift):
-                break
-    return Learned(priors, len(chosen), crew, support)
+                total = total + _of_crews(effect, here)
+            shift = total
+        if progress is not None:
+            progress((step + 1) / passes)
+    assert fit is not None
+    draws = fit.draws(priors, int(float(settings.prior_draws)), seed)
+    return Learned(draws, priors, taught, len(chosen), crew, support)
 
 
 def crew_shift(learned: Learned, crews: dict[str, Ints], size: int) -> Array:
@@ -132,6 +176,12 @@ def crew_shift(learned: Learned, crews: dict[str, Ints], size: int) -> Array:
     return total
 
 
+def _shifted(shift: Array, crew: Array) -> Array:
+    result = shift.copy()
+    result[:, _FALSE_GROUND] += crew
+    return result
+
+
 def _of_crews(effect: Array, index: Ints) -> Array:
     """Effect of each building's crew, 0 where none is known; shape of ``index``."""
     result = np.zeros(len(index))
@@ -140,120 +190,202 @@ def _of_crews(effect: Array, index: Ints) -> Array:
     return result
 
 
-def _choose(portfolio: Portfolio, most: int, seed: int) -> Ints:
-    """Buildings with at least one look; a seeded sample of them if there are too many."""
-    looked = portfolio.signatures.looked[portfolio.row_signature]
-    running = np.concatenate([[0], np.cumsum(looked)])
-    with_looks = np.flatnonzero(
-        running[portfolio.row_start[1:]] > running[portfolio.row_start[:-1]]
+def _mean(prior: RatePrior, hits: float, tries: float) -> float:
+    a, b = prior.beta
+    return float(np.clip((a + hits) / (a + b + tries), 1e-4, 1 - 1e-4))
+
+
+def _shares(rule_book: RuleBook, taught: Taught, portfolio: Portfolio, part: Part) -> Taught:
+    """Expected numbers plus the rule book's: the portfolio's shares after one more pass."""
+    prior = rule_book.hierarchy
+    seen = part.found.taught.sum(axis=0)
+    hands = seen[6:]
+    by_class = _state_numbers(portfolio, part)
+    return Taught(
+        circuit_follows=_mean(prior.circuit_follows, seen[0], seen[1]),
+        opening_follows=_mean(prior.opening_follows, seen[2], seen[3]),
+        opening_own=_mean(prior.opening_own, seen[4], seen[5]),
+        careful=_mean(prior.careful, hands[CAREFUL], hands[CAREFUL] + hands[OPEN_GROUND]),
+        head=_mean(prior.head_jumpered, hands[HEAD_JUMPERED], hands[HEAD_JUMPERED] + hands[JUMPERED]),
+        live=_live(prior.live_false_ground, portfolio.classes, by_class, taught.live),
+        gfci=_protected(rule_book, portfolio.classes, by_class, taught),
     )
-    if len(with_looks) > most:
-        with_looks = np.sort(
-            np.random.default_rng(seed).choice(with_looks, size=most, replace=False)
+
+
+def _state_numbers(portfolio: Portfolio, part: Part) -> Array:
+    """Expected openings of each class in each state, shape (N, S)."""
+    tree = portfolio.tree
+    times = np.repeat(tree.circuit_times, np.diff(tree.row_start)) * tree.row_count
+    rows_of_dwelling = np.diff(tree.row_start[tree.circuit_start])
+    times = times * np.repeat(tree.dwelling_times, rows_of_dwelling)
+    joint = part.found.joint.sum(axis=2)
+    joint = joint / joint.sum(axis=1, keepdims=True) * times[:, None]
+    result = np.zeros((len(portfolio.classes), STATE_COUNT))
+    np.add.at(result, tree.row_class, joint)
+    result[portfolio.classes.flat] = 0.0
+    return result
+
+
+def _live(prior: RatePrior, classes: Classes, by_class: Array, start: float) -> float:
+    """Share of false grounds that are live: the most likely, given how many are jumpered."""
+    a, b = prior.beta
+    number = by_class[:, JUMPERED]
+    plain = classes.condition_weights[:, CONDITIONS.index(Condition.FALSE_GROUND)]
+    live = classes.condition_weights[:, CONDITIONS.index(Condition.REVERSED_FALSE_GROUND)]
+    wanted = (number > 1e-6) & (np.abs(plain - live) > 1e-9)
+    number, plain, live = number[wanted], plain[wanted], live[wanted]
+    share = start
+    for _ in range(200):
+        odds = share * live / np.maximum((1 - share) * plain + share * live, 1e-300)
+        # Looks that cannot tell the two apart were left out: they say nothing of the share.
+        new = (a + number @ odds) / (a + b + number.sum())
+        if abs(new - share) < 1e-7:
+            break
+        share = float(new)
+    return float(np.clip(share, 1e-4, 1 - 1e-4))
+
+
+def _protected(rule_book: RuleBook, classes: Classes, by_class: Array, taught: Taught) -> Array:
+    """GFCI-protected share by state and location, shape (S, 2), among openings where it was said."""
+    counting, hierarchy = rule_book.counting, rule_book.hierarchy
+    weight = float(counting.gfci_default_openings)
+    said = np.ptp(classes.gfci_weights, axis=1) > 1e-9
+    groups = [[0, 1], [2], [3, 5, 6], [CAREFUL]]
+    result = taught.gfci.copy()
+    defaults = (float(counting.gfci_share_dry), float(counting.gfci_share_wet))
+    for place in range(2):
+        here = classes.wet if place else 1 - classes.wet
+        for states in groups:
+            prior = (
+                hierarchy.careful_protected.beta[0], sum(hierarchy.careful_protected.beta)
+            ) if states == [CAREFUL] else (weight * defaults[place], weight)
+            number = (by_class[:, states].sum(axis=1) * here)[said]
+            share = taught.gfci[states[0], place]
+            weights = classes.gfci_weights[said]
+            odds = share * weights[:, 1] / ((1 - share) * weights[:, 0] + share * weights[:, 1])
+            result[states, place] = (prior[0] + number @ odds) / (prior[1] + number.sum())
+    return result.clip(1e-4, 1 - 1e-4)
+
+
+class _EraFit:
+    """Beta parameters of the groups that explain points of many buildings, steadied by defaults."""
+
+    def __init__(self, rule_book: RuleBook, default: Priors, portfolio: Portfolio, part: Part) -> None:
+        self._weight = float(rule_book.learning.default_buildings)
+        a, b = default.a[:, 0], default.b[:, 0]
+        together = special.digamma(a + b)
+        self._default_low = special.digamma(a) - together
+        self._default_high = special.digamma(b) - together
+        self._shares = default.shares
+        value = part.points - portfolio.shift[:, :, None]
+        rest = np.log1p(np.exp(-np.abs(value)))
+        self._low = np.ascontiguousarray((np.minimum(value, 0) - rest).transpose(0, 2, 1))
+        self._high = np.ascontiguousarray((np.minimum(-value, 0) - rest).transpose(0, 2, 1))
+        self._log_rest = part.log_rest
+        with np.errstate(divide="ignore"):
+            self._log_group = np.log(portfolio.group_weights)
+
+    def _parts(self, logs: Array) -> tuple[Array, Array, Array, Array, float]:
+        a, b = np.exp(logs.reshape(2, *self._default_low.shape))
+        constant = -special.betaln(a, b).sum(axis=1)
+        score = np.empty((len(self._low), len(a), 11))
+        value = marginal(
+            a, b, constant, self._log_group, self._low, self._high, self._log_rest, score
         )
-    return with_looks
-
-
-def _sample(
-    model: Model,
-    portfolio: Portfolio,
-    chosen: Ints,
-    progress: Callable[[float], None] | None,
-) -> _Sample:
-    pool = pool_points(model, 1)
-    size = len(chosen)
-    points_each = SHARED_POINTS + FIRST_POINTS + SECOND_POINTS
-    position = np.full(len(portfolio), -1)
-    position[chosen] = np.arange(size)
-    log_odds = np.empty((size, points_each, len(RATES)))
-    log_rest = np.empty((size, points_each))
-    done = 0
-    # One BLAS thread: see compute_posterior.
-    with threadpool_limits(limits=1, user_api="blas"):
-        for block in blocks(portfolio, chosen):
-            picks = picking(model, portfolio, block)
-            weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
-            points = place_points(model, portfolio, block, picks, weights, pool, 1)
-            likelihood = log_likelihood(portfolio, block, picks, points, row_rates(points, weights))
-            into = position[block.buildings]
-            log_odds[into] = points.log_odds
-            log_rest[into] = likelihood - points.log_proposal
-            done += len(block.buildings)
-            if progress is not None:
-                progress(done / size)
-    return _Sample(
-        chosen, log_odds, log_rest, portfolio.era_weights[chosen], portfolio.shift[chosen]
-    )
-
-
-def _fit_eras(
-    rule_book: RuleBook, default: Priors, start: Priors, sample: _Sample, crew: Array
-) -> Priors:
-    """Maximise the marginal likelihood plus the weight of the defaults, by gradient."""
-    weight = float(rule_book.learning.default_buildings)
-    together = special.digamma(default.a + default.b)
-    default_log = special.digamma(default.a) - together
-    default_rest = special.digamma(default.b) - together
-    features = sample.features(crew)
-    flat_features = features.reshape(-1, features.shape[2])
-    with np.errstate(divide="ignore"):
-        log_rest = np.log(sample.era)[:, None, :] + sample.log_rest[..., None]
-
-    def loss(logs: Array) -> tuple[float, Array]:
-        a, b = np.exp(logs.reshape(2, *default.a.shape))
-        joint = replace(default, a=a, b=b).log_density(features) + log_rest
-        flat = joint.reshape(len(joint), -1)
-        top = flat.max(axis=1, keepdims=True)
-        share = np.exp(flat - top)
-        total = share.sum(axis=1, keepdims=True)
-        share /= total
-        share = share.reshape(-1, joint.shape[2])
-        held = share.sum(axis=0)[:, None] + weight
-        moment = share.T @ flat_features
-        log_sum = moment[:, 0::2] + weight * default_log
-        rest_sum = moment[:, 1::2] + weight * default_rest
         both = special.digamma(a + b)
-        gradient = np.stack(
-            [
-                a * (log_sum - held * (special.digamma(a) - both)),
-                b * (rest_sum - held * (special.digamma(b) - both)),
-            ]
-        )
-        value = (top + np.log(total)).sum() + weight * (
-            a * default_log + b * default_rest - special.betaln(a, b)
-        ).sum()
-        return -float(value), -gradient.ravel()
+        # By building and group: gradient by the logarithm of each parameter.
+        held = score[:, :, :1]
+        by_a = a * (score[:, :, 1:6] - held * (special.digamma(a) - both))
+        by_b = b * (score[:, :, 6:] - held * (special.digamma(b) - both))
+        return a, b, by_a, by_b, value
 
-    # Below 0.05 pseudo-openings nearly all weight would lie on 0 or 1.
-    found = optimize.minimize(
-        loss,
-        np.log([start.a, start.b]).ravel().clip(np.log(0.05), np.log(1e4)),
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(np.log(0.05), np.log(1e4))] * (2 * default.a.size),
-        options={"maxiter": int(float(rule_book.learning.rounds))},
-    )
-    a, b = np.exp(found.x.reshape(2, *default.a.shape))
-    return replace(default, a=a, b=b)
+    def best(self, start: Priors, steps: int) -> Priors:
+        """The best parameters; ``start`` is where to look from."""
+
+        def loss(logs: Array) -> tuple[float, Array]:
+            a, b, by_a, by_b, value = self._parts(logs)
+            both = special.digamma(a + b)
+            value += self._weight * float(
+                (a * self._default_low + b * self._default_high - special.betaln(a, b)).sum()
+            )
+            down = by_a.sum(axis=0) + self._weight * a * (
+                self._default_low - special.digamma(a) + both
+            )
+            up = by_b.sum(axis=0) + self._weight * b * (
+                self._default_high - special.digamma(b) + both
+            )
+            return -value, -np.stack([down, up]).ravel()
+
+        found = optimize.minimize(
+            loss,
+            np.log([start.a[:, 0], start.b[:, 0]]).ravel().clip(_LEAST, _MOST),
+            jac=True,
+            method="L-BFGS-B",
+            bounds=[(_LEAST, _MOST)] * (2 * self._default_low.size),
+            options={"maxiter": steps},
+        )
+        a, b = np.exp(found.x.reshape(2, *self._default_low.shape))
+        return Priors(a[:, None], b[:, None], self._shares)
+
+    def draws(self, best: Priors, count: int, seed: int) -> Priors:
+        """Draws about the best: normal in logarithms, as sure as the buildings and defaults make.
+
+        The information is that of the buildings' own gradients (their outer products) plus that of
+        the defaults (the curvature of their weight).
+        """
+        logs = np.log([best.a[:, 0], best.b[:, 0]]).ravel()
+        a, b, by_a, by_b, _ = self._parts(logs)
+        gradient = np.stack([by_a, by_b], axis=1).reshape(len(by_a), -1)
+        information = gradient.T @ gradient
+        size = a.size
+        trigamma_both = special.polygamma(1, a + b)
+        for index in range(size):
+            g, r = divmod(index, a.shape[1])
+            own_a, own_b, cross = a[g, r], b[g, r], trigamma_both[g, r]
+            information[index, index] += (
+                self._weight * own_a**2 * (special.polygamma(1, own_a) - cross)
+            )
+            information[size + index, size + index] += (
+                self._weight * own_b**2 * (special.polygamma(1, own_b) - cross)
+            )
+            information[index, size + index] -= self._weight * own_a * own_b * cross
+            information[size + index, index] -= self._weight * own_a * own_b * cross
+        values, vectors = np.linalg.eigh(information)
+        root = vectors / np.sqrt(np.maximum(values, 0.25))
+        half = np.random.default_rng(seed).standard_normal((max(1, count // 2), 2 * size))
+        normal = np.concatenate([half, -half])[:count]
+        drawn = np.exp((logs + normal @ root.T).clip(_LEAST, _MOST))
+        parts = drawn.reshape(count, 2, *a.shape)
+        return Priors(
+            np.ascontiguousarray(parts[:, 0].transpose(1, 0, 2)),
+            np.ascontiguousarray(parts[:, 1].transpose(1, 0, 2)),
+            self._shares,
+        )
 
 
 def _fit_crews(
-    rule_book: RuleBook, priors: Priors, sample: _Sample, before: Array, index: Ints
+    rule_book: RuleBook, priors: Priors, portfolio: Portfolio, part: Part, before: Array, index: Ints
 ) -> tuple[Array, float]:
     """Effects of one factor's crews and the probability that the factor explains anything."""
     crews = int(index.max(initial=-1)) + 1
     if crews < 2:
         return np.zeros(max(crews, 0)), 0.0
+    a, b = priors.a[:, 0], priors.b[:, 0]
+    evidence = np.empty((len(_CREW_GRID), len(portfolio)))
     with np.errstate(divide="ignore"):
-        log_era = np.log(sample.era)[:, None, :]
-    evidence = np.empty((len(_CREW_GRID), len(sample.buildings)))
-    for position, effect in enumerate(_CREW_GRID):
-        joint = (
-            priors.log_density(sample.features(before + effect))
-            + log_era
-            + sample.log_rest[..., None]
-        )
-        evidence[position] = special.logsumexp(joint, axis=(1, 2))
+        log_group = np.log(portfolio.group_weights)
+    shifted_marginals(
+        a,
+        b,
+        -special.betaln(a, b).sum(axis=1),
+        log_group,
+        part.points,
+        _shifted(portfolio.shift, before),
+        part.log_rest,
+        _FALSE_GROUND,
+        _CREW_GRID,
+        evidence,
+    )
     evidence -= evidence[np.abs(_CREW_GRID).argmin()]
     of_crew: Array = np.zeros((len(_CREW_GRID), crews))
     known = index >= 0
@@ -264,10 +396,10 @@ def _fit_crews(
     log_grid = -0.5 * (_CREW_GRID / spreads[:, None]) ** 2
     log_grid -= special.logsumexp(log_grid, axis=1, keepdims=True)
     joint = log_grid[:, :, None] + of_crew[None]
-    marginal = special.logsumexp(joint, axis=1)
+    marginals = special.logsumexp(joint, axis=1)
     nothing = float(rule_book.learning.crew_none_probability)
-    log_spread = marginal.sum(axis=1) + np.log((1 - nothing) / _SPREADS)
+    log_spread = marginals.sum(axis=1) + np.log((1 - nothing) / _SPREADS)
     posterior: npt.NDArray[np.float64] = np.concatenate([[np.log(nothing)], log_spread])
     posterior = np.exp(posterior - special.logsumexp(posterior))
-    mean = np.einsum("sgc,g->sc", np.exp(joint - marginal[:, None, :]), _CREW_GRID)
+    mean = np.einsum("sgc,g->sc", np.exp(joint - marginals[:, None, :]), _CREW_GRID)
     return posterior[1:] @ mean, float(posterior[1:].sum())

@@ -1,259 +1,278 @@
-"""The posterior of every opening and every building, by weighted points.
+"""The posterior of every building and opening, a stretch of buildings at a time.
 
-For each building, points of its five rates are weighted by prior × likelihood ÷ proposal density
-(see ``proposal``); given the rates, openings are independent, so every expectation is a matrix
-product over kinds. The simulation error is carried as the effective number of points and shown.
-
-The same points serve the counterfactuals behind the score's explanation: the building with the
-era unknown, with the slots hidden, with the readings hidden.
+Each building's rates are represented by weighted points; everything below them is summed exactly
+(see ``kernel``). A building's numbers depend on its own evidence, what was learned and its own
+seed, never on the other buildings computed with it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
-from threadpoolctl import threadpool_limits
+import numpy.typing as npt
 
-from pipeline.evidence import counts
-from pipeline.evidence.kinds import SLOTS, Array
-from pipeline.evidence.model import Model
-from pipeline.evidence.picking import Picking, picking
-from pipeline.evidence.points import (
-    Points,
-    log_likelihood,
-    normalised,
-    place_points,
-    pool_points,
-    row_rates,
-    row_weights,
-)
-from pipeline.evidence.portfolio import Block, Ints, Portfolio, blocks
-from pipeline.evidence.priors import mean_kinds
-from pipeline.evidence.repaired import Repairs, repairs
+from pipeline.evidence.classes import Classes, Weighed
+from pipeline.evidence.kernel import Found, Pool, Prior, Shares, Tree, weigh_block
+from pipeline.evidence.priors import Priors, make_pool, reference_prior, student_constant
+from pipeline.evidence.states import RATES, STATE_COUNT, Array, Taught
 from shared.vocabulary import CONDITIONS
 
-COUNT_POINTS = 64
-"""Points behind the distribution of the number of dangerous openings."""
+Ints = npt.NDArray[np.int64]
 
-FEW_EFFECTIVE = 60
-"""Effective points below which a building is computed again with more."""
+FIRST_POINTS, SECOND_POINTS = 256, 256
+"""Points of a building: from the reference prior, and fitted to its own posterior."""
 
 MORE = 8
-SMALL_PORTFOLIO, SMALL_FACTOR = 5_000, 4
-"""A small portfolio can afford more points from the start."""
+"""How many times as many where few are effective."""
+
+FEW_EFFECTIVE = 60.0
+ROWS_AT_ONCE = 60_000
+BUILDINGS_AT_ONCE = 4_000
 
 
-@dataclass
-class Posterior:
-    """Results, one entry a building (B) or a portfolio row (R).
+@dataclass(frozen=True)
+class Portfolio:
+    """B buildings: their openings, and what else is known of each.
 
     Attributes:
-        condition: probability of each condition, shape (R, 9).
+        tree: the openings.
+        group_weights: probability of each group, shape (B, G); rows sum to 1.
+        shift: addition to the log odds of each rate, shape (B, 5).
+        poor: share of poor grounds among grounded wiring, shape (B,).
+        picked: openings picked by each selection, shape (B, 5).
+        seed: seed of the building's own points and draws, from its identifier, shape (B,).
+        classes: the evidence classes.
+    """
+
+    tree: Tree
+    group_weights: Array
+    shift: Array
+    poor: Array
+    picked: Array
+    seed: npt.NDArray[np.uint64]
+    classes: Classes
+
+    def __len__(self) -> int:
+        return len(self.tree.dwelling_start) - 1
+
+    @property
+    def building_row(self) -> Ints:
+        """First row of each building, and the end of the last, shape (B + 1,)."""
+        tree = self.tree
+        result: Ints = tree.row_start[tree.circuit_start[tree.dwelling_start]]
+        return result
+
+
+@dataclass(frozen=True)
+class Model:
+    """What every building is weighed with.
+
+    Attributes:
+        priors: the priors of the rates.
+        taught: the portfolio's shares.
+        weighed: the evidence classes under them.
+        draws: draws behind intervals.
+        interval: probability held by intervals.
+        seed: of the point sets.
+    """
+
+    priors: Priors
+    taught: Taught
+    weighed: Weighed
+    draws: int
+    interval: float
+    seed: int
+
+    @property
+    def shares(self) -> Shares:
+        """The part of what was taught that the kernel needs by itself."""
+        taught = self.taught
+        return Shares(
+            taught.circuit_follows,
+            taught.opening_follows,
+            taught.opening_own,
+            taught.careful,
+            taught.head,
+        )
+
+
+@dataclass(frozen=True)
+class Part:
+    """Results of a stretch of buildings and their rows.
+
+    Attributes:
+        buildings: which, shape (n,).
+        first_row: number of the first row.
+        found: what the kernel found.
+        points, log_rest: points and log likelihood less log proposal, for learning; else empty.
+    """
+
+    buildings: Ints
+    first_row: int
+    found: Found
+    points: Array
+    log_rest: Array
+
+
+class Weigher:
+    """Weighs buildings of one portfolio under one model.
+
+    Args:
+        portfolio: the portfolio.
+        model: the model.
+        factor: how many times the usual number of points.
+    """
+
+    def __init__(self, portfolio: Portfolio, model: Model, factor: int = 1) -> None:
+        self._portfolio, self._model = portfolio, model
+        self._prior: Prior = reference_prior(model.priors)
+        self._constant = student_constant(6.0)
+        self._pools: dict[int, Pool] = {}
+        self._factor = factor
+        with np.errstate(divide="ignore"):
+            self._log_group = np.log(portfolio.group_weights)
+
+    def _pool(self, factor: int) -> Pool:
+        if factor not in self._pools:
+            self._pools[factor] = make_pool(
+                self._model.priors, FIRST_POINTS * factor, SECOND_POINTS * factor, self._model.seed
+            )
+        return self._pools[factor]
+
+    def weigh(self, buildings: Ints, *, draws: int, keep_points: bool = False) -> Part:
+        """Weigh consecutive buildings."""
+        part = self._weigh(buildings, self._factor, draws, keep_points)
+        if keep_points:
+            return part
+        poor = np.flatnonzero(part.found.effective < FEW_EFFECTIVE)
+        for place in poor.tolist():
+            one = self._weigh(buildings[place : place + 1], self._factor * MORE, draws, False)
+            start = one.first_row - part.first_row
+            for name in ("joint", "steps"):
+                target, source = getattr(part.found, name), getattr(one.found, name)
+                target[start : start + len(source)] = source
+            for name in Found._fields[2:]:
+                getattr(part.found, name)[place] = getattr(one.found, name)[0]
+        return part
+
+    def _weigh(self, buildings: Ints, factor: int, draws: int, keep_points: bool) -> Part:
+        portfolio, model = self._portfolio, self._model
+        rows = portfolio.building_row
+        first, last = int(rows[buildings[0]]), int(rows[buildings[-1] + 1])
+        n, pool = len(buildings), self._pool(factor)
+        count = pool.prior.shape[2] + pool.student.shape[2]
+        found = Found(
+            joint=np.zeros((last - first, STATE_COUNT, 3)),
+            steps=np.zeros((last - first, 3)),
+            none_dangerous=np.zeros(n),
+            none_live=np.zeros(n),
+            rates=np.zeros((n, len(RATES))),
+            effective=np.zeros(n),
+            dangerous=np.zeros((n, draws)),
+            harm=np.zeros((n, draws)),
+            taught=np.zeros((n, 6 + STATE_COUNT)),
+        )
+        size = n if keep_points else 0
+        points = np.empty((size, len(RATES), count))
+        log_rest = np.empty((size, count))
+        numbers = (portfolio.seed >> np.uint64(17)).astype(np.int64)
+        weigh_block(
+            portfolio.tree,
+            model.weighed.evidence,
+            self._prior,
+            pool,
+            model.shares,
+            buildings,
+            numbers,
+            portfolio.seed,
+            portfolio.shift,
+            self._log_group,
+            portfolio.poor,
+            portfolio.picked,
+            model.weighed.chance,
+            self._constant,
+            portfolio.classes.flat,
+            found,
+            points,
+            log_rest,
+        )
+        return Part(buildings, first, found, points, log_rest)
+
+
+def stretches(portfolio: Portfolio) -> Iterator[Ints]:
+    """Consecutive buildings, a bounded number of rows at a time."""
+    rows = portfolio.building_row
+    start = 0
+    while start < len(portfolio):
+        stop = int(np.searchsorted(rows, rows[start] + ROWS_AT_ONCE, side="right")) - 1
+        stop = min(max(stop, start + 1), start + BUILDINGS_AT_ONCE, len(portfolio))
+        yield np.arange(start, stop)
+        start = stop
+
+
+def weigh_all(
+    portfolio: Portfolio,
+    model: Model,
+    progress: Callable[[float], None] | None = None,
+    *,
+    factor: int = 1,
+) -> Iterator[Part]:
+    """Weigh every building, in order, on two threads."""
+    weigher = Weigher(portfolio, model, factor)
+    # The pool is made before threads ask for it.
+    weigher._pool(factor)  # noqa: SLF001
+    done = 0
+    with ThreadPoolExecutor(max_workers=2) as pool:
+        for part in pool.map(lambda b: weigher.weigh(b, draws=model.draws), stretches(portfolio)):
+            done += len(part.buildings)
+            if progress is not None:
+                progress(done / len(portfolio))
+            yield part
+
+
+@dataclass(frozen=True)
+class RowResults:
+    """What becomes of rows: shape (R, …) with R the rows of a part.
+
+    Attributes:
+        condition: probability of each condition, shape (R, conditions).
         slots: probability of each face, shape (R, 3).
-        danger: probability of being dangerous, shape (R,).
-        harm: expected harm of one opening per person and year, shape (R,).
-        p_any: probability of at least one dangerous opening, shape (B,).
-        dangerous: expected number of dangerous openings, shape (B,).
-        dangerous_low, dangerous_high: shortest interval of that number, shape (B,).
-        split: expected harm per person and year in each counterfactual, shape (B, 2, 2, 2, 2),
-            axes era, slots, readings, location: 0 hidden, 1 known.
-        harm_draws: draws of harm per person and year, shape (B, draws).
-        effective_points: effective number of points, shape (B,); the simulation error of a
-            posterior mean is the posterior standard deviation over its square root.
-        rates: posterior mean of each building-level rate, shape (B, 5).
+        danger, live, harm, protected: probability of danger and of live metal, expected harm
+            (with the room's factor), probability of protection, shape (R,).
     """
 
     condition: Array
     slots: Array
     danger: Array
+    live: Array
     harm: Array
-    p_any: Array
-    dangerous: Array
-    dangerous_low: Ints
-    dangerous_high: Ints
-    split: Array
-    harm_draws: np.ndarray
-    effective_points: Array
-    rates: Array
-    pmf: dict[int, tuple[int, Array]] = field(default_factory=dict)
+    protected: Array
 
 
-def compute_posterior(
-    model: Model,
-    portfolio: Portfolio,
-    progress: Callable[[float], None] | None = None,
-    keep_pmf: bool = False,
-) -> Posterior:
-    """Compute the posterior of every opening and building.
-
-    Args:
-        model: the model.
-        portfolio: the portfolio.
-        progress: called with the fraction done.
-        keep_pmf: whether to keep each building's distribution of the number of dangerous openings
-            (first count, probabilities), for calibration checks.
-    """
-    size, rows = len(portfolio), len(portfolio.row_signature)
-    result = Posterior(
-        condition=np.zeros((rows, len(CONDITIONS))),
-        slots=np.zeros((rows, len(SLOTS))),
-        danger=np.zeros(rows),
-        harm=np.zeros(rows),
-        p_any=np.zeros(size),
-        dangerous=np.zeros(size),
-        dangerous_low=np.zeros(size, dtype=np.int64),
-        dangerous_high=np.zeros(size, dtype=np.int64),
-        split=np.zeros((size, 2, 2, 2, 2)),
-        harm_draws=np.zeros((size, model.draws), dtype=np.float32),
-        effective_points=np.zeros(size),
-        rates=np.zeros((size, 5)),
+def row_results(portfolio: Portfolio, model: Model, part: Part) -> RowResults:
+    """Turn joint posteriors of state and trouble into what is told of each row."""
+    joint = part.found.joint
+    count = len(joint)
+    index = portfolio.tree.row_class[part.first_row : part.first_row + count]
+    weighed, evidence = model.weighed, model.weighed.evidence
+    flat = joint.reshape(count, -1)
+    flat = flat / flat.sum(axis=1, keepdims=True)
+    condition = np.empty((count, len(CONDITIONS)))
+    slots = np.empty((count, 3))
+    for start in range(0, count, 20_000):
+        stretch = slice(start, start + 20_000)
+        rows = index[stretch]
+        condition[stretch] = np.einsum("rk,rkc->rc", flat[stretch], weighed.condition[rows])
+        slots[stretch] = np.einsum("rk,rkc->rc", flat[stretch], weighed.slots[rows])
+    table = evidence.table[index].reshape(count, -1)
+    return RowResults(
+        condition=condition,
+        slots=slots,
+        danger=1 - (flat * evidence.safe[index].reshape(count, -1) / table).sum(axis=1),
+        live=1 - (flat * evidence.dead[index].reshape(count, -1) / table).sum(axis=1),
+        harm=(flat * evidence.harm[index].reshape(count, -1)).sum(axis=1),
+        protected=(flat * weighed.protected[index]).sum(axis=1),
     )
-    factor = SMALL_FACTOR if size <= SMALL_PORTFOLIO else 1
-    poor = np.arange(size)
-    for stage in (factor, factor * MORE):
-        pool_of_points = pool_points(model, stage)
-        pending = blocks(portfolio, poor, cells=max(1, 1500 // stage))
-        done = 0
-
-        def solve(block: Block, points: Array = pool_of_points, stage: int = stage) -> int:
-            _solve_block(model, portfolio, block, points, stage, result, keep_pmf)
-            return len(block.buildings)
-
-        # Matrices here are small: BLAS threads would only wait for one another (five times slower).
-        with (
-            threadpool_limits(limits=1, user_api="blas"),
-            ThreadPoolExecutor(max_workers=2) as pool,
-        ):
-            for solved in pool.map(solve, pending):
-                done += solved
-                if progress is not None:
-                    progress(done / len(poor))
-        poor = np.flatnonzero(result.effective_points < FEW_EFFECTIVE)
-        if not len(poor):
-            break
-    return result
-
-
-def _solve_block(
-    model: Model,
-    portfolio: Portfolio,
-    block: Block,
-    pool: Array,
-    factor: int,
-    out: Posterior,
-    keep_pmf: bool,
-) -> None:
-    signatures, kinds = portfolio.signatures, model.kinds
-    picks = picking(model, portfolio, block)
-    weights = row_weights(model, portfolio, block, picks, slots=True, readings=True)
-    points = place_points(model, portfolio, block, picks, weights, pool, factor)
-    rates = row_rates(points, weights)
-    likelihood = log_likelihood(portfolio, block, picks, points, rates)
-    weight = normalised(points.log_weight + likelihood)
-    chosen = block.buildings
-    out.effective_points[chosen] = 1 / (weight**2).sum(axis=1)
-    out.rates[chosen] = np.einsum(
-        "nm,nmr->nr", weight, np.exp(-np.logaddexp(0.0, -points.log_odds))
-    )
-
-    protection = signatures.protection[block.signature][..., None]
-    dangerous = protection * kinds.danger_protected + (1 - protection) * kinds.danger_unprotected
-    harm = protection * model.harm_protected + (1 - protection) * model.harm_unprotected
-
-    real = block.count > 0
-    kind_share = weights * ((weight[:, None, :] / rates) @ points.probability)
-    into = block.rows[real]
-    mended = repairs(model, portfolio, block)
-    kept = mended.kept
-    out.condition[into] = (
-        kept[..., None] * (kind_share @ kinds.condition_of_kind) + mended.condition
-    )[real]
-    out.slots[into] = (kept[..., None] * (kind_share @ kinds.slots_of_kind) + mended.slots)[real]
-    out.danger[into] = (kept * (kind_share * dangerous).sum(axis=2) + mended.danger)[real]
-    out.harm[into] = (kept * (kind_share * harm).sum(axis=2) + mended.harm)[real]
-
-    transposed = points.probability.transpose(0, 2, 1)
-    danger_rate = (
-        kept[..., None] * ((weights * dangerous) @ transposed / rates) + mended.danger[..., None]
-    ).clip(0.0, 1.0)
-    sums = counts.parts(block.count, danger_rate)
-    nothing = np.einsum("ng,ngm->nm", block.count, np.log1p(-danger_rate.clip(max=1 - 1e-12)))
-    out.p_any[chosen] = -np.expm1(special.logsumexp(nothing, b=weight, axis=1))
-    out.dangerous[chosen] = (weight * sums.mean).sum(axis=1)
-    generator = np.random.default_rng([model.seed, int(chosen[0])])
-    picked = counts.resample(weight, model.draws, generator)
-    few = counts.resample(weight, COUNT_POINTS * min(factor, SMALL_FACTOR), generator)
-    low, high, pmf = counts.intervals(sums.at(few), block.count.sum(axis=1), model.interval)
-    out.dangerous_low[chosen], out.dangerous_high[chosen] = low, high
-    if keep_pmf:
-        out.pmf.update(zip(chosen.tolist(), pmf, strict=True))
-
-    location = signatures.location[block.signature]
-    placed = harm * location[..., None]
-    placed_after = (mended.harm * location)[..., None]
-    harm_mean_rate = kept[..., None] * ((weights * placed) @ transposed / rates) + placed_after
-    harm_square_rate = (
-        kept[..., None] * ((weights * placed**2) @ transposed / rates)
-        + placed_after**2 / np.maximum(1 - kept, 1e-12)[..., None]
-    )
-    harm_mean = np.einsum("ng,ngm->nm", block.count, harm_mean_rate)
-    harm_variance = np.einsum(
-        "ng,ngm->nm", block.count, (harm_square_rate - harm_mean_rate**2).clip(min=0.0)
-    )
-    out.harm_draws[chosen] = counts.draw_positive(
-        counts.take(harm_mean, picked), counts.take(harm_variance, picked), generator
-    )
-    _split_block(
-        model, portfolio, block, points, picks, mended, (weights, rates, likelihood), harm, out
-    )
-
-
-def _split_block(
-    model: Model,
-    portfolio: Portfolio,
-    block: Block,
-    points: Points,
-    picks: Picking,
-    mended: Repairs,
-    full: tuple[Array, Array, Array],
-    harm: Array,
-    out: Posterior,
-) -> None:
-    """Expected harm in each counterfactual (see ``Posterior.split``)."""
-    signatures, chosen = portfolio.signatures, block.buildings
-    location = signatures.location[block.signature]
-    looked = signatures.looked[block.signature]
-    sized = np.stack([block.count, block.count * location], axis=-1)
-
-    # Nothing known of any opening: exact, the mean of a product of independent rates.
-    of_era = mean_kinds(model.kinds, model.priors, portfolio.shift[chosen])
-    own = np.einsum("ne,nek->nk", portfolio.era_weights[chosen], of_era)
-    for era, kind in enumerate((np.broadcast_to(model.typical_kinds, own.shape), own)):
-        each = np.einsum("nk,ngk->ng", kind, harm)
-        out.split[chosen, era, 0, 0] = np.einsum("ng,ngl->nl", each, sized)
-
-    unseen = ~(looked & (block.count > 0)).any(axis=1)
-    for slots, readings in ((1, 0), (0, 1), (1, 1)):
-        if slots and readings:
-            weights, rates, likelihood = full
-        else:
-            weights = row_weights(
-                model, portfolio, block, picks, slots=bool(slots), readings=bool(readings)
-            )
-            rates = row_rates(points, weights)
-            likelihood = log_likelihood(portfolio, block, picks, points, rates)
-        for era, log_weight in enumerate((points.log_reference, points.log_weight)):
-            weight = normalised(log_weight + likelihood)
-            kind = weights * ((weight[:, None, :] / rates) @ points.probability)
-            each = (kind * harm).sum(axis=2)
-            if readings:
-                # That it was repaired is a reading too.
-                each = mended.kept * each + mended.harm
-            value = np.einsum("ng,ngl->nl", each, sized)
-            # Without a single look there is nothing to hide: all four cases are the exact one.
-            value[unseen] = out.split[chosen[unseen], era, 0, 0]
-            out.split[chosen, era, slots, readings] = value

@@ -1,9 +1,10 @@
-"""Priors of the building-level rates, by construction era, and how a building shifts them.
+"""Priors of a building's rates, by group, and how a building shifts them.
 
-Each rate has a beta distribution in each era. What is known of a building beside its era (wiring
-method, the crew that worked on it, a grade given on a visit) multiplies the odds of a rate: on the
-log-odds scale it is added. Densities here are on that scale, where a beta density
-``p^a (1-p)^b / B(a, b)`` is log-concave whatever its parameters.
+A group is a band of construction years, or the rewired buildings. Each rate has a beta
+distribution in each group. What is known of a building beside its group (wiring method, the crew
+that worked on it, a grade given on a visit) multiplies the odds of a rate: on the log-odds scale it
+is added. Densities here are on that scale, where a beta density ``p^a (1-p)^b / B(a, b)`` is
+log-concave whatever its parameters.
 """
 
 from __future__ import annotations
@@ -11,50 +12,59 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy import special, stats
 
-from pipeline.evidence.kinds import RATES, Array, Kinds, interleave, rate_features
+from pipeline.evidence.kernel import Pool, Prior, log_prior
+from pipeline.evidence.states import RATES, Array
 from shared.rule_book import RuleBook
+
+Ints = npt.NDArray[np.int64]
+
+POOL_SETS = 64
+"""Point sets that buildings take theirs from: sharing one set would mean sharing its chance error,
+which learning would then exploit."""
+
+STUDENT_DEGREES = 6.0
 
 
 @dataclass(frozen=True)
 class Priors:
-    """Beta parameters of every rate in every era.
+    """Beta parameters of every rate in every group: K equally likely draws of them.
 
     Attributes:
-        a, b: shape (E, 5).
-        shares: probability of each era where no year is known, shape (E,).
+        a, b: shape (G, K, 5).
+        shares: probability of each group where no year is known, shape (G,); rewired last.
     """
 
     a: Array
     b: Array
     shares: Array
 
-    @property
-    def coefficients(self) -> Array:
-        """Coefficients of ``rate_features`` in the log density, shape (E, 10)."""
-        return interleave(self.a, self.b)
+    def for_kernel(self) -> Prior:
+        """The same with its constants worked out."""
+        draws = self.a.shape[1]
+        with np.errstate(divide="ignore"):
+            reference = np.log(self.shares)
+        return Prior(
+            np.ascontiguousarray(self.a),
+            np.ascontiguousarray(self.b),
+            -special.betaln(self.a, self.b).sum(axis=2) - np.log(draws),
+            reference,
+        )
 
-    def log_density(self, features: Array) -> Array:
-        """Log density of unshifted log odds in each era.
 
-        Args:
-            features: ``rate_features`` of the log odds less the building's shift, (..., 10).
-
-        Returns:
-            Shape (..., E).
-        """
-        constant = -special.betaln(self.a, self.b).sum(axis=1)
-        result: Array = features @ self.coefficients.T + constant
-        return result
+def group_keys(rule_book: RuleBook) -> list[str]:
+    """Keys of the groups in order: the eras, then ``rewired``."""
+    return [*rule_book.eras, "rewired"]
 
 
 def default_priors(rule_book: RuleBook) -> Priors:
-    """The rule book's priors, before a portfolio has said anything."""
-    eras = list(rule_book.eras.values())
-    beta = np.array([[getattr(era, rate).beta for rate in RATES] for era in eras])
-    shares = np.array([float(era.share) for era in eras])
-    return Priors(beta[..., 0], beta[..., 1], shares / shares.sum())
+    """The rule book's priors, before a portfolio has said anything: one draw."""
+    groups = [*rule_book.eras.values(), rule_book.rewired]
+    beta = np.array([[getattr(group, rate).beta for rate in RATES] for group in groups])
+    shares = np.array([*(float(era.share) for era in rule_book.eras.values()), 0.0])
+    return Priors(beta[:, None, :, 0], beta[:, None, :, 1], shares / shares.sum())
 
 
 def beta_log_odds(a: Array, b: Array, u: Array) -> Array:
@@ -69,55 +79,133 @@ def beta_log_odds(a: Array, b: Array, u: Array) -> Array:
     return result
 
 
-def prior_points(priors: Priors, count: int, seed: int) -> Array:
-    """Low-discrepancy points from the mixture of all eras by share.
+def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
+    """Point sets for ``kernel.place_points``.
 
-    Returns:
-        Log odds, shape (count, 5); their density is
-        ``logsumexp(priors.log_density(...) + log(shares))``.
+    Args:
+        priors: the priors; the reference mixture weighs groups by ``shares`` and the rewired as
+            the least of them.
+        first, second: points of each set from the reference and from the t distribution.
+        seed: of the low-discrepancy sequences.
     """
-    uniform = stats.qmc.Sobol(d=6, scramble=True, seed=seed).random(count)
-    era = np.searchsorted(np.cumsum(priors.shares), uniform[:, 0]).clip(max=len(priors.shares) - 1)
-    return beta_log_odds(priors.a[era], priors.b[era], uniform[:, 1:].clip(1e-12, 1 - 1e-12))
+    groups, draws, rates = priors.a.shape
+    uniform = stats.qmc.Sobol(d=2 + rates, scramble=True, seed=seed).random(POOL_SETS * first)
+    reference = _reference(priors.shares)
+    group = np.searchsorted(np.cumsum(reference), uniform[:, 0]).clip(max=groups - 1)
+    draw = (uniform[:, 1] * draws).astype(np.int64).clip(max=draws - 1)
+    points = beta_log_odds(
+        priors.a[group, draw], priors.b[group, draw], uniform[:, 2:].clip(1e-12, 1 - 1e-12)
+    ).clip(-60, 60)
+    prior = priors.for_kernel()._replace(reference=np.log(reference))
+    log_reference = np.empty(len(points))
+    log_prior(np.ascontiguousarray(points.T), np.zeros(rates), prior.reference, prior, log_reference)
+    more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(POOL_SETS * second)
+    more = more.clip(1e-9, 1 - 1e-9)
+    spread = np.sqrt(stats.chi2.ppf(more[:, :1], STUDENT_DEGREES) / STUDENT_DEGREES)
+    student = special.ndtri(more[:, 1:]) / spread
+    return Pool(
+        np.ascontiguousarray(points.reshape(POOL_SETS, first, rates).transpose(0, 2, 1)),
+        log_reference.reshape(POOL_SETS, first),
+        np.ascontiguousarray(student.reshape(POOL_SETS, second, rates).transpose(0, 2, 1)),
+        STUDENT_DEGREES,
+    )
+
+
+def reference_prior(priors: Priors) -> Prior:
+    """The priors for the kernel, with the reference weights that ``make_pool`` draws by."""
+    return priors.for_kernel()._replace(reference=np.log(_reference(priors.shares)))
+
+
+def _reference(shares: Array) -> Array:
+    """Weights of the groups in the reference mixture: none is left out."""
+    reference = shares + 0.05
+    result: Array = reference / reference.sum()
+    return result
+
+
+def student_constant(degrees: float, rates: int = len(RATES)) -> float:
+    """Log normalising constant of a standard multivariate t density."""
+    return float(
+        special.gammaln((degrees + rates) / 2)
+        - special.gammaln(degrees / 2)
+        - rates / 2 * np.log(degrees * np.pi)
+    )
 
 
 def mean_rates(priors: Priors, shift: Array) -> Array:
-    """Mean of each rate in each era after a building's shift, by Gauss-Jacobi quadrature.
+    """Mean of each rate in each group after a building's shift, by Gauss-Jacobi quadrature.
 
     Args:
         priors: the priors.
         shift: shape (n, 5).
 
     Returns:
-        Shape (n, E, 5).
+        Shape (n, G, K, 5).
     """
-    eras, rates = priors.a.shape
-    result = np.broadcast_to(priors.a / (priors.a + priors.b), (len(shift), eras, rates)).copy()
+    groups, draws, rates = priors.a.shape
+    plain = priors.a / (priors.a + priors.b)
+    result = np.broadcast_to(plain, (len(shift), groups, draws, rates)).copy()
     for rate in range(rates):
         moved = np.flatnonzero(shift[:, rate])
         if not len(moved):
             continue
         values, inverse = np.unique(shift[moved, rate], return_inverse=True)
-        for era in range(eras):
-            a, b = priors.a[era, rate], priors.b[era, rate]
-            node, weight = special.roots_jacobi(60, b - 1, a - 1)
-            share = (node + 1) / 2
-            odds = np.exp(values)[:, None]
-            mean = (share * odds / (1 - share + share * odds)) @ weight / weight.sum()
-            result[moved, era, rate] = mean[inverse]
+        odds = np.exp(values)[:, None]
+        for group in range(groups):
+            for draw in range(draws):
+                a, b = priors.a[group, draw, rate], priors.b[group, draw, rate]
+                node, weight = special.roots_jacobi(40, b - 1, a - 1)
+                share = (node + 1) / 2
+                mean = (share * odds / (1 - share + share * odds)) @ weight / weight.sum()
+                result[moved, group, draw, rate] = mean[inverse]
     return result
 
 
-def mean_kinds(kinds: Kinds, priors: Priors, shift: Array) -> Array:
-    """Probability of each kind in each era where nothing was seen, exact: (n, 5) to (n, E, K).
+def group_weights(rule_book: RuleBook, built: Array, rewired: Array) -> Array:
+    """Probability of each group as the one whose wiring a building has.
 
-    The mean of a product of independent rates is the product of their means.
+    A recorded rewiring makes it one of the rewired. Near the first year of an era the era before
+    has its share, so that a year's difference makes a small difference. A missing year averages
+    over eras, in the portfolio's own proportions steadied by the rule book's; a recorded year is
+    wrong now and then.
+
+    Args:
+        rule_book: the rule book.
+        built, rewired: years, NaN where missing, shape (B,).
+
+    Returns:
+        Shape (B, G); rows sum to 1.
     """
-    rate = mean_rates(priors, shift)
-    result: Array = np.exp(kinds.log_probability(interleave(np.log(rate), np.log1p(-rate))))
+    eras = list(rule_book.eras.values())
+    blend = float(rule_book.structure.era_blend_years)
+    known = era_index(rule_book, built)
+    share = np.array([float(era.share) for era in eras])
+    counts = np.bincount(known[known >= 0], minlength=len(eras))
+    steady = float(rule_book.learning.era_share_buildings)
+    typical = (counts + steady * share / share.sum()) / (counts.sum() + steady)
+    wrong = float(rule_book.structure.year_wrong)
+    member = np.zeros((len(built), len(eras)))
+    # Rises from 0 to 1 over the years about each era's first; what rises there falls before.
+    risen = [np.ones(len(built))]
+    for era in eras[1:]:
+        middle = float(era.first_year) - 0.5
+        with np.errstate(invalid="ignore"):
+            risen.append(((built - middle) / (2 * blend) + 0.5).clip(0.0, 1.0))
+    for index in range(len(eras)):
+        after = risen[index + 1] if index + 1 < len(eras) else 0.0
+        member[:, index] = risen[index] - after
+    member = np.where(known[:, None] >= 0, wrong * typical + (1 - wrong) * member, typical)
+    again = np.isfinite(rewired)
+    result = np.zeros((len(built), len(eras) + 1))
+    result[:, :-1] = np.where(again[:, None], wrong * member, member)
+    result[:, -1] = np.where(again, 1 - wrong, 0.0)
     return result
 
 
-def shifted_features(log_odds: Array, shift: Array) -> Array:
-    """Features of log odds less a building's shift: (n, M, 5) and (n, 5) to (n, M, 10)."""
-    return rate_features(log_odds - shift[:, None, :])
+def era_index(rule_book: RuleBook, years: Array) -> Ints:
+    """Era of each year, -1 where the year is missing (NaN) or in no band, shape of ``years``."""
+    result = np.full(years.shape, -1, dtype=np.int64)
+    for index, era in enumerate(rule_book.eras.values()):
+        inside = (years >= float(era.first_year)) & (years <= float(era.last_year))
+        result[inside] = index
+    return result
