@@ -85,6 +85,30 @@ class Circuit(Section):
     false_ground_loop_ohms: Positive = says(
         "neutral-to-ground loop impedance at or below which a meter reports a false ground"
     )
+    poor_ground_loop_ohms: Positive = says(
+        "neutral-to-ground loop impedance from which a meter reports a poor ground"
+    )
+    poor_ground_least_ohms: Positive = says("least resistance of a poor ground path")
+    poor_ground_most_ohms: Positive = says(
+        "greatest such resistance; any between, evenly in the logarithm"
+    )
+    stray_earth_share: Share = says(
+        "share of ground wires bonded to the neutral further up that also touch other grounded "
+        "metal, so that load current divides onto them"
+    )
+    stray_earth_least_ohms: Positive = says("least resistance of such a touch to earth")
+    stray_earth_most_ohms: Positive = says(
+        "greatest such resistance; any between, evenly in the logarithm"
+    )
+    shared_load_least_ohms: Positive = says(
+        "least resistance of what runs on a circuit whose shared neutral is broken"
+    )
+    shared_load_most_ohms: Positive = says(
+        "greatest such resistance; any between, evenly in the logarithm"
+    )
+    abnormal_volts: Positive = says("hot-to-neutral reading from which the voltage is abnormal")
+    supply_spread_volts: Positive = says("standard deviation of supply voltages among openings")
+    clamp_amps: Positive = says("smallest current on a ground wire that a clamp shows")
     volts_error: Positive = says("standard error of a neutral-to-ground reading")
     ohms_error_share: Positive = says("relative standard error of an impedance reading")
     breaker_amps: Positive = says("branch breaker rating")
@@ -95,6 +119,20 @@ class Circuit(Section):
     breaker_double_seconds: Positive = says("longest clearing time at twice the rating")
     gfci_must_trip_milliamps: Positive = says("class A GFCI: current that must trip it")
     gfci_must_not_trip_milliamps: Positive = says("class A GFCI: current that must not trip it")
+
+    @model_validator(mode="after")
+    def _ranges(self) -> Self:
+        faults = [
+            f"{name}_least_ohms must be below {name}_most_ohms"
+            for name in ("poor_ground", "stray_earth", "shared_load")
+            if not float(getattr(self, f"{name}_least_ohms"))
+            < float(getattr(self, f"{name}_most_ohms"))
+        ]
+        if not float(self.supply_volts) < float(self.abnormal_volts):
+            faults.append("abnormal_volts must be above supply_volts")
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
 
 
 class Misreading(Section):
@@ -150,7 +188,22 @@ class Evidence(Section):
     unknown_load_none: OpenShare = says("chance of no load where none is stated with the volts")
     ground_good_ohms: Positive = says("ground-path reading up to which a path is good")
     ground_none_ohms: Positive = says("ground-path reading from which there is no path")
-    poor_joints: OpenShare = says("share of real ground paths that read between those two")
+    raised_readings: OpenShare = says(
+        "share of ground-path readings raised by the instrument's own poor contact, as if the path "
+        "were poor"
+    )
+    poor_ground_seen: OpenShare = says(
+        "chance that who opens the box sees that a ground path is poor (no bonding strip, rust)"
+    )
+    live_box_noticed: OpenShare = says(
+        "chance that who opens the box notices a ground wire that is live from further up"
+    )
+    detector_volts: Positive = says("volts against earth from which a non-contact detector answers")
+    detector_error: OpenShare = says("chance that a non-contact detector answers wrongly")
+    scorch_usual: OpenShare = says("chance of heat or scorch marks at any opening")
+    scorch_bad_contact: OpenShare = says("the same where a conductor is open or a path is poor")
+    shock_usual: OpenShare = says("chance that a shock is reported of any opening")
+    shock_if_live: OpenShare = says("the same where its metal is live")
     told_apart: OpenShare = says(
         "total-variation distance from which a method tells two conditions apart"
     )
@@ -172,6 +225,8 @@ class Evidence(Section):
             raise ValueError("dead_volts must be below live_volts")
         if not float(self.ground_good_ohms) < float(self.ground_none_ohms):
             raise ValueError("ground_good_ohms must be below ground_none_ohms")
+        if not float(self.scorch_usual) <= float(self.scorch_bad_contact):
+            raise ValueError("scorch_usual must not be above scorch_bad_contact")
         rates: list[tuple[str, Misreading | Reader]] = [
             *((method.value, rate) for method, rate in self.misreading.items()),
             *self.readers.items(),

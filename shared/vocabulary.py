@@ -25,6 +25,18 @@ class Method(StrEnum):
     VOLTMETER_UNDER_LOAD = "voltmeter_under_load"
     GROUND_IMPEDANCE_METER = "ground_impedance_meter"
     COVER_OFF_INSPECTION = "cover_off_inspection"
+    GROUND_WIRE_CLAMP = "ground_wire_clamp"
+    NEUTRAL_LIFTED_TEST = "neutral_lifted_test"
+    UPSTREAM_BOX_SEEN = "upstream_box_seen"
+
+
+OPEN_BOX_METHODS = (
+    Method.COVER_OFF_INSPECTION,
+    Method.GROUND_WIRE_CLAMP,
+    Method.NEUTRAL_LIFTED_TEST,
+    Method.UPSTREAM_BOX_SEEN,
+)
+"""Methods for which a qualified person opens the box, so that the wires in it are seen too."""
 
 
 class Selection(StrEnum):
@@ -59,6 +71,9 @@ class Result(StrEnum):
     NO_POWER = "no_power"
     NOT_ACCESSIBLE = "not_accessible"
     NOT_TESTED = "not_tested"
+    FALSE_GROUND_UPSTREAM = "false_ground_upstream"
+    POOR_GROUND = "poor_ground"
+    ABNORMAL_VOLTAGE = "abnormal_voltage"
 
 
 NO_LOOK_RESULTS = (Result.NO_POWER, Result.NOT_ACCESSIBLE, Result.NOT_TESTED)
@@ -100,7 +115,20 @@ class WiringMethod(StrEnum):
 
 
 class Condition(StrEnum):
-    """The latent state of an opening: what a perfect look would find."""
+    """The latent state of an opening: what a perfect look would find.
+
+    * ``poor_ground``: a ground path of high resistance (armoured cable without a bonding strip,
+      corroded raceway);
+    * ``false_ground_upstream``: the ground wire here is bonded to the neutral in a box further up
+      and reaches no further; no jumper in this box;
+    * ``reversed_false_ground_upstream``: the box further up is a reversed false ground and this
+      opening is fed through its terminals;
+    * ``open_neutral_ungrounded``: neutral open on wiring without a ground;
+    * ``open_neutral_false_ground``: a false ground whose neutral is open further up: what is
+      plugged in feeds the ground contact;
+    * ``shared_neutral_open``: the neutral that two circuits share is broken: the voltage at the
+      slots is divided by the loads of both.
+    """
 
     GROUNDED = "grounded"
     UNGROUNDED = "ungrounded"
@@ -111,21 +139,53 @@ class Condition(StrEnum):
     OPEN_NEUTRAL = "open_neutral"
     OPEN_HOT = "open_hot"
     HOT_ON_GROUND = "hot_on_ground"
+    POOR_GROUND = "poor_ground"
+    FALSE_GROUND_UPSTREAM = "false_ground_upstream"
+    REVERSED_FALSE_GROUND_UPSTREAM = "reversed_false_ground_upstream"
+    OPEN_NEUTRAL_UNGROUNDED = "open_neutral_ungrounded"
+    OPEN_NEUTRAL_FALSE_GROUND = "open_neutral_false_ground"
+    SHARED_NEUTRAL_OPEN = "shared_neutral_open"
 
 
 CONDITIONS: tuple[Condition, ...] = tuple(Condition)
-"""Every condition in the one order used by all arrays with a condition axis (length 9)."""
+"""Every condition in the one order used by all arrays with a condition axis (length C, 15)."""
 
-URGENT_CONDITIONS = (Condition.REVERSED_FALSE_GROUND, Condition.HOT_ON_GROUND)
+URGENT_CONDITIONS = (
+    Condition.REVERSED_FALSE_GROUND,
+    Condition.HOT_ON_GROUND,
+    Condition.REVERSED_FALSE_GROUND_UPSTREAM,
+    Condition.OPEN_NEUTRAL_FALSE_GROUND,
+)
 """Conditions that energise metal in normal use: urgent whatever the score says."""
+
+_DANGEROUS_ON_ANY_FACE = (Condition.HOT_ON_GROUND, Condition.SHARED_NEUTRAL_OPEN)
+_DANGEROUS_WITH_A_GROUND_CONTACT = (
+    Condition.FALSE_GROUND,
+    Condition.REVERSED_FALSE_GROUND,
+    Condition.REVERSED_UNGROUNDED,
+    Condition.FALSE_GROUND_UPSTREAM,
+    Condition.REVERSED_FALSE_GROUND_UPSTREAM,
+    Condition.OPEN_NEUTRAL_UNGROUNDED,
+    Condition.OPEN_NEUTRAL_FALSE_GROUND,
+)
+_SAFE_BEHIND_A_GFCI = (Condition.UNGROUNDED, Condition.POOR_GROUND)
 
 
 def danger(condition: Condition, slots: Slots, gfci: float) -> float:
     """Probability that an opening is dangerous, given its condition, slots and protection.
 
-    A dangerous opening is one with hot_on_ground, or a three-slot one with false_ground,
-    reversed_false_ground or reversed_ungrounded, or a three-slot one that is ungrounded without
-    GFCI protection. A GFCI never makes the other dangerous conditions safe.
+    Judgement, after what the circuit model shows of each condition:
+
+    * on any face: hot_on_ground; shared_neutral_open, which puts up to twice the supply voltage on
+      whatever is plugged in, so that insulation fails and things burn;
+    * on three slots: every false ground, here or further up, since its metal is live or one open
+      neutral away from it; reversed_ungrounded; open_neutral_ungrounded, where a fault leaves the
+      case live and a GFCI beyond the break has no supply;
+    * on three slots unless GFCI-protected: ungrounded, and poor_ground, whose path is too poor for
+      a breaker (at 8 Ω a 15 A breaker stays closed and the case stands at 114 V) and yet plenty for
+      a GFCI, wherever it is.
+
+    A GFCI never makes the other dangerous conditions safe.
 
     Args:
         condition: the latent condition.
@@ -135,18 +195,13 @@ def danger(condition: Condition, slots: Slots, gfci: float) -> float:
     Returns:
         A probability, 0 to 1.
     """
-    if condition is Condition.HOT_ON_GROUND:
+    if condition in _DANGEROUS_ON_ANY_FACE:
         return 1.0
     if slots is not Slots.THREE_SLOT:
         return 0.0
-    if condition is Condition.UNGROUNDED:
+    if condition in _SAFE_BEHIND_A_GFCI:
         return 1.0 - gfci
-    always = (
-        Condition.FALSE_GROUND,
-        Condition.REVERSED_FALSE_GROUND,
-        Condition.REVERSED_UNGROUNDED,
-    )
-    return 1.0 if condition in always else 0.0
+    return 1.0 if condition in _DANGEROUS_WITH_A_GROUND_CONTACT else 0.0
 
 
 CAUTIONS: tuple[str, ...] = (

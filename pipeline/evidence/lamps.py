@@ -9,8 +9,9 @@ it.
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from pipeline.evidence.circuit import PAIRS, Setup, solve
+from pipeline.evidence.circuit import PAIRS, Setup, Unknowns, solve
 from shared.rule_book import Circuit
 from shared.vocabulary import Condition, Result
 
@@ -29,19 +30,37 @@ LEGEND: dict[Pattern, Result] = {
 lamps differ by maker, hence patterns are named by conductor pairs. All three lit is in no legend.
 """
 
+OFF_LEGEND = Result.ABNORMAL_VOLTAGE
+"""What a pattern that no legend has is written down as: all three lit is usually a loose neutral
+or feedback, quoted."""
 
-def pattern(circuit: Circuit, condition: Condition, *, load_on: bool = False) -> Pattern:
-    """Solve the opening with the tester plugged in and say which lamps light.
+
+def lit(
+    circuit: Circuit,
+    condition: Condition,
+    feet: ArrayLike,
+    *,
+    load_on: bool = False,
+    unknowns: Unknowns | None = None,
+) -> NDArray[np.bool_]:
+    """Which lamps light, lamps in the order of ``PAIRS`` on the last axis, shape (..., 3).
 
     Args:
         circuit: the rule book's circuit section.
         condition: the condition of the opening.
+        feet: one-way run length, ft; any shape.
         load_on: whether an appliance is switched on beyond the same break of the circuit.
+        unknowns: what the condition leaves open; None for the typical values.
     """
     load = float(circuit.appliance_ohms) if load_on else None
-    solved = solve(circuit, condition, Setup(float(circuit.run_length), load_ohms=load, lamps=True))
-    strike = float(circuit.lamp_strike_volts)
-    first, second, third = (
-        bool(np.abs(solved.between(start, end)) >= strike) for start, end in PAIRS
-    )
-    return first, second, third
+    setup = Setup(feet, load_ohms=load, lamps=True, unknowns=unknowns)
+    solved = solve(circuit, condition, setup)
+    across = np.stack([np.abs(solved.between(start, end)) for start, end in PAIRS], axis=-1)
+    shown: NDArray[np.bool_] = across >= float(circuit.lamp_strike_volts)
+    return shown
+
+
+def pattern(circuit: Circuit, condition: Condition, *, load_on: bool = False) -> Pattern:
+    """The lit lamps at the rule book's run length and the typical unknowns; see ``lit``."""
+    first, second, third = lit(circuit, condition, float(circuit.run_length), load_on=load_on)
+    return bool(first), bool(second), bool(third)

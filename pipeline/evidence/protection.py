@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from pipeline.evidence.circuit import Contact, Wiring
+from pipeline.evidence.circuit import Contact, Wiring, here
 from pipeline.evidence.network import Floats, Solution
 from shared.rule_book import Circuit
 
@@ -60,11 +60,11 @@ def imbalance_milliamps(wiring: Wiring, solved: Solution, *, at_opening: bool) -
     Args:
         wiring: how the conductors land.
         solved: the solved opening.
-        at_opening: False for a GFCI further up, through which the hot and the neutral conductor
-            both pass, wherever they land; a fault that returns by a jumper to the neutral is then
-            balanced and not seen. True for a GFCI at the opening itself: only what passes from its
-            line side to the hot and neutral contacts is measured, and a jumper or a conductor on
-            the ground contact goes round it.
+        at_opening: False for a GFCI at the head of the circuit, through which the hot and the
+            neutral conductor both pass, wherever they land and wherever one breaks further on; a
+            fault that returns by a jumper to the neutral is then balanced and not seen. True for a
+            GFCI at the opening itself: only what passes from its line side to the hot and neutral
+            contacts is measured, and a jumper or a conductor on the ground contact goes round it.
     """
     if not at_opening:
         net = solved.current("hot") + solved.current("neutral")
@@ -73,6 +73,6 @@ def imbalance_milliamps(wiring: Wiring, solved: Solution, *, at_opening: bool) -
     net = np.zeros_like(solved.current("hot"))
     for name, contact in lands.items():
         if contact in (Contact.HOT, Contact.NEUTRAL):
-            net = net + solved.current(name)
+            net = net + here(solved, name)
     # The jumper runs from the neutral's line-side terminal to the ground contact.
     return np.abs(net - solved.current("jumper")) * 1000.0

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from pipeline.evidence.circuit import WIRING, Contact, Setup, case_node, solve
+from pipeline.evidence.circuit import WIRING, Contact, Setup, Unknowns, case_node, solve
 from pipeline.evidence.protection import breaker_seconds, gfci_trip_seconds, imbalance_milliamps
 from shared.rule_book import Circuit
 from shared.vocabulary import Condition
@@ -71,7 +71,12 @@ def _setup(circuit: Circuit, scenario: Scenario, *, ground_contact: bool) -> Set
 
 
 def shock(
-    circuit: Circuit, condition: Condition, scenario: Scenario, *, ground_contact: bool = True
+    circuit: Circuit,
+    condition: Condition,
+    scenario: Scenario,
+    *,
+    ground_contact: bool = True,
+    unknowns: Unknowns | None = None,
 ) -> Shock:
     """Solve one scenario at one condition.
 
@@ -81,31 +86,34 @@ def shock(
         scenario: what happens and what is touched.
         ground_contact: True for a three-slot opening, whose ground contact the plug ties to the
             case; False where the case stays on its own.
+        unknowns: what the condition leaves open, single values; None for the typical ones.
 
-    A GFCI whose neutral is open upstream has no supply and is taken not to trip (from memory).
+    A GFCI at the head of the circuit lies before any break of the neutral: it is supplied, and
+    trips or not by the imbalance there. One at the opening, beyond the break, has no supply and is
+    taken not to trip (from memory).
     """
     wiring = WIRING[condition]
-    setup = _setup(circuit, scenario, ground_contact=ground_contact)
+    setup = replace(
+        _setup(circuit, scenario, ground_contact=ground_contact), unknowns=unknowns
+    )
     metal = {
         Scenario.COVER_PLATE: Contact.GROUND,
         Scenario.BEHIND_SWITCH: Contact.NEUTRAL,
     }.get(scenario, case_node(setup))
     alone = solve(circuit, condition, setup)
     touched = solve(circuit, condition, replace(setup, body_on=metal))
-    unsupplied = setup.neutral_open_upstream
+    unsupplied = setup.neutral_open_upstream or wiring.neutral_open
+    must = float(circuit.gfci_must_trip_milliamps)
 
     def gfci(touching: bool) -> tuple[float, float]:
         solved = touched if touching else alone
-        if unsupplied:
-            return float("inf"), float("inf")
-        must = float(circuit.gfci_must_trip_milliamps)
         up, near = (
             float(
                 gfci_trip_seconds(imbalance_milliamps(wiring, solved, at_opening=at_opening), must)
             )
             for at_opening in (False, True)
         )
-        return up, near
+        return up, float("inf") if unsupplied else near
 
     return Shock(
         touch_volts=abs(float(alone.volts[metal])),
