@@ -146,14 +146,6 @@ class Misreading(Section):
     )
 
 
-class Reader(Section):
-    """A kind of reader; an inspector is one of these, judged by readings on like openings."""
-
-    prior: OpenShare = says("share of inspectors of this kind")
-    passes_anyway: Share = says("extra share of looks reported correct whatever is shown")
-    scatter: Share = says("extra share of looks reported as any result at random")
-
-
 class Evidence(Section):
     """How readings are weighed."""
 
@@ -164,8 +156,8 @@ class Evidence(Section):
     alike_within_building: Share = says(
         "correlation of readings within one building, when inspectors are compared"
     )
-    reader_probability: OpenShare = says(
-        "probability from which an inspector is taken for another kind of reader than usual"
+    lenient_share: OpenShare = says(
+        "share of readers who write some looks correct whatever is shown"
     )
     confirm_probability: OpenShare = says(
         "probability of a defect at which a reported or measured defect counts as confirmed"
@@ -212,28 +204,23 @@ class Evidence(Section):
         "have left *grounded* for the defect to count as reported"
     )
     misreading: dict[Method, Misreading]
-    readers: dict[str, Reader]
 
     @model_validator(mode="after")
     def _complete(self) -> Self:
         missing = [m.value for m in Method if m not in self.misreading]
         if missing:
             raise ValueError("misreading rates are missing for " + ", ".join(missing))
-        if "usual" not in self.readers:
-            raise ValueError("readers needs one named 'usual', the kind assumed without evidence")
         if not float(self.dead_volts) < float(self.live_volts):
             raise ValueError("dead_volts must be below live_volts")
         if not float(self.ground_good_ohms) < float(self.ground_none_ohms):
             raise ValueError("ground_good_ohms must be below ground_none_ohms")
         if not float(self.scorch_usual) <= float(self.scorch_bad_contact):
             raise ValueError("scorch_usual must not be above scorch_bad_contact")
-        rates: list[tuple[str, Misreading | Reader]] = [
-            *((method.value, rate) for method, rate in self.misreading.items()),
-            *self.readers.items(),
-        ]
-        for name, rate in rates:
+        for method, rate in self.misreading.items():
             if float(rate.passes_anyway) + float(rate.scatter) >= 1:
-                raise ValueError(f"passes_anyway and scatter of {name} leave no look that is read")
+                raise ValueError(
+                    f"passes_anyway and scatter of {method.value} leave no look that is read"
+                )
         return self
 
 
@@ -303,6 +290,7 @@ class Hierarchy(Section):
         "of jumpered circuits, those with one jumper at the head and a ground wire on from it"
     )
     live_false_ground: RatePrior = says("of false grounds, those with hot and neutral swapped too")
+    openings_on_circuit: Positive = says("openings on a circuit of which nothing is known, at most")
     head_opening: OpenShare = says("openings of a circuit jumpered at the head that are the head")
 
 
@@ -325,6 +313,7 @@ class Counting(Section):
     """What stands in where the register is silent, always marked as assumed."""
 
     openings_per_dwelling: Positive = says("receptacle openings in a typical dwelling")
+    dwellings_per_building: Positive = says("dwellings in a building of which nothing is known")
     occupants_per_dwelling: Positive = says("people in a typical dwelling")
     vulnerable_share: Share = says("vulnerable share of occupants where not counted")
     gfci_share_wet: OpenShare = says("GFCI-protected share in wet rooms and kitchens")

@@ -1,67 +1,42 @@
-"""From warehouse tables to the arrays of ``Portfolio``: eras, shifts, signatures, rows."""
+"""From warehouse tables to the arrays of ``posterior.Portfolio``."""
 
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass
 
 import duckdb
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.evidence.kinds import RATES, SLOTS, Array
+from pipeline.evidence.classes import NOT_REPAIRED, SELECTIONS, UNKNOWN_SLOTS, Classes
 from pipeline.evidence.likelihood import Likelihoods
-from pipeline.evidence.portfolio import (
-    NOT_REPAIRED,
-    SELECTIONS,
-    UNKNOWN_SLOTS,
-    Ints,
-    Portfolio,
-    Signatures,
-)
+from pipeline.evidence.posterior import Portfolio
+from pipeline.evidence.priors import group_weights
+from pipeline.evidence.states import RATES, SLOTS, Array
+from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS
+
+Ints = npt.NDArray[np.int64]
 
 UNSEEN_LOCATION = "unknown"
 
 
-def era_index(rule_book: RuleBook, years: Array) -> Ints:
-    """Era of each year, -1 where the year is missing (NaN) or in no band, shape of ``years``."""
-    result = np.full(years.shape, -1, dtype=np.int64)
-    for index, era in enumerate(rule_book.eras.values()):
-        inside = (years >= float(era.first_year)) & (years <= float(era.last_year))
-        result[inside] = index
-    return result
+@dataclass(frozen=True)
+class Assembled:
+    """A portfolio and where its rows came from.
 
-
-def era_weights(rule_book: RuleBook, built: Array, rewired: Array) -> Array:
-    """Probability of each era as the one whose wiring a building has.
-
-    A missing year averages over eras, in the portfolio's own proportions steadied by the rule
-    book's; a recorded year is wrong now and then; a recorded rewiring may not have reached the
-    whole building.
-
-    Args:
-        rule_book: the rule book.
-        built, rewired: years, NaN where missing, shape (B,).
-
-    Returns:
-        Shape (B, E); rows sum to 1.
+    Attributes:
+        portfolio: without crew shifts.
+        buildings: one row a building, in order.
+        row_no: number of each recorded row in table opening_rows, NOT_RECORDED for the others.
     """
-    eras = list(rule_book.eras.values())
-    share = np.array([float(era.share) for era in eras])
-    share /= share.sum()
-    known = era_index(rule_book, built)
-    counts = np.bincount(known[known >= 0], minlength=len(eras))
-    steady = float(rule_book.learning.era_share_buildings)
-    typical = (counts + steady * share) / (counts.sum() + steady)
-    wrong = float(rule_book.structure.year_wrong)
-    spread = wrong * typical + (1 - wrong) * np.eye(len(eras))
-    result = np.where(known[:, None] >= 0, spread[known.clip(min=0)], typical)
-    again = era_index(rule_book, rewired)
-    reach = np.where(again >= 0, float(rule_book.structure.rewiring_reach), 0.0)[:, None]
-    mixed: Array = (1 - reach) * result + reach * spread[again.clip(min=0)]
-    return mixed
+
+    portfolio: Portfolio
+    buildings: pd.DataFrame
+    row_no: Ints
 
 
 def building_shift(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
@@ -77,6 +52,15 @@ def building_shift(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
     return shift
 
 
+def poor_share(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
+    """Share of poor grounds among grounded wiring by wiring method, shape (B,)."""
+    structure = rule_book.structure
+    shares = {w.value: float(number) for w, number in structure.poor_ground.items()}
+    unknown = float(structure.poor_ground_unknown)
+    found: Array = buildings["wiring_method"].map(shares).fillna(unknown).to_numpy(dtype=np.float64)
+    return found
+
+
 def crew_index(buildings: pd.DataFrame) -> dict[str, Ints]:
     """Index of each building's owner and manager, -1 where none is known."""
     return {
@@ -85,64 +69,49 @@ def crew_index(buildings: pd.DataFrame) -> dict[str, Ints]:
     }
 
 
-def protection_shares(rule_book: RuleBook, con: duckdb.DuckDBPyConnection) -> dict[str, float]:
-    """GFCI-protected share by location: the portfolio's own, steadied by the rule book's."""
-    counting = rule_book.counting
-    wet, dry = float(counting.gfci_share_wet), float(counting.gfci_share_dry)
-    share_wet = float(counting.wet_share)
-    weight = float(counting.gfci_default_openings)
-    seen = {
-        location: (yes, total)
-        for location, yes, total in con.execute(
-            "SELECT location, count(*) FILTER (gfci = 'yes'), count(gfci) "
-            "FROM opening_list GROUP BY location"
-        ).fetchall()
-    }
-    result = {}
-    for location, default in (("wet", wet), ("dry", dry)):
-        yes, total = seen.get(location, (0, 0))
-        result[location] = (yes + weight * default) / (total + weight)
-    result[UNSEEN_LOCATION] = share_wet * result["wet"] + (1 - share_wet) * result["dry"]
-    return result
-
-
 def location_factors(rule_book: RuleBook) -> dict[str, float]:
     """Exposure factor by location; an unknown room is the average one."""
     wet, share = float(rule_book.exposure.wet_factor), float(rule_book.counting.wet_share)
     return {"dry": 1.0, "wet": wet, UNSEEN_LOCATION: share * wet + 1 - share}
 
 
-def signature_arrays(
+def evidence_classes(
     rule_book: RuleBook, likelihoods: Likelihoods, con: duckdb.DuckDBPyConnection
-) -> Signatures:
-    """Weigh every signature; the last one stands for openings that nobody recorded."""
+) -> Classes:
+    """Weigh the looks of every signature; the last class stands for openings nobody recorded."""
     table = con.execute(
         "SELECT codes, slots, selection, gfci, location, leaves_condition, leaves_slots, "
         "leaves_protected FROM signatures ORDER BY signature_no"
     ).fetchdf()
+    size = len(table)
     # An opening repaired before anybody else looked has no codes: its looks weigh nothing.
     codes = table["codes"].explode().dropna()
-    weights = np.ones((len(table) + 1, 9))
+    weights = np.ones((size + 1, len(CONDITIONS)))
     if len(codes):
         distinct, which = np.unique(codes.to_numpy(dtype=str), return_inverse=True)
         each = np.log(likelihoods.weights_of(distinct))
-        total = np.zeros((len(table), each.shape[1]))
+        total = np.zeros((size, each.shape[1]))
         np.add.at(total, codes.index.to_numpy(), each[which])
         weights[:-1] = np.exp(total - total.max(axis=1, keepdims=True))
     slots = {slot.value: index for index, slot in enumerate(SLOTS)}
     selections = {selection.value: index for index, selection in enumerate(SELECTIONS)}
-    shares, factors = protection_shares(rule_book, con), location_factors(rule_book)
+    factors = location_factors(rule_book)
     wrong = float(rule_book.counting.gfci_error)
-    protection = table["location"].map(shares).to_numpy(dtype=np.float64)
-    gfci = table["gfci"].to_numpy(dtype=object)
-    protection = np.where(gfci == "yes", 1 - wrong, np.where(gfci == "no", wrong, protection))
-    location = table["location"].map(factors).to_numpy(dtype=np.float64)
+    said = table["gfci"].to_numpy(dtype=object)
+    gfci = np.ones((size + 1, 2))
+    gfci[:-1][said == "yes"] = wrong, 1 - wrong
+    gfci[:-1][said == "no"] = 1 - wrong, wrong
+    wet = {"dry": 0.0, "wet": 1.0, UNSEEN_LOCATION: float(rule_book.counting.wet_share)}
     conditions = {condition.value: index for index, condition in enumerate(CONDITIONS)}
     left = table["leaves_condition"].map(conditions).fillna(NOT_REPAIRED).to_numpy(dtype=np.int64)
     face = table["leaves_slots"].map(slots).fillna(UNKNOWN_SLOTS).to_numpy(dtype=np.int64)
     # As objects: a column of missing flags alone could not take a number.
     guarded = table["leaves_protected"].astype(object).map({True: 1 - wrong, False: wrong})
-    return Signatures(
+
+    def with_unseen(values: npt.NDArray[np.generic], last: float) -> Array:
+        return np.append(values.astype(np.float64), last)
+
+    return Classes(
         condition_weights=weights,
         slots=np.append(
             table["slots"].map(slots).fillna(UNKNOWN_SLOTS).to_numpy(dtype=np.int64), UNKNOWN_SLOTS
@@ -150,9 +119,10 @@ def signature_arrays(
         selection=np.append(
             table["selection"].map(selections).to_numpy(dtype=np.int64), selections["random"]
         ),
-        protection=np.append(protection, shares[UNSEEN_LOCATION]),
-        location=np.append(location, factors[UNSEEN_LOCATION]),
-        looked=np.append(np.ones(len(table), dtype=np.bool_), False),
+        gfci_weights=gfci,
+        wet=with_unseen(table["location"].map(wet).to_numpy(), wet[UNSEEN_LOCATION]),
+        location=with_unseen(table["location"].map(factors).to_numpy(), factors[UNSEEN_LOCATION]),
+        looked=np.append(np.ones(size, dtype=np.bool_), False),
         repaired=np.append(left, NOT_REPAIRED),
         repaired_slots=np.append(face, UNKNOWN_SLOTS),
         repaired_protection=np.append(guarded.astype(np.float64).fillna(0.0).to_numpy(), 0.0),
@@ -169,46 +139,58 @@ def building_seeds(building_ids: pd.Series) -> npt.NDArray[np.uint64]:
 
 def assemble(
     rule_book: RuleBook, likelihoods: Likelihoods, con: duckdb.DuckDBPyConnection
-) -> tuple[Portfolio, pd.DataFrame]:
+) -> Assembled:
     """Read a portfolio from a warehouse under construction.
 
     Args:
         rule_book: the rule book.
         likelihoods: the likelihoods under it.
-        con: a connection with the tables buildings, building_sizes, signatures, opening_list and
-            building_rows.
-
-    Returns:
-        The portfolio, without crew shifts, and the buildings in the same order.
+        con: a connection with the tables buildings, building_sizes, signatures and opening_rows.
     """
     buildings = con.execute(
         "SELECT building_no, building_id, year_built, year_rewired, wiring_method, graded_share, "
         "owner, manager FROM buildings ORDER BY building_no"
     ).fetchdf()
-    rows = con.execute(
-        """
-        SELECT building_no, signature_no, openings FROM building_rows
-        UNION ALL
-        SELECT building_no, (SELECT count(*) FROM signatures), openings_unseen
-        FROM building_sizes WHERE openings_unseen > 0
-        ORDER BY building_no, signature_no
-        """
+    sizes = con.execute(
+        "SELECT openings_unseen, dwellings FROM building_sizes ORDER BY building_no"
     ).fetchdf()
+    recorded = con.execute(
+        "SELECT building_no, dwelling_key, circuit_key, signature_no, openings "
+        "FROM opening_rows ORDER BY row_no"
+    ).fetchnumpy()
     size = len(buildings)
-    per_building = np.bincount(rows["building_no"].to_numpy(dtype=np.int64), minlength=size)
-    return (
+    classes = evidence_classes(rule_book, likelihoods, con)
+    rows = Rows(
+        building=np.asarray(recorded["building_no"], dtype=np.int64),
+        dwelling=np.asarray(recorded["dwelling_key"], dtype=np.uint64),
+        circuit=np.asarray(recorded["circuit_key"], dtype=np.uint64),
+        evidence=np.asarray(recorded["signature_no"], dtype=np.int64),
+        count=np.asarray(recorded["openings"], dtype=np.int64),
+    )
+    tree, origin = grow(
+        rows,
+        size,
+        sizes["openings_unseen"].to_numpy(dtype=np.int64),
+        sizes["dwellings"].to_numpy(dtype=np.int64),
+        classes.flat,
+        int(float(rule_book.hierarchy.openings_on_circuit)),
+    )
+    picked = np.zeros((size, len(SELECTIONS)))
+    np.add.at(picked, (rows.building, classes.selection[rows.evidence]), rows.count)
+    return Assembled(
         Portfolio(
-            era_weights=era_weights(
+            tree=tree,
+            group_weights=group_weights(
                 rule_book,
                 buildings["year_built"].to_numpy(dtype=np.float64, na_value=np.nan),
                 buildings["year_rewired"].to_numpy(dtype=np.float64, na_value=np.nan),
             ),
             shift=building_shift(rule_book, buildings),
-            row_start=np.concatenate([[0], np.cumsum(per_building)]).astype(np.int64),
-            row_signature=rows["signature_no"].to_numpy(dtype=np.int64),
-            row_count=rows["openings"].to_numpy(dtype=np.float64),
-            signatures=signature_arrays(rule_book, likelihoods, con),
+            poor=poor_share(rule_book, buildings),
+            picked=picked,
             seed=building_seeds(buildings["building_id"]),
+            classes=classes,
         ),
         buildings,
+        origin,
     )

@@ -124,15 +124,12 @@ class Likelihoods:
                 float(evidence.points_at),
             )
             by_method = _mix(derived, correct, float(rates.passes_anyway), float(rates.scatter))
-            for name, reader in evidence.readers.items():
-                self._words[method, name] = _mix(
-                    by_method, correct, float(reader.passes_anyway), float(reader.scatter)
-                )
+            for step in range(0, 100, 2):
+                name = f"passes_{step:02d}" if step else USUAL
+                self._words[method, name] = _mix(by_method, correct, step / 100, 0.0)
+            self._words[method, "passes_00"] = by_method
         self._results = {key: self._with_no_looks(words) for key, words in self._words.items()}
-        self._attention = {
-            name: 1.0 - float(reader.passes_anyway) - float(reader.scatter)
-            for name, reader in evidence.readers.items()
-        }
+        self._attention = {name: 1.0 for _, name in self._words}
         self._volts = volts_likelihood(rule_book)
         self._ohms = ohms_likelihood(rule_book)
         self._ground = ground_present_likelihood(rule_book)

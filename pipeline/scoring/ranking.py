@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.evidence.kinds import Array
+from pipeline.evidence.states import Array
 
 
 def ranks(score: Array) -> npt.NDArray[np.int64]:

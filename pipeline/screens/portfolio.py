@@ -127,7 +127,7 @@ def conditions(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         f"""
         WITH each AS (
             SELECT CASE WHEN recorded THEN 'recorded' ELSE 'never recorded' END AS kind, {sums}
-            FROM building_signatures GROUP BY recorded
+            FROM opening_groups GROUP BY recorded
         )
         SELECT condition, kind, openings
         FROM (UNPIVOT each ON {names} INTO NAME condition VALUE openings)

@@ -15,19 +15,19 @@ import numpy as np
 import pandas as pd
 
 from pipeline.evidence.assemble import (
+    UNSEEN_LOCATION,
     assemble,
     crew_index,
-    era_index,
     location_factors,
 )
-from pipeline.evidence.inspectors import classify_inspectors
-from pipeline.evidence.kinds import RATES
-from pipeline.evidence.learning import Learned, crew_shift, learn
+from pipeline.evidence.classes import stakes, weigh_classes
+from pipeline.evidence.expectation import prior_means
+from pipeline.evidence.learning import Learned, crew_shift, learn, telling
+from pipeline.evidence.leniency import judge_leniency
 from pipeline.evidence.likelihood import Likelihoods
-from pipeline.evidence.model import build_model
-from pipeline.evidence.portfolio import Portfolio
-from pipeline.evidence.posterior import compute_posterior
-from pipeline.evidence.priors import default_priors
+from pipeline.evidence.posterior import Model, weigh_all
+from pipeline.evidence.priors import era_index
+from pipeline.evidence.states import RATES
 from pipeline.landing import Workspace, create_views
 from pipeline.offline import connect
 from pipeline.scoring.severity import severity, severity_array
@@ -39,7 +39,7 @@ from shared.vocabulary import WET_ROOM_WORDS
 
 Progress = Callable[[str, float], None]
 
-MODEL_VERSION = "3"
+MODEL_VERSION = "4"
 """Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
 
 MEMORY_LIMIT = "1500MB"
@@ -184,28 +184,7 @@ def _build_file(
         con.execute(sql_step("05_signatures.sql"))
         progress("buildings and looks", 1.0)
 
-        portfolio, buildings = assemble(rule_book, likelihoods, con)
-        harms = severity_array(rule_book)
-        model = build_model(rule_book, default_priors(rule_book), harms)
-        crews = crew_index(buildings)
-        progress("learning from the portfolio", 0.0)
-        learned = learn(
-            rule_book,
-            model,
-            portfolio,
-            crews,
-            lambda done: progress("learning from the portfolio", done),
-        )
-        progress("learning from the portfolio", 1.0)
-        portfolio = _with_crews(portfolio, learned, crews)
-        model = build_model(rule_book, learned.priors, harms)
-        posterior = compute_posterior(
-            model, portfolio, lambda done: progress("weighing the evidence", done)
-        )
-        progress("scores and ranks", 0.0)
-        results.write_learning(con, rule_book, learned, buildings, crews)
-        results.write_posterior(con, likelihoods, portfolio, posterior)
-        results.write_scores(con, rule_book, portfolio, posterior, location_factors(rule_book))
+        learned = _weigh(con, rule_book, likelihoods, progress)
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
         con.execute(sql_step("08_quality.sql"))
@@ -216,15 +195,69 @@ def _build_file(
         )
         con.execute("CHECKPOINT")
         progress("scores and ranks", 1.0)
-        return len(portfolio)
+        ((count,),) = con.execute("SELECT count(*) FROM buildings").fetchall()
+        return int(count)
     finally:
         con.close()
 
 
-def _with_crews(portfolio: Portfolio, learned: Learned, crews: dict[str, np.ndarray]) -> Portfolio:
+def _weigh(
+    con: duckdb.DuckDBPyConnection,
+    rule_book: RuleBook,
+    likelihoods: Likelihoods,
+    progress: Progress,
+) -> Learned:
+    """Learn from the portfolio, weigh every building, write openings and scores."""
+    assembled = assemble(rule_book, likelihoods, con)
+    portfolio = assembled.portfolio
+    at_stake = stakes(rule_book, severity_array(rule_book))
+    crews = crew_index(assembled.buildings)
+    seed = int(float(rule_book.scoring.seed))
+    progress("learning from the portfolio", 0.0)
+    learned = learn(
+        rule_book,
+        portfolio,
+        at_stake,
+        crews,
+        seed,
+        lambda done: progress("learning from the portfolio", done),
+    )
+    progress("learning from the portfolio", 1.0)
     shift = portfolio.shift.copy()
     shift[:, RATES.index("false_ground")] += crew_shift(learned, crews, len(portfolio))
-    return replace(portfolio, shift=shift)
+    portfolio = replace(portfolio, shift=shift)
+    assembled = replace(assembled, portfolio=portfolio)
+
+    def model(*, readings: bool) -> Model:
+        weighed = weigh_classes(
+            rule_book, portfolio.classes, at_stake, learned.taught, readings=readings
+        )
+        draws = int(float(rule_book.scoring.draws)) if readings else 0
+        interval = float(rule_book.scoring.interval)
+        return Model(learned.priors, learned.taught, weighed, draws, interval, seed)
+
+    full, slots_alone = model(readings=True), model(readings=False)
+    found = results.write_openings(
+        con,
+        assembled,
+        full,
+        results.signature_facts(con, likelihoods, portfolio),
+        weigh_all(portfolio, full, lambda done: progress("weighing the evidence", done)),
+        ((part, slots_alone) for part in weigh_all(portfolio, slots_alone)),
+    )
+    progress("scores and ranks", 0.0)
+    results.write_learning(con, rule_book, learned, assembled.buildings, crews)
+    flat = portfolio.classes.flat
+    plain_harm = full.weighed.evidence.harm[flat] / portfolio.classes.location[flat]
+    results.write_scores(
+        con,
+        rule_book,
+        found,
+        prior_means(portfolio, full, plain_harm),
+        telling(portfolio),
+        location_factors(rule_book)[UNSEEN_LOCATION],
+    )
+    return learned
 
 
 def _rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
@@ -277,12 +310,6 @@ def _openings(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
 
 def _inspectors(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     counts = con.execute("SELECT * FROM inspector_results").fetchdf()
-    # Buildings behind an inspector's looks, which cells of the table above cannot add up to.
-    buildings = con.execute(
-        "SELECT inspector, count(DISTINCT building_no) AS in_buildings FROM observations "
-        "WHERE inspector IS NOT NULL GROUP BY inspector"
-    ).fetchdf()
-    merged = counts.merge(buildings, on="inspector", how="left")
-    con.register("inspector_frame", classify_inspectors(rule_book, merged))
+    con.register("inspector_frame", judge_leniency(rule_book, counts))
     con.execute("CREATE TABLE inspectors AS SELECT * FROM inspector_frame ORDER BY inspector")
     con.unregister("inspector_frame")

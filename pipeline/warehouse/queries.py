@@ -70,7 +70,7 @@ ORDERS: dict[str, RankingOrder] = {
 }
 
 _CAPABLE = (
-    "EXISTS (SELECT 1 FROM building_signatures AS g WHERE g.building_no = b.building_no "
+    "EXISTS (SELECT 1 FROM opening_groups AS g WHERE g.building_no = b.building_no "
     "AND g.sees_false_ground)"
 )
 FILTERS = {
@@ -191,7 +191,7 @@ def unrecorded_openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.
         f"""
         SELECT s.openings, s.p_two_slot, s.p_three_slot, s.p_dangerous,
             {", ".join("s." + name for name in PROBABILITIES)}
-        FROM building_signatures AS s
+        FROM opening_groups AS s
         JOIN buildings AS b USING (building_no)
         WHERE b.building_id = ? AND NOT s.recorded
         """,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import duckdb
@@ -9,13 +10,15 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.evidence.kinds import RATES, SLOTS, Array
+from pipeline.evidence.assemble import Assembled
 from pipeline.evidence.learning import Learned
 from pipeline.evidence.likelihood import Likelihoods
-from pipeline.evidence.portfolio import Portfolio
-from pipeline.evidence.posterior import Posterior
-from pipeline.scoring.explanation import INGREDIENTS, occupancy_values, shapley
-from pipeline.scoring.ranking import rank_intervals, ranks, score_intervals
+from pipeline.evidence.posterior import Model, Part, Portfolio, RowResults, row_results
+from pipeline.evidence.priors import group_keys
+from pipeline.evidence.states import RATES, SLOTS, STATES, Array
+from pipeline.evidence.tree import NOT_RECORDED
+from pipeline.scoring.explanation import INGREDIENTS, steps
+from pipeline.scoring.ranking import rank_intervals, ranks
 from shared.rule_book import RuleBook
 from shared.vocabulary import (
     CONDITIONS,
@@ -27,8 +30,7 @@ from shared.vocabulary import (
     Slots,
 )
 
-ROWS_AT_ONCE = 250_000
-"""About how many rows of a portfolio are put into tables in one go, so that memory is bounded."""
+Ints = npt.NDArray[np.int64]
 
 
 def _store(
@@ -50,17 +52,71 @@ def write_learning(
     rule_book: RuleBook,
     learned: Learned,
     buildings: pd.DataFrame,
-    crews: dict[str, npt.NDArray[np.int64]],
+    crews: dict[str, Ints],
 ) -> None:
-    """Write tables learned_rates (era, rate, mean, strength, defaults) and crews."""
+    """Write tables learned_rates, learned_shares, learned_protection and crews.
+
+    learned_rates: era, era_label, rate, mean, strength, mean_low and mean_high (over the draws
+    that carry its uncertainty), default_mean, default_strength. learned_shares: share, mean,
+    default_mean, default_strength. learned_protection: state, location, share.
+    """
+    labels = [*(era.label for era in rule_book.eras.values()), "rewired"]
+    groups = [*rule_book.eras.values(), rule_book.rewired]
+    centre, draws = learned.centre, learned.priors
     rows = []
-    for place, (key, era) in enumerate(rule_book.eras.items()):
+    for place, key in enumerate(group_keys(rule_book)):
         for rate, name in enumerate(RATES):
-            a, b = learned.priors.a[place, rate], learned.priors.b[place, rate]
-            default = getattr(era, name)
-            rows.append((key, era.label, name, a / (a + b), a + b, default.mean, default.strength))
-    columns = ["era", "era_label", "rate", "mean", "strength", "default_mean", "default_strength"]
+            a, b = centre.a[place, 0, rate], centre.b[place, 0, rate]
+            drawn = draws.a[place, :, rate] / (draws.a[place, :, rate] + draws.b[place, :, rate])
+            default = getattr(groups[place], name)
+            rows.append(
+                (
+                    key,
+                    labels[place],
+                    name,
+                    a / (a + b),
+                    a + b,
+                    drawn.min(),
+                    drawn.max(),
+                    default.mean,
+                    default.strength,
+                )
+            )
+    columns = [
+        "era",
+        "era_label",
+        "rate",
+        "mean",
+        "strength",
+        "mean_low",
+        "mean_high",
+        "default_mean",
+        "default_strength",
+    ]
     _store(con, "learned_rates", pd.DataFrame(rows, columns=columns), "era, rate")
+    hierarchy, taught = rule_book.hierarchy, learned.taught
+    shares = [
+        ("circuit_follows", taught.circuit_follows, hierarchy.circuit_follows),
+        ("opening_follows", taught.opening_follows, hierarchy.opening_follows),
+        ("opening_own", taught.opening_own, hierarchy.opening_own),
+        ("careful", taught.careful, hierarchy.careful),
+        ("head_jumpered", taught.head, hierarchy.head_jumpered),
+        ("live_false_ground", taught.live, hierarchy.live_false_ground),
+    ]
+    frame = pd.DataFrame(
+        [(name, value, prior.mean, prior.strength) for name, value, prior in shares],
+        columns=["share", "mean", "default_mean", "default_strength"],
+    )
+    _store(con, "learned_shares", frame, "share")
+    frame = pd.DataFrame(
+        [
+            (state, location, float(taught.gfci[index, place]))
+            for index, state in enumerate(STATES)
+            for place, location in enumerate(("dry", "wet"))
+        ],
+        columns=["state", "location", "share"],
+    )
+    _store(con, "learned_protection", frame, "state, location")
     frames = [
         pd.DataFrame(
             {
@@ -124,11 +180,11 @@ def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> _CodeFacts:
 
 
 @dataclass(frozen=True)
-class _SignatureFacts:
+class SignatureFacts:
     """What the looks of each signature say, one more for openings that nobody recorded (S + 1).
 
     Attributes:
-        detected: defects pointed at, shape (S + 1, 9).
+        detected: defects pointed at, shape (S + 1, conditions).
         looked, able, live_metal: as in ``_CodeFacts``, of any of its looks, shape (S + 1,).
         two_slot: whether it is known to have two slots, shape (S + 1,).
     """
@@ -140,18 +196,10 @@ class _SignatureFacts:
     two_slot: npt.NDArray[np.bool_]
 
 
-def write_posterior(
-    con: duckdb.DuckDBPyConnection,
-    likelihoods: Likelihoods,
-    portfolio: Portfolio,
-    posterior: Posterior,
-) -> None:
-    """Write table building_signatures: one row per building and signature, with probabilities.
-
-    The signature one past the last of table signatures stands for openings nobody recorded.
-    ``live_metal_reported``: a look points at live metal and at nothing else. That is urgent however
-    rare the model holds it to be: a needless visit costs little beside a missed one.
-    """
+def signature_facts(
+    con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods, portfolio: Portfolio
+) -> SignatureFacts:
+    """Read what the looks of each signature say."""
     table = con.execute("SELECT codes FROM signatures ORDER BY signature_no").fetchdf()["codes"]
     size = len(table)
     exploded = table.explode().dropna()
@@ -166,39 +214,169 @@ def write_posterior(
         np.maximum.at(able, of, facts.capable[which])
         np.maximum.at(live_metal, of, facts.live_metal[which])
     # A two-slot opening without a ground is as originally wired: no defect.
-    two_slot = portfolio.signatures.slots == SLOTS.index(Slots.TWO_SLOT)
+    two_slot = portfolio.classes.slots == SLOTS.index(Slots.TWO_SLOT)
     detected[np.ix_(two_slot, [CONDITIONS.index(Condition.UNGROUNDED)])] = 0.0
-
     # A proven repair was seen by a capable method, and what was there before is there no more.
-    mended = portfolio.signatures.repaired >= 0
+    mended = portfolio.classes.repaired >= 0
     detected[mended], live_metal[mended] = 0.0, 0.0
     looked[mended], able[mended] = 1.0, 1.0
-
-    signature_facts = _SignatureFacts(detected, looked, able, live_metal, two_slot)
-    buildings = len(portfolio)
-    stretch = max(1, buildings * ROWS_AT_ONCE // max(1, len(portfolio.row_signature)))
-    for first in range(0, max(1, buildings), stretch):
-        last = min(first + stretch, buildings)
-        frame = _signature_rows(portfolio, posterior, signature_facts, first, last)
-        order = "building_no, signature_no"
-        _store(con, "building_signatures", frame, order, append=first > 0)
+    return SignatureFacts(detected, looked, able, live_metal, two_slot)
 
 
-def _signature_rows(
-    portfolio: Portfolio, posterior: Posterior, facts: _SignatureFacts, first: int, last: int
+@dataclass(frozen=True)
+class BuildingResults:
+    """What the parts add up to, one entry a building.
+
+    Attributes:
+        dangerous, dangerous_low, dangerous_high: expected number and interval.
+        p_any, p_live: chance of any dangerous opening, of any live metal.
+        harm, placed_harm: expected harm per person and year, without and with the rooms' factors.
+        slots_harm: ``harm`` from the slots alone.
+        harm_draws: draws of ``placed_harm`` given hands and circuits, shape (B, draws).
+        effective: effective number of points.
+        rates: posterior mean rates, shape (B, 5).
+    """
+
+    dangerous: Array
+    dangerous_low: Ints
+    dangerous_high: Ints
+    p_any: Array
+    p_live: Array
+    harm: Array
+    placed_harm: Array
+    slots_harm: Array
+    harm_draws: npt.NDArray[np.float32]
+    effective: Array
+    rates: Array
+
+
+def row_times(portfolio: Portfolio, part: Part) -> Ints:
+    """Openings behind each row of a part, copies of its circuit and dwelling included."""
+    tree = portfolio.tree
+    first, last = part.first_row, part.first_row + len(part.found.joint)
+    d0 = tree.dwelling_start[part.buildings[0]]
+    d1 = tree.dwelling_start[part.buildings[-1] + 1]
+    c0, c1 = tree.circuit_start[d0], tree.circuit_start[d1]
+    times = np.repeat(tree.circuit_times[c0:c1], np.diff(tree.row_start[c0 : c1 + 1]))
+    rows_of_dwelling = np.diff(tree.row_start[tree.circuit_start[d0 : d1 + 1]])
+    result: Ints = (
+        times * np.repeat(tree.dwelling_times[d0:d1], rows_of_dwelling)
+    ) * tree.row_count[first:last]
+    return result
+
+
+def _building_sums(portfolio: Portfolio, part: Part, values: Array) -> Array:
+    """Sum values of a part's rows over each of its buildings, shape (n,)."""
+    start = portfolio.building_row[part.buildings] - part.first_row
+    if not len(values):
+        return np.zeros(len(part.buildings))
+    totals = np.concatenate([[0.0], np.cumsum(values)])
+    end = portfolio.building_row[part.buildings + 1] - part.first_row
+    result: Array = totals[end] - totals[start]
+    return result
+
+
+def write_openings(
+    con: duckdb.DuckDBPyConnection,
+    assembled: Assembled,
+    model: Model,
+    facts: SignatureFacts,
+    parts: Iterator[Part],
+    slots_alone: Iterator[tuple[Part, Model]],
+) -> BuildingResults:
+    """Write table opening_groups and add up what each building comes to.
+
+    opening_groups has one row per building and row of like openings (and one for those that
+    nobody recorded), with probabilities.
+
+    Args:
+        con: the warehouse under construction.
+        assembled: the portfolio and the numbers of its rows.
+        model: the model.
+        facts: what the looks of each signature say.
+        parts: all buildings weighed, in order.
+        slots_alone: the same parts weighed by the slots alone, and the model of that.
+    """
+    portfolio = assembled.portfolio
+    size = len(portfolio)
+    (
+        dangerous, p_any, p_live, harm, placed, slots_harm, effective
+    ) = (np.zeros(size) for _ in range(7))
+    low, high = np.zeros((2, size), dtype=np.int64)
+    rates = np.zeros((size, len(RATES)))
+    harm_draws = np.zeros((size, model.draws), dtype=np.float32)
+    tail = (1 - model.interval) / 2
+    append = False
+    for part, (again, slots_model) in zip(parts, slots_alone, strict=True):
+        found = row_results(portfolio, model, part)
+        times = row_times(portfolio, part).astype(np.float64)
+        b = part.buildings
+        rows = slice(part.first_row, part.first_row + len(times))
+        location = portfolio.classes.location[portfolio.tree.row_class[rows]]
+        dangerous[b] = _building_sums(portfolio, part, found.danger * times)
+        placed[b] = _building_sums(portfolio, part, found.harm * times)
+        harm[b] = _building_sums(portfolio, part, found.harm / location * times)
+        by_slots = row_results(portfolio, slots_model, again)
+        slots_harm[b] = _building_sums(portfolio, part, by_slots.harm / location * times)
+        p_any[b] = 1 - part.found.none_dangerous
+        p_live[b] = 1 - part.found.none_live
+        effective[b], rates[b] = part.found.effective, part.found.rates
+        harm_draws[b] = part.found.harm
+        bounds = np.quantile(
+            part.found.dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf"
+        )
+        low[b], high[b] = bounds.astype(np.int64)
+        frame = _group_rows(assembled, facts, part, found, times)
+        _store(con, "opening_groups", frame, "building_no, row_no", append=append)
+        append = True
+    return BuildingResults(
+        dangerous, low, high, p_any, p_live, harm, placed, slots_harm, harm_draws, effective, rates
+    )
+
+
+def _group_rows(
+    assembled: Assembled, facts: SignatureFacts, part: Part, found: RowResults, times: Array
 ) -> pd.DataFrame:
-    """Rows of table building_signatures of the buildings from ``first`` up to ``last``."""
-    part = slice(portfolio.row_start[first], portfolio.row_start[last])
-    row = portfolio.row_signature[part]
-    condition = posterior.condition[part]
-    detected = facts.detected[row]
+    """Rows of table opening_groups of one part."""
+    portfolio = assembled.portfolio
+    first, last = part.first_row, part.first_row + len(times)
+    index = portfolio.tree.row_class[first:last]
+    row_no = assembled.row_no[first:last]
+    building = np.repeat(
+        part.buildings,
+        portfolio.building_row[part.buildings + 1] - portfolio.building_row[part.buildings],
+    )
+    values = np.column_stack(
+        [
+            found.condition,
+            found.slots,
+            found.danger,
+            found.live,
+            found.protected,
+            found.harm / portfolio.classes.location[index],
+            part.found.steps,
+        ]
+    )
+    # Openings that nobody recorded are told as one row a building.
+    hidden = row_no == NOT_RECORDED
+    if hidden.any():
+        homes, which = np.unique(building[hidden], return_inverse=True)
+        weight = np.zeros(len(homes))
+        np.add.at(weight, which, times[hidden])
+        total = np.zeros((len(homes), values.shape[1]))
+        np.add.at(total, which, values[hidden] * times[hidden, None])
+        building = np.concatenate([building[~hidden], homes])
+        index = np.concatenate([index[~hidden], np.full(len(homes), portfolio.classes.flat)])
+        row_no = np.concatenate([row_no[~hidden], np.full(len(homes), NOT_RECORDED)])
+        values = np.concatenate([values[~hidden], total / weight[:, None]])
+        times = np.concatenate([times[~hidden], weight])
+    condition = values[:, : len(CONDITIONS)]
+    slots, rest = values[:, len(CONDITIONS) :][:, :3], values[:, len(CONDITIONS) + 3 :]
+    detected = facts.detected[index]
     urgent = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS).astype(np.float64)
-    p_detected = (condition * detected).sum(axis=1)
-    p_urgent = (condition * detected * urgent).sum(axis=1)
     suspect = condition.copy()
     suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
-    plain = facts.two_slot[row]
-    suspect[plain, CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
+    suspect[facts.two_slot[index], CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
     names = np.array([condition.value for condition in CONDITIONS], dtype=object)
     seen_defect = np.where(detected > 0, condition, 0.0)
     has_seen = seen_defect.max(axis=1) > 0
@@ -209,26 +387,28 @@ def _signature_rows(
     live = np.where(seen_live.max(axis=1) > 0, names[seen_live.argmax(axis=1)], None)
     return pd.DataFrame(
         {
-            "building_no": np.repeat(
-                np.arange(first, last, dtype=np.int32),
-                np.diff(portfolio.row_start[first : last + 1]),
-            ),
-            "signature_no": row.astype(np.int32),
-            "openings": portfolio.row_count[part].astype(np.int64),
-            "recorded": portfolio.signatures.looked[row],
-            "looked": facts.looked[row] > 0,
-            "sees_false_ground": facts.able[row] > 0,
-            "live_metal_reported": facts.live_metal[row] > 0,
+            "building_no": building.astype(np.int32),
+            "row_no": row_no.astype(np.int32),
+            "signature_no": index.astype(np.int32),
+            "openings": times.astype(np.int64),
+            "recorded": portfolio.classes.looked[index],
+            "looked": facts.looked[index] > 0,
+            "sees_false_ground": facts.able[index] > 0,
+            "live_metal_reported": facts.live_metal[index] > 0,
             "live_metal": pd.Series(live, dtype="string"),
-            **{f"p_{name.value}": condition[:, index] for index, name in enumerate(CONDITIONS)},
-            **{f"p_{slot.value}": posterior.slots[part, i] for i, slot in enumerate(SLOTS)},
-            "p_dangerous": posterior.danger[part],
-            "p_detected": p_detected,
-            "p_urgent_detected": p_urgent,
+            **{f"p_{name.value}": condition[:, i] for i, name in enumerate(CONDITIONS)},
+            **{f"p_{slot.value}": slots[:, i] for i, slot in enumerate(SLOTS)},
+            "p_dangerous": rest[:, 0],
+            "p_live": rest[:, 1],
+            "p_detected": (condition * detected).sum(axis=1),
+            "p_urgent_detected": (condition * detected * urgent).sum(axis=1),
             "defect": defect,
-            "protection": portfolio.signatures.protection[row],
-            "location_factor": portfolio.signatures.location[row],
-            "harm": posterior.harm[part],
+            "protection": rest[:, 2],
+            "location_factor": portfolio.classes.location[index],
+            "harm": rest[:, 3],
+            "p_of_building": rest[:, 4],
+            "p_of_dwelling": rest[:, 5],
+            "p_of_circuit": rest[:, 6],
         }
     )
 
@@ -236,27 +416,52 @@ def _signature_rows(
 def write_scores(
     con: duckdb.DuckDBPyConnection,
     rule_book: RuleBook,
-    portfolio: Portfolio,
-    posterior: Posterior,
-    factors: dict[str, float],
+    found: BuildingResults,
+    prior_harm: tuple[Array, Array],
+    has_looks: npt.NDArray[np.bool_],
+    typical_location: float,
 ) -> None:
-    """Write table building_scores: one row a building, with intervals, ranks and contributions."""
+    """Write table building_scores: one row a building, with intervals, ranks and contributions.
+
+    Args:
+        con: the warehouse under construction.
+        rule_book: the rule book.
+        found: what each building comes to.
+        prior_harm: expected harm of one opening of which nothing is known, in any building of the
+            portfolio and in each, per person and year; both shape (B,).
+        has_looks: whether there is any evidence on its openings, shape (B,).
+        typical_location: mean exposure factor of rooms.
+    """
     sizes = con.execute(
         "SELECT exposed_per_dwelling, dwellings, openings FROM building_sizes ORDER BY building_no"
     ).fetchdf()
     exposed = sizes["exposed_per_dwelling"].to_numpy(dtype=np.float64)
+    openings = sizes["openings"].to_numpy(dtype=np.float64)
     counting, scoring = rule_book.counting, rule_book.scoring
     typical = float(counting.occupants_per_dwelling) * (
         1 + (float(rule_book.exposure.vulnerable_weight) - 1) * float(counting.vulnerable_share)
     )
     years = float(scoring.score_unit_years)
-    values = years * occupancy_values(posterior.split, exposed, typical, factors["unknown"])
-    parts = shapley(values)
-    score = values[:, 1, 1, 1, 1]
-    draws = posterior.harm_draws
+    hidden = years * typical_location * typical
+    any_era, own_era = (openings * each for each in prior_harm)
+    score = years * exposed * found.placed_harm
+    values = np.stack(
+        [
+            hidden * any_era,
+            hidden * own_era,
+            hidden * np.where(has_looks, found.slots_harm, own_era),
+            hidden * np.where(has_looks, found.harm, own_era),
+            np.where(has_looks, score, years * exposed * typical_location * own_era),
+        ],
+        axis=1,
+    )
+    score = values[:, 4]
+    parts = steps(values)
+    draws = found.harm_draws
     draws *= (years * exposed[:, None]).astype(np.float32)
     mass = float(scoring.interval)
-    low, high = score_intervals(draws, mass)
+    tail = (1 - mass) / 2
+    low, high = np.quantile(draws, [tail, 1 - tail], axis=1)
     top = int(float(scoring.top))
     rank_low, rank_high, in_top = rank_intervals(draws, mass, top)
     rank = ranks(score)
@@ -267,26 +472,27 @@ def write_scores(
     each_low, each_high, _ = rank_intervals(draws, mass, top)
     frame = pd.DataFrame(
         {
-            "building_no": np.arange(len(portfolio), dtype=np.int32),
+            "building_no": np.arange(len(score), dtype=np.int32),
             "rank": rank,
             "score": score,
             "score_per_dwelling": per_dwelling,
-            "score_low": np.minimum(low, score),
-            "score_high": np.maximum(high, score),
+            "score_low": low,
+            "score_high": high,
             "rank_low": np.minimum(rank_low, rank),
             "rank_high": np.maximum(rank_high, rank),
             "rank_per_dwelling": rank_each,
             "rank_per_dwelling_low": np.minimum(each_low, rank_each),
             "rank_per_dwelling_high": np.maximum(each_high, rank_each),
             "p_top": in_top,
-            "expected_dangerous_openings": posterior.dangerous,
-            "dangerous_low": posterior.dangerous_low,
-            "dangerous_high": posterior.dangerous_high,
-            "p_any_dangerous": posterior.p_any,
+            "expected_dangerous_openings": found.dangerous,
+            "dangerous_low": found.dangerous_low,
+            "dangerous_high": found.dangerous_high,
+            "p_any_dangerous": found.p_any,
+            "p_live_metal": found.p_live,
             "baseline": parts[:, 0],
             **{name: parts[:, 1 + index] for index, name in enumerate(INGREDIENTS)},
-            "effective_points": posterior.effective_points,
-            **{f"rate_{name}": posterior.rates[:, i] for i, name in enumerate(RATES)},
+            "effective_points": found.effective,
+            **{f"rate_{name}": found.rates[:, i] for i, name in enumerate(RATES)},
         }
     )
     _store(con, "building_scores", frame, "building_no")

@@ -18,7 +18,7 @@ def condition(ask, building, opening="1"):
 
 
 def test_probabilities_of_every_opening_add_up(ask):
-    for found in ask(f"SELECT {P} FROM openings UNION ALL SELECT {P} FROM building_signatures"):
+    for found in ask(f"SELECT {P} FROM openings UNION ALL SELECT {P} FROM opening_groups"):
         assert sum(found) == pytest.approx(1, abs=1e-9)
         assert min(found) > 0  # nothing is ever ruled out altogether
 

@@ -20,7 +20,7 @@ def in_stretches(small, tmp_path_factory):
     ("table", "order"),
     [
         ("openings", "building_no, unit_id, opening_id"),
-        ("building_signatures", "building_no, signature_no"),
+        ("opening_groups", "building_no, signature_no"),
         ("building_scores", "building_no"),
     ],
 )

@@ -7,7 +7,7 @@ WITH seen AS (
         sum(openings) FILTER (sees_false_ground) AS openings_capable,
         sum(openings) FILTER (p_three_slot > 0.5 AND looked AND NOT sees_false_ground)
             AS three_slot_blind_only
-    FROM building_signatures
+    FROM opening_groups
     GROUP BY building_no
 )
 SELECT

@@ -15,6 +15,7 @@ CREATE TEMP TABLE IF NOT EXISTS opening_evidence (
     gfci VARCHAR,
     marking VARCHAR,
     room VARCHAR,
+    circuit_id VARCHAR,
     selection VARCHAR,
     leaves_condition VARCHAR,
     leaves_slots VARCHAR,
@@ -38,6 +39,8 @@ SELECT
         FILTER (o.gfci_protected IS NOT NULL) AS gfci,
     arg_max(o.marking, (o.observed_on, o._part, o._row)) FILTER (o.marking IS NOT NULL) AS marking,
     arg_max(o.room, (o.observed_on, o._part, o._row)) FILTER (o.room IS NOT NULL) AS room,
+    arg_max(o.circuit_id, (o.observed_on, o._part, o._row))
+        FILTER (o.circuit_id IS NOT NULL) AS circuit_id,
     min(CASE o.selection
         WHEN 'survey' THEN 0 WHEN 'random' THEN 1 WHEN 'targeted' THEN 3 WHEN 'complaint' THEN 4
         ELSE 2 END) AS pick
@@ -69,6 +72,7 @@ SELECT
     arg_max(l.gfci, l.latest) FILTER (l.gfci IS NOT NULL) AS gfci,
     arg_max(l.marking, l.latest) FILTER (l.marking IS NOT NULL) AS marking,
     arg_max(l.room, l.latest) FILTER (l.room IS NOT NULL) AS room,
+    arg_max(l.circuit_id, l.latest) FILTER (l.circuit_id IS NOT NULL) AS circuit_id,
     ['survey', 'random', 'unknown', 'targeted', 'complaint'][min(l.pick) + 1] AS selection,
     any_value(f.leaves_condition) AS leaves_condition,
     any_value(f.leaves_slots) AS leaves_slots,

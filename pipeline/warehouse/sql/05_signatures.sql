@@ -27,9 +27,16 @@ FROM (
     FROM placed
 );
 
-CREATE TEMP TABLE opening_list AS
-SELECT p.* EXCLUDE (codes), s.signature_no
+CREATE TEMP TABLE signed AS
+SELECT
+    p.* EXCLUDE (codes),
+    s.signature_no,
+    -- The dwelling and the circuit that it is known to belong to; '' where that is not known.
+    CASE WHEN p.unit_id <> '' THEN p.unit_id WHEN b.dwelling_units = 1 THEN 'the only one' ELSE ''
+        END AS dwelling,
+    coalesce(p.circuit_id, '') AS circuit
 FROM placed AS p
+JOIN buildings AS b USING (building_no)
 JOIN signatures AS s
     ON s.codes = p.codes
     AND s.slots IS NOT DISTINCT FROM p.slots
@@ -42,30 +49,74 @@ JOIN signatures AS s
 
 DROP TABLE placed;
 
-CREATE TEMP TABLE building_rows AS
-SELECT building_no, signature_no, count(*) AS openings
-FROM opening_list
-GROUP BY building_no, signature_no;
+-- Like openings of one circuit are one row.
+CREATE TEMP TABLE opening_rows AS
+SELECT
+    (row_number() OVER (ORDER BY building_no, dwelling, circuit, signature_no) - 1)::INTEGER
+        AS row_no,
+    *,
+    CASE WHEN dwelling = '' THEN 0 ELSE hash(dwelling) END::UBIGINT AS dwelling_key,
+    CASE WHEN circuit = '' THEN 0 ELSE hash(circuit) END::UBIGINT AS circuit_key
+FROM (
+    SELECT building_no, dwelling, circuit, signature_no, count(*)::BIGINT AS openings
+    FROM signed
+    GROUP BY ALL
+);
 
--- How many openings there are: the register's count, else dwellings times a typical number.
+CREATE TEMP TABLE opening_list AS
+SELECT o.* EXCLUDE (dwelling, circuit), r.row_no
+FROM signed AS o
+JOIN opening_rows AS r USING (building_no, dwelling, circuit, signature_no);
+
+DROP TABLE signed;
+
+-- How many openings and dwellings there are: as registered, else worked out from what else is
+-- known of the building and from the rest of the portfolio; never fewer than were seen.
 CREATE TABLE building_sizes AS
 WITH seen AS (
-    SELECT building_no, sum(openings)::BIGINT AS seen FROM building_rows GROUP BY building_no
+    SELECT
+        building_no,
+        sum(openings)::BIGINT AS openings_seen,
+        count(DISTINCT dwelling_key) FILTER (dwelling_key <> 0) AS dwellings_seen
+    FROM opening_rows
+    GROUP BY building_no
+),
+typical AS (
+    SELECT
+        median(insured_value / dwelling_units) AS value_of_dwelling,
+        median(dwelling_units / storeys) FILTER (storeys > 0) AS dwellings_of_storey,
+        median(dwelling_units) AS dwellings
+    FROM buildings
+    WHERE dwelling_units > 0
 ),
 counted AS (
     SELECT
         b.building_no,
-        coalesce(s.seen, 0) AS openings_seen,
+        coalesce(s.openings_seen, 0) AS openings_seen,
+        coalesce(s.dwellings_seen, 0) AS dwellings_seen,
         b.receptacle_count IS NULL OR b.receptacle_count = 0 AS openings_assumed,
         b.dwelling_units IS NULL OR b.dwelling_units = 0 AS dwellings_assumed,
         b.occupants IS NULL AS occupants_assumed,
         b.vulnerable_occupants IS NULL AS vulnerable_assumed,
         nullif(b.receptacle_count, 0) AS receptacle_count,
-        nullif(b.dwelling_units, 0) AS dwelling_units,
         b.occupants,
-        b.vulnerable_occupants
+        b.vulnerable_occupants,
+        coalesce(
+            nullif(b.dwelling_units, 0)::DOUBLE,
+            nullif(b.receptacle_count, 0) / rule('counting.openings_per_dwelling'),
+            nullif(b.occupants, 0) / rule('counting.occupants_per_dwelling'),
+            nullif(b.insured_value, 0) / t.value_of_dwelling,
+            nullif(b.storeys, 0) * t.dwellings_of_storey,
+            t.dwellings,
+            rule('counting.dwellings_per_building')
+        ) AS dwellings_likely
     FROM buildings AS b
+    CROSS JOIN typical AS t
     LEFT JOIN seen AS s USING (building_no)
+),
+housed AS (
+    SELECT *, greatest(1, dwellings_seen, round(dwellings_likely))::BIGINT AS dwellings
+    FROM counted
 ),
 sized AS (
     SELECT
@@ -74,19 +125,10 @@ sized AS (
             openings_seen,
             coalesce(
                 receptacle_count,
-                round(coalesce(dwelling_units, 1) * rule('counting.openings_per_dwelling'))
+                round(dwellings * rule('counting.openings_per_dwelling'))
             )
         )::BIGINT AS openings
-    FROM counted
-),
-housed AS (
-    SELECT
-        *,
-        coalesce(
-            dwelling_units,
-            greatest(1, round(openings / rule('counting.openings_per_dwelling')))
-        )::BIGINT AS dwellings
-    FROM sized
+    FROM housed
 ),
 peopled AS (
     SELECT
@@ -95,7 +137,7 @@ peopled AS (
             occupants::DOUBLE,
             greatest(dwellings * rule('counting.occupants_per_dwelling'), vulnerable_occupants)
         ) AS people
-    FROM housed
+    FROM sized
 )
 SELECT
     building_no,

@@ -13,8 +13,8 @@ SELECT
     o.selection,
     o.last_observed_on,
     o.methods,
-    o.signature_no,
-    s.* EXCLUDE (building_no, signature_no, openings, recorded),
+    o.circuit_id,
+    s.* EXCLUDE (building_no, openings, recorded),
     s.p_detected >= rule('evidence.confirm_probability') AS confirmed,
     -- Live metal confirmed, or plainly reported: urgent whatever else is probable.
     s.p_urgent_detected >= rule('evidence.confirm_probability') OR s.live_metal_reported AS urgent,
@@ -23,7 +23,7 @@ SELECT
     f.leaves_condition AS proven_condition,
     r.fixed_on AS reported_fixed_on
 FROM opening_list AS o
-JOIN building_signatures AS s USING (building_no, signature_no)
+JOIN opening_groups AS s USING (building_no, row_no)
 JOIN buildings AS b USING (building_no)
 LEFT JOIN proven_fixes AS f USING (building_no, unit_id, opening_id)
 LEFT JOIN reported_fixes AS r USING (building_no, unit_id, opening_id)
@@ -38,7 +38,7 @@ WITH rows AS (
         openings * p_three_slot AS three_slots,
         p_detected >= rule('evidence.confirm_probability') AS confirmed,
         p_urgent_detected >= rule('evidence.confirm_probability') OR live_metal_reported AS urgent
-    FROM building_signatures
+    FROM opening_groups
 )
 SELECT
     building_no,
@@ -84,7 +84,7 @@ WITH valued AS (
         sum(s.openings * s.p_three_slot) AS three_slots,
         sum(s.openings) AS openings,
         sum(s.openings * s.p_dangerous * (1 - s.p_dangerous)) AS unsettled
-    FROM building_signatures AS s
+    FROM opening_groups AS s
     WHERE NOT s.sees_false_ground
     GROUP BY ALL
 ),

@@ -1,0 +1,83 @@
+"""What is expected of an opening of which nothing was seen: exact, without points.
+
+Rates are independent and enter each state's chance and each kind of trouble once, so the mean of
+the product is the product of the means.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.evidence.posterior import Model, Portfolio
+from pipeline.evidence.priors import Priors, mean_rates
+from pipeline.evidence.states import (
+    AS_WIRED,
+    CAREFUL,
+    GROUNDED,
+    HEAD_JUMPERED,
+    JUMPERED,
+    OPEN_GROUND,
+    POOR,
+    STATE_COUNT,
+    Array,
+    Taught,
+)
+
+
+def mean_states(rates: Array, poor: Array, taught: Taught) -> Array:
+    """Chance of each state and trouble of an opening of which nothing is known.
+
+    Args:
+        rates: mean rates, shape (..., 5).
+        poor: share of poor grounds among the grounded, broadcastable to (...).
+        taught: what the portfolio taught.
+
+    Returns:
+        Shape (..., S, 3); sums to 1 over the last two axes.
+    """
+    u, c, j, r, f = (rates[..., index] for index in range(5))
+    state = np.empty((*u.shape, STATE_COUNT))
+    state[..., GROUNDED] = (1 - u) * (1 - poor)
+    state[..., POOR] = (1 - u) * poor
+    state[..., AS_WIRED] = u * (1 - c)
+    state[..., OPEN_GROUND] = u * c * (1 - j) * (1 - taught.careful)
+    state[..., CAREFUL] = u * c * (1 - j) * taught.careful
+    jumpered = u * c * j
+    # An opening with a style of its own on a circuit jumpered at the head has a jumper of its own.
+    at_head = taught.head * (taught.opening_own + (1 - taught.opening_own) * taught.opening_follows)
+    state[..., JUMPERED] = jumpered * (1 - at_head)
+    state[..., HEAD_JUMPERED] = jumpered * at_head
+    trouble = np.stack([(1 - f) * (1 - r), (1 - f) * r, f], axis=-1)
+    result: Array = state[..., :, None] * trouble[..., None, :]
+    return result
+
+
+def prior_means(portfolio: Portfolio, model: Model, values: Array) -> tuple[Array, Array]:
+    """Expected value of an opening before anything was seen: of a typical building, of each own.
+
+    Args:
+        portfolio: the portfolio.
+        model: the model.
+        values: value by state and trouble where nothing is known, shape (S, 3).
+
+    Returns:
+        For any building of the portfolio's eras, and for each building by its own group, wiring
+        method and crew; both shape (B,).
+    """
+    priors: Priors = model.priors
+    table = model.weighed.evidence.table[portfolio.classes.flat]
+    worth = values * table
+    size = len(portfolio)
+    typical_rates = mean_rates(priors, np.zeros((1, 5)))[0]
+    typical_poor = float(portfolio.poor.mean()) if size else 0.0
+    typical = (mean_states(typical_rates, np.array(typical_poor), model.taught) * worth).sum(
+        axis=(-2, -1)
+    )
+    of_any = float(typical.mean(axis=1) @ priors.shares)
+    own = np.empty(size)
+    for start in range(0, size, 20_000):
+        part = slice(start, start + 20_000)
+        rates = mean_rates(priors, portfolio.shift[part])
+        each = mean_states(rates, portfolio.poor[part, None, None], model.taught) * worth
+        own[part] = (each.sum(axis=(-2, -1)).mean(axis=2) * portfolio.group_weights[part]).sum(axis=1)
+    return np.full(size, of_any), own

@@ -1,0 +1,86 @@
+"""How lenient each reader is: the share of looks written "correct" whatever is shown.
+
+Readers are compared only where two or more of them looked by the same method in the same building:
+there the openings are alike, and a reader who finds fewer faults than the others may be letting
+them pass. Leniency discounts passes and nothing else: a fault that is reported counts in full. It
+is averaged over, never a verdict on a person; with little to compare it stays at the rule book's.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from shared.rule_book import RuleBook
+
+STEP = 0.02
+"""Leniencies are rounded to this, so that readers alike share their codes."""
+
+_GRID = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
+
+
+def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
+    """Judge every reader.
+
+    Args:
+        rule_book: the rule book: prior and how alike openings within a building are.
+        counts: columns inspector, building_no, method, looks, passes; looks that are looks.
+
+    Returns:
+        Columns inspector, looks, compared (looks where others looked too), passes, leniency
+        (posterior mean), leniency_high (95th percentile), reader (its label in look codes).
+    """
+    evidence = rule_book.evidence
+    lenient = float(evidence.lenient_share)
+    log_prior = np.log(np.array([1 - lenient] + [lenient / (len(_GRID) - 1)] * (len(_GRID) - 1)))
+    columns = ["inspector", "looks", "compared", "passes", "leniency", "leniency_high", "reader"]
+    if counts.empty:
+        return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
+    who, inspector = np.unique(counts["inspector"].to_numpy(dtype=object), return_inverse=True)
+    cell = counts.groupby(["building_no", "method"], sort=False).ngroup().to_numpy()
+    looks = counts["looks"].to_numpy(dtype=np.float64)
+    faults = looks - counts["passes"].to_numpy(dtype=np.float64)
+    all_looks, all_faults = np.zeros((2, cell.max() + 1))
+    np.add.at(all_looks, cell, looks)
+    np.add.at(all_faults, cell, faults)
+    others, other_faults = all_looks[cell] - looks, all_faults[cell] - faults
+    shared = others > 0
+    leniency = np.zeros(len(who))
+    score = np.zeros((len(who), len(_GRID)))
+    # Twice: the others' own leniency is taken out of what they found the second time.
+    for _ in range(2):
+        strict = np.zeros(cell.max() + 1)
+        np.add.at(strict, cell, looks * (1 - leniency[inspector]))
+        effective = np.maximum(strict[cell] - looks * (1 - leniency[inspector]), 1e-9)
+        # Others' fault rate with a weak pull to a tenth: few looks say little.
+        rate = ((other_faults + 0.2) / (effective + 2.0)).clip(0.005, 0.98)
+        # How sure that rate is bounds how much a reader's looks in the cell can count.
+        alike = float(evidence.alike_within_building)
+        weight = 1 / (1 + (looks - 1) * alike) * effective / (effective + looks)
+        score[:] = log_prior
+        for index, share in enumerate(_GRID):
+            fault = (rate * (1 - share)).clip(1e-6)
+            gain = faults * np.log(fault / rate) + (looks - faults) * np.log((1 - fault) / (1 - rate))
+            np.add.at(score[:, index], inspector[shared], (gain * weight)[shared])
+        belief = np.exp(score - score.max(axis=1, keepdims=True))
+        belief /= belief.sum(axis=1, keepdims=True)
+        leniency = belief @ _GRID
+    high = _GRID[(np.cumsum(belief, axis=1) >= 0.95).argmax(axis=1)]
+    totals: list[npt.NDArray[np.float64]] = []
+    for values in (looks, np.where(shared, looks, 0.0), looks - faults):
+        total = np.zeros(len(who))
+        np.add.at(total, inspector, values)
+        totals.append(total)
+    steps = np.round(leniency / STEP).astype(np.int64)
+    return pd.DataFrame(
+        {
+            "inspector": who,
+            "looks": totals[0].astype(np.int64),
+            "compared": totals[1].astype(np.int64),
+            "passes": totals[2].astype(np.int64),
+            "leniency": leniency,
+            "leniency_high": high,
+            "reader": [f"passes_{round(step * STEP * 100):02d}" for step in steps.tolist()],
+        }
+    )
