@@ -122,7 +122,7 @@ def signature_arrays(
     ).fetchdf()
     # An opening repaired before anybody else looked has no codes: its looks weigh nothing.
     codes = table["codes"].explode().dropna()
-    weights = np.ones((len(table) + 1, 9))
+    weights = np.ones((len(table) + 1, len(CONDITIONS)))
     if len(codes):
         distinct, which = np.unique(codes.to_numpy(dtype=str), return_inverse=True)
         each = np.log(likelihoods.weights_of(distinct))

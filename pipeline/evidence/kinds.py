@@ -56,7 +56,7 @@ class Kinds:
 
     @property
     def condition_of_kind(self) -> Array:
-        """Indicator matrix (K, 9) that sums kinds into conditions."""
+        """Indicator matrix (K, C) that sums kinds into conditions."""
         return np.eye(len(CONDITIONS))[self.conditions]
 
     @property

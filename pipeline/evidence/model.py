@@ -23,7 +23,7 @@ class Model:
         selection: odds of being picked, shape (5, K).
         typical_kinds: probability of each kind where nothing is known, shape (K,).
         harm_unprotected, harm_protected: harm of each kind per person and year, shape (K,).
-        severity: harm per person, opening and year, shape (3 slots, 9 conditions, 2 protected).
+        severity: harm per person, opening and year, shape (3 slots, C conditions, 2 protected).
         danger: probability of being dangerous, same shape.
         repair_doubt: chance that a proven repair is not what it was proven to be.
         interval: probability held by intervals.
@@ -51,7 +51,7 @@ def build_model(rule_book: RuleBook, priors: Priors, severity: Array) -> Model:
     Args:
         rule_book: the rule book.
         priors: priors by era.
-        severity: harm per person, opening and year, shape (3 slots, 9 conditions, 2 protected).
+        severity: harm per person, opening and year, shape (3 slots, C conditions, 2 protected).
         danger: probability of being dangerous, same shape.
     """
     kinds = build_kinds(rule_book)

@@ -31,7 +31,7 @@ class Signatures:
     """What is known of an opening, S distinct cases.
 
     Attributes:
-        condition_weights: relative likelihood of all its looks together, shape (S, 9).
+        condition_weights: relative likelihood of all its looks together, shape (S, C).
         slots: index into SLOTS or UNKNOWN_SLOTS, shape (S,).
         selection: index into SELECTIONS, shape (S,); what picked it.
         protection: probability of GFCI protection, shape (S,).

@@ -52,7 +52,7 @@ class Posterior:
     """Results, one entry a building (B) or a portfolio row (R).
 
     Attributes:
-        condition: probability of each condition, shape (R, 9).
+        condition: probability of each condition, shape (R, C).
         slots: probability of each face, shape (R, 3).
         danger: probability of being dangerous, shape (R,).
         harm: expected harm of one opening per person and year, shape (R,).

@@ -18,7 +18,7 @@ class Repairs:
 
     Attributes:
         kept: share of the evidence-based result that stays, 1 where nothing was repaired, (n, G).
-        condition, slots: what the repair left, indicator times its probability, (n, G, 9 or 3).
+        condition, slots: what the repair left, indicator times its probability, (n, G, C or 3).
         danger, harm: likewise, (n, G).
     """
 
