@@ -90,7 +90,8 @@ def _conductors(picture: OpeningPicture) -> list[str]:
         Contact.NEUTRAL: picture.wiring.neutral,
         Contact.GROUND: picture.wiring.ground,
     }
-    drawn = []
+    drawn = _box_further_up(picture)
+    start = 74 if picture.wiring.upstream is None else _BOX
     for own, lands_on in landings.items():
         y = _Y[own]
         name = _NAMES[own]
@@ -109,11 +110,42 @@ def _conductors(picture: OpeningPicture) -> list[str]:
             drawn.append(_text(86, y - 12, words, "soft"))
             continue
         target = _Y[lands_on]
+        if own is Contact.NEUTRAL and picture.wiring.shared_neutral:
+            label = "shared neutral"
         drawn.append(
-            f'<path d="M74 {y} H196 C240 {y} 240 {target} 284 {target} H300" class="{kind}"/>'
+            f'<path d="M{start} {y} H196 C240 {y} 240 {target} 284 {target} H300" class="{kind}"/>'
         )
         words = label + (f", {picture.amps[name]:.0f} A" if carries else "")
         drawn.append(_text(86, y - 12, words, "soft"))
+    return drawn
+
+
+_BOX = 150
+"""Where a box further up is drawn."""
+
+
+def _box_further_up(picture: OpeningPicture) -> list[str]:
+    """The wires from the panel to a box further up, and what ties neutral and ground there."""
+    box = picture.wiring.upstream
+    if box is None:
+        return []
+    drawn = []
+    for own, lands_on in (
+        (Contact.HOT, box.hot),
+        (Contact.NEUTRAL, box.neutral),
+        (Contact.GROUND, box.ground),
+    ):
+        y = _Y[own]
+        if lands_on is None:
+            drawn.append(_line(74, y, _BOX, y, "broken"))
+            continue
+        carries = picture.amps[_NAMES[own]] >= _CARRIES
+        drawn.append(_line(74, y, _BOX, _Y[lands_on], "wire carries" if carries else "wire"))
+    if box.jumper:
+        top, bottom = _Y[Contact.NEUTRAL], _Y[Contact.GROUND]
+        drawn.append(_line(_BOX, top, _BOX, bottom, "jumper"))
+        drawn.append(_text(_BOX + 8, (top + bottom) / 2 + 5, "bond in a box", "urgent-text"))
+        drawn.append(_text(_BOX + 8, (top + bottom) / 2 + 22, "further up", "urgent-text"))
     return drawn
 
 
@@ -323,6 +355,18 @@ def _wiring_words(picture: OpeningPicture) -> str:
             landings.append(f"the {name} conductor is on the {_NAMES[lands_on]} contact")
     if wiring.jumper:
         landings.append("a jumper ties neutral and ground contact together")
+    if wiring.poor_ground:
+        landings.append("the ground path has a high resistance of its own")
+    if wiring.shared_neutral:
+        landings.append("it is shared with another circuit, whose loads pull on it too")
+    if wiring.upstream is not None:
+        if wiring.upstream.neutral is None:
+            landings.append("the neutral conductor is broken further up")
+        landings.append(
+            "in a box further up the ground wire is bonded to the neutral and reaches no further"
+        )
+        if wiring.upstream.hot is Contact.NEUTRAL:
+            landings.append("hot and neutral are swapped in that box")
     if not landings:
         return "Every conductor is on its own contact."
     text = "; ".join(landings)

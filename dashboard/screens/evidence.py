@@ -33,6 +33,9 @@ METHOD_NOTES: dict[Method, str] = {
     Method.VOLTMETER_UNDER_LOAD: "sees neutral to ground while a load runs",
     Method.GROUND_IMPEDANCE_METER: "sees the path behind the ground contact",
     Method.COVER_OFF_INSPECTION: "sees the wires, by a qualified person",
+    Method.GROUND_WIRE_CLAMP: "sees current on the ground wire while a load runs",
+    Method.NEUTRAL_LIFTED_TEST: "sees whether the ground wire reaches earth by itself",
+    Method.UPSTREAM_BOX_SEEN: "sees what the ground wire meets further up",
 }
 
 

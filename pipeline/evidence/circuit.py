@@ -276,8 +276,8 @@ def build(circuit: Circuit, wiring: Wiring, setup: Setup) -> Network:
         last = number == len(boxes) - 1
         share = 1.0 if len(boxes) == 1 else known.upstream_share
         stretch = run * (1.0 - share if number else share)
-        terminal = {contact: _node(contact, last) for contact in Contact}
-        for contact, node in terminal.items():
+        terminal: dict[Contact, str] = {contact: _node(contact, last) for contact in Contact}
+        for node in terminal.values():
             network.resistor(f"leak_{node}", node, EARTH, leak)
         for own, lands in ((_H, box.hot), (_N, box.neutral), (_G, box.ground)):
             if lands is None or (own is _N and number == 0 and setup.neutral_open_upstream):
@@ -288,7 +288,7 @@ def build(circuit: Circuit, wiring: Wiring, setup: Setup) -> Network:
         if box.jumper:
             name = "jumper" if last else "jumper_upstream"
             network.resistor(name, terminal[_N], terminal[_G], float(circuit.jumper_ohms))
-        source = {contact: node for contact, node in terminal.items()}
+        source = terminal
     if wiring.stray_earth:
         network.resistor("stray", Contact.GROUND, EARTH, known.stray_ohms)
     if wiring.shared_neutral:

@@ -12,10 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.evidence.look_code import reader_label
 from shared.rule_book import RuleBook
-
-STEP = 0.02
-"""Leniencies are rounded to this, so that readers alike share their codes."""
 
 _GRID = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 
@@ -72,7 +70,6 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
         total = np.zeros(len(who))
         np.add.at(total, inspector, values)
         totals.append(total)
-    steps = np.round(leniency / STEP).astype(np.int64)
     return pd.DataFrame(
         {
             "inspector": who,
@@ -81,6 +78,6 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
             "passes": totals[2].astype(np.int64),
             "leniency": leniency,
             "leniency_high": high,
-            "reader": [f"passes_{round(step * STEP * 100):02d}" for step in steps.tolist()],
+            "reader": [reader_label(share) for share in leniency.tolist()],
         }
     )

@@ -3,80 +3,137 @@
 The table is derived: the circuit model says what an instrument shows (``readings``), the rule book
 how often people misread it. Nothing in it is typed in.
 
-Channels within one look. A look can carry a reported result and measured columns. Measured columns
-are evidence in their own right. A result read from the very instrument that was also written down
-must not count twice: the words that the measurement tells apart are then merged into one, so that
-the result speaks only of the rest (``merged_words``), and the channels multiply. Whatever they say
-together, no condition falls below the declared floor: one look by one hand is never surer than
-that, which also bounds what agreement between columns of one look can add.
+Channels within one look. A look can carry a reported result and measured columns. Given the
+condition, their errors are independent, with two exceptions that ``Likelihoods`` spells out:
+
+* A result that was read from the very instrument or wires whose reading was also written down must
+  not count twice. Where the column is no slip, the words that it tells apart are merged into one
+  (``merged_words``), so that the result speaks only of the rest; where the column is a slip, the
+  word carries its full weight. Both cases are summed over.
+* The whole look may be of another opening, or mistyped: with the declared floor's share it says
+  nothing. That is a mixture, not a lower bound on single conditions, so that what agrees with a
+  look never weakens it, and one look by one hand is never surer than the floor.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from itertools import chain, combinations
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from pipeline.evidence.look_code import Look, look_sql, parse
+from pipeline.evidence.look_code import Look, leniency_of, look_sql, parse
 from pipeline.evidence.measured import (
-    ground_present_likelihood,
-    jumper_likelihood,
-    ohms_likelihood,
-    polarity_likelihood,
-    volts_likelihood,
+    LOAD_AS_METHOD,
+    LOAD_UNKNOWN,
+    Answers,
+    detector_answers,
+    earth_volts_answers,
+    ground_present_answers,
+    jumper_answers,
+    ohms_answers,
+    polarity_answers,
+    scorch_answers,
+    shock_answers,
+    supply_answers,
+    volts_answers,
 )
 from pipeline.evidence.network import Floats
 from pipeline.evidence.readings import OWN_WORDS, READINGS, WORDS, Readings
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
-from shared.vocabulary import CONDITIONS, NO_LOOK_RESULTS, Condition, Method, Result
+from shared.vocabulary import (
+    CONDITIONS,
+    NO_LOOK_RESULTS,
+    OPEN_BOX_METHODS,
+    Condition,
+    Method,
+    Result,
+)
 
-USUAL = "usual"
 RESULTS: tuple[Result, ...] = tuple(Result)
-"""Every result in the order of every results axis (length 11)."""
+"""Every result in the order of every results axis (length 14)."""
 
 _GROUNDED = CONDITIONS.index(Condition.GROUNDED)
-_BY_GROUND = frozenset({Result.CORRECT, Result.OPEN_GROUND, Result.FALSE_GROUND})
-_BY_GROUND_REVERSED = frozenset({Result.HOT_NEUTRAL_REVERSED, Result.REVERSED_FALSE_GROUND})
-_SLOTS_RIGHT = frozenset({Result.CORRECT, Result.FALSE_GROUND, Result.REVERSED_FALSE_GROUND})
-_BY_PATH = frozenset({Result.CORRECT, Result.OPEN_GROUND})
+_BY_WIRE = frozenset({Result.CORRECT, Result.OPEN_GROUND})
+_BY_JUMPER = frozenset({Result.CORRECT, Result.OPEN_GROUND, Result.FALSE_GROUND})
+_BY_JUMPER_REVERSED = frozenset({Result.HOT_NEUTRAL_REVERSED, Result.REVERSED_FALSE_GROUND})
+_BY_VOLTS = frozenset(
+    {
+        Result.CORRECT,
+        Result.FALSE_GROUND,
+        Result.REVERSED_FALSE_GROUND,
+        Result.FALSE_GROUND_UPSTREAM,
+    }
+)
+_BY_PATH = frozenset({Result.CORRECT, Result.POOR_GROUND})
+_BY_LIFTED_PATH = _BY_PATH | {Result.FALSE_GROUND_UPSTREAM}
 _BY_POLARITY = (
     frozenset({Result.CORRECT, Result.HOT_NEUTRAL_REVERSED}),
     frozenset({Result.FALSE_GROUND, Result.REVERSED_FALSE_GROUND}),
 )
+_BY_SUPPLY = frozenset({Result.CORRECT, Result.ABNORMAL_VOLTAGE})
+
+_TOLD: dict[Method, dict[str, tuple[frozenset[Result], ...]]] = {
+    Method.VOLTMETER_UNDER_LOAD: {"volts": (_BY_VOLTS,), "supply": (_BY_SUPPLY,)},
+    Method.GROUND_IMPEDANCE_METER: {"ohms": (_BY_PATH,)},
+    **{
+        method: {
+            "ground_present": (_BY_WIRE,),
+            "jumper": (_BY_JUMPER, _BY_JUMPER_REVERSED),
+            "polarity": _BY_POLARITY,
+        }
+        for method in OPEN_BOX_METHODS
+    },
+}
+_TOLD[Method.NEUTRAL_LIFTED_TEST]["ohms"] = (_BY_LIFTED_PATH,)
+"""By method and column of a look: groups of results that the column, read by that method, tells
+apart, so that a result from that group adds nothing to it. Other methods' results come from an
+instrument that no column holds: nothing is merged there."""
+
+
+def told_columns(look: Look) -> tuple[str, ...]:
+    """The columns of a look from which its own result was read, where they are there."""
+    return tuple(name for name in _TOLD.get(look.method, {}) if getattr(look, name) is not None)
 
 
 def merged_words(look: Look) -> frozenset[Result]:
     """The results that this look's own measurements tell apart, so that its result need not.
 
-    * voltmeter with volts: correct, false_ground and reversed_false_ground (the volts decide);
-    * ground-impedance meter with ohms: correct and open_ground (the ohms decide);
-    * open box with ground_present or neutral_ground_jumper: correct, open_ground and false_ground,
-      and likewise hot_neutral_reversed and reversed_false_ground; with polarity, each pair that
-      differs only by it; with both, all five.
-
-    Other methods' results come from an instrument that no column holds, so nothing is merged.
+    For example an open box with a jumper answered: correct, open_ground and false_ground are one,
+    likewise hot_neutral_reversed and reversed_false_ground; with polarity each pair that differs
+    only by it; with both, all five. Whether a ground wire is there does not tell a jumper, so it
+    makes only correct and open_ground one.
     """
-    own = frozenset({look.result})
-    groups: list[frozenset[Result]] = []
-    if look.method is Method.VOLTMETER_UNDER_LOAD and look.volts is not None:
-        groups = [_SLOTS_RIGHT]
-    elif look.method is Method.GROUND_IMPEDANCE_METER and look.ohms is not None:
-        groups = [_BY_PATH]
-    elif look.method is Method.COVER_OFF_INSPECTION:
-        by_ground = look.ground_present is not None or look.jumper is not None
-        if by_ground and look.polarity is not None:
-            groups = [_BY_GROUND | _BY_GROUND_REVERSED]
-        elif by_ground:
-            groups = [_BY_GROUND, _BY_GROUND_REVERSED]
-        elif look.polarity is not None:
-            groups = list(_BY_POLARITY)
-    return next((group for group in groups if look.result in group), own)
+    groups = [g for name in told_columns(look) for g in _TOLD[look.method][name]]
+    merged = frozenset({look.result})
+    while True:
+        wider = merged.union(*(group for group in groups if group & merged))
+        if wider == merged:
+            return merged
+        merged = wider
+
+
+class _Channel(NamedTuple):
+    """One measured column of a look.
+
+    Attributes:
+        name: the attribute of ``Look``.
+        answers: what its answers say, read shape (A, C).
+        row: the answer that was given.
+    """
+
+    name: str
+    answers: Answers
+    row: int
 
 
 def misread(readings: Readings, volunteers: float, right: float, points_at: float) -> Floats:
-    """Words written at each condition, shape (9, 8): the legend's word, or a fault named by guess.
+    """Words written at each condition, shape (C, W): the legend's word, or a fault named by guess.
 
     A reading shared by several faults makes some readers name one of them. The guess is the fault
     that is there with chance ``right``, else any fault behind that reading; where none of them is
@@ -113,7 +170,7 @@ class Likelihoods:
     def __init__(self, rule_book: RuleBook) -> None:
         self._book = rule_book
         evidence = rule_book.evidence
-        self._words: dict[tuple[Method, str], Floats] = {}
+        self._words: dict[Method, Floats] = {}
         correct = np.array([float(w is Result.CORRECT) for w in WORDS])
         for method in Method:
             rates = evidence.misreading[method]
@@ -124,17 +181,24 @@ class Likelihoods:
                 float(evidence.points_at),
             )
             by_method = _mix(derived, correct, float(rates.passes_anyway), float(rates.scatter))
-            for step in range(0, 100, 2):
-                name = f"passes_{step:02d}" if step else USUAL
-                self._words[method, name] = _mix(by_method, correct, step / 100, 0.0)
-            self._words[method, "passes_00"] = by_method
+            self._words[method] = by_method
         self._results = {key: self._with_no_looks(words) for key, words in self._words.items()}
-        self._attention = {name: 1.0 for _, name in self._words}
-        self._volts = volts_likelihood(rule_book)
-        self._ohms = ohms_likelihood(rule_book)
-        self._ground = ground_present_likelihood(rule_book)
-        self._jumper = jumper_likelihood(rule_book)
-        self._polarity = polarity_likelihood(rule_book)
+        self._volts = volts_answers(rule_book)
+        self._ohms = ohms_answers(rule_book)
+        self._ground = ground_present_answers(rule_book)
+        self._jumper = jumper_answers(rule_book)
+        plate = earth_volts_answers(rule_book, appliance=False)
+        self._plain: dict[str, Answers] = {
+            "polarity": polarity_answers(rule_book),
+            "plate_volts": plate,
+            "contact_volts": plate,
+            "case_volts": earth_volts_answers(rule_book, appliance=True),
+            "supply": supply_answers(rule_book),
+            "detector": detector_answers(rule_book),
+            "scorch": scorch_answers(rule_book),
+            "shock": shock_answers(rule_book),
+        }
+        self._told_apart: dict[Look, NDArray[np.bool_]] = {}
         self._weights: dict[str, Floats] = {}
         self._distances = self._distance_table()
 
@@ -145,48 +209,33 @@ class Likelihoods:
         table.setflags(write=False)
         return table
 
-    @property
-    def readers(self) -> tuple[str, ...]:
-        """Names of the reader kinds, in the rule book's order."""
-        return tuple(self._book.evidence.readers)
-
-    def result(self, method: Method, reader: str = USUAL) -> Floats:
-        """P(result | condition) of one method read by one kind of reader.
+    def result(self, method: Method) -> Floats:
+        """P(result | condition) of one method, read by a reader who lets nothing pass.
 
         Returns:
-            Shape (9 conditions, 11 results), rows sum to 1, every entry above zero. Results that
+            Shape (C conditions, 14 results), rows sum to 1, every entry above zero. Results that
             are no look have the same chance under every condition.
-
-        Raises:
-            CoverplateError: if the rule book has no such reader.
         """
-        return self._results[method, self._known(reader)]
-
-    def _known(self, reader: str) -> str:
-        if reader not in self._attention:
-            raise CoverplateError(
-                f"there is no kind of reader called {reader!r}",
-                expected="one of " + ", ".join(self._attention),
-                to_do="add it to the rule book's evidence.readers",
-            )
-        return reader
+        return self._results[method]
 
     def reading_code_sql(self, reader: str = "reader") -> str:
         """SQL for the code of an observation row (DuckDB, canonical column names).
 
         Args:
-            reader: name of the column with the reader kind; NULL there means the usual one.
+            reader: name of the column with the reader's label (see ``leniency``); NULL there means one
+                who lets nothing pass.
 
         Returns:
             A VARCHAR expression. Equal codes have equal weights; a file of any length has at most
             a few thousand codes, in practice a few hundred.
         """
-        return look_sql(self._book, reader)
+        return look_sql(reader)
 
     def weights(self, code: str) -> Floats:
-        """Relative likelihood P(look | condition) of a code, shape (9,), read-only.
+        """Relative likelihood P(look | condition) of a code, shape (C,), read-only.
 
-        Scaled so that the largest is 1; none is below the rule book's look_floor.
+        Scaled so that the largest is 1: a mixture of what the look says and, by the rule book's
+        look_floor, of a look that says nothing; none is below that floor.
 
         Raises:
             CoverplateError: if the code is not one that ``reading_code_sql`` makes.
@@ -199,29 +248,116 @@ class Likelihoods:
         return cached
 
     def weights_of(self, codes: Iterable[str]) -> Floats:
-        """Weights of many codes, shape (n, 9)."""
+        """Weights of many codes, shape (n, C)."""
         rows = [self.weights(code) for code in codes]
         return np.array(rows).reshape(len(rows), len(CONDITIONS))
 
-    def _weigh(self, look: Look) -> Floats:
-        reader = self._known(look.reader)
-        weight = np.ones(len(CONDITIONS))
-        if look.result not in NO_LOOK_RESULTS:
-            merged = [WORDS.index(word) for word in merged_words(look)]
-            weight = weight * self._words[look.method, reader][:, merged].sum(axis=1)
-        channels: list[tuple[Floats, int | None]] = [
-            (self._volts[look.load], look.volts),
-            (self._ohms, look.ohms),
-            (self._ground[look.cover_off], look.ground_present),
-            (self._jumper[look.cover_off], look.jumper),
-            (self._polarity, look.polarity),
-        ]
-        attention = self._attention[reader]
-        for table, row in channels:
+    def _channels(self, look: Look) -> Iterator[_Channel]:
+        """The measured columns that a look carries."""
+        if look.volts is not None:
+            named = look.method is Method.VOLTMETER_UNDER_LOAD and look.load == LOAD_UNKNOWN
+            load = LOAD_AS_METHOD if named else look.load
+            yield _Channel("volts", _row(self._volts, load), look.volts)
+        if look.ohms is not None:
+            lifted = int(look.method is Method.NEUTRAL_LIFTED_TEST)
+            yield _Channel("ohms", _row(self._ohms, lifted), look.ohms)
+        if look.ground_present is not None:
+            yield _Channel("ground_present", self._ground[look.cover_off], look.ground_present)
+        if look.jumper is not None:
+            yield _Channel("jumper", self._jumper[look.cover_off], look.jumper)
+        for name, answers in self._plain.items():
+            row = getattr(look, name)
             if row is not None:
-                weight = weight * (attention * table[row] + (1.0 - attention) / len(table))
-        floored: Floats = np.maximum(weight / weight.max(), float(self._book.evidence.look_floor))
-        return floored
+                yield _Channel(name, answers, row)
+
+    def _weigh(self, look: Look) -> Floats:
+        told = told_columns(look) if look.result not in NO_LOOK_RESULTS else ()
+        weight = np.ones(len(CONDITIONS))
+        merging: dict[str, tuple[Floats, float]] = {}
+        for name, answers, row in self._channels(look):
+            kept = 1.0 - answers.slip
+            slipped = (1.0 - kept) / len(answers.read)
+            if name in told:
+                merging[name] = kept * answers.read[row], slipped
+            else:
+                weight = weight * (kept * answers.read[row] + slipped)
+        if look.result not in NO_LOOK_RESULTS:
+            weight = weight * self._worded(look, merging)
+        floor = float(self._book.evidence.look_floor)
+        relative = weight / weight.max()
+        if look.result is Result.CORRECT:
+            # A reader who lets looks pass writes what a sound opening would show.
+            lenient = leniency_of(look.reader)
+            relative = (1.0 - lenient) * relative + lenient * relative[_GROUNDED]
+        mixed: Floats = relative + floor * (1.0 - relative)
+        return mixed
+
+    def _worded(self, look: Look, merging: dict[str, tuple[Floats, float]]) -> Floats:
+        """Chance of a look's result and of the columns it was read from, shape (C,).
+
+        Summed over which of these columns are slips: those that are not merge the words that they
+        tell apart.
+
+        Args:
+            look: the look.
+            merging: by column, chance of its answer and of its being no slip under each condition,
+                (C,), and chance of its answer as a slip.
+        """
+        words = self._words[look.method]
+        total = np.zeros(len(CONDITIONS))
+        names = tuple(merging)
+        for slips in chain.from_iterable(combinations(names, n) for n in range(len(names) + 1)):
+            chance = np.ones(len(CONDITIONS))
+            for name in names:
+                read, slipped = merging[name]
+                chance = chance * (slipped if name in slips else read)
+            unread: dict[str, Any] = dict.fromkeys(slips)
+            merged = merged_words(replace(look, **unread))
+            total += chance * words[:, [WORDS.index(word) for word in merged]].sum(axis=1)
+        return total
+
+    def told_apart(self, code: str) -> NDArray[np.bool_]:
+        """Which pairs of conditions this very look could have told apart, shape (C, C).
+
+        A property of the reading, not of the method's name: 0 V at no load proves nothing,
+        whoever wrote "voltmeter under load" beside it. Judged by the channels that the look
+        carries, whatever they said: a pair is told apart if one channel's answers differ between
+        the two by the rule book's ``told_apart`` (total variation). A result counts as a channel
+        by its method's table, less what a column from which it was read tells. Answers about
+        wires with the cover on are no sight of them and tell nothing.
+        """
+        look = parse(code)
+        carried: dict[str, Any] = {name: 0 for name in _COLUMNS if getattr(look, name) is not None}
+        if look.result not in NO_LOOK_RESULTS:
+            carried["result"] = Result.CORRECT
+        shape = replace(look, **carried)
+        if shape not in self._told_apart:
+            found = self._judge_shape(shape)
+            found.setflags(write=False)
+            self._told_apart[shape] = found
+        return self._told_apart[shape]
+
+    def _judge_shape(self, shape: Look) -> NDArray[np.bool_]:
+        tables = []
+        for name, answers, _ in self._channels(shape):
+            if name in _IN_THE_BOX and not shape.cover_off:
+                continue
+            kept = 1.0 - answers.slip
+            tables.append(kept * answers.read)
+        if shape.result not in NO_LOOK_RESULTS:
+            words = self._words[shape.method]
+            groups = {merged_words(replace(shape, result=word)) for word in WORDS}
+            merged = [words[:, [WORDS.index(w) for w in group]].sum(axis=1) for group in groups]
+            tables.append(np.stack(merged))
+        apart = np.zeros((len(CONDITIONS), len(CONDITIONS)), dtype=np.bool_)
+        limit = float(self._book.evidence.told_apart)
+        for table in tables:
+            apart |= _distances(table.T) >= limit
+        return apart
+
+    def could_see(self, code: str, condition: Condition) -> bool:
+        """Whether this very look could have told a condition from *grounded*."""
+        return bool(self.told_apart(code)[_GROUNDED, CONDITIONS.index(condition)])
 
     def uninformative(self, code: str) -> bool:
         """Whether a look says nothing: all conditions weigh the same."""
@@ -241,11 +377,7 @@ class Likelihoods:
         return frozenset(c for c, w in zip(CONDITIONS, weights, strict=True) if w >= limit)
 
     def _distance_table(self) -> dict[Method, Floats]:
-        tables = {method: self._words[method, USUAL] for method in Method}
-        return {
-            method: 0.5 * np.abs(words[:, None, :] - words[None, :, :]).sum(axis=2)
-            for method, words in tables.items()
-        }
+        return {method: _distances(self._words[method]) for method in Method}
 
     def separable(self, method: Method, first: Condition, second: Condition) -> bool:
         """Whether a method's results tell two conditions apart."""
@@ -261,7 +393,7 @@ class Likelihoods:
 
         Returns:
             Columns method, condition_a, condition_b, distance (total variation between the two
-            rows of the result table, usual reader, 0 to 1) and separable (distance at or above
+            rows of the result table, 0 to 1) and separable (distance at or above
             the rule book's ``told_apart``); one row per method and unordered pair.
         """
         rows = [
@@ -275,10 +407,10 @@ class Likelihoods:
         frame["separable"] = frame["distance"] >= float(self._book.evidence.told_apart)
         return frame
 
-    def table(self, reader: str = USUAL) -> pd.DataFrame:
+    def table(self) -> pd.DataFrame:
         """The whole result table: columns method, condition, result, probability."""
         rows = [
-            (method.value, condition.value, result.value, float(self.result(method, reader)[i, j]))
+            (method.value, condition.value, result.value, float(self.result(method)[i, j]))
             for method in Method
             for i, condition in enumerate(CONDITIONS)
             for j, result in enumerate(RESULTS)
@@ -291,3 +423,30 @@ def _mix(words: Floats, correct: Floats, passes_anyway: float, scatter: float) -
     read = 1.0 - passes_anyway - scatter
     mixed: Floats = read * words + passes_anyway * correct + scatter / words.shape[1]
     return mixed
+
+
+def _row(answers: Answers, row: int) -> Answers:
+    """One row of answers that differ by circumstances."""
+    return Answers(answers.read[row], answers.slip)
+
+
+def _distances(rows: Floats) -> Floats:
+    """Total variation between every two rows, (C, A) to (C, C)."""
+    halves: Floats = 0.5 * np.abs(rows[:, None, :] - rows[None, :, :]).sum(axis=2)
+    return halves
+
+
+_IN_THE_BOX = ("ground_present", "jumper")
+_COLUMNS = (
+    "volts",
+    "ohms",
+    *_IN_THE_BOX,
+    "polarity",
+    "plate_volts",
+    "case_volts",
+    "contact_volts",
+    "supply",
+    "detector",
+    "scorch",
+    "shock",
+)

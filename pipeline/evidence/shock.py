@@ -93,9 +93,7 @@ def shock(
     taken not to trip (from memory).
     """
     wiring = WIRING[condition]
-    setup = replace(
-        _setup(circuit, scenario, ground_contact=ground_contact), unknowns=unknowns
-    )
+    setup = replace(_setup(circuit, scenario, ground_contact=ground_contact), unknowns=unknowns)
     metal = {
         Scenario.COVER_PLATE: Contact.GROUND,
         Scenario.BEHIND_SWITCH: Contact.NEUTRAL,

@@ -41,6 +41,13 @@ class Look(_Payload):
     neutral_ground_volts: Annotated[float, Field(ge=0, le=1000)] | None = None
     load_amps: Annotated[float, Field(ge=0, le=100)] | None = None
     ground_path_ohms: Annotated[float, Field(ge=0, le=1e9)] | None = None
+    plate_earth_volts: Annotated[float, Field(ge=0, le=1000)] | None = None
+    case_earth_volts: Annotated[float, Field(ge=0, le=1000)] | None = None
+    ground_contact_earth_volts: Annotated[float, Field(ge=0, le=1000)] | None = None
+    hot_neutral_volts: Annotated[float, Field(ge=0, le=1000)] | None = None
+    non_contact_detector: YesNo | None = None
+    heat_or_scorch: YesNo | None = None
+    shock_reported: YesNo | None = None
     gfci_protected: YesNo | None = None
     marking: Marking | None = None
     note: Text | None = None

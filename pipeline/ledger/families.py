@@ -21,6 +21,8 @@ class DefectFamily(StrEnum):
 
     NO_GROUND = "no_ground"
     FALSE_GROUND = "false_ground"
+    FALSE_GROUND_UPSTREAM = "false_ground_upstream"
+    POOR_GROUND = "poor_ground"
     POLARITY = "polarity"
     OPEN_CONDUCTOR = "open_conductor"
     HOT_ON_GROUND = "hot_on_ground"
@@ -38,6 +40,13 @@ FAMILY: dict[Condition, DefectFamily] = {
     Condition.OPEN_NEUTRAL: DefectFamily.OPEN_CONDUCTOR,
     Condition.OPEN_HOT: DefectFamily.OPEN_CONDUCTOR,
     Condition.HOT_ON_GROUND: DefectFamily.HOT_ON_GROUND,
+    Condition.POOR_GROUND: DefectFamily.POOR_GROUND,
+    Condition.FALSE_GROUND_UPSTREAM: DefectFamily.FALSE_GROUND_UPSTREAM,
+    Condition.REVERSED_FALSE_GROUND_UPSTREAM: DefectFamily.FALSE_GROUND_UPSTREAM,
+    Condition.OPEN_NEUTRAL_UNGROUNDED: DefectFamily.OPEN_CONDUCTOR,
+    # The jumper is what makes its metal live, and an open box names it.
+    Condition.OPEN_NEUTRAL_FALSE_GROUND: DefectFamily.FALSE_GROUND,
+    Condition.SHARED_NEUTRAL_OPEN: DefectFamily.OPEN_CONDUCTOR,
 }
 
 

@@ -14,12 +14,20 @@ WITH long AS (
             p_reversed_false_ground AS reversed_false_ground,
             p_open_neutral AS open_neutral,
             p_open_hot AS open_hot,
-            p_hot_on_ground AS hot_on_ground
+            p_hot_on_ground AS hot_on_ground,
+            p_poor_ground AS poor_ground,
+            p_false_ground_upstream AS false_ground_upstream,
+            p_reversed_false_ground_upstream AS reversed_false_ground_upstream,
+            p_open_neutral_ungrounded AS open_neutral_ungrounded,
+            p_open_neutral_false_ground AS open_neutral_false_ground,
+            p_shared_neutral_open AS shared_neutral_open
         FROM warehouse_openings
         WHERE looked
     )
     ON ungrounded, false_ground, reversed, reversed_ungrounded, reversed_false_ground,
-        open_neutral, open_hot, hot_on_ground
+        open_neutral, open_hot, hot_on_ground, poor_ground, false_ground_upstream,
+        reversed_false_ground_upstream, open_neutral_ungrounded, open_neutral_false_ground,
+        shared_neutral_open
     INTO NAME condition VALUE p
 )
 
@@ -31,7 +39,9 @@ SELECT
     arg_max(l.condition, l.p) AS condition,
     -- want of a ground is a defect of a three-slot opening only
     sum(l.p * CASE
-        WHEN f.family NOT IN ('no_ground', 'false_ground') OR l.slots = 'three_slot' THEN 1
+        WHEN f.family NOT IN (
+            'no_ground', 'false_ground', 'false_ground_upstream', 'poor_ground'
+        ) OR l.slots = 'three_slot' THEN 1
         WHEN l.slots IS NULL THEN l.p_three_slot
         ELSE 0
     END) AS probability

@@ -45,6 +45,13 @@ LOOK_COLUMNS: dict[str, str] = {
     "neutral_ground_volts": "DOUBLE",
     "load_amps": "DOUBLE",
     "ground_path_ohms": "DOUBLE",
+    "plate_earth_volts": "DOUBLE",
+    "case_earth_volts": "DOUBLE",
+    "ground_contact_earth_volts": "DOUBLE",
+    "hot_neutral_volts": "DOUBLE",
+    "non_contact_detector": "VARCHAR",
+    "heat_or_scorch": "VARCHAR",
+    "shock_reported": "VARCHAR",
 }
 """Columns of a look that bear on the condition, as typed for the code of a look."""
 
@@ -113,7 +120,11 @@ class Judge:
         """Return the conditions that a look must exclude before the reported fix is proven."""
         fix, target = _claim(finding)
         wrong = {finding.condition} if finding.condition else set()
-        if finding.raised.family in (DefectFamily.FALSE_GROUND, DefectFamily.OPEN_CONDUCTOR):
+        if finding.raised.family in (
+            DefectFamily.FALSE_GROUND,
+            DefectFamily.FALSE_GROUND_UPSTREAM,
+            DefectFamily.OPEN_CONDUCTOR,
+        ):
             wrong |= set(members(finding.raised.family))
         if fix.leaves_slots is not Slots.TWO_SLOT:
             wrong |= set(self.book.ledger.left_instead.get(target, ()))

@@ -16,6 +16,7 @@ from pipeline.evidence.circuit import (
     Setup,
     Wiring,
     floats,
+    here,
     load_for_amps,
     solve,
 )
@@ -60,8 +61,8 @@ class OpeningPicture:
         wiring: where conductors land.
         volts: of each contact against earth, V, with nobody touching.
         floating: contacts held by leakage alone, where a meter may show anything.
-        amps: through hot, neutral, ground, jumper, load and fault, A, towards the opening for hot
-            and away from it for the others; absent elements carry nothing.
+        amps: through hot, neutral, ground (the last stretch of each), jumper, load and fault, A;
+            absent elements carry nothing.
         lamps: lit lamps in the order N–G, H–N, H–G; None without the tester.
         lamp_volts: across each, V.
         legend: the word that a legend gives for these lamps, or None.
@@ -122,26 +123,34 @@ def opening_picture(
             case_fault=situation is Situation.CASE_FAULT,
         )
     solved = solve(circuit, condition, setup)
-    elements = ("hot", "neutral", "ground", "jumper", "load", "fault")
+    conductors, elements = ("hot", "neutral", "ground"), ("jumper", "load", "fault")
     lit = pattern(circuit, condition) if situation is Situation.TESTER else None
     across = tuple(abs(float(solved.between(start, end))) for start, end in PAIRS)
     scenario = _SCENARIO.get(situation)
     wiring = WIRING[condition]
     if situation is Situation.OPEN_NEUTRAL:
-        wiring = replace(wiring, neutral=None)
+        wiring = _broken(wiring)
     return OpeningPicture(
         condition=condition,
         situation=situation,
         wiring=wiring,
         volts={contact: float(solved.volts[contact]) for contact in Contact},
         floating=frozenset(c for c in Contact if floats(circuit, condition, c)),
-        amps={name: abs(float(solved.current(name))) for name in elements},
+        amps={name: abs(float(here(solved, name))) for name in conductors}
+        | {name: abs(float(solved.current(name))) for name in elements},
         lamps=lit,
         lamp_volts=(across[0], across[1], across[2]) if lit is not None else None,
         legend=None if lit is None else (LEGEND[lit].value if lit in LEGEND else None),
         meter_volts=across[0] if situation is Situation.METER else None,
         shock=None if scenario is None else shock(circuit, condition, scenario),
     )
+
+
+def _broken(wiring: Wiring) -> Wiring:
+    """The wiring with its neutral broken on leaving the panel."""
+    if wiring.upstream is None:
+        return replace(wiring, neutral=None)
+    return replace(wiring, upstream=_broken(wiring.upstream))
 
 
 def same_lamps(circuit: Circuit, condition: Condition) -> tuple[Condition, ...]:

@@ -25,7 +25,6 @@ from shared.vocabulary import (
     NO_LOOK_RESULTS,
     URGENT_CONDITIONS,
     Condition,
-    Method,
     Result,
     Slots,
 )
@@ -150,9 +149,9 @@ class _CodeFacts:
     """What each of n codes says.
 
     Attributes:
-        detects: defects pointed at, shape (n, 9).
+        detects: defects pointed at, shape (n, C).
         looks: whether it is a look at all, shape (n,).
-        capable: whether it is a look that can see a false ground, shape (n,).
+        capable: whether this very look could have seen a false ground, shape (n,).
         live_metal: whether it points at live metal and at nothing else, shape (n,).
     """
 
@@ -170,11 +169,11 @@ def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> _CodeFacts:
         for condition in found:
             detects[position, CONDITIONS.index(condition)] = 1.0
         live_metal[position] = float(bool(found) and found <= set(URGENT_CONDITIONS))
-        method, result = code.split("|")[:2]
+        result = code.split("|")[1]
         looks[position] = float(
             Result(result) not in NO_LOOK_RESULTS or not likelihoods.uninformative(code)
         )
-        sees = likelihoods.separable(Method(method), Condition.GROUNDED, Condition.FALSE_GROUND)
+        sees = likelihoods.could_see(code, Condition.FALSE_GROUND)
         capable[position] = float(sees and looks[position])
     return _CodeFacts(detects, looks, capable, live_metal)
 
