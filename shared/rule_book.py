@@ -303,7 +303,12 @@ class Learning(Section):
     )
     crew_spread_max: Positive = says("largest spread of owner or manager effects considered")
     crew_none_probability: OpenShare = says("prior belief that owner or manager explains nothing")
-    rounds: Positive = says("steps of each fit of the eras")
+    portfolio_spread: Positive = says(
+        "standard deviation of how far a portfolio's rates lie from the rule book's, all eras alike"
+    )
+    portfolio_strength_spread: Positive = says(
+        "the same for the strengths of the rates, in natural logarithms"
+    )
     passes: Positive = says("passes over the portfolio")
     prior_draws: Positive = says("draws of the learned rates that carry their uncertainty on")
     buildings_max: Positive = says("buildings used for learning, at most")

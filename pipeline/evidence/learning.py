@@ -142,6 +142,7 @@ def learn(
     priors, shift = default, np.zeros(len(chosen))
     passes = int(float(settings.passes))
     fit: _EraFit | None = None
+    place: Array | None = None
     for step in range(passes):
         model = Model(
             priors, taught, weigh_classes(rule_book, portfolio.classes, at_stake, taught), 0, 0.9, seed
@@ -150,7 +151,8 @@ def learn(
         part = Weigher(moved, model).weigh(np.arange(len(chosen)), draws=0, keep_points=True)
         taught = _shares(rule_book, taught, moved, part)
         fit = _EraFit(rule_book, default, moved, part)
-        priors = fit.best(priors, 40 if step < 2 else 15)
+        place = fit.best(fit.start() if place is None else place, 60 if step < 2 else 25)
+        priors = fit.priors(place)
         if step >= 2:
             total = np.zeros(len(chosen))
             for factor, index in crews.items():
@@ -163,8 +165,8 @@ def learn(
             shift = total
         if progress is not None:
             progress((step + 1) / passes)
-    assert fit is not None
-    draws = fit.draws(priors, int(float(settings.prior_draws)), seed)
+    assert fit is not None and place is not None
+    draws = fit.draws(place, int(float(settings.prior_draws)), seed)
     return Learned(draws, priors, taught, len(chosen), crew, support)
 
 
@@ -268,14 +270,22 @@ def _protected(rule_book: RuleBook, classes: Classes, by_class: Array, taught: T
 
 
 class _EraFit:
-    """Beta parameters of the groups that explain points of many buildings, steadied by defaults."""
+    """Beta parameters of the groups that explain points of many buildings, steadied by defaults.
+
+    The portfolio as a whole may differ from the rule book (all eras more often jumpered, say): each
+    rate's defaults are moved by an amount of their own, on the log-odds scale, and made more or
+    less alike; groups then differ from the defaults so moved. The weight of a default is that many
+    buildings' worth of divergence from it (Kullback-Leibler).
+    """
 
     def __init__(self, rule_book: RuleBook, default: Priors, portfolio: Portfolio, part: Part) -> None:
-        self._weight = float(rule_book.learning.default_buildings)
+        learning = rule_book.learning
+        self._weight = float(learning.default_buildings)
+        self._spread = float(learning.portfolio_spread)
+        self._strength_spread = float(learning.portfolio_strength_spread)
         a, b = default.a[:, 0], default.b[:, 0]
-        together = special.digamma(a + b)
-        self._default_low = special.digamma(a) - together
-        self._default_high = special.digamma(b) - together
+        self._groups, self._rates = a.shape
+        self._default_odds, self._default_strength = np.log(a / b), a + b
         self._shares = default.shares
         value = part.points - portfolio.shift[:, :, None]
         rest = np.log1p(np.exp(-np.abs(value)))
@@ -285,82 +295,120 @@ class _EraFit:
         with np.errstate(divide="ignore"):
             self._log_group = np.log(portfolio.group_weights)
 
-    def _parts(self, logs: Array) -> tuple[Array, Array, Array, Array, float]:
-        a, b = np.exp(logs.reshape(2, *self._default_low.shape))
+    @property
+    def _size(self) -> int:
+        return self._groups * self._rates
+
+    def _data(self, logs: Array) -> tuple[float, Array, Array]:
+        """Log marginal likelihood and, by building, its gradient by ln a and ln b, (n, G, 5)."""
+        a, b = np.exp(logs.reshape(2, self._groups, self._rates))
         constant = -special.betaln(a, b).sum(axis=1)
-        score = np.empty((len(self._low), len(a), 11))
+        score = np.empty((len(self._low), self._groups, 11))
         value = marginal(
             a, b, constant, self._log_group, self._low, self._high, self._log_rest, score
         )
-        both = special.digamma(a + b)
-        # By building and group: gradient by the logarithm of each parameter.
-        held = score[:, :, :1]
-        by_a = a * (score[:, :, 1:6] - held * (special.digamma(a) - both))
-        by_b = b * (score[:, :, 6:] - held * (special.digamma(b) - both))
-        return a, b, by_a, by_b, value
+        both, held = special.digamma(a + b), score[:, :, :1]
+        by_a: Array = a * (score[:, :, 1:6] - held * (special.digamma(a) - both))
+        by_b: Array = b * (score[:, :, 6:] - held * (special.digamma(b) - both))
+        return value, by_a, by_b
 
-    def best(self, start: Priors, steps: int) -> Priors:
+    def _steady(self, x: Array) -> tuple[float, Array]:
+        """Log weight of the defaults and its gradient by all parameters."""
+        a, b = np.exp(x[: 2 * self._size].reshape(2, self._groups, self._rates))
+        move, firm = x[2 * self._size :].reshape(2, self._rates)
+        share = special.expit(self._default_odds + move)
+        strength = self._default_strength * np.exp(firm)
+        da, db = share * strength, (1 - share) * strength
+        psi_a, psi_b, psi = special.digamma(da), special.digamma(db), special.digamma(da + db)
+        apart = (
+            special.betaln(a, b)
+            - special.betaln(da, db)
+            + (da - a) * psi_a
+            + (db - b) * psi_b
+            + (a - da + b - db) * psi
+        )
+        value = -self._weight * apart.sum()
+        value -= 0.5 * (move**2).sum() / self._spread**2
+        value -= 0.5 * (firm**2).sum() / self._strength_spread**2
+        both = special.digamma(a + b)
+        by_a = -self._weight * a * (special.digamma(a) - both - psi_a + psi)
+        by_b = -self._weight * b * (special.digamma(b) - both - psi_b + psi)
+        tri = special.polygamma(1, da + db) * (a - da + b - db)
+        by_da = -self._weight * ((da - a) * special.polygamma(1, da) + tri)
+        by_db = -self._weight * ((db - b) * special.polygamma(1, db) + tri)
+        by_move = ((by_da - by_db) * strength * share * (1 - share)).sum(axis=0)
+        by_firm = (by_da * da + by_db * db).sum(axis=0)
+        return float(value), np.concatenate(
+            [
+                by_a.ravel(),
+                by_b.ravel(),
+                by_move - move / self._spread**2,
+                by_firm - firm / self._strength_spread**2,
+            ]
+        )
+
+    def start(self) -> Array:
+        """Parameters of the defaults."""
+        share = special.expit(self._default_odds)
+        logs = np.log([share * self._default_strength, (1 - share) * self._default_strength])
+        return np.concatenate([logs.ravel(), np.zeros(2 * self._rates)])
+
+    def best(self, start: Array, steps: int) -> Array:
         """The best parameters; ``start`` is where to look from."""
 
-        def loss(logs: Array) -> tuple[float, Array]:
-            a, b, by_a, by_b, value = self._parts(logs)
-            both = special.digamma(a + b)
-            value += self._weight * float(
-                (a * self._default_low + b * self._default_high - special.betaln(a, b)).sum()
-            )
-            down = by_a.sum(axis=0) + self._weight * a * (
-                self._default_low - special.digamma(a) + both
-            )
-            up = by_b.sum(axis=0) + self._weight * b * (
-                self._default_high - special.digamma(b) + both
-            )
-            return -value, -np.stack([down, up]).ravel()
+        def loss(x: Array) -> tuple[float, Array]:
+            value, by_a, by_b = self._data(x[: 2 * self._size])
+            steadied, gradient = self._steady(x)
+            gradient[: self._size] += by_a.sum(axis=0).ravel()
+            gradient[self._size : 2 * self._size] += by_b.sum(axis=0).ravel()
+            return -value - steadied, -gradient
 
+        bounds = [(_LEAST, _MOST)] * (2 * self._size) + [(-6.0, 6.0)] * (2 * self._rates)
         found = optimize.minimize(
             loss,
-            np.log([start.a[:, 0], start.b[:, 0]]).ravel().clip(_LEAST, _MOST),
+            start,
             jac=True,
             method="L-BFGS-B",
-            bounds=[(_LEAST, _MOST)] * (2 * self._default_low.size),
+            bounds=bounds,
             options={"maxiter": steps},
         )
-        a, b = np.exp(found.x.reshape(2, *self._default_low.shape))
-        return Priors(a[:, None], b[:, None], self._shares)
+        best: Array = found.x
+        return best
 
-    def draws(self, best: Priors, count: int, seed: int) -> Priors:
-        """Draws about the best: normal in logarithms, as sure as the buildings and defaults make.
-
-        The information is that of the buildings' own gradients (their outer products) plus that of
-        the defaults (the curvature of their weight).
-        """
-        logs = np.log([best.a[:, 0], best.b[:, 0]]).ravel()
-        a, b, by_a, by_b, _ = self._parts(logs)
-        gradient = np.stack([by_a, by_b], axis=1).reshape(len(by_a), -1)
-        information = gradient.T @ gradient
-        size = a.size
-        trigamma_both = special.polygamma(1, a + b)
-        for index in range(size):
-            g, r = divmod(index, a.shape[1])
-            own_a, own_b, cross = a[g, r], b[g, r], trigamma_both[g, r]
-            information[index, index] += (
-                self._weight * own_a**2 * (special.polygamma(1, own_a) - cross)
-            )
-            information[size + index, size + index] += (
-                self._weight * own_b**2 * (special.polygamma(1, own_b) - cross)
-            )
-            information[index, size + index] -= self._weight * own_a * own_b * cross
-            information[size + index, index] -= self._weight * own_a * own_b * cross
-        values, vectors = np.linalg.eigh(information)
-        root = vectors / np.sqrt(np.maximum(values, 0.25))
-        half = np.random.default_rng(seed).standard_normal((max(1, count // 2), 2 * size))
-        normal = np.concatenate([half, -half])[:count]
-        drawn = np.exp((logs + normal @ root.T).clip(_LEAST, _MOST))
-        parts = drawn.reshape(count, 2, *a.shape)
+    def priors(self, x: Array) -> Priors:
+        """The priors with these parameters, shape (…, parameters): one draw for each."""
+        logs = np.atleast_2d(x)[:, : 2 * self._size]
+        parts = np.exp(logs.clip(_LEAST, _MOST)).reshape(-1, 2, self._groups, self._rates)
         return Priors(
             np.ascontiguousarray(parts[:, 0].transpose(1, 0, 2)),
             np.ascontiguousarray(parts[:, 1].transpose(1, 0, 2)),
             self._shares,
         )
+
+    def draws(self, best: Array, count: int, seed: int) -> Priors:
+        """Draws about the best: normal, as sure as the buildings and the defaults make.
+
+        The information is that of the buildings' own gradients (their outer products) plus the
+        curvature of the defaults' weight.
+        """
+        _, by_a, by_b = self._data(best[: 2 * self._size])
+        gradient = np.concatenate(
+            [by_a.reshape(len(by_a), -1), by_b.reshape(len(by_b), -1)], axis=1
+        )
+        step = 1e-4
+        information = np.empty((len(best), len(best)))
+        for index in range(len(best)):
+            ahead, behind = best.copy(), best.copy()
+            ahead[index] += step
+            behind[index] -= step
+            information[index] = (self._steady(behind)[1] - self._steady(ahead)[1]) / (2 * step)
+        information = (information + information.T) / 2
+        information[: gradient.shape[1], : gradient.shape[1]] += gradient.T @ gradient
+        values, vectors = np.linalg.eigh(information)
+        root = vectors / np.sqrt(np.maximum(values, 0.25))
+        half = np.random.default_rng(seed).standard_normal((max(1, count // 2), len(best)))
+        normal = np.concatenate([half, -half])[:count]
+        return self.priors(best + normal @ root.T)
 
 
 def _fit_crews(
