@@ -39,7 +39,13 @@ Ints = npt.NDArray[np.int64]
 S = STATE_COUNT
 T = 3
 RATE_COUNT = 5
-RESCALE_BELOW = 1e-120
+RESCALE_BELOW = 1e-60
+RESCALE_AFTER = 6
+CHUNK = 64
+"""Points taken at once: few enough to stay near the processor, enough to run in step."""
+
+LEAST_WEIGHT = 1e-6
+"""Points below this weight are left out of what is told: together they cannot move it."""
 
 
 class Tree(NamedTuple):
@@ -126,46 +132,66 @@ def opening_likelihood(
         each, out: filled, shape (S, M).
     """
     count = p.shape[1]
+    fresh, style = np.zeros(count), np.zeros(count)
     for s in range(S):
         a, b, c = table[s, 0], table[s, 1], table[s, 2]
         for m in range(count):
             each[s, m] = a * w[0, m] + b * w[1, m] + c * w[2, m]
+        for m in range(count):
+            fresh[m] += p[s, m] * each[s, m]
+        if s >= FIRST_UNGROUNDED:
+            for m in range(count):
+                style[m] += q[s, m] * each[s, m]
     for m in range(count):
-        fresh = 0.0
-        style = 0.0
-        for s in range(S):
-            fresh += p[s, m] * each[s, m]
-        for s in range(FIRST_UNGROUNDED, S):
-            style += q[s, m] * each[s, m]
-        for s in range(FIRST_UNGROUNDED):
-            out[s, m] = own * fresh + (1.0 - own) * each[s, m]
-        for s in range(FIRST_UNGROUNDED, S):
-            out[s, m] = own * fresh + (1.0 - own) * (follows * each[s, m] + (1.0 - follows) * style)
+        fresh[m] *= own
+        style[m] = fresh[m] + (1.0 - own) * (1.0 - follows) * style[m]
+    for s in range(FIRST_UNGROUNDED):
+        for m in range(count):
+            out[s, m] = fresh[m] + (1.0 - own) * each[s, m]
+    kept = (1.0 - own) * follows
+    for s in range(FIRST_UNGROUNDED, S):
+        for m in range(count):
+            out[s, m] = style[m] + kept * each[s, m]
 
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _rescale(values: Array, log_scale: Array) -> None:
     """Divide (S, M) by its largest at each point where it has become tiny; keep the logarithm."""
-    for m in range(values.shape[1]):
-        top = values[0, m]
-        for s in range(1, S):
-            top = max(top, values[s, m])
-        if top < RESCALE_BELOW:
-            top = max(top, 1e-300)
+    count = values.shape[1]
+    top = np.zeros(count)
+    for s in range(S):
+        for m in range(count):
+            top[m] = max(top[m], values[s, m])
+    for m in range(count):
+        if top[m] < RESCALE_BELOW:
+            largest = max(top[m], 1e-300)
             for s in range(S):
-                values[s, m] /= top
-            log_scale[m] += np.log(top)
+                values[s, m] /= largest
+            log_scale[m] += np.log(largest)
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _times_power(target: Array, factor: Array, power: int, log_scale: Array) -> None:
-    """Multiply ``target`` by ``factor`` to a whole power, element by element, rescaling."""
-    for step in range(power):
+def _times_power(target: Array, factor: Array, power: int, since: int, log_scale: Array) -> int:
+    """Multiply ``target`` by ``factor`` to a whole power, element by element, rescaling.
+
+    Args:
+        target, factor: shape (S, M).
+        power: above zero.
+        since: multiplications since ``target`` was last rescaled.
+        log_scale: logarithm of what was divided out, changed.
+
+    Returns:
+        Multiplications since then.
+    """
+    for _ in range(power):
         for s in range(S):
             for m in range(target.shape[1]):
                 target[s, m] *= factor[s, m]
-        if step % 4 == 3 or step == power - 1:
+        since += 1
+        if since == RESCALE_AFTER:
             _rescale(target, log_scale)
+            since = 0
+    return since
 
 
 @njit(cache=True, fastmath=True, nogil=True)
@@ -174,23 +200,29 @@ def _circuit(
     each: Array, one: Array, out: Array, log_scale: Array,
 ) -> None:
     """Likelihood of a circuit's evidence by its state into ``out`` (S, M)."""
-    out[:] = 1.0
+    for s in range(S):
+        for m in range(p.shape[1]):
+            out[s, m] = 1.0
+    since = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         opening_likelihood(
             table[tree.row_class[row]], p, q, w, shares.opening_follows, shares.opening_own, each, one
         )
-        _times_power(out, one, tree.row_count[row], log_scale)
+        since = _times_power(out, one, tree.row_count[row], since, log_scale)
+    _rescale(out, log_scale)
 
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _as_circuit_of(circuit: Array, p: Array, follows: float, out: Array) -> None:
     """From a circuit's likelihood by its own state to that by its dwelling's hand, both (S, M)."""
-    for m in range(p.shape[1]):
-        fresh = 0.0
-        for s in range(S):
-            fresh += p[s, m] * circuit[s, m]
-        for s in range(S):
-            out[s, m] = follows * circuit[s, m] + (1.0 - follows) * fresh
+    count = p.shape[1]
+    fresh = np.zeros(count)
+    for s in range(S):
+        for m in range(count):
+            fresh[m] += p[s, m] * circuit[s, m]
+    for s in range(S):
+        for m in range(count):
+            out[s, m] = follows * circuit[s, m] + (1.0 - follows) * fresh[m]
 
 
 @njit(cache=True, fastmath=True, nogil=True)
@@ -205,28 +237,35 @@ def log_likelihood(
     count = p.shape[1]
     each, one = np.empty((S, count)), np.empty((S, count))
     circuit, hand = np.empty((S, count)), np.empty((S, count))
-    scale = np.empty(count)
+    scale, inner = np.empty(count), np.empty(count)
     for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
         if tree.dwelling_flat[dwelling] and not whole:
             continue
-        hand[:] = 1.0
-        scale[:] = 0.0
+        for m in range(count):
+            scale[m] = 0.0
+        for s in range(S):
+            for m in range(count):
+                hand[s, m] = 1.0
+        since = 0
         for k in range(tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]):
             if tree.circuit_flat[k] and not whole:
                 continue
             times = tree.circuit_times[k]
-            inner = np.zeros(count)
+            for m in range(count):
+                inner[m] = 0.0
             _circuit(tree, table, k, shares, p, q, w, each, one, circuit, inner)
             for m in range(count):
                 scale[m] += times * inner[m]
             _as_circuit_of(circuit, p, shares.circuit_follows, one)
-            _times_power(hand, one, times, scale)
+            since = _times_power(hand, one, times, since, scale)
         times = tree.dwelling_times[dwelling]
         for m in range(count):
-            total = 0.0
-            for s in range(S):
-                total += p[s, m] * hand[s, m]
-            out[m] += times * (np.log(max(total, 1e-300)) + scale[m])
+            inner[m] = 0.0
+        for s in range(S):
+            for m in range(count):
+                inner[m] += p[s, m] * hand[s, m]
+        for m in range(count):
+            out[m] += times * (np.log(max(inner[m], 1e-300)) + scale[m])
 
 
 class Evidence(NamedTuple):
@@ -314,17 +353,35 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
 
 
 @njit(cache=True, fastmath=True, nogil=True)
+def normalise(log_weight: Array, weight: Array) -> float:
+    """Turn log weights into weights that sum to 1; return the effective number of points."""
+    top = log_weight[0]
+    for m in range(log_weight.shape[0]):
+        top = max(top, log_weight[m])
+    total = 0.0
+    for m in range(log_weight.shape[0]):
+        weight[m] = np.exp(log_weight[m] - top)
+        total += weight[m]
+    squares = 0.0
+    for m in range(log_weight.shape[0]):
+        weight[m] /= total
+        squares += weight[m] * weight[m]
+    return 1.0 / squares
+
+
+@njit(cache=True, fastmath=True, nogil=True)
 def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
     rates, count = x.shape
-    top = log_weight.max()
-    weight = np.exp(log_weight - top)
-    weight /= weight.sum()
-    effective = 1.0 / (weight * weight).sum()
+    weight = np.empty(count)
+    effective = normalise(log_weight, weight)
     trust = effective / (effective + 6.0)
     spread, found = np.empty(rates), np.empty(rates)
     for r in range(rates):
-        centre[r] = (weight * x[r]).sum()
+        middle = 0.0
+        for m in range(count):
+            middle += weight[m] * x[r, m]
+        centre[r] = middle
         square = 0.0
         for m in range(count):
             square += weight[m] * (x[r, m] - centre[r]) ** 2
@@ -382,22 +439,42 @@ def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -
     for reason in range(picked.shape[0]):
         if picked[reason] == 0.0:
             continue
+        total = np.zeros(out.shape[0])
+        for s in range(S):
+            a, b, c = chance[reason, s, 0], chance[reason, s, 1], chance[reason, s, 2]
+            for m in range(out.shape[0]):
+                total[m] += p[s, m] * (a * w[0, m] + b * w[1, m] + c * w[2, m])
         for m in range(out.shape[0]):
-            total = 0.0
-            for s in range(S):
-                total += p[s, m] * (
-                    chance[reason, s, 0] * w[0, m]
-                    + chance[reason, s, 1] * w[1, m]
-                    + chance[reason, s, 2] * w[2, m]
-                )
-            out[m] -= picked[reason] * np.log(max(total, 1e-300))
+            out[m] -= picked[reason] * np.log(max(total[m], 1e-300))
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _weigh_points(
+    tree: Tree, evidence: Evidence, prior: Prior, shares: Shares, building: int, x: Array,
+    shift: Array, log_group: Array, poor: float, picked: Array, chance: Array, like: Array,
+    log_own: Array,
+) -> None:
+    """Log likelihood and log prior density at points (5, M) into ``like`` and ``log_own`` (M,)."""
+    for start in range(0, x.shape[1], CHUNK):
+        count = min(CHUNK, x.shape[1] - start)
+        part, found = np.empty((RATE_COUNT, count)), np.zeros(count)
+        for r in range(RATE_COUNT):
+            for m in range(count):
+                part[r, m] = x[r, start + m]
+        p, q, w = np.empty((S, count)), np.empty((S, count)), np.empty((T, count))
+        state_chances(part, poor, shares.careful, shares.head, p, q, w)
+        log_likelihood(tree, evidence.table, building, shares, p, q, w, False, found)
+        _add_picking(picked, chance, p, w, found)
+        for m in range(count):
+            like[start + m] = found[m]
+    log_prior(x, shift, log_group, prior, log_own)
 
 
 @njit(cache=True, fastmath=True, nogil=True)
 def place_points(
     tree: Tree, evidence: Evidence, prior: Prior, pool: Pool, shares: Shares, building: int,
     number: int, shift: Array, log_group: Array, poor: float, picked: Array, chance: Array,
-    student_constant: float, x: Array, log_rest: Array, log_own: Array,
+    student_constant: float, x: Array, like: Array, log_rest: Array, log_own: Array,
 ) -> None:
     """Place a building's points and weigh its evidence there.
 
@@ -413,57 +490,57 @@ def place_points(
         picked, chance: see ``_add_picking``.
         student_constant: log normalising constant of the t distribution.
         x: filled with log odds, shape (5, M1 + M2).
+        like: filled with log likelihood, shape (M1 + M2,).
         log_rest: filled with log likelihood less log proposal density, shape (M1 + M2,).
         log_own: filled with the log prior density, shape (M1 + M2,).
     """
     first, second = pool.prior.shape[2], pool.student.shape[2]
-    count = first + second
     own = number % pool.prior.shape[0]
-    p, q, w = np.empty((S, count)), np.empty((S, count)), np.empty((T, count))
-    like = np.zeros(count)
-    x[:, :first] = pool.prior[own]
-    nearby = x[:, :first].copy()
-    p1, q1, w1 = p[:, :first].copy(), q[:, :first].copy(), w[:, :first].copy()
-    like1, prior1 = np.zeros(first), np.empty(first)
-    state_chances(nearby, poor, shares.careful, shares.head, p1, q1, w1)
-    log_likelihood(tree, evidence.table, building, shares, p1, q1, w1, False, like1)
-    _add_picking(picked, chance, p1, w1, like1)
-    log_prior(nearby, shift, log_group, prior, prior1)
+    near = pool.prior[own]
     centre, factor = np.empty(RATE_COUNT), np.empty((RATE_COUNT, RATE_COUNT))
-    _moments(nearby, like1 + prior1 - pool.log_reference[own], centre, factor)
+    near_like, near_prior = np.empty(first), np.empty(first)
+    _weigh_points(
+        tree, evidence, prior, shares, building, near, shift, log_group, poor, picked, chance,
+        near_like, near_prior,
+    )
+    trial = np.empty(first)
+    for m in range(first):
+        trial[m] = near_like[m] + near_prior[m] - pool.log_reference[own, m]
+    _moments(near, trial, centre, factor)
     far = np.empty((RATE_COUNT, second))
     table = pool.student[(number // 7) % pool.student.shape[0]]
-    for m in range(second):
-        for r in range(RATE_COUNT):
+    for r in range(RATE_COUNT):
+        for m in range(second):
             value = centre[r]
             for c in range(r + 1):
                 value += factor[r, c] * table[c, m]
             far[r, m] = min(max(value, -60.0), 60.0)
-    p2, q2, w2 = np.empty((S, second)), np.empty((S, second)), np.empty((T, second))
-    like2, prior2 = np.zeros(second), np.empty(second)
-    state_chances(far, poor, shares.careful, shares.head, p2, q2, w2)
-    log_likelihood(tree, evidence.table, building, shares, p2, q2, w2, False, like2)
-    _add_picking(picked, chance, p2, w2, like2)
-    log_prior(far, shift, log_group, prior, prior2)
-    x[:, first:] = far
-    reference, student = np.empty(count), np.empty(count)
-    beyond = np.empty(second)
+    far_like, far_prior = np.empty(second), np.empty(second)
+    _weigh_points(
+        tree, evidence, prior, shares, building, far, shift, log_group, poor, picked, chance,
+        far_like, far_prior,
+    )
+    count = first + second
+    for r in range(RATE_COUNT):
+        for m in range(first):
+            x[r, m] = near[r, m]
+        for m in range(second):
+            x[r, first + m] = far[r, m]
+    beyond, student = np.empty(second), np.empty(count)
     log_prior(far, np.zeros(RATE_COUNT), prior.reference, prior, beyond)
-    reference[:first] = pool.log_reference[own]
-    reference[first:] = beyond
     _log_student(x, centre, factor, pool.degrees, student_constant, student)
     share = np.log(first / count)
     rest = np.log(second / count)
     for m in range(count):
-        left, right = share + reference[m], rest + student[m]
-        top = max(left, right)
-        proposal = top + np.log(np.exp(left - top) + np.exp(right - top))
         if m < first:
-            log_own[m] = prior1[m]
-            log_rest[m] = like1[m] - proposal
+            like[m], log_own[m] = near_like[m], near_prior[m]
+            left = share + pool.log_reference[own, m]
         else:
-            log_own[m] = prior2[m - first]
-            log_rest[m] = like2[m - first] - proposal
+            like[m], log_own[m] = far_like[m - first], far_prior[m - first]
+            left = share + beyond[m - first]
+        right = rest + student[m]
+        top = max(left, right)
+        log_rest[m] = like[m] - top - np.log(np.exp(left - top) + np.exp(right - top))
 
 
 @njit(cache=True, nogil=True)
@@ -520,21 +597,10 @@ class Found(NamedTuple):
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _danger_of(message: Array, w: Array, m: int, danger: Array) -> float:
-    """Chance of danger of an opening with a message over its states (S,) at point m."""
-    total = 0.0
-    for s in range(S):
-        total += message[s] * (
-            danger[s, 0] * w[0, m] + danger[s, 1] * w[1, m] + danger[s, 2] * w[2, m]
-        )
-    return total
-
-
-
-@njit(cache=True, fastmath=True, nogil=True)
 def weigh_building(
-    tree: Tree, evidence: Evidence, shares: Shares, building: int, poor: float, x: Array,
-    log_weight: Array, flat: int, seed: int, out: Found, place: int, row_offset: int,
+    tree: Tree, evidence: Evidence, shares: Shares, building: int, poor: float, picked: Array,
+    chance: Array, x: Array, like: Array, log_weight: Array, flat: int, seed: int, out: Found,
+    place: int, row_offset: int,
 ) -> None:
     """Everything that is told of one building, from its weighted points.
 
@@ -542,56 +608,89 @@ def weigh_building(
         tree, evidence, shares: see there.
         building: which one.
         poor: its share of poor grounds among the grounded.
+        picked, chance: see ``_add_picking``.
         x: log odds of its points, shape (5, M).
-        log_weight: log weight of each point, shape (M,).
+        like: log likelihood at each, shape (M,).
+        log_weight: log weight of each, shape (M,).
         flat: evidence class of openings without evidence.
         seed: of its draws.
-        out: filled at ``place`` and at rows less ``row_offset``.
+        out: added to, at ``place`` and at rows less ``row_offset``; all zero at first.
         place: where in the block.
         row_offset: first row of the block.
     """
-    top = log_weight.max()
-    weight = np.exp(log_weight - top)
-    weight /= weight.sum()
-    out.effective[place] = 1.0 / (weight * weight).sum()
-    kept = np.flatnonzero(weight > 1e-6)
-    points = np.empty((RATE_COUNT, kept.shape[0]))
-    for r in range(RATE_COUNT):
-        points[r] = x[r][kept]
-    weight = weight[kept]
-    weight /= weight.sum()
-    count = kept.shape[0]
-    p, q, w = np.empty((S, count)), np.empty((S, count)), np.empty((T, count))
-    state_chances(points, poor, shares.careful, shares.head, p, q, w)
-    for r in range(RATE_COUNT):
-        out.rates[place, r] = (weight / (1.0 + np.exp(-points[r]))).sum()
-
-    full, quiet, dead = np.zeros(count), np.zeros(count), np.zeros(count)
-    log_likelihood(tree, evidence.table, building, shares, p, q, w, False, full)
-    log_likelihood(tree, evidence.safe, building, shares, p, q, w, True, quiet)
-    log_likelihood(tree, evidence.dead, building, shares, p, q, w, True, dead)
-    out.none_dangerous[place] = min((weight * np.exp(quiet - full)).sum(), 1.0)
-    out.none_live[place] = min((weight * np.exp(dead - full)).sum(), 1.0)
-
+    every = np.empty(log_weight.shape[0])
+    out.effective[place] = normalise(log_weight, every)
+    count, kept_weight = 0, 0.0
+    for m in range(every.shape[0]):
+        if every[m] > LEAST_WEIGHT:
+            count += 1
+            kept_weight += every[m]
+    points, weights, likes = np.empty((RATE_COUNT, count)), np.empty(count), np.empty(count)
+    here = 0
+    for m in range(every.shape[0]):
+        if every[m] > LEAST_WEIGHT:
+            for r in range(RATE_COUNT):
+                points[r, here] = x[r, m]
+            weights[here] = every[m] / kept_weight
+            likes[here] = like[m]
+            here += 1
     draws = out.dangerous.shape[1]
     random = np.array([seed], dtype=np.uint64)
     drawn = np.empty(draws, dtype=np.int64)
     if draws:
-        resample(weight, _next(random), drawn)
-    out.dangerous[place] = 0
-    out.harm[place] = 0.0
-    out.taught[place] = 0.0
-    for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
-        _weigh_dwelling(
-            tree, evidence, shares, dwelling, p, q, w, weight, flat, drawn, random, out, place,
-            row_offset,
-        )
+        resample(weights, _next(random), drawn)
+    drawn_from = 0
+    none_dangerous, none_live = 0.0, 0.0
+    for start in range(0, count, CHUNK):
+        size = min(CHUNK, count - start)
+        part, weight = np.empty((RATE_COUNT, size)), np.empty(size)
+        for m in range(size):
+            weight[m] = weights[start + m]
+            for r in range(RATE_COUNT):
+                part[r, m] = points[r, start + m]
+                out.rates[place, r] += weight[m] / (1.0 + np.exp(-part[r, m]))
+        p, q, w = np.empty((S, size)), np.empty((S, size)), np.empty((T, size))
+        state_chances(part, poor, shares.careful, shares.head, p, q, w)
+        quiet, dead = np.zeros(size), np.zeros(size)
+        log_likelihood(tree, evidence.safe, building, shares, p, q, w, True, quiet)
+        _add_picking(picked, chance, p, w, quiet)
+        log_likelihood(tree, evidence.dead, building, shares, p, q, w, True, dead)
+        _add_picking(picked, chance, p, w, dead)
+        for m in range(size):
+            none_dangerous += weight[m] * np.exp(quiet[m] - likes[start + m])
+            none_live += weight[m] * np.exp(dead[m] - likes[start + m])
+        # Where nothing is known of an opening itself: chance of danger by state.
+        risk = np.empty((S, size))
+        for s in range(S):
+            for m in range(size):
+                risk[s, m] = (
+                    (1.0 - evidence.safe[flat, s, 0]) * w[0, m]
+                    + (1.0 - evidence.safe[flat, s, 1]) * w[1, m]
+                    + (1.0 - evidence.safe[flat, s, 2]) * w[2, m]
+                )
+        of_building = 0.0
+        for s in range(S):
+            for m in range(size):
+                of_building += weight[m] * p[s, m] * risk[s, m]
+        drawn_to = drawn_from
+        while drawn_to < draws and drawn[drawn_to] < start + size:
+            drawn[drawn_to] -= start
+            drawn_to += 1
+        for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
+            _weigh_dwelling(
+                tree, evidence, shares, dwelling, p, q, w, weight, risk, of_building, flat, drawn,
+                drawn_from, drawn_to, random, out, place, row_offset,
+            )
+        drawn_from = drawn_to
+    out.none_dangerous[place] = min(none_dangerous, 1.0)
+    out.none_live[place] = min(none_live, 1.0)
 
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_dwelling(
     tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    weight: Array, flat: int, drawn: Ints, random: Array, out: Found, place: int, row_offset: int,
+    weight: Array, risk: Array, of_building: float, flat: int, drawn: Ints, drawn_from: int,
+    drawn_to: int, random: Array, out: Found, place: int, row_offset: int,
 ) -> None:
     """One dwelling's part of ``weigh_building``."""
     count = weight.shape[0]
@@ -602,66 +701,101 @@ def _weigh_dwelling(
     upward = np.ones((last - first, S, count))
     each, one = np.empty((S, count)), np.empty((S, count))
     hand, scale = np.ones((S, count)), np.zeros(count)
-    telling = 0
+    telling, since = 0, 0
     for k in range(first, last):
         if tree.circuit_flat[k]:
             continue
         telling += tree.circuit_times[k]
         _circuit(tree, evidence.table, k, shares, p, q, w, each, one, circuits[k - first], scale)
         _as_circuit_of(circuits[k - first], p, copies, upward[k - first])
-        _times_power(hand, upward[k - first], tree.circuit_times[k], scale)
-    posterior = np.empty((S, count))
-    for m in range(count):
-        total = 0.0
-        for s in range(S):
-            total += p[s, m] * hand[s, m]
-        for s in range(S):
-            posterior[s, m] = p[s, m] * hand[s, m] / total
-            if not tree.dwelling_flat[dwelling]:
-                out.taught[place, 6 + s] += times * weight[m] * posterior[s, m]
+        since = _times_power(hand, upward[k - first], tree.circuit_times[k], since, scale)
+    posterior, total = np.empty((S, count)), np.zeros(count)
+    for s in range(S):
+        for m in range(count):
+            posterior[s, m] = p[s, m] * hand[s, m]
+            total[m] += posterior[s, m]
+    for s in range(S):
+        held = 0.0
+        for m in range(count):
+            posterior[s, m] /= total[m]
+            held += weight[m] * posterior[s, m]
+        if not tree.dwelling_flat[dwelling]:
+            out.taught[place, 6 + s] += times * held
 
     above = np.empty((S, count))
+    follow, fresh = np.empty(count), np.empty(count)
     for k in range(first, last):
         # What the rest of the dwelling says of this circuit's state.
-        copied = 0.0
         for m in range(count):
-            total = 0.0
-            for s in range(S):
+            total[m], follow[m], fresh[m] = 0.0, 0.0, 0.0
+        for s in range(S):
+            for m in range(count):
                 above[s, m] = posterior[s, m] / upward[k - first, s, m]
-                total += above[s, m]
-            follow, fresh = 0.0, 0.0
-            for s in range(S):
-                share = above[s, m] / total
-                follow += share * circuits[k - first, s, m]
-                fresh += p[s, m] * circuits[k - first, s, m]
+                total[m] += above[s, m]
+        for s in range(S):
+            for m in range(count):
+                share = above[s, m] / total[m]
+                follow[m] += share * circuits[k - first, s, m]
+                fresh[m] += p[s, m] * circuits[k - first, s, m]
                 above[s, m] = copies * share + (1.0 - copies) * p[s, m]
-            copied += weight[m] * copies * follow / (copies * follow + (1.0 - copies) * fresh)
         if telling > 1 and not tree.circuit_flat[k]:
+            copied = 0.0
+            for m in range(count):
+                copied += (
+                    weight[m] * copies * follow[m]
+                    / (copies * follow[m] + (1.0 - copies) * fresh[m])
+                )
             out.taught[place, 0] += times * tree.circuit_times[k] * copied
             out.taught[place, 1] += times * tree.circuit_times[k]
         _weigh_circuit(
-            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, above,
-            circuits[k - first], flat, out, place, row_offset,
+            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, risk,
+            of_building, above, circuits[k - first], flat, out, place, row_offset,
         )
-    if drawn.shape[0]:
+    if drawn_to > drawn_from:
         _draw_dwelling(
-            tree, evidence, shares, dwelling, p, q, w, posterior, circuits, drawn, random, out, place
+            tree, evidence, shares, dwelling, p, q, w, posterior, circuits, drawn, drawn_from,
+            drawn_to, random, out, place,
         )
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _from_circuit(
+    state: Array, loose: Array, p: Array, q: Array, follows: float, own: float, out: Array
+) -> None:
+    """From chances of a circuit's state (S, M) to those of an opening on it, into ``out``.
+
+    ``loose`` is the chance that the circuit has no ground of its own, shape (M,).
+    """
+    for s in range(FIRST_UNGROUNDED):
+        for m in range(loose.shape[0]):
+            out[s, m] = own * p[s, m] + (1.0 - own) * state[s, m]
+    for s in range(FIRST_UNGROUNDED, S):
+        for m in range(loose.shape[0]):
+            out[s, m] = own * p[s, m] + (1.0 - own) * (
+                follows * state[s, m] + (1.0 - follows) * q[s, m] * loose[m]
+            )
 
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_circuit(
     tree: Tree, evidence: Evidence, shares: Shares, circuit: int, times: int, p: Array, q: Array,
-    w: Array, weight: Array, above: Array, like: Array, flat: int, out: Found, place: int,
-    row_offset: int,
+    w: Array, weight: Array, risk: Array, of_building: float, above: Array, like: Array, flat: int,
+    out: Found, place: int, row_offset: int,
 ) -> None:
     """Posterior of each row of one circuit, given what is above it (S, M) and its own ``like``."""
     count = weight.shape[0]
     follows, own = shares.opening_follows, shares.opening_own
     each, one = np.empty((S, count)), np.empty((S, count))
-    alone, cavity = np.empty(S), np.empty(S)
-    from_circuit, from_dwelling = np.empty(S), np.empty(S)
-    table_flat = evidence.table[flat]
+    cavity, message = np.empty((S, count)), np.empty((S, count))
+    total, loose, share = np.empty(count), np.zeros(count), np.empty(count)
+    for s in range(FIRST_UNGROUNDED, S):
+        for m in range(count):
+            loose[m] += above[s, m]
+    _from_circuit(above, loose, p, q, follows, own, message)
+    of_dwelling = 0.0
+    for s in range(S):
+        for m in range(count):
+            of_dwelling += weight[m] * message[s, m] * risk[s, m]
     openings = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         if tree.row_class[row] != flat:
@@ -670,71 +804,58 @@ def _weigh_circuit(
         index = tree.row_class[row]
         table = evidence.table[index]
         opening_likelihood(table, p, q, w, follows, own, each, one)
-        joint = out.joint[row - row_offset]
-        joint[:] = 0.0
-        step_building, step_dwelling, step_circuit = 0.0, 0.0, 0.0
-        followed, ungrounded, alone_share = 0.0, 0.0, 0.0
         for m in range(count):
-            total, sum_above = 0.0, 0.0
-            for s in range(S):
-                cavity[s] = above[s, m] * like[s, m] / one[s, m]
-                total += cavity[s]
-                sum_above += above[s, m]
-            loose, loose_above = 0.0, 0.0
-            for s in range(FIRST_UNGROUNDED, S):
-                cavity[s] /= total
-                loose += cavity[s]
-                loose_above += above[s, m] / sum_above
-            for s in range(FIRST_UNGROUNDED):
-                cavity[s] /= total
-                from_circuit[s] = own * p[s, m] + (1.0 - own) * cavity[s]
-                from_dwelling[s] = own * p[s, m] + (1.0 - own) * above[s, m] / sum_above
-            for s in range(FIRST_UNGROUNDED, S):
-                from_circuit[s] = own * p[s, m] + (1.0 - own) * (
-                    follows * cavity[s] + (1.0 - follows) * q[s, m] * loose
-                )
-                from_dwelling[s] = own * p[s, m] + (1.0 - own) * (
-                    follows * above[s, m] / sum_above + (1.0 - follows) * q[s, m] * loose_above
-                )
-            norm = 0.0
-            for s in range(S):
-                norm += from_circuit[s] * each[s, m]
-            share = weight[m] / norm
-            for s in range(S):
-                part = share * from_circuit[s]
-                for t in range(T):
-                    joint[s, t] += part * w[t, m] * table[s, t]
-            dan_b, dan_d, dan_c = 0.0, 0.0, 0.0
-            for s in range(S):
-                harmless = (
-                    evidence.safe[flat, s, 0] * w[0, m]
-                    + evidence.safe[flat, s, 1] * w[1, m]
-                    + evidence.safe[flat, s, 2] * w[2, m]
-                )
-                dan_b += p[s, m] * harmless
-                dan_d += from_dwelling[s] * harmless
-                dan_c += from_circuit[s] * harmless
-            step_building += weight[m] * (1.0 - dan_b)
-            step_dwelling += weight[m] * (1.0 - dan_d)
-            step_circuit += weight[m] * (1.0 - dan_c)
-            if openings > 1 and index != flat:
-                fresh, style, same = 0.0, 0.0, 0.0
-                for s in range(S):
-                    fresh += p[s, m] * each[s, m]
-                for s in range(FIRST_UNGROUNDED, S):
-                    style += q[s, m] * each[s, m]
-                    same += cavity[s] * each[s, m]
-                alone_share += share * own * fresh
-                followed += share * (1.0 - own) * follows * same
-                ungrounded += share * (1.0 - own) * (follows * same + (1.0 - follows) * style * loose)
-        out.steps[row - row_offset, 0] = step_building
-        out.steps[row - row_offset, 1] = step_dwelling
-        out.steps[row - row_offset, 2] = step_circuit
+            total[m], loose[m] = 0.0, 0.0
+        for s in range(S):
+            for m in range(count):
+                cavity[s, m] = above[s, m] * like[s, m] / one[s, m]
+                total[m] += cavity[s, m]
+        for s in range(S):
+            for m in range(count):
+                cavity[s, m] /= total[m]
+        for s in range(FIRST_UNGROUNDED, S):
+            for m in range(count):
+                loose[m] += cavity[s, m]
+        _from_circuit(cavity, loose, p, q, follows, own, message)
+        for m in range(count):
+            total[m] = 0.0
+        for s in range(S):
+            for m in range(count):
+                total[m] += message[s, m] * each[s, m]
+        for m in range(count):
+            share[m] = weight[m] / total[m]
+        of_circuit = 0.0
+        for s in range(S):
+            straight, swapped, faulty, held = 0.0, 0.0, 0.0, 0.0
+            for m in range(count):
+                part = share[m] * message[s, m]
+                straight += part * w[0, m]
+                swapped += part * w[1, m]
+                faulty += part * w[2, m]
+                held += weight[m] * message[s, m] * risk[s, m]
+            of_circuit += held
+            out.joint[row - row_offset, s, 0] += straight * table[s, 0]
+            out.joint[row - row_offset, s, 1] += swapped * table[s, 1]
+            out.joint[row - row_offset, s, 2] += faulty * table[s, 2]
+        out.steps[row - row_offset, 0] += of_building
+        out.steps[row - row_offset, 1] += of_dwelling
+        out.steps[row - row_offset, 2] += of_circuit
         if openings > 1 and index != flat:
+            alone, followed, styled = 0.0, 0.0, 0.0
+            for s in range(S):
+                for m in range(count):
+                    alone += share[m] * p[s, m] * each[s, m]
+            for s in range(FIRST_UNGROUNDED, S):
+                for m in range(count):
+                    followed += share[m] * cavity[s, m] * each[s, m]
+                    styled += share[m] * q[s, m] * each[s, m] * loose[m]
+            alone *= own
+            followed *= (1.0 - own) * follows
+            styled *= (1.0 - own) * (1.0 - follows)
             number = times * tree.row_count[row]
             out.taught[place, 2] += number * followed
-            out.taught[place, 3] += number * ungrounded
-            out.taught[place, 4] += number * alone_share
+            out.taught[place, 3] += number * (followed + styled)
+            out.taught[place, 4] += number * alone
             out.taught[place, 5] += number
 
 
@@ -753,7 +874,8 @@ def _choose(chances: Array, uniform: float) -> int:
 @njit(cache=True, fastmath=True, nogil=True)
 def _draw_dwelling(
     tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    posterior: Array, circuits: Array, drawn: Ints, random: Array, out: Found, place: int,
+    posterior: Array, circuits: Array, drawn: Ints, drawn_from: int, drawn_to: int,
+    random: Array, out: Found, place: int,
 ) -> None:
     """Draw hands, circuits and dangerous openings; add them up over the building's draws."""
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
@@ -764,7 +886,7 @@ def _draw_dwelling(
     risk, hurt = np.empty((rows, S)), np.empty((rows, S))
     base = tree.row_start[first]
     previous = -1
-    for draw in range(drawn.shape[0]):
+    for draw in range(drawn_from, drawn_to):
         m = drawn[draw]
         if m != previous:
             previous = m
@@ -836,17 +958,23 @@ def weigh_block(
         points, log_rest: filled for learning, shapes (n, 5, M) and (n, M), or empty.
     """
     count = pool.prior.shape[2] + pool.student.shape[2]
-    x, rest, own = np.empty((RATE_COUNT, count)), np.empty(count), np.empty(count)
+    x, like, rest, own = np.empty((RATE_COUNT, count)), np.empty(count), np.empty(count), np.empty(count)
+    log_weight = np.empty(count)
     first_row = tree.row_start[tree.circuit_start[tree.dwelling_start[buildings[0]]]]
     for place in range(buildings.shape[0]):
         b = buildings[place]
         place_points(
             tree, evidence, prior, pool, shares, b, numbers[b], shift[b], log_group[b], poor[b],
-            picked[b], chance, student_constant, x, rest, own,
+            picked[b], chance, student_constant, x, like, rest, own,
         )
+        for m in range(count):
+            log_weight[m] = rest[m] + own[m]
         if points.shape[0]:
-            points[place] = x
-            log_rest[place] = rest
+            for m in range(count):
+                log_rest[place, m] = rest[m]
+                for r in range(RATE_COUNT):
+                    points[place, r, m] = x[r, m]
         weigh_building(
-            tree, evidence, shares, b, poor[b], x, rest + own, flat, seeds[b], out, place, first_row
+            tree, evidence, shares, b, poor[b], picked[b], chance, x, like, log_weight, flat,
+            seeds[b], out, place, first_row,
         )
