@@ -50,34 +50,35 @@ def crps(
     """Mean continuous ranked probability score of the number of dangerous openings; 0 is best.
 
     Contenders answer with a mean and an interval only, so every one of them, the exact posterior
-    too, is scored by the same stand-in: the beta-binomial on 0..size with that mean whose own 90 %
-    interval is closest in width. The score of a distribution F of whole numbers is the sum over k
-    of (F(k) − [true ≤ k])².
+    too, is scored by the same ``stand_in``. The score of a distribution F of whole numbers is the
+    sum over k of (F(k) − [true ≤ k])².
     """
     scores = []
-    for t, mean, narrow, wide, n in zip(true, expected, low, high, size, strict=True):
-        below = np.cumsum(stand_in(float(mean), float(wide - narrow), int(max(n, t, wide))))
+    for t, mean, left, right, n in zip(true, expected, low, high, size, strict=True):
+        below = np.cumsum(stand_in(float(mean), int(left), int(right), int(max(n, t, right))))
         scores.append(float(np.sum((below - (np.arange(len(below)) >= t)) ** 2)))
     return float(np.mean(scores))
 
 
-def stand_in(mean: float, width: float, size: int) -> Floats:
-    """Chances of 0..size: the beta-binomial of that mean with the nearest width of 90 %."""
-    if size == 0:
-        return np.ones(1)
-    share = min(max(mean / size, 1e-4), 1 - 1e-4)
-    strengths = np.geomspace(0.05, 1e5, 60)[:, None]
+def stand_in(mean: float, low: int, high: int, size: int) -> Floats:
+    """Chances of 0..size that go with a mean and a 90 % interval.
+
+    The beta-binomial of that mean whose own interval has the nearest ends; of several as near the
+    middle one; or all on the nearest whole number, if that is nearer still.
+    """
     steps = np.arange(size + 1)
+    certain = np.asarray(steps == min(round(mean), size), dtype=np.float64)
+    share = min(max(mean / size, 1e-4), 1 - 1e-4) if size else 0.5
+    strengths = np.geomspace(1e5, 0.05, 60)[:, None]
     a, b = share * strengths, (1 - share) * strengths
     ways = gammaln(size + 1) - gammaln(steps + 1) - gammaln(size - steps + 1)
-    chances = np.exp(ways + betaln(steps + a, size - steps + b) - betaln(a, b))
-    chances /= chances.sum(axis=1, keepdims=True)
+    spread = np.exp(ways + betaln(steps + a, size - steps + b) - betaln(a, b))
+    chances = np.vstack([spread / spread.sum(axis=1, keepdims=True), certain])
     below = np.cumsum(chances, axis=1)
-    widths = (below < 0.95 - 1e-9).sum(axis=1) - (below < 0.05).sum(axis=1)
-    if width == 0 and widths.min() > 0:
-        # Narrower than any beta-binomial: all but certain of the nearest whole number.
-        return np.asarray(steps == round(mean), dtype=np.float64)
-    return np.asarray(chances[np.abs(widths - width).argmin()], dtype=np.float64)
+    ends = (below < 0.05).sum(axis=1), (below < 0.95 - 1e-9).sum(axis=1)
+    away = abs(ends[0] - low) + abs(ends[1] - high)
+    nearest = np.flatnonzero(away[:-1] == away.min())
+    return np.asarray(chances[nearest[len(nearest) // 2] if len(nearest) else -1])
 
 
 def log_score(dangerous: NDArray[np.bool_], p: Floats) -> float:
@@ -86,10 +87,13 @@ def log_score(dangerous: NDArray[np.bool_], p: Floats) -> float:
     return float(np.mean(np.where(dangerous, np.log(p), np.log1p(-p))))
 
 
-def auc_within(building: NDArray[np.object_], dangerous: NDArray[np.bool_], p: Floats) -> float:
-    """Share of pairs, one dangerous and one not in the same building, that p orders rightly.
+def pairs_within(
+    building: NDArray[np.object_], dangerous: NDArray[np.bool_], p: Floats
+) -> tuple[float, float]:
+    """Pairs, one dangerous and one not in one building: how many p orders rightly, of how many.
 
-    A tie counts one half. Missing if no building has such a pair.
+    A tie is half right. The first by the second is the area under the curve within buildings; they
+    are kept apart because pairs are few, and are summed over seeds before they are divided.
     """
     right = pairs = 0.0
     for _, rows in pd.DataFrame({"b": building, "d": dangerous, "p": p}).groupby("b"):
@@ -97,7 +101,7 @@ def auc_within(building: NDArray[np.object_], dangerous: NDArray[np.bool_], p: F
         sound = rows.loc[~rows["d"], "p"].to_numpy()
         right += float(np.sum(bad > sound) + 0.5 * np.sum(bad == sound))
         pairs += bad.shape[0] * len(sound)
-    return right / pairs if pairs else float("nan")
+    return right, pairs
 
 
 def ratio(expected: float, true: float) -> float:
@@ -132,7 +136,12 @@ def measure(portfolio: Portfolio, answers: Answers) -> dict[str, float]:
     looked = portfolio.looks[OPENING].drop_duplicates()
     assert len(o) == len(looked), "answers are about openings that were looked at, all of them"
     passed = o.merge(merely_passed(portfolio), on=OPENING)
-    found = {
+    right, pairs = pairs_within(
+        passed["building_id"].to_numpy(object),
+        passed["dangerous"].to_numpy(bool),
+        passed["p_dangerous"].to_numpy(float),
+    )
+    return {
         "gain": gain(true, b["place"].to_numpy(float)),
         "gain_by_rank": (
             gain(true, b["rank"].to_numpy(float)) if "rank" in b.columns else float("nan")
@@ -145,11 +154,8 @@ def measure(portfolio: Portfolio, answers: Answers) -> dict[str, float]:
         "log_score_passed": log_score(
             passed["dangerous"].to_numpy(bool), passed["p_dangerous"].to_numpy(float)
         ),
-        "auc_passed": auc_within(
-            passed["building_id"].to_numpy(object),
-            passed["dangerous"].to_numpy(bool),
-            passed["p_dangerous"].to_numpy(float),
-        ),
+        "pairs_right": right,
+        "pairs": pairs,
         "expected_visited": float(expected[visited].sum()),
         "true_visited": float(true[visited].sum()),
         "expected_unvisited": float(expected[~visited].sum()),
@@ -157,4 +163,3 @@ def measure(portfolio: Portfolio, answers: Answers) -> dict[str, float]:
         "expected_live": float(o["p_live"].sum(min_count=1)),
         "true_live": float(o["live"].sum()),
     }
-    return found

@@ -63,8 +63,8 @@ def run(names: Sequence[str], seed: int, seeds: int, say: Say) -> pd.DataFrame:
 def summary(results: pd.DataFrame) -> pd.DataFrame:
     """Means over the seeds, indexed by world and contender, in the order they were run.
 
-    Expected ÷ true are ratios of sums over the seeds; ``width`` is also given relative to the
-    exact posterior's (``width_ratio``).
+    Expected ÷ true and the area under the curve are ratios of sums over the seeds; ``width`` is
+    also given relative to the exact posterior's (``width_ratio``).
     """
     grouped = results.groupby(["world", "contender"], sort=False)
     means = grouped.mean(numeric_only=True).drop(columns="seed")
@@ -76,6 +76,7 @@ def summary(results: pd.DataFrame) -> pd.DataFrame:
     means["ratio"] = (means["expected_visited"] + means["expected_unvisited"]) / (
         means["true_visited"] + means["true_unvisited"]
     )
+    means["auc_passed"] = means["pairs_right"] / means["pairs"]
     best = means["width"].xs(EXACT, level="contender")
     worlds = means.index.get_level_values("world")
     means["width_ratio"] = means["width"].to_numpy() / best.loc[worlds].to_numpy()
