@@ -6,7 +6,8 @@ truth, with an afternoon's beta-binomial, and with the exact posterior of the wo
 
 Reading order: ``hierarchy`` (the rules of a world), ``worlds`` (the catalogue), ``generate``
 (truth and exports), ``readings`` (what a look writes), ``exact``, ``beta_binomial`` and
-``coverplate_run`` (the contenders), ``measures``, ``trial`` (all of it, as a table).
+``coverplate_run`` (the contenders), ``measures``, ``trial`` (all of it, as a table),
+``verdicts`` (what must hold).
 
 Every number of a world is invented for it, in the spirit of what is known of old houses, and none
 is taken from or fitted to the rule book.

@@ -10,10 +10,12 @@ from pipeline import landing
 from pipeline.landing import Workspace
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import build
+from shared.vocabulary import URGENT_CONDITIONS
 from tests.evidence.gate.answers import Answers
 from tests.evidence.gate.generate import OPENING, Portfolio
 
-LIVE = ("p_reversed_false_ground", "p_hot_on_ground")
+LIVE = [f"p_{condition.value}" for condition in URGENT_CONDITIONS]
+"""Columns of chances of live metal."""
 
 
 def answers(portfolio: Portfolio, folder: Path) -> Answers:
@@ -46,5 +48,5 @@ def answers(portfolio: Portfolio, folder: Path) -> Answers:
         }
     )[["building_id", "expected", "low", "high", "rank"]]
     buildings["place"] = buildings["expected"].rank(ascending=False, method="first")
-    openings["p_live"] = openings[list(LIVE)].sum(axis=1)
+    openings["p_live"] = openings[LIVE].sum(axis=1)
     return Answers(buildings, openings[[*OPENING, "p_dangerous", "p_live"]].reset_index(drop=True))
