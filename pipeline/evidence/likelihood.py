@@ -6,10 +6,10 @@ how often people misread it. Nothing in it is typed in.
 Channels within one look. A look can carry a reported result and measured columns. Given the
 condition, their errors are independent, with two exceptions that ``Likelihoods`` spells out:
 
-* A result that was read from the very instrument or wires whose reading was also written down must
-  not count twice. Where the column is no slip, the words that it tells apart are merged into one
-  (``merged_words``), so that the result speaks only of the rest; where the column is a slip, the
-  word carries its full weight. Both cases are summed over.
+* A result that was read from the very figure that was also written down must not count twice, and
+  one that an answer about the wires contradicts gives way to it. Where the column is no slip, the
+  words that it tells from the result are merged with it into one (``merged_words``); where the
+  column is a slip, the word carries its full weight. Both cases are summed over.
 * The whole look may be of another opening, or mistyped: with the declared floor's share it says
   nothing. That is a mixture, not a lower bound on single conditions, so that what agrees with a
   look never weakens it, and one look by one hand is never surer than the floor.
@@ -19,7 +19,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
-from itertools import chain, combinations
+from functools import cache
+from itertools import chain, combinations, permutations
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -59,9 +60,6 @@ RESULTS: tuple[Result, ...] = tuple(Result)
 """Every result in the order of every results axis (length 14)."""
 
 _GROUNDED = CONDITIONS.index(Condition.GROUNDED)
-_BY_WIRE = frozenset({Result.CORRECT, Result.OPEN_GROUND})
-_BY_JUMPER = frozenset({Result.CORRECT, Result.OPEN_GROUND, Result.FALSE_GROUND})
-_BY_JUMPER_REVERSED = frozenset({Result.HOT_NEUTRAL_REVERSED, Result.REVERSED_FALSE_GROUND})
 _BY_VOLTS = frozenset(
     {
         Result.CORRECT,
@@ -72,50 +70,71 @@ _BY_VOLTS = frozenset(
 )
 _BY_PATH = frozenset({Result.CORRECT, Result.POOR_GROUND})
 _BY_LIFTED_PATH = _BY_PATH | {Result.FALSE_GROUND_UPSTREAM}
-_BY_POLARITY = (
-    frozenset({Result.CORRECT, Result.HOT_NEUTRAL_REVERSED}),
-    frozenset({Result.FALSE_GROUND, Result.REVERSED_FALSE_GROUND}),
-)
 _BY_SUPPLY = frozenset({Result.CORRECT, Result.ABNORMAL_VOLTAGE})
 
-_TOLD: dict[Method, dict[str, tuple[frozenset[Result], ...]]] = {
-    Method.VOLTMETER_UNDER_LOAD: {"volts": (_BY_VOLTS,), "supply": (_BY_SUPPLY,)},
-    Method.GROUND_IMPEDANCE_METER: {"ohms": (_BY_PATH,)},
-    **{
-        method: {
-            "ground_present": (_BY_WIRE,),
-            "jumper": (_BY_JUMPER, _BY_JUMPER_REVERSED),
-            "polarity": _BY_POLARITY,
-        }
-        for method in OPEN_BOX_METHODS
+_READ_FROM: dict[Method, dict[str, frozenset[Result]]] = {
+    Method.VOLTMETER_UNDER_LOAD: {"volts": _BY_VOLTS, "supply": _BY_SUPPLY},
+    Method.GROUND_IMPEDANCE_METER: {"ohms": _BY_PATH},
+    Method.NEUTRAL_LIFTED_TEST: {"ohms": _BY_LIFTED_PATH},
+}
+"""By method and column: results that this method reads off this very figure and nothing else."""
+
+_CORRECTED: dict[tuple[str, int], dict[Result, frozenset[Result]]] = {
+    ("ground_present", 0): {Result.CORRECT: frozenset({Result.OPEN_GROUND})},
+    ("ground_present", 1): {Result.OPEN_GROUND: frozenset({Result.CORRECT})},
+    ("jumper", 0): {
+        Result.FALSE_GROUND: frozenset({Result.CORRECT, Result.OPEN_GROUND}),
+        Result.REVERSED_FALSE_GROUND: frozenset({Result.HOT_NEUTRAL_REVERSED}),
+    },
+    ("jumper", 1): {
+        Result.CORRECT: frozenset({Result.FALSE_GROUND}),
+        Result.OPEN_GROUND: frozenset({Result.FALSE_GROUND}),
+        Result.HOT_NEUTRAL_REVERSED: frozenset({Result.REVERSED_FALSE_GROUND}),
+    },
+    ("polarity", 0): {
+        Result.HOT_NEUTRAL_REVERSED: frozenset({Result.CORRECT}),
+        Result.REVERSED_FALSE_GROUND: frozenset({Result.FALSE_GROUND}),
+    },
+    ("polarity", 1): {
+        Result.CORRECT: frozenset({Result.HOT_NEUTRAL_REVERSED}),
+        Result.FALSE_GROUND: frozenset({Result.REVERSED_FALSE_GROUND}),
     },
 }
-_TOLD[Method.NEUTRAL_LIFTED_TEST]["ohms"] = (_BY_LIFTED_PATH,)
-"""By method and column of a look: groups of results that the column, read by that method, tells
-apart, so that a result from that group adds nothing to it. Other methods' results come from an
-instrument that no column holds: nothing is merged there."""
+"""By column and answer, in an open box: results that the answer contradicts, and what they become
+with it. One cell cannot hold two faults; the column that names one of them is taken at its word."""
 
 
 def told_columns(look: Look) -> tuple[str, ...]:
-    """The columns of a look from which its own result was read, where they are there."""
-    return tuple(name for name in _TOLD.get(look.method, {}) if getattr(look, name) is not None)
+    """The columns of a look that speak about the same as its own result, where they are there."""
+    names = list(_READ_FROM.get(look.method, {}))
+    if look.method in OPEN_BOX_METHODS:
+        names += dict.fromkeys(name for name, _ in _CORRECTED)
+    return tuple(name for name in names if getattr(look, name) is not None)
 
 
 def merged_words(look: Look) -> frozenset[Result]:
-    """The results that this look's own measurements tell apart, so that its result need not.
+    """The results that this look's own measurements tell from its own, so that it need not.
 
-    For example an open box with a jumper answered: correct, open_ground and false_ground are one,
-    likewise hot_neutral_reversed and reversed_false_ground; with polarity each pair that differs
-    only by it; with both, all five. Whether a ground wire is there does not tell a jumper, so it
-    makes only correct and open_ground one.
+    For example a voltmeter's correct and false_ground beside the volts from which either was read;
+    an open box's correct and false_ground beside a jumper that was seen.
     """
-    groups = [g for name in told_columns(look) for g in _TOLD[look.method][name]]
-    merged = frozenset({look.result})
-    while True:
-        wider = merged.union(*(group for group in groups if group & merged))
-        if wider == merged:
-            return merged
-        merged = wider
+    answers = tuple((name, int(getattr(look, name))) for name in told_columns(look))
+    return _merged(look.method, look.result, answers)
+
+
+@cache
+def _merged(
+    method: Method, result: Result, answers: tuple[tuple[str, int], ...]
+) -> frozenset[Result]:
+    figures = _READ_FROM.get(method, {})
+    found = frozenset({result})
+    for order in permutations([each for each in answers if each[0] not in figures]):
+        reached = frozenset({result})
+        for said in order:
+            reached = reached.union(*(_CORRECTED[said].get(word, ()) for word in reached))
+        found |= reached
+    groups = (figures[name] for name, _ in answers if name in figures)
+    return found.union(*(group for group in groups if result in group))
 
 
 class _Channel(NamedTuple):
@@ -170,7 +189,8 @@ class Likelihoods:
     def __init__(self, rule_book: RuleBook) -> None:
         self._book = rule_book
         evidence = rule_book.evidence
-        self._words: dict[Method, Floats] = {}
+        self._read: dict[Method, Floats] = {}
+        self._unread: dict[Method, Floats] = {}
         correct = np.array([float(w is Result.CORRECT) for w in WORDS])
         for method in Method:
             rates = evidence.misreading[method]
@@ -180,8 +200,10 @@ class Likelihoods:
                 float(evidence.volunteer_right),
                 float(evidence.points_at),
             )
-            by_method = _mix(derived, correct, float(rates.passes_anyway), float(rates.scatter))
-            self._words[method] = by_method
+            passes, scatter = float(rates.passes_anyway), float(rates.scatter)
+            self._read[method] = (1.0 - passes - scatter) * derived
+            self._unread[method] = passes * correct + scatter / len(WORDS)
+        self._words = {method: read + self._unread[method] for method, read in self._read.items()}
         self._results = {key: self._with_no_looks(words) for key, words in self._words.items()}
         self._volts = volts_answers(rule_book)
         self._ohms = ohms_answers(rule_book)
@@ -296,24 +318,25 @@ class Likelihoods:
         """Chance of a look's result and of the columns it was read from, shape (C,).
 
         Summed over which of these columns are slips: those that are not merge the words that they
-        tell apart.
+        tell apart, as far as the word was read at all.
 
         Args:
             look: the look.
             merging: by column, chance of its answer and of its being no slip under each condition,
                 (C,), and chance of its answer as a slip.
         """
-        words = self._words[look.method]
+        read, unread = self._read[look.method], self._unread[look.method]
+        own = unread[WORDS.index(look.result)]
         total = np.zeros(len(CONDITIONS))
         names = tuple(merging)
         for slips in chain.from_iterable(combinations(names, n) for n in range(len(names) + 1)):
             chance = np.ones(len(CONDITIONS))
             for name in names:
-                read, slipped = merging[name]
-                chance = chance * (slipped if name in slips else read)
-            unread: dict[str, Any] = dict.fromkeys(slips)
-            merged = merged_words(replace(look, **unread))
-            total += chance * words[:, [WORDS.index(word) for word in merged]].sum(axis=1)
+                said, slipped = merging[name]
+                chance = chance * (slipped if name in slips else said)
+            slipped_out: dict[str, Any] = dict.fromkeys(slips)
+            merged = merged_words(replace(look, **slipped_out))
+            total += chance * (own + read[:, [WORDS.index(word) for word in merged]].sum(axis=1))
         return total
 
     def told_apart(self, code: str) -> NDArray[np.bool_]:
@@ -346,7 +369,7 @@ class Likelihoods:
             tables.append(kept * answers.read)
         if shape.result not in NO_LOOK_RESULTS:
             words = self._words[shape.method]
-            groups = {merged_words(replace(shape, result=word)) for word in WORDS}
+            groups = _parted([frozenset({word}) for word in WORDS] + self._figures(shape))
             merged = [words[:, [WORDS.index(w) for w in group]].sum(axis=1) for group in groups]
             tables.append(np.stack(merged))
         apart = np.zeros((len(CONDITIONS), len(CONDITIONS)), dtype=np.bool_)
@@ -354,6 +377,12 @@ class Likelihoods:
         for table in tables:
             apart |= _distances(table.T) >= limit
         return apart
+
+    @staticmethod
+    def _figures(shape: Look) -> list[frozenset[Result]]:
+        """Groups of results that the look's own figures tell, so that the word is no channel."""
+        read = _READ_FROM.get(shape.method, {})
+        return [group for name, group in read.items() if getattr(shape, name) is not None]
 
     def could_see(self, code: str, condition: Condition) -> bool:
         """Whether this very look could have told a condition from *grounded*."""
@@ -418,16 +447,18 @@ class Likelihoods:
         return pd.DataFrame(rows, columns=["method", "condition", "result", "probability"])
 
 
-def _mix(words: Floats, correct: Floats, passes_anyway: float, scatter: float) -> Floats:
-    """Replace part of the looks by "correct" and part by any word at random."""
-    read = 1.0 - passes_anyway - scatter
-    mixed: Floats = read * words + passes_anyway * correct + scatter / words.shape[1]
-    return mixed
-
-
 def _row(answers: Answers, row: int) -> Answers:
     """One row of answers that differ by circumstances."""
     return Answers(answers.read[row], answers.slip)
+
+
+def _parted(groups: list[frozenset[Result]]) -> list[frozenset[Result]]:
+    """Join overlapping groups until none overlap."""
+    parts: list[frozenset[Result]] = []
+    for group in groups:
+        touching = [part for part in parts if part & group]
+        parts = [part for part in parts if not part & group] + [group.union(*touching)]
+    return parts
 
 
 def _distances(rows: Floats) -> Floats:

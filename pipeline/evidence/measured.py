@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from pipeline.evidence.circuit import (
     WIRING,
@@ -137,7 +137,7 @@ def ohms_answers(book: RuleBook) -> Answers:
                 unknowns=unknown,
             )
             as_is, poorer = (
-                norm.cdf((edges / ohms[:, None] - 1.0) / error).mean(axis=0)
+                ndtr((edges / ohms[:, None] - 1.0) / error).mean(axis=0)
                 for ohms in (path, path + unknown.poor_ohms)
             )
             table[int(lifted), :, column] = _bins((1.0 - raised) * as_is + raised * poorer)
@@ -198,7 +198,7 @@ def supply_answers(book: RuleBook) -> Answers:
             volts = np.abs(solve(circuit, condition, setup).between(*pair))[:, None]
             # What is above varies with the supply, what is as good as nothing with the meter.
             error = np.hypot(volts * relative, float(circuit.volts_error))
-            below += share * norm.cdf((edges - volts) / error).mean(axis=0)
+            below += share * ndtr((edges - volts) / error).mean(axis=0)
         columns.append(_bins(below))
     return Answers(np.stack(columns, axis=-1), float(book.evidence.number_error))
 
@@ -227,15 +227,14 @@ def jumper_answers(book: RuleBook) -> tuple[Answers, Answers]:
 def polarity_answers(book: RuleBook) -> Answers:
     """polarity, read shape (2: correct, reversed; C).
 
-    Where the hot conductor is on neither slot, the word does not apply and either is as likely;
-    likewise where all is swapped further up: right by the colours in this box, wrong by a meter.
+    Where the hot conductor is on neither slot, the word does not apply and either is as likely.
+    What is swapped further up is right in this box, by the colours and by a meter between its
+    contacts.
     """
 
     def share(condition: Condition) -> float:
-        wiring = WIRING[condition]
-        if wiring.live_contact is Contact.NEUTRAL:
-            return 0.5 if wiring.upstream else 1.0
-        return 0.0 if wiring.live_contact is Contact.HOT else 0.5
+        on = WIRING[condition].hot
+        return {Contact.HOT: 0.0, Contact.NEUTRAL: 1.0}.get(on, 0.5) if on else 0.5
 
     return _yes([share(c) for c in CONDITIONS], float(book.evidence.polarity_error))
 

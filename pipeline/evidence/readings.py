@@ -13,8 +13,7 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from pipeline.evidence.circuit import (
     PAIRS,
@@ -94,7 +93,7 @@ def reading_below(circuit: Circuit, volts: ArrayLike, limit: ArrayLike) -> Float
     error = float(circuit.volts_error)
     true = np.abs(np.asarray(volts, dtype=np.float64))
     top = np.asarray(limit, dtype=np.float64)
-    below: Floats = norm.cdf((top - true) / error) - norm.cdf((-top - true) / error)
+    below: Floats = ndtr((top - true) / error) - ndtr((-top - true) / error)
     return below
 
 
@@ -160,7 +159,7 @@ def impedance_readings(book: RuleBook) -> Readings:
             circuit, condition, feet, Contact.NEUTRAL, Contact.GROUND, unknowns=unknown
         )
         excess = limits[:, None] / loop - 1.0
-        below[:, column] = norm.cdf(excess / float(circuit.ohms_error_share)).mean(axis=1)
+        below[:, column] = ndtr(excess / float(circuit.ohms_error_share)).mean(axis=1)
     # The instrument's own poor contact makes any path look poor now and then.
     low, sound = below * (1.0 - float(book.evidence.raised_readings))
     correct = chances[Result.CORRECT]
@@ -364,22 +363,25 @@ def lifted_readings(book: RuleBook) -> Readings:
 
     A ground wire that is live against that earth before is a reversed false ground further up. With
     the neutral off its bar a true ground still leads to earth, a poor one over its own resistance,
-    and one that is bonded to the neutral leads nowhere, or no further than what it touches.
+    and one that is bonded to the neutral leads nowhere, or no further than what it touches. Now and
+    then the instrument's own poor contact raises a reading.
     """
     circuit, evidence = book.circuit, book.evidence
     feet, unknown = run_lengths(circuit), unknowns(circuit)
     limits = np.array([float(evidence.ground_good_ohms), float(evidence.ground_none_ohms)])
+    raised, error = float(evidence.raised_readings), float(circuit.ohms_error_share)
     live, good, some = np.zeros((3, len(CONDITIONS)))
     for column, condition in enumerate(CONDITIONS):
         before = solve(circuit, condition, Setup(feet, unknowns=unknown))
         touched = np.abs(before.volts[Contact.GROUND]) >= float(evidence.detector_volts)
-        ohms = resistance_between(
+        path = resistance_between(
             circuit, condition, feet, Contact.GROUND, neutral_lifted=True, unknowns=unknown
         )
+        below = np.zeros((RUN_LENGTHS, 2))
+        for ohms, share in ((path, 1.0 - raised), (path + unknown.poor_ohms, raised)):
+            below += share * ndtr((limits / ohms[:, None] - 1.0) / error)
         live[column] = touched.mean()
-        good[column], some[column] = (
-            (~touched[:, None] & (ohms[:, None] <= limits)).mean(axis=0).tolist()
-        )
+        good[column], some[column] = (~touched[:, None] * below).mean(axis=0).tolist()
     return _open_box(
         book,
         {

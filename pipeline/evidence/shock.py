@@ -10,7 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
+import numpy as np
+
 from pipeline.evidence.circuit import WIRING, Contact, Setup, Unknowns, case_node, solve
+from pipeline.evidence.network import Floats, Solution
 from pipeline.evidence.protection import breaker_seconds, gfci_trip_seconds, imbalance_milliamps
 from shared.rule_book import Circuit
 from shared.vocabulary import Condition
@@ -55,6 +58,24 @@ class Shock:
     gfci_touched: tuple[float, float]
 
 
+@dataclass(frozen=True)
+class Shocks:
+    """The same over points of what a condition leaves open; arrays of one shape, (P,) or ().
+
+    Attributes:
+        touch_volts, body_milliamps, fault_amps, breaker_untouched, breaker_touched: as ``Shock``.
+        gfci_untouched, gfci_touched: as ``Shock``, an array for each place.
+    """
+
+    touch_volts: Floats
+    body_milliamps: Floats
+    fault_amps: Floats
+    breaker_untouched: Floats
+    breaker_touched: Floats
+    gfci_untouched: tuple[Floats, Floats]
+    gfci_touched: tuple[Floats, Floats]
+
+
 def _setup(circuit: Circuit, scenario: Scenario, *, ground_contact: bool) -> Setup:
     feet, load = float(circuit.run_length), float(circuit.appliance_ohms)
     if scenario in (Scenario.COVER_PLATE, Scenario.BEHIND_SWITCH):
@@ -70,14 +91,14 @@ def _setup(circuit: Circuit, scenario: Scenario, *, ground_contact: bool) -> Set
     )
 
 
-def shock(
+def shocks(
     circuit: Circuit,
     condition: Condition,
     scenario: Scenario,
     *,
     ground_contact: bool = True,
     unknowns: Unknowns | None = None,
-) -> Shock:
+) -> Shocks:
     """Solve one scenario at one condition.
 
     Args:
@@ -86,7 +107,7 @@ def shock(
         scenario: what happens and what is touched.
         ground_contact: True for a three-slot opening, whose ground contact the plug ties to the
             case; False where the case stays on its own.
-        unknowns: what the condition leaves open, single values; None for the typical ones.
+        unknowns: what the condition leaves open; None for the typical values.
 
     A GFCI at the head of the circuit lies before any break of the neutral: it is supplied, and
     trips or not by the imbalance there. One at the opening, beyond the break, has no supply and is
@@ -103,22 +124,40 @@ def shock(
     unsupplied = setup.neutral_open_upstream or wiring.neutral_open
     must = float(circuit.gfci_must_trip_milliamps)
 
-    def gfci(touching: bool) -> tuple[float, float]:
-        solved = touched if touching else alone
-        up, near = (
-            float(
-                gfci_trip_seconds(imbalance_milliamps(wiring, solved, at_opening=at_opening), must)
-            )
+    def gfci(solved: Solution) -> tuple[Floats, Floats]:
+        head, near = (
+            gfci_trip_seconds(imbalance_milliamps(wiring, solved, at_opening=at_opening), must)
             for at_opening in (False, True)
         )
-        return up, float("inf") if unsupplied else near
+        return head, np.full_like(near, np.inf) if unsupplied else near
 
+    return Shocks(
+        touch_volts=np.abs(alone.volts[metal]),
+        body_milliamps=np.abs(touched.current("body")) * 1000.0,
+        fault_amps=np.abs(alone.current("fault")),
+        breaker_untouched=breaker_seconds(circuit, np.abs(alone.current("hot"))),
+        breaker_touched=breaker_seconds(circuit, np.abs(touched.current("hot"))),
+        gfci_untouched=gfci(alone),
+        gfci_touched=gfci(touched),
+    )
+
+
+def shock(
+    circuit: Circuit,
+    condition: Condition,
+    scenario: Scenario,
+    *,
+    ground_contact: bool = True,
+    unknowns: Unknowns | None = None,
+) -> Shock:
+    """The single one of ``shocks``: at single values of what a condition leaves open."""
+    found = shocks(circuit, condition, scenario, ground_contact=ground_contact, unknowns=unknowns)
     return Shock(
-        touch_volts=abs(float(alone.volts[metal])),
-        body_milliamps=abs(float(touched.current("body"))) * 1000.0,
-        fault_amps=abs(float(alone.current("fault"))),
-        breaker_untouched=float(breaker_seconds(circuit, abs(alone.current("hot")))),
-        breaker_touched=float(breaker_seconds(circuit, abs(touched.current("hot")))),
-        gfci_untouched=gfci(False),
-        gfci_touched=gfci(True),
+        touch_volts=float(found.touch_volts),
+        body_milliamps=float(found.body_milliamps),
+        fault_amps=float(found.fault_amps),
+        breaker_untouched=float(found.breaker_untouched),
+        breaker_touched=float(found.breaker_touched),
+        gfci_untouched=(float(found.gfci_untouched[0]), float(found.gfci_untouched[1])),
+        gfci_touched=(float(found.gfci_touched[0]), float(found.gfci_touched[1])),
     )

@@ -7,16 +7,13 @@ order openings; they are no forecast of accidents. What a condition leaves open 
 ground is, where the box further up is, what runs on two circuits) is averaged over.
 
 A neutral that opens counts once. The term ``open_neutral`` is for openings whose neutral holds now:
-the break that is still to come, times the days for which it stands. It is nil where the condition
-itself is an open neutral. Such an opening is in that state for the same declared days of the year,
-not the whole of it, and what is plugged into a dead opening is handled as often as the same rule
-says: so the share of openings found with an open neutral times their severity is the same harm,
-seen from inside the break, and is not added to it.
+breaks to come in a year, times the harm of one. It is nil where the condition itself is an open
+neutral: such an opening is live for the declared days that one break stands, not for a whole year,
+and what is plugged into a dead opening is handled as often as the same rule says. So a break to
+come and a break that is there count alike, each as one break.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -25,7 +22,7 @@ from scipy.stats import norm
 
 from pipeline.evidence.circuit import WIRING, Unknowns, spread
 from pipeline.evidence.network import Floats
-from pipeline.evidence.shock import Scenario, Shock, shock
+from pipeline.evidence.shock import Scenario, Shocks, shocks
 from shared.rule_book import Harm, RuleBook
 from shared.vocabulary import CONDITIONS, Condition, Slots
 
@@ -35,7 +32,7 @@ UNIT = "death equivalents per person, opening and year (for ranking; not a forec
 TERMS: tuple[str, ...] = tuple(Scenario)
 """Names of the terms that add up to a severity, one for each scenario."""
 
-_POINTS = 16
+_POINTS = 256
 """Points over which what a condition leaves open is averaged."""
 
 _SECONDS_A_DAY = 86_400.0
@@ -70,88 +67,75 @@ def shock_harm(harm: Harm, milliamps: ArrayLike, seconds: ArrayLike) -> Floats:
     return total
 
 
-def _one_touch(harm: Harm, found: Shock, gfci: float) -> float:
+def _one_touch(harm: Harm, found: Shocks, gfci: Floats) -> Floats:
     """Harm of touching once, given the trip time of a GFCI (infinite for none)."""
-    seconds = min(float(harm.exposure_seconds), found.breaker_touched, gfci)
-    return float(shock_harm(harm, found.body_milliamps, seconds))
+    seconds = np.minimum(float(harm.exposure_seconds), np.minimum(found.breaker_touched, gfci))
+    return shock_harm(harm, found.body_milliamps, seconds)
 
 
-def _standing(days: float, cleared: float) -> float:
+def _standing(days: float, cleared: Floats) -> Floats:
     """Share of a year for which one fault stands, given the time in which it is cleared, s."""
-    return min(days, cleared / _SECONDS_A_DAY) / _DAYS_A_YEAR
+    share: Floats = np.minimum(days, cleared / _SECONDS_A_DAY) / _DAYS_A_YEAR
+    return share
 
 
-def _touches(harm: Harm, scenario: Scenario, found: Shock, gfci: float, slots: Slots) -> float:
+def _touches(harm: Harm, scenario: Scenario, found: Shocks, gfci: Floats, slots: Slots) -> Floats:
     """Touches per person, opening and year in a scenario."""
     touches = float(harm.touches_normal)
+    each = np.ones_like(found.touch_volts)
     if scenario is Scenario.COVER_PLATE:
-        return touches * float(harm.plate_share)
+        return each * touches * float(harm.plate_share)
     if scenario is Scenario.BEHIND_SWITCH:
-        return touches * float(harm.shell_share)
+        return each * touches * float(harm.shell_share)
     if slots is not Slots.THREE_SLOT:
         touches *= float(harm.two_wire_case_share)
     if scenario is Scenario.OPEN_NEUTRAL:
         standing = _standing(float(harm.open_neutral_days), found.breaker_untouched)
         return touches * float(harm.stopped_touch_factor) * float(harm.open_neutrals) * standing
     if scenario is Scenario.CASE_FAULT:
-        cleared = min(found.breaker_untouched, gfci)
+        cleared = np.minimum(found.breaker_untouched, gfci)
         return touches * float(harm.case_faults) * _standing(float(harm.case_fault_days), cleared)
-    return touches
+    return each * touches
 
 
-def _term(harm: Harm, scenario: Scenario, found: Shock, slots: Slots, protected: bool) -> float:
+def _term(harm: Harm, scenario: Scenario, found: Shocks, slots: Slots, protected: bool) -> Floats:
+    never = np.full_like(found.touch_volts, np.inf)
     if not protected:
-        touches = _touches(harm, scenario, found, np.inf, slots)
-        return touches * _one_touch(harm, found, np.inf)
+        touches = _touches(harm, scenario, found, never, slots)
+        return touches * _one_touch(harm, found, never)
     near = float(harm.gfci_at_opening)
-    total = 0.0
+    total = np.zeros_like(found.touch_volts)
     for place, share in enumerate((1.0 - near, near)):
         touches = _touches(harm, scenario, found, found.gfci_untouched[place], slots)
-        total += share * touches * _one_touch(harm, found, found.gfci_touched[place])
+        total = total + share * touches * _one_touch(harm, found, found.gfci_touched[place])
     return total
 
 
-@dataclass(frozen=True)
-class _Case:
-    """One thing that a condition can be, with its share.
-
-    Attributes:
-        share: its probability.
-        unknowns: what the condition leaves open, settled.
-        break_above: chance that a neutral which opens does so above every bond of neutral and
-            ground: beyond the bond the ground contact stays on a neutral that holds.
-    """
-
-    share: float
-    unknowns: Unknowns | None
-    break_above: float
-
-
-def _cases(rule_book: RuleBook, condition: Condition) -> list[_Case]:
-    """What a condition can be; one case unless it leaves something open."""
+def _unknowns(rule_book: RuleBook, condition: Condition) -> Unknowns | None:
+    """Points of what a condition leaves open; None where it leaves nothing open."""
     wiring = WIRING[condition]
-    if not (wiring.upstream or wiring.poor_ground or wiring.shared_neutral):
-        return [_Case(1.0, None, 1.0)]
-    points = spread(rule_book.circuit, _POINTS)
-    cases = []
-    for index in range(_POINTS):
-        point = points.point(index)
-        above = float(point.upstream_share) if wiring.upstream else 1.0
-        cases.append(_Case(1.0 / _POINTS, point, above))
-    return cases
+    if wiring.upstream or wiring.poor_ground or wiring.shared_neutral:
+        return spread(rule_book.circuit, _POINTS)
+    return None
 
 
-def _weight(harm: Harm, condition: Condition, scenario: Scenario, case: _Case) -> float:
-    """What one case of a condition counts in a scenario: its share, and for how long it is so."""
+def _weight(
+    harm: Harm, condition: Condition, scenario: Scenario, unknowns: Unknowns | None
+) -> Floats | float:
+    """Share of the year and of the breaks for which a scenario is as it was solved.
+
+    A neutral that opens beyond the bond further up leaves the ground contact on one that holds.
+    """
     wiring = WIRING[condition]
     if not wiring.neutral_open:
-        return case.share * (case.break_above if scenario is Scenario.OPEN_NEUTRAL else 1.0)
+        bonded = wiring.upstream is not None and scenario is Scenario.OPEN_NEUTRAL
+        return unknowns.upstream_share if bonded and unknowns else 1.0
     if scenario is Scenario.OPEN_NEUTRAL:
         return 0.0
     standing = float(harm.open_neutral_days) / _DAYS_A_YEAR
     handled = scenario in (Scenario.NORMAL_USE, Scenario.CASE_FAULT)
     stopped = handled and not wiring.shared_neutral
-    return case.share * standing * (float(harm.stopped_touch_factor) if stopped else 1.0)
+    return standing * (float(harm.stopped_touch_factor) if stopped else 1.0)
 
 
 def severity(rule_book: RuleBook) -> pd.DataFrame:
@@ -166,39 +150,30 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
         sum, all in ``UNIT``; then body_milliamps_<term>, mA through a body in that scenario (the
         mean over what the condition leaves open). Terms are summed as rare events, which they are.
     """
-    solved = {
-        (condition, ground_contact): [
-            (
-                case,
-                {
-                    scenario: shock(
-                        rule_book.circuit,
-                        condition,
-                        scenario,
-                        ground_contact=ground_contact,
-                        unknowns=case.unknowns,
-                    )
-                    for scenario in Scenario
-                },
-            )
-            for case in _cases(rule_book, condition)
-        ]
-        for condition in CONDITIONS
-        for ground_contact in (False, True)
-    }
     harm = rule_book.harm
     rows = []
     for slots in Slots:
         for condition in CONDITIONS:
-            cases = solved[condition, slots is Slots.THREE_SLOT]
+            unknowns = _unknowns(rule_book, condition)
+            found = {
+                scenario: shocks(
+                    rule_book.circuit,
+                    condition,
+                    scenario,
+                    ground_contact=slots is Slots.THREE_SLOT,
+                    unknowns=unknowns,
+                )
+                for scenario in Scenario
+            }
             for protected in (False, True):
                 terms = {
-                    scenario.value: sum(
-                        _weight(harm, condition, scenario, case)
-                        * _term(harm, scenario, found[scenario], slots, protected)
-                        for case, found in cases
+                    scenario.value: float(
+                        np.mean(
+                            _weight(harm, condition, scenario, unknowns)
+                            * _term(harm, scenario, each, slots, protected)
+                        )
                     )
-                    for scenario in Scenario
+                    for scenario, each in found.items()
                 }
                 rows.append(
                     {
@@ -208,10 +183,8 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
                         **terms,
                         "severity": sum(terms.values()),
                         **{
-                            f"body_milliamps_{scenario.value}": sum(
-                                case.share * found[scenario].body_milliamps for case, found in cases
-                            )
-                            for scenario in Scenario
+                            f"body_milliamps_{scenario.value}": float(each.body_milliamps.mean())
+                            for scenario, each in found.items()
                         },
                     }
                 )

@@ -298,6 +298,9 @@ def test_the_drawing_shows_what_the_model_says():
         Condition.GROUNDED,
         Condition.FALSE_GROUND,
         Condition.REVERSED_FALSE_GROUND,
+        Condition.POOR_GROUND,
+        Condition.FALSE_GROUND_UPSTREAM,
+        Condition.REVERSED_FALSE_GROUND_UPSTREAM,
     }
     fault = opening_picture(circuit, Condition.UNGROUNDED, Situation.CASE_FAULT)
     assert "nowhere" in fault_path(fault)

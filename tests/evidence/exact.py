@@ -13,6 +13,7 @@ from scipy import special
 
 from pipeline.evidence.kinds import Kinds
 from pipeline.evidence.priors import Priors
+from shared.vocabulary import CONDITIONS
 
 
 def enumerate_building(
@@ -28,7 +29,7 @@ def enumerate_building(
         danger: probability of being dangerous by kind, shape (N, K).
 
     Returns:
-        Probability of each condition by opening (N, 9) and of each number of dangerous openings
+        Probability of each condition by opening (N, C) and of each number of dangerous openings
         (N + 1,).
     """
     n = len(weights)
@@ -40,7 +41,7 @@ def enumerate_building(
     likelihood = np.zeros((n, size))
     np.add.at(likelihood.T, group, (weights * np.exp(kinds.constant)).T)
     design = kinds.design[first]
-    condition = np.zeros((n, 9))
+    condition = np.zeros((n, len(CONDITIONS)))
     number = np.zeros(n + 1)
     lists = np.array(list(product(range(size), repeat=n)))
     powers = design[lists].sum(axis=1)

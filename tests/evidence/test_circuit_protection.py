@@ -78,7 +78,15 @@ def test_a_gfci_at_the_opening_misses_what_its_ground_contact_is_fed():
         assert np.isinf(near)
 
 
-def test_a_gfci_without_its_neutral_does_not_trip():
-    found = shock(CIRCUIT, Condition.FALSE_GROUND, Scenario.OPEN_NEUTRAL)
-    assert found.body_milliamps > 100
-    assert np.isinf(found.gfci_touched).all()
+def test_a_gfci_beyond_a_break_has_no_supply_and_one_before_it_sees_the_body():
+    for found in (
+        shock(CIRCUIT, Condition.FALSE_GROUND, Scenario.OPEN_NEUTRAL),
+        shock(CIRCUIT, Condition.OPEN_NEUTRAL_FALSE_GROUND, Scenario.NORMAL_USE),
+    ):
+        assert found.body_milliamps > 100
+        head, near = found.gfci_touched
+        # Kirchhoff: nothing comes back on the neutral, so the body's current is all missing.
+        assert head == pytest.approx(gfci_trip_seconds(found.body_milliamps), rel=0.01)
+        assert np.isinf(near)
+        # With nobody there nothing but leakage goes to earth, and it waits.
+        assert np.isinf(found.gfci_untouched).all()

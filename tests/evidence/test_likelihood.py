@@ -18,7 +18,14 @@ BOOK = load_rule_book()
 LIKELIHOODS = Likelihoods(BOOK)
 C = {c.value: i for i, c in enumerate(CONDITIONS)}
 R = {r.value: i for i, r in enumerate(RESULTS)}
-LAMPS_ALIKE = ("grounded", "false_ground", "reversed_false_ground")
+LAMPS_ALIKE = (
+    "grounded",
+    "false_ground",
+    "reversed_false_ground",
+    "poor_ground",
+    "false_ground_upstream",
+    "reversed_false_ground_upstream",
+)
 
 
 def changed(section, **values):
@@ -75,24 +82,43 @@ def test_no_power_is_not_open_hot():
     assert LIKELIHOODS.uninformative("three_lamp_tester|no_power|usual")
 
 
-# Which pairs a method cannot tell apart: quoted and common practice (lamps and slot voltages read
-# right on a false ground; an impedance meter finds false grounds of both kinds but not which; the
-# open box decides).
+def pairs(*groups):
+    """Every pair within each group."""
+    return {frozenset(pair) for group in groups for pair in itertools.combinations(group, 2)}
+
+
+# Which pairs a method cannot tell apart: quoted and common practice for what is in one box (lamps
+# and slot voltages read right on a false ground; an impedance meter finds false grounds of both
+# kinds but not which; the open box decides). What is further up: computed from the circuit model.
+WITHOUT_GROUND = ("ungrounded", "reversed_ungrounded")
+ALL_DARK = ("open_hot", "open_neutral_ungrounded", "open_neutral_false_ground")
+FALSE_GROUNDS_HERE = ("false_ground", "reversed_false_ground")
+FURTHER_UP = ("false_ground_upstream", "reversed_false_ground_upstream")
+SAME_WORD = ("open_neutral", "open_neutral_ungrounded")
 BLIND = {
-    Method.THREE_LAMP_TESTER: {frozenset(pair) for pair in itertools.combinations(LAMPS_ALIKE, 2)}
-    | {frozenset({"ungrounded", "reversed_ungrounded"})},
-    Method.VOLTMETER_UNDER_LOAD: {
-        frozenset({"false_ground", "reversed_false_ground"}),
-        frozenset({"ungrounded", "reversed_ungrounded"}),
-    },
-    Method.GROUND_IMPEDANCE_METER: {
-        frozenset({"false_ground", "reversed_false_ground"}),
-        frozenset({"ungrounded", "reversed_ungrounded"}),
-    },
-    Method.COVER_OFF_INSPECTION: set(),
-    Method.VISUAL: {
-        frozenset({a.value, b.value}) for a, b in itertools.combinations(CONDITIONS, 2)
-    },
+    Method.THREE_LAMP_TESTER: pairs(LAMPS_ALIKE, WITHOUT_GROUND, ALL_DARK),
+    Method.VOLTMETER_UNDER_LOAD: pairs(
+        ("grounded", "poor_ground", *FURTHER_UP), FALSE_GROUNDS_HERE, WITHOUT_GROUND, ALL_DARK
+    ),
+    Method.GROUND_IMPEDANCE_METER: pairs(
+        ("grounded", *FURTHER_UP), FALSE_GROUNDS_HERE, WITHOUT_GROUND, ALL_DARK
+    ),
+    Method.COVER_OFF_INSPECTION: pairs(
+        ("grounded", "poor_ground", "false_ground_upstream"), SAME_WORD
+    ),
+    # Without another touch to earth, a bonded wire carries nothing, as a true ground does.
+    Method.GROUND_WIRE_CLAMP: pairs(
+        ("grounded", "poor_ground", "false_ground_upstream"), SAME_WORD
+    ),
+    Method.NEUTRAL_LIFTED_TEST: pairs(
+        ("reversed_false_ground", "reversed_false_ground_upstream"), SAME_WORD
+    ),
+    Method.UPSTREAM_BOX_SEEN: pairs(
+        ("grounded", "poor_ground"),
+        ("reversed_false_ground", "reversed_false_ground_upstream"),
+        SAME_WORD,
+    ),
+    Method.VISUAL: pairs([c.value for c in CONDITIONS]),
 }
 
 
@@ -103,7 +129,7 @@ def test_pairs_that_a_method_cannot_tell_apart(method):
     found = {frozenset(pair) for pair in zip(mine["condition_a"], mine["condition_b"], strict=True)}
     assert found == BLIND[method]
     assert frame["distance"].between(0, 1).all()
-    assert len(frame) == len(Method) * 36
+    assert len(frame) == len(Method) * len(CONDITIONS) * (len(CONDITIONS) - 1) // 2
 
 
 def test_who_sees_a_false_ground():
@@ -112,7 +138,44 @@ def test_who_sees_a_false_ground():
         Method.VOLTMETER_UNDER_LOAD,
         Method.GROUND_IMPEDANCE_METER,
         Method.COVER_OFF_INSPECTION,
+        Method.GROUND_WIRE_CLAMP,
+        Method.NEUTRAL_LIFTED_TEST,
+        Method.UPSTREAM_BOX_SEEN,
     }
+
+
+def test_who_sees_a_false_ground_further_up():
+    upstream = Condition.FALSE_GROUND_UPSTREAM
+    seeing = {m for m in Method if LIKELIHOODS.sees(m, upstream)}
+    assert seeing == {Method.NEUTRAL_LIFTED_TEST, Method.UPSTREAM_BOX_SEEN}
+
+
+@pytest.mark.parametrize("code", [
+    "cover_off_inspection|correct|usual",
+    "cover_off_inspection|correct|usual|gyo|jno|pc",
+    "cover_off_inspection|not_tested|usual|gyo|jno",
+])  # fmt: skip
+def test_an_open_box_does_not_clear_a_bond_further_up(code):
+    weights = LIKELIHOODS.weights(code)
+    assert weights[C["false_ground_upstream"]] == pytest.approx(weights[C["grounded"]])
+    assert not LIKELIHOODS.could_see(code, Condition.FALSE_GROUND_UPSTREAM)
+
+
+def test_what_clears_a_bond_further_up():
+    for code in ("upstream_box_seen|correct|usual", "neutral_lifted_test|correct|usual"):
+        assert LIKELIHOODS.weights(code)[C["false_ground_upstream"]] < 0.1
+        assert LIKELIHOODS.could_see(code, Condition.FALSE_GROUND_UPSTREAM)
+    found = LIKELIHOODS.code_detects("ground_wire_clamp|false_ground_upstream|usual")
+    assert found == {Condition.FALSE_GROUND_UPSTREAM}
+
+
+def test_a_low_drop_is_a_hint_at_a_bond_near_by_and_no_more():
+    # With the bond at a random place up the run, a low reading is likelier than at a true ground.
+    weights = LIKELIHOODS.weights("voltmeter_under_load|not_tested|usual|v0/5")
+    assert weights[C["false_ground_upstream"]] > 5 * weights[C["grounded"]]
+    assert weights[C["false_ground"]] > 3 * weights[C["false_ground_upstream"]]
+    usual = LIKELIHOODS.weights("voltmeter_under_load|not_tested|usual|v5/5")
+    assert 0.3 < usual[C["false_ground_upstream"]] / usual[C["grounded"]] < 1.5
 
 
 def test_distance_is_total_variation():

@@ -1,11 +1,14 @@
 """Severity: order of the conditions, what protection does, and the dose curve."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import lognorm
 
+from pipeline.evidence.circuit import spread, typical
 from pipeline.evidence.shock import Scenario, shock
 from pipeline.scoring.severity import (
     TERMS,
@@ -47,6 +50,47 @@ def test_the_false_ground_is_dangerous_because_the_neutral_may_open():
     assert value("false_ground", column="open_neutral") > 0.99 * total
     assert value("ungrounded", column="case_fault") > 0.99 * value("ungrounded")
     assert value("hot_on_ground", column="normal_use") > 0.5 * value("hot_on_ground")
+
+
+def test_order_of_what_lies_further_up_or_is_half_broken():
+    assert value("reversed_false_ground_upstream") == pytest.approx(
+        value("reversed_false_ground"), rel=0.05
+    )
+    # Half of all breaks lie beyond the bond, and some bonded wires also touch earth elsewhere.
+    assert 0.2 * value("false_ground") < value("false_ground_upstream") < value("false_ground")
+    assert value("ungrounded") > value("poor_ground") > 0.3 * value("ungrounded")
+    assert value("open_neutral_false_ground") > 100 * value("false_ground")
+    assert value("open_neutral_ungrounded") > 10 * value("open_neutral")
+
+
+def test_a_poor_ground_is_averaged_over_its_ohms():
+    # Independent: the mean of single circuits, solved one resistance after the other.
+    unknown = spread(BOOK.circuit, 256)
+    levels = np.sort(unknown.poor_ohms)[::8]
+    harms = []
+    for ohms in levels:
+        point = replace(typical(BOOK.circuit), poor_ohms=ohms)
+        found = shock(BOOK.circuit, Condition.POOR_GROUND, Scenario.CASE_FAULT, unknowns=point)
+        days = min(float(HARM.case_fault_days), found.breaker_untouched / 86_400)
+        one = shock_harm(HARM, found.body_milliamps, min(3.0, found.breaker_touched))
+        touches = float(HARM.touches_normal) * float(HARM.case_faults) * days / 365.25
+        harms.append(float(touches * one))
+    assert value("poor_ground", column="case_fault") == pytest.approx(np.mean(harms), rel=0.05)
+
+
+def test_a_gfci_makes_a_poor_ground_safe():
+    assert value("poor_ground", protected=True) < value("poor_ground") / 1000
+
+
+def test_an_open_neutral_counts_once():
+    open_already = [c for c in CONDITIONS if c.value.startswith("open_neutral")]
+    for condition in open_already:
+        assert value(condition.value, column="open_neutral") == 0.0
+    # A break to come at a false ground counts as much as one that is there: a year's worth of
+    # breaks is their number times one.
+    one = value("open_neutral_false_ground", column="normal_use")
+    to_come = value("false_ground", column="open_neutral")
+    assert to_come == pytest.approx(float(HARM.open_neutrals) * one, rel=0.01)
 
 
 def test_a_two_slot_opening_has_no_case_path_through_its_ground_contact():

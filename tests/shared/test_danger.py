@@ -6,6 +6,8 @@ from shared.vocabulary import CONDITIONS, Condition, Slots, danger
 
 # Dangerous: hot on ground wherever it is; on a three-slot opening false ground, reversed false
 # ground and reversed ungrounded; and, on a three-slot opening without GFCI protection, ungrounded.
+# False grounds further up and open neutrals without a true ground are as false grounds here; a poor
+# ground is as none; a broken shared neutral is dangerous whatever the face.
 DANGEROUS = {
     # condition: (two-slot, three-slot, other), unprotected; then the same protected
     "grounded": ((0, 0, 0), (0, 0, 0)),
@@ -17,6 +19,12 @@ DANGEROUS = {
     "open_neutral": ((0, 0, 0), (0, 0, 0)),
     "open_hot": ((0, 0, 0), (0, 0, 0)),
     "hot_on_ground": ((1, 1, 1), (1, 1, 1)),
+    "poor_ground": ((0, 1, 0), (0, 0, 0)),
+    "false_ground_upstream": ((0, 1, 0), (0, 1, 0)),
+    "reversed_false_ground_upstream": ((0, 1, 0), (0, 1, 0)),
+    "open_neutral_ungrounded": ((0, 1, 0), (0, 1, 0)),
+    "open_neutral_false_ground": ((0, 1, 0), (0, 1, 0)),
+    "shared_neutral_open": ((1, 1, 1), (1, 1, 1)),
 }
 
 
