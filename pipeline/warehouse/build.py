@@ -39,7 +39,7 @@ from shared.vocabulary import WET_ROOM_WORDS
 
 Progress = Callable[[str, float], None]
 
-MODEL_VERSION = "3"
+MODEL_VERSION = "4"
 """Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
 
 MEMORY_LIMIT = "1500MB"
@@ -176,6 +176,7 @@ def _build_file(
         progress("buildings and looks", 0.3)
         con.execute(sql_step("02_observations.sql"))
         write_repairs(con, repairs)
+        con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
         _inspectors(con, rule_book)
         progress("buildings and looks", 0.6)

@@ -97,30 +97,26 @@ class _CodeFacts:
         detects: defects pointed at, shape (n, 9).
         looks: whether it is a look at all, shape (n,).
         capable: whether it is a look that can see a false ground, shape (n,).
-        live_metal: whether it points at live metal and at nothing else, shape (n,).
     """
 
     detects: Array
     looks: Array
     capable: Array
-    live_metal: Array
 
 
 def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> _CodeFacts:
     detects = np.zeros((len(codes), len(CONDITIONS)))
-    looks, capable, live_metal = np.zeros((3, len(codes)))
+    looks, capable = np.zeros((2, len(codes)))
     for position, code in enumerate(codes):
-        found = likelihoods.code_detects(code)
-        for condition in found:
+        for condition in likelihoods.code_detects(code):
             detects[position, CONDITIONS.index(condition)] = 1.0
-        live_metal[position] = float(bool(found) and found <= set(URGENT_CONDITIONS))
         method, result = code.split("|")[:2]
         looks[position] = float(
             Result(result) not in NO_LOOK_RESULTS or not likelihoods.uninformative(code)
         )
         sees = likelihoods.separable(Method(method), Condition.GROUNDED, Condition.FALSE_GROUND)
         capable[position] = float(sees and looks[position])
-    return _CodeFacts(detects, looks, capable, live_metal)
+    return _CodeFacts(detects, looks, capable)
 
 
 @dataclass(frozen=True)
@@ -129,14 +125,13 @@ class _SignatureFacts:
 
     Attributes:
         detected: defects pointed at, shape (S + 1, 9).
-        looked, able, live_metal: as in ``_CodeFacts``, of any of its looks, shape (S + 1,).
+        looked, able: as in ``_CodeFacts``, of any of its looks, shape (S + 1,).
         two_slot: whether it is known to have two slots, shape (S + 1,).
     """
 
     detected: Array
     looked: Array
     able: Array
-    live_metal: Array
     two_slot: npt.NDArray[np.bool_]
 
 
@@ -149,8 +144,6 @@ def write_posterior(
     """Write table building_signatures: one row per building and signature, with probabilities.
 
     The signature one past the last of table signatures stands for openings nobody recorded.
-    ``live_metal_reported``: a look points at live metal and at nothing else. That is urgent however
-    rare the model holds it to be: a needless visit costs little beside a missed one.
     """
     table = con.execute("SELECT codes FROM signatures ORDER BY signature_no").fetchdf()["codes"]
     size = len(table)
@@ -159,22 +152,21 @@ def write_posterior(
     facts = _code_facts(likelihoods, codes.tolist())
     of = exploded.index.to_numpy(dtype=np.int64)
     detected = np.zeros((size + 1, len(CONDITIONS)))
-    looked, able, live_metal = np.zeros((3, size + 1))
+    looked, able = np.zeros((2, size + 1))
     if len(of):
         np.maximum.at(detected, of, facts.detects[which])
         np.maximum.at(looked, of, facts.looks[which])
         np.maximum.at(able, of, facts.capable[which])
-        np.maximum.at(live_metal, of, facts.live_metal[which])
     # A two-slot opening without a ground is as originally wired: no defect.
     two_slot = portfolio.signatures.slots == SLOTS.index(Slots.TWO_SLOT)
     detected[np.ix_(two_slot, [CONDITIONS.index(Condition.UNGROUNDED)])] = 0.0
 
     # A proven repair was seen by a capable method, and what was there before is there no more.
     mended = portfolio.signatures.repaired >= 0
-    detected[mended], live_metal[mended] = 0.0, 0.0
+    detected[mended] = 0.0
     looked[mended], able[mended] = 1.0, 1.0
 
-    signature_facts = _SignatureFacts(detected, looked, able, live_metal, two_slot)
+    signature_facts = _SignatureFacts(detected, looked, able, two_slot)
     buildings = len(portfolio)
     stretch = max(1, buildings * ROWS_AT_ONCE // max(1, len(portfolio.row_signature)))
     for first in range(0, max(1, buildings), stretch):
@@ -194,7 +186,6 @@ def _signature_rows(
     detected = facts.detected[row]
     urgent = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS).astype(np.float64)
     p_detected = (condition * detected).sum(axis=1)
-    p_urgent = (condition * detected * urgent).sum(axis=1)
     suspect = condition.copy()
     suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
     plain = facts.two_slot[row]
@@ -203,10 +194,6 @@ def _signature_rows(
     seen_defect = np.where(detected > 0, condition, 0.0)
     has_seen = seen_defect.max(axis=1) > 0
     defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
-    # What an urgent opening is listed for, though another defect may be likelier there.
-    seen_live = seen_defect * urgent
-    # As text even where nothing is: a table made of empty cells alone would have no type.
-    live = np.where(seen_live.max(axis=1) > 0, names[seen_live.argmax(axis=1)], None)
     return pd.DataFrame(
         {
             "building_no": np.repeat(
@@ -218,13 +205,11 @@ def _signature_rows(
             "recorded": portfolio.signatures.looked[row],
             "looked": facts.looked[row] > 0,
             "sees_false_ground": facts.able[row] > 0,
-            "live_metal_reported": facts.live_metal[row] > 0,
-            "live_metal": pd.Series(live, dtype="string"),
             **{f"p_{name.value}": condition[:, index] for index, name in enumerate(CONDITIONS)},
             **{f"p_{slot.value}": posterior.slots[part, i] for i, slot in enumerate(SLOTS)},
             "p_dangerous": posterior.danger[part],
             "p_detected": p_detected,
-            "p_urgent_detected": p_urgent,
+            "p_live_metal": condition @ urgent,
             "defect": defect,
             "protection": portfolio.signatures.protection[row],
             "location_factor": portfolio.signatures.location[row],
