@@ -31,7 +31,7 @@ class UrgentDefect(StrEnum):
     ABNORMAL_VOLTAGE = "abnormal_voltage"
 
 
-URGENT_WORDS = "live metal, heat, a shock or a wrong supply voltage was plainly reported or measured"
+URGENT_WORDS = "live metal, heat, a shock or a wrong supply voltage was reported or measured"
 """What urgent means, in half a sentence."""
 
 FIRST_MEASURE: tuple[str, ...] = (

@@ -9,7 +9,16 @@ import click
 import pandas as pd
 
 from pipeline.cli.options import existing, json_option, workspace_option
-from pipeline.cli.output import cautions, day, percent, plain, print_json, print_table, records, words
+from pipeline.cli.output import (
+    cautions,
+    day,
+    percent,
+    plain,
+    print_json,
+    print_table,
+    records,
+    words,
+)
 from pipeline.warehouse import queries, store
 from shared.standing import FIRST_MEASURE
 
@@ -39,11 +48,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     with store.reading(existing(workspace)) as con:
         likely = queries.inferred_urgent(con)
         frame = (
-            likely
-            if inferred
-            else queries.cleared_urgent(con)
-            if cleared
-            else queries.urgent(con)
+            likely if inferred else queries.cleared_urgent(con) if cleared else queries.urgent(con)
         )
     if as_json:
         print_json(records(frame))

@@ -97,8 +97,8 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
         "ground contact to earth", "g contact volts",
     ),
     "non_contact_detector": (
-        "non contact", "non contact voltage", "ncv", "ncvd", "voltage detector", "non contact tester",
-        "proximity tester", "volt stick",
+        "non contact", "non contact voltage", "ncv", "ncvd", "voltage detector",
+        "non contact tester", "proximity tester", "volt stick",
     ),
     "heat_or_scorch": (
         "heat", "scorch", "scorched", "burn marks", "scorch marks", "hot to touch", "overheating",

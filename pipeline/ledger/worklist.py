@@ -66,7 +66,8 @@ def work_list(
             """
             SELECT
                 d.finding_id, d.sequence AS version, d.building_id, p.name, p.address,
-                nullif(d.unit_id, '') AS unit_id, d.opening_id, coalesce(d.condition, d.family) AS condition, d.grade, d.state,
+                nullif(d.unit_id, '') AS unit_id, d.opening_id,
+                coalesce(d.condition, d.family) AS condition, d.grade, d.state,
                 d.severity_class, d.own_due_on AS due_on, d.regulatory_due_at, d.firm,
                 d.last_access, d.slots
             FROM due AS d LEFT JOIN places AS p USING (building_id)

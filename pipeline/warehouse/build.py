@@ -170,7 +170,8 @@ def _build_file(
     try:
         progress("buildings and looks", 0.0)
         create_views(con, workspace)
-        _rule_tables(con, rule_book)
+        rule_tables(con, rule_book)
+        _severities(con, rule_book)
         con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
@@ -228,7 +229,7 @@ def _with_crews(portfolio: Portfolio, learned: Learned, crews: dict[str, np.ndar
     return replace(portfolio, shift=shift)
 
 
-def _rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
+def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     """The rule book as a table, and ``rule(path)`` to read it in SQL."""
     numbers = pd.DataFrame(
         rule_book.numbers(), columns=["path", "value", "unit", "meaning", "source"]
@@ -243,8 +244,10 @@ def _rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     con.execute(
         "CREATE MACRO rule_text(wanted) AS (SELECT text FROM rule_texts WHERE name = wanted)"
     )
-    frame = severity(rule_book)
-    con.register("severity_frame", frame)
+
+
+def _severities(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
+    con.register("severity_frame", severity(rule_book))
     con.execute("CREATE TABLE severities AS SELECT * FROM severity_frame")
     con.unregister("severity_frame")
 
