@@ -50,3 +50,10 @@ class Warehouse:
             "observations", building_no=0, unit_id="2A", opening_id=opening,
             observed_on=DAY + dt.timedelta(days), method=method, result=result, **more,
         )  # fmt: skip
+
+    def urgent(self, opening, defect, days=0, *, standing="reported", cleared_by=None):
+        self.insert(
+            "live_metal_looks", building_id="B1", unit_id="2A", opening_id=opening, defect=defect,
+            says=f"said to be {defect}", standing=standing, method="cover_off_inspection",
+            observed_on=DAY + dt.timedelta(days), cleared_by=cleared_by,
+        )  # fmt: skip
