@@ -208,12 +208,12 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
                     "methods": list(row["methods"]),
                     "p": {c.value: row[f"p_{c.value}"] for c in CONDITIONS},
                     "p_dangerous": row["p_dangerous"],
-                    "standing": row["standing"],
                     "confirmed": bool(row["confirmed"]),
                     "urgent": bool(row["urgent"]),
+                    "defect": row["defect"],
+                    "standing": row["standing"],
                     "urgent_defect": row["urgent_defect"],
                     "grounds": [dict(each) for each in row["grounds"]],
-                    "defect": row["defect"],
                     "rule_book_hash": row["rule_book_hash"],
                 }
                 for row in records(frame)

@@ -213,22 +213,19 @@ def looks(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     ).fetchdf()
 
 
-_URGENT_PLACE = "b.building_id, b.name, s.rank, u.unit_id, o.room, u.opening_id"
-
-
 def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Openings at which something urgent was plainly reported or measured, by building rank.
 
     Returns:
-        Columns building_id, name, rank, unit_id, room, opening_id, standing (measured, reported),
-        defect (the worst of what was reported: a condition or an ``UrgentDefect``), grounds (a list
-        of dicts says, standing, observed_on, inspector, method, file, sheet, row; newest first),
-        last_observed_on, methods, p_dangerous.
+        Columns building_id, name, rank, unit_id, room, opening_id, defect (the worst of what was
+        reported: a condition or an ``UrgentDefect``), last_observed_on, methods, p_dangerous,
+        standing (measured, reported), grounds (a list of dicts says, standing, observed_on,
+        inspector, method, file, sheet, row; newest first).
     """
     return con.execute(
-        f"""
-        SELECT {_URGENT_PLACE}, o.standing, u.defect, u.grounds, o.last_observed_on, o.methods,
-            o.p_dangerous
+        """
+        SELECT b.building_id, b.name, s.rank, u.unit_id, o.room, u.opening_id, u.defect,
+            o.last_observed_on, o.methods, o.p_dangerous, o.standing, u.grounds
         FROM urgent_openings AS u
         JOIN openings AS o USING (building_no, unit_id, opening_id)
         JOIN buildings AS b USING (building_no)
