@@ -135,6 +135,11 @@ def _yes_no(name: str, meaning: str) -> Field:
     return Field(name, "choice", meaning, choices=_words(YesNo))
 
 
+def _earth_volts(part: str, words: str) -> Field:
+    meaning = f"measured between {words} and an independent earth"
+    return Field(f"{part}_earth_volts", "decimal", meaning, "V", minimum=0, maximum=1000)
+
+
 BUILDING_REGISTER = Layout(
     kind=RecordKind.BUILDING_REGISTER,
     fields=(
@@ -226,39 +231,22 @@ OPENING_OBSERVATIONS = Layout(
             maximum=1e9,
         ),
         Field(
-            "plate_earth_volts",
-            "decimal",
-            "cover plate or its screw against an independent earth",
-            "V",
-            minimum=0,
-            maximum=1000,
-        ),
-        Field(
-            "case_earth_volts",
-            "decimal",
-            "metal case of a plugged appliance against an independent earth",
-            "V",
-            minimum=0,
-            maximum=1000,
-        ),
-        Field(
-            "ground_contact_earth_volts",
-            "decimal",
-            "ground contact against an independent earth",
-            "V",
-            minimum=0,
-            maximum=1000,
-        ),
-        Field(
             "hot_neutral_volts",
             "decimal",
-            "measured between hot and neutral contacts",
+            "supply voltage measured between the hot and neutral slots",
             "V",
             minimum=0,
             maximum=1000,
         ),
-        _yes_no("non_contact_detector", "whether a non-contact detector answered on a metal part"),
-        _yes_no("heat_or_scorch", "whether there are marks of heat or scorching"),
+        _earth_volts("plate", "the metal cover plate or its screw"),
+        _earth_volts("case", "the metal case of what is plugged in"),
+        _earth_volts("ground_contact", "the ground contact"),
+        _yes_no(
+            "non_contact_detector",
+            "whether a non-contact detector indicates voltage on a metal part: plate, case or "
+            "ground contact",
+        ),
+        _yes_no("heat_or_scorch", "whether the opening is hot or shows scorch marks"),
         _yes_no("shock_reported", "whether somebody reported a shock there"),
         _yes_no("gfci_protected", "whether the opening is GFCI-protected"),
         Field("marking", "choice", "labels found on it", choices=_words(Marking)),

@@ -21,7 +21,7 @@ from pydantic import Field as PydanticField
 
 from shared.faults import CoverplateError
 from shared.numbers import Number, Odds, OpenShare, Positive, Section, Share, says
-from shared.remedies import Due, LedgerRules, Remedy
+from shared.remedies import Due, LedgerRules, Remedy, SeverityClass
 from shared.vocabulary import Method, Selection, WiringMethod
 
 
@@ -370,6 +370,27 @@ class Exposure(Section):
     wet_factor: Positive = says("touches in wet rooms and kitchens, against elsewhere")
 
 
+class Urgent(Section):
+    """What makes an opening urgent because it was measured, or likely enough."""
+
+    touch_volts: Positive = says(
+        "volts from plate, case or ground contact to an independent earth from which it is urgent"
+    )
+    supply_low: Positive = says("supply voltage below which, and not dead, it is abnormal")
+    supply_high: Positive = says("supply voltage above which it is abnormal")
+    supply_dead: Positive = says("supply voltage up to which the circuit counts as dead")
+    inferred_probability: OpenShare = says(
+        "probability of live metal from which an opening that nobody reported is listed"
+    )
+    severity_class: SeverityClass
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if not float(self.supply_dead) < float(self.supply_low) < float(self.supply_high):
+            raise ValueError("supply_dead, supply_low and supply_high must rise in this order")
+        return self
+
+
 class Scoring(Section):
     """How results are cut and printed."""
 
@@ -399,6 +420,7 @@ class RuleBook(Section):
     harm: Harm
     exposure: Exposure
     scoring: Scoring
+    urgent: Urgent
     due: Due
     ledger: LedgerRules
     remedies: dict[str, Remedy]
@@ -474,6 +496,10 @@ def _numbers(prefix: str, node: BaseModel) -> Iterator[tuple[str, float, str, st
                     yield from _numbers(f"{path}.{key}.", member)
 
 
+_ADDED_LATER = ("urgent",)
+"""Sections that rule books written before do not have; these take the shipped ones."""
+
+
 def parse_rule_book(text: str, name: str = "rule book") -> RuleBook:
     """Validate the text of a rule book.
 
@@ -492,6 +518,9 @@ def parse_rule_book(text: str, name: str = "rule book") -> RuleBook:
             expected="a TOML file laid out like the default rule book",
             to_do="print the default with `coverplate rules show --toml` and start from it",
         ) from error
+    for section in _ADDED_LATER:
+        if section not in content:
+            content[section] = tomllib.loads(default_rule_book_text())[section]
     try:
         return RuleBook.model_validate(content)
     except ValidationError as error:

@@ -83,10 +83,15 @@ def finding_columns() -> list[plate.Column]:
             regulatory = f'<br><span class="soft small">{plate.text(window)}</span>'
         return f"{mark}{plate.text(due_words(row))}</span>{regulatory}"
 
+    def stands(row: dict[str, Any]) -> str:
+        known = row["standing"]
+        told = "" if missing(known) else f'<br><span class="soft small">{plate.text(known)}</span>'
+        return state_chip(row["state"]) + told
+
     return [
         plate.Column("Finding", name, heads=True, width="17rem"),
         plate.Column("Building", building),
-        plate.Column("Stands", lambda r: state_chip(r["state"])),
+        plate.Column("Stands", stands),
         plate.Column("Severity", lambda r: plate.text(word(r["severity_class"])), half=True),
         plate.Column("Due", due, half=True),
         plate.Column("Firm", lambda r: plate.text(r["firm"]) or "–", half=True),

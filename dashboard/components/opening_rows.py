@@ -6,6 +6,7 @@ from typing import Any
 
 from dashboard.components import plate
 from dashboard.components.figures import day, missing, number, percent, word
+from shared.standing import STANDING_MEANING, Standing
 from shared.vocabulary import CONDITIONS
 
 POSSIBLE_SHOWN = 4
@@ -73,7 +74,8 @@ def standing(row: dict[str, Any]) -> str:
     """Probability of danger, and whether it is confirmed or urgent."""
     chips = ""
     if row["urgent"]:
-        chips = '<br><span class="chip urgent">▲ Urgent</span>'
+        said = plate.text(word(row["urgent_defect"]))
+        chips = f'<br><span class="chip urgent">▲ Urgent: {said}</span>'
     elif row["confirmed"]:
         chips = f'<br><span class="chip confirmed">{plate.text(word(row["defect"]))}</span>'
     elif row["looked"] and not row["sees_false_ground"]:
@@ -84,6 +86,8 @@ def standing(row: dict[str, Any]) -> str:
         chips += f'<br><span class="chip good">repair proven {day(row["verified_on"])}</span>'
     elif not missing(row["reported_fixed_on"]):
         chips += '<br><span class="chip quiet">fix reported, unproven</span>'
+    meaning = plate.text(STANDING_MEANING[Standing(row["standing"])])
+    chips += f'<br><span class="soft small" title="{meaning}">{plate.text(row["standing"])}</span>'
     return f'<span class="num strong">{percent(row["p_dangerous"])}</span>{chips}'
 
 

@@ -22,6 +22,7 @@ from dashboard.components.figures import (
     word,
 )
 from dashboard.components.plate import text
+from dashboard.components.urgent_rows import first_measure, grounds
 from shared.vocabulary import CAUTIONS
 
 STYLE = """
@@ -68,13 +69,7 @@ def building_sheet(
     place = ", ".join(
         str(row[key]) for key in ("address", "postal_code", "city") if not missing(row[key])
     )
-    urgent = (
-        '<p class="urgent"><b>▲ Urgent, whatever the score:</b> '
-        f"{plural(row['urgent_openings'], 'opening')} with metal that may be live in normal "
-        "use.</p>"
-        if row["urgent"]
-        else ""
-    )
+    urgent = _urgent(row, openings) if row["urgent"] else ""
     cautions = "".join(f"<li>{text(caution)}</li>" for caution in CAUTIONS)
     reasons = "".join(f"<li>{text(reason)}</li>" for reason in row["reasons"])
     made = f"Built {day(built)}. " if built is not None else ""
@@ -98,6 +93,22 @@ def building_sheet(
 <p class="soft small">{made}Warehouse {text(version)}. Coverplate.</p>
 </body></html>
 """
+
+
+def _urgent(row: Mapping[str, Any], openings: pd.DataFrame) -> str:
+    lines = []
+    for opening in openings[openings["urgent"]].to_dict(orient="records"):
+        unit = f"unit {opening['unit_id']}, " if opening["unit_id"] else ""
+        lines.append(
+            f"<li>{text(unit)}opening {text(opening['opening_id'])}: "
+            f"{text(word(opening['urgent_defect']))} ({text(opening['standing'])})"
+            f"<ul>{grounds(opening['grounds'])}</ul></li>"
+        )
+    return (
+        '<div class="urgent"><p><b>▲ Urgent, whatever the score:</b> '
+        f"{plural(row['urgent_openings'], 'opening')} plainly reported or measured.</p>"
+        f"<ul>{''.join(lines)}</ul>{first_measure()}</div>"
+    )
 
 
 def _steps(steps: pd.DataFrame) -> str:

@@ -28,6 +28,7 @@ from dashboard.components.frame import empty, follow, opened, screen, state_of_b
 from dashboard.components.opening_rows import opening_class, opening_columns
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, likelihoods, rule_book
+from dashboard.components.urgent_rows import first_measure
 from dashboard.print.building_sheet import building_sheet
 from pipeline.screens import whole_building
 from pipeline.warehouse import queries
@@ -122,10 +123,11 @@ def key_figures(row: dict[str, Any]) -> str:
 def next_panel(row: dict[str, Any]) -> str:
     """What to look at next, and why the building stands where it stands."""
     kind = "urgent" if row["urgent"] else "next"
+    first = first_measure() if row["urgent"] else ""
     reasons = "".join(f"<li>{plate.text(reason)}</li>" for reason in row["reasons"])
     return (
         f'<section class="panel {kind}"><h3>Look at next</h3><p>{plate.text(row["next_look"])}</p>'
-        f"<h3>Why it stands where it stands</h3><ul>{reasons}</ul></section>"
+        f"{first}<h3>Why it stands where it stands</h3><ul>{reasons}</ul></section>"
     )
 
 

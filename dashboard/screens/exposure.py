@@ -51,7 +51,7 @@ def standing(sums: dict[str, float]) -> str:
             (
                 "Urgent",
                 amount(sums["insured_urgent"]),
-                "in buildings where metal may be live in normal use",
+                "in buildings with something plainly reported or measured that cannot wait",
             ),
         ]
     )

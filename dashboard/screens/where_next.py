@@ -15,7 +15,6 @@ from dashboard.components.figures import (
     SCORE_UNIT,
     between,
     count,
-    day,
     missing,
     number,
     percent,
@@ -26,12 +25,14 @@ from dashboard.components.figures import (
 from dashboard.components.frame import empty, follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source
+from dashboard.components.urgent_rows import first_measure, grounds, said_by
 from pipeline.screens import selection as chosen
 from pipeline.screens import where_next
 from pipeline.screens.selection import Selection
 
 ROWS = 25
 URGENT_SHOWN = 4
+CLEARED_SHOWN = 20
 PARTS = (
     ("era", "Era"),
     ("mixed_openings", "Mixed openings"),
@@ -114,39 +115,71 @@ def _several(
 
 
 def urgent_panel(source: Source, selection: Selection) -> None:
-    """What cannot wait, whatever the score."""
+    """What cannot wait, whatever the score, and what was urgent once."""
     frame = source.ask(where_next.urgent, selection, limit=URGENT_SHOWN)
-    if frame.empty:
-        return
-    found = int(frame.iloc[0]["found"])
-    lines = []
-    for row in frame.to_dict(orient="records"):
-        place = ", ".join(
-            str(part)
-            for part in (
-                f"unit {row['unit_id']}" if row["unit_id"] else None,
-                row["room"],
-                f"opening {row['opening_id']}",
-            )
-            if not missing(part)
+    likely = source.ask(where_next.inferred_urgent, selection, limit=URGENT_SHOWN)
+    cleared = source.ask(where_next.cleared_urgent, selection, limit=CLEARED_SHOWN)
+    if not frame.empty:
+        lines = [
+            f"<li>{_where(row)}: <b>{word(row['defect'])}</b> "
+            f'<span class="chip quiet">{plate.text(row["standing"])}</span>'
+            f"<ul>{grounds(row['grounds'])}</ul></li>"
+            for row in frame.to_dict(orient="records")
+        ]
+        found = int(frame.iloc[0]["found"])
+        body = (
+            '<section class="panel urgent"><h3>▲ Urgent, whatever the score: '
+            f"{plural(found, 'opening')} plainly reported or measured</h3>"
+            f"<ul>{''.join(lines)}</ul>{_rest(frame, 'opening')}{first_measure()}</section>"
         )
-        where = plate.link(row["name"], "building", id=row["building_id"])
-        lines.append(
-            f"<li>{where}: {plate.text(place)}, {word(row['defect'])} "
-            f"({percent(row['p_dangerous'])} sure, seen {day(row['last_observed_on'])})</li>"
+        follow(plate.show(body, key="urgent"))
+        rows = lambda: where_next.urgent(source.cursor(), selection)  # noqa: E731
+        downloads(rows, "urgent-openings", "Urgent openings")
+    if not likely.empty:
+        lines = [
+            f"<li>{_where(row)}: live metal {percent(row['p_live_metal'])} likely "
+            f'<span class="chip quiet">{plate.text(row["standing"])}</span></li>'
+            for row in likely.to_dict(orient="records")
+        ]
+        body = (
+            '<section class="panel next"><h3>Inferred, not reported: live metal likely enough to '
+            f"look</h3><ul>{''.join(lines)}</ul>{_rest(likely, 'place')}</section>"
         )
-    more = found - len(frame)
-    rest = (
-        f"<p>… and {plural(more, 'other opening')}; the download has them all.</p>" if more else ""
+        follow(plate.show(body, key="inferred"))
+        rows = lambda: where_next.inferred_urgent(source.cursor(), selection)  # noqa: E731
+        downloads(rows, "inferred-openings", "Inferred live metal")
+    if not cleared.empty:
+        with st.expander("Once urgent, and what took it off the list"):
+            lines = [
+                f"<li>{_where(row)}: {plate.text(row['says'])} "
+                f'<span class="soft">({said_by(row)})</span><br>'
+                f"→ {plate.text(row['cleared_how'])} "
+                f'<span class="soft">({said_by(row, "clearing")})</span></li>'
+                for row in cleared.to_dict(orient="records")
+            ]
+            body = f"<section><ul>{''.join(lines)}</ul>{_rest(cleared, 'report')}</section>"
+            follow(plate.show(body, key="cleared"))
+            rows = lambda: where_next.cleared_urgent(source.cursor(), selection)  # noqa: E731
+            downloads(rows, "cleared-openings", "Once urgent openings")
+
+
+def _where(row: dict[str, Any]) -> str:
+    opening = (
+        f"{plural(row['openings'], 'opening')} never recorded, each"
+        if missing(row["opening_id"])
+        else f"opening {row['opening_id']}"
     )
-    body = (
-        '<section class="panel urgent"><h3>▲ Urgent, whatever the score: '
-        f"{plural(found, 'opening')} where metal may be live in normal use</h3>"
-        f"<ul>{''.join(lines)}</ul>{rest}</section>"
+    unit = row["unit_id"]
+    parts = (None if missing(unit) or not unit else f"unit {unit}", row.get("room"), opening)
+    told = plate.text(", ".join(str(part) for part in parts if not missing(part)))
+    return f"{plate.link(row['name'], 'building', id=row['building_id'])}: {told}"
+
+
+def _rest(frame: pd.DataFrame, what: str) -> str:
+    more = int(frame.iloc[0]["found"]) - len(frame)
+    return (
+        f"<p>… and {plural(more, f'other {what}')}; the download has them all.</p>" if more else ""
     )
-    follow(plate.show(body, key="urgent"))
-    cursor_rows = lambda: where_next.urgent(source.cursor(), selection)  # noqa: E731
-    downloads(cursor_rows, "urgent-openings", "Urgent openings")
 
 
 def answer(frame: pd.DataFrame, sure: where_next.Sureness, counted: where_next.Counts) -> str:

@@ -1,4 +1,4 @@
-"""``coverplate building``, ``openings``, ``urgent``, ``quality``: one building and its openings."""
+"""``coverplate building``, ``openings``, ``quality``: one building and its openings."""
 
 from __future__ import annotations
 
@@ -22,8 +22,10 @@ from pipeline.cli.output import (
     words,
 )
 from pipeline.cli.rank import ranking_rows
+from pipeline.cli.urgent import first_measure
 from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
 from pipeline.warehouse import queries, store
+from shared.standing import URGENT_WORDS
 from shared.vocabulary import CONDITIONS
 
 _FACTS = (
@@ -118,7 +120,8 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
         f"being among the first {row['top']:.0f}: {percent(row['p_top'])}."
     )
     if row["urgent"]:
-        click.echo("URGENT: metal may be live in normal use.")
+        click.echo(f"URGENT: {URGENT_WORDS}.")
+        first_measure()
     click.echo("")
     known = [
         [
@@ -208,6 +211,9 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
                     "confirmed": bool(row["confirmed"]),
                     "urgent": bool(row["urgent"]),
                     "defect": row["defect"],
+                    "standing": row["standing"],
+                    "urgent_defect": row["urgent_defect"],
+                    "grounds": [dict(each) for each in row["grounds"]],
                     "rule_book_hash": row["rule_book_hash"],
                 }
                 for row in records(frame)
@@ -225,6 +231,7 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
             ("methods", "left"),
             ("dangerous", "right"),
             ("likeliest", "left"),
+            ("standing", "left"),
             ("", "left"),
         ],
         [
@@ -237,6 +244,7 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
                 words(row["methods"]),
                 percent(row["p_dangerous"]),
                 _likeliest(row),
+                row["standing"],
                 "urgent" if row["urgent"] else "confirmed" if row["confirmed"] else "",
             ]
             for row in records(frame)
@@ -254,47 +262,6 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
 def _likeliest(row: dict[str, Any]) -> str:
     best = sorted(CONDITIONS, key=lambda condition: -row[f"p_{condition.value}"])[:2]
     return ", ".join(f"{words(c.value)} {percent(row[f'p_{c.value}'])}" for c in best)
-
-
-@click.command(
-    short_help="Where metal may be live now.", epilog="Example: coverplate urgent --json"
-)
-@workspace_option
-@json_option
-def urgent(workspace: Path, as_json: bool) -> int:
-    """Openings where metal may be live in normal use, whatever the building's score."""
-    with store.reading(existing(workspace)) as con:
-        frame = queries.urgent(con)
-    if as_json:
-        print_json(records(frame))
-        return 0
-    if frame.empty:
-        click.echo("No look reports or measures live metal. That is not proof that there is none.")
-    else:
-        print_table(
-            "Urgent: metal may be live in normal use",
-            [
-                ("building", "left"),
-                ("unit", "left"),
-                ("room", "left"),
-                ("opening", "left"),
-                ("finding", "left"),
-                ("last look", "left"),
-            ],
-            [
-                [
-                    row["building_id"],
-                    row["unit_id"] or "–",
-                    words(row["room"]),
-                    str(row["opening_id"]),
-                    words(row["defect"]),
-                    day(row["last_observed_on"]),
-                ]
-                for row in records(frame)
-            ],
-        )
-    cautions()
-    return 0
 
 
 @click.command(

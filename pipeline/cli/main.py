@@ -23,6 +23,7 @@ from pipeline.cli import (
     quarantine,
     rank,
     rules,
+    urgent,
 )
 from pipeline.cli.options import REFUSED, UNFORESEEN
 from shared.faults import CoverplateError
@@ -53,7 +54,7 @@ for command in (
     rank.rank,
     building.building,
     building.openings,
-    building.urgent,
+    urgent.urgent,
     building.quality,
     portfolio.portfolio,
     portfolio.exposure,

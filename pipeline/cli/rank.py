@@ -157,7 +157,7 @@ def print_ranking(frame: pd.DataFrame) -> None:
     urgent = frame[frame["urgent"]]
     if len(urgent):
         click.echo(
-            "Urgent, whatever the score (metal may be live in normal use): "
+            "Urgent, whatever the score (plainly reported or measured): "
             + ", ".join(_label(row) for row in urgent.to_dict(orient="records"))
             + "\n"
         )

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import duckdb
+from pyarrow import parquet
 
 from pipeline.landing.workspace import Manifest, Part, Workspace
 from shared.records import LAYOUTS, SQL_TYPE, Layout, literal, quoted
@@ -57,8 +58,15 @@ def row_number(part: Part) -> str:
 
 
 def valid_rows_sql(folder: Path, part: Part) -> str:
-    """Return a SELECT of the valid rows of one part: the layout's columns, ``_part``, ``_row``."""
-    names = ", ".join(map(quoted, LAYOUTS[part.record_kind].columns))
+    """Return a SELECT of the valid rows of one part: the layout's columns, ``_part``, ``_row``.
+
+    Columns that the layout gained after the part was written are NULL.
+    """
+    there = set(parquet.read_schema(folder / part.file).names)
+    names = ", ".join(
+        quoted(name) if name in there else f"NULL::{kind} AS {quoted(name)}"
+        for name, kind in typed_columns(LAYOUTS[part.record_kind]).items()
+    )
     file = literal(str(folder / part.file))
     return (
         f"SELECT {names}, {part.part}::INTEGER AS _part, ({row_number(part)})::BIGINT AS _row "

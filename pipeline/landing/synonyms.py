@@ -81,6 +81,30 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
         "ground ohms", "ground impedance", "impedance", "loop ohms", "zg", "ground path",
         "earth impedance", "ground z", "ground path impedance", "impedance ohm",
     ),
+    "hot_neutral_volts": (
+        "h n volts", "hn volts", "hot to neutral", "hot neutral v", "slot volts", "supply volts",
+        "supply voltage", "line voltage", "v h n", "h n voltage", "h n v",
+    ),
+    "plate_earth_volts": (
+        "plate volts", "plate v", "plate to earth", "cover plate volts", "plate to earth volts",
+    ),
+    "case_earth_volts": (
+        "case volts", "case v", "case to earth", "metal case volts", "case to earth volts",
+        "appliance case volts",
+    ),
+    "ground_contact_earth_volts": (
+        "ground contact volts", "ground contact v", "ground to earth volts", "ground pin volts",
+        "ground contact to earth", "g contact volts",
+    ),
+    "non_contact_detector": (
+        "non contact", "non contact voltage", "ncv", "ncvd", "voltage detector",
+        "non contact tester", "proximity tester", "volt stick",
+    ),
+    "heat_or_scorch": (
+        "heat", "scorch", "scorched", "burn marks", "scorch marks", "hot to touch", "overheating",
+        "discoloured", "discolored", "burnt",
+    ),
+    "shock_reported": ("shock", "shocks", "got a shock", "tingle", "shock felt", "tenant shock"),
     "gfci_protected": ("gfci", "gfi", "gfci y n", "gfci protection", "gfi protected", "rcd"),
     "marking": ("label", "labels", "labelled", "sticker", "markings"),
     "note": ("notes", "remark", "remarks", "comment", "comments", "memo"),

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 import duckdb
 import pandas as pd
 
+from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.history import history, sql
 from pipeline.ledger.store import Ledger
 from shared.rule_book import RuleBook
@@ -59,6 +60,8 @@ def dated_findings(
             {
                 "now": moment,
                 "conflict_class": due.record_conflict_class.value,
+                "urgent_families": list(URGENT_FAMILIES),
+                "urgent_class": rule_book.urgent.severity_class.value,
                 "verify_within": int(float(due.verify_within_days)),
             },
         )

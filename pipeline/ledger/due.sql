@@ -4,7 +4,11 @@
 WITH classed AS (
     SELECT
         f.*,
-        coalesce(c.severity_class, $conflict_class) AS severity_class
+        coalesce(
+            c.severity_class,
+            CASE WHEN list_contains($urgent_families, f.family) THEN $urgent_class END,
+            $conflict_class
+        ) AS severity_class
     FROM findings AS f
     LEFT JOIN classes AS c USING (condition)
 ),

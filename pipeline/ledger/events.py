@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
 
 from shared.faults import CoverplateError
+from shared.standing import Standing
 from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slots, YesNo
 
 Text = Annotated[str, Field(min_length=1, max_length=4000)]
@@ -69,6 +70,7 @@ class Raised(_Payload):
     recurs_of: Text | None = None
     grade: Grade
     condition: Condition | None = None
+    standing: Standing | None = None
     slots: Slots | None = None
     protected: YesNo | None = None
     probability: Chance | None = None
@@ -87,6 +89,7 @@ class SeenAgain(_Payload):
     kind: Literal["seen_again"] = "seen_again"
     grade: Grade
     condition: Condition | None = None
+    standing: Standing | None = None
     probability: Chance | None = None
     seen_on: dt.date
     methods: tuple[Method, ...] = ()

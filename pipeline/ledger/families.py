@@ -13,6 +13,7 @@ import json
 from enum import StrEnum
 from typing import NamedTuple
 
+from shared.standing import UrgentDefect
 from shared.vocabulary import Condition
 
 
@@ -50,14 +51,18 @@ FAMILY: dict[Condition, DefectFamily] = {
 }
 
 
+URGENT_FAMILIES: tuple[str, ...] = tuple(each.value for each in UrgentDefect)
+"""Families of what is urgent and no condition of the wiring: seen by a look, gone by a look."""
+
+
 def members(family: str) -> tuple[Condition, ...]:
     """Return the conditions of a family; none for a record conflict."""
     return tuple(condition for condition, each in FAMILY.items() if each == family)
 
 
 def is_family(text: str) -> bool:
-    """Say whether a text names a defect family or a record conflict."""
-    return text in set(DefectFamily) or text.split(":")[0] == RECORD_CONFLICT
+    """Say whether a text names a defect family, an urgent one or a record conflict."""
+    return text in {*DefectFamily, *URGENT_FAMILIES} or text.split(":")[0] == RECORD_CONFLICT
 
 
 class FindingKey(NamedTuple):

@@ -97,6 +97,7 @@ SELECT
     s.treatment,
     s.grade,
     s.condition,
+    CASE WHEN s.treatment = 'proven' THEN 'proven' ELSE s.seen ->> 'standing' END AS standing,
     (s.seen ->> 'probability')::DOUBLE AS probability,
     s.raised ->> 'slots' AS slots,
     (s.raised ->> 'first_seen_on')::DATE AS first_seen_on,

@@ -89,7 +89,12 @@ def checked_fix(book: RuleBook, finding: Finding, fix: ev.FixReported) -> ev.Fix
     """
     before = finding.condition
     if before is None:
-        raise CoverplateError(f"{finding.finding_id} has no condition that a remedy could answer")
+        raise CoverplateError(
+            f"{finding.finding_id} has no condition that a remedy could answer",
+            expected="a finding that names what is wrong with the wiring",
+            to_do="have the opening looked at: a later look that is able to tell takes this off, "
+            "or names what is to be repaired",
+        )
     slots = finding.raised.slots
     names = ", ".join(allowed_remedies(book, before, slots))
     remedy = book.remedies.get(fix.remedy)

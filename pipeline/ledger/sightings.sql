@@ -1,6 +1,6 @@
--- What the evidence now points at, one row an opening and defect family: confirmed defects, and
--- suspected ones from the declared probability. Tables: openings, observations, buildings of the
--- warehouse; code_families (code, family) says at which families a look's code points; families
+-- What the evidence now points at, one row an opening and defect family: confirmed defects,
+-- suspected ones from the declared probability, and what was plainly reported as urgent whatever its
+-- probability. Tables: openings, observations, buildings, live_metal_looks of the warehouse; code_families (code, family) says at which families a look's code points; families
 -- (condition, family). The parameter is the least probability of a suspected defect.
 CREATE OR REPLACE TEMP TABLE family_probabilities AS
 WITH long AS (
@@ -62,7 +62,7 @@ FROM coded_looks AS o
 JOIN code_families AS c USING (code)
 GROUP BY ALL;
 
-CREATE OR REPLACE TEMP TABLE sightings AS
+CREATE OR REPLACE TEMP TABLE modelled AS
 WITH graded AS (
     SELECT
         p.*,
@@ -72,6 +72,7 @@ WITH graded AS (
         END AS grade,
         CASE WHEN o.confirmed AND p.family = d.family THEN o.defect ELSE p.condition
         END AS stated,
+        o.standing,
         o.slots,
         o.gfci,
         o.marking,
@@ -90,6 +91,7 @@ SELECT
     g.grade,
     g.stated AS condition,
     g.probability,
+    g.standing,
     g.slots,
     CASE WHEN g.gfci IN ('yes', 'no') THEN g.gfci END AS protected,
     coalesce(l.first_seen_on, g.last_observed_on) AS first_seen_on,
@@ -104,5 +106,43 @@ WHERE
         g.stated = 'ungrounded'
         AND coalesce(g.gfci = 'yes', false)
         AND coalesce(g.marking IN ('no_equipment_ground', 'both'), false)
-    )
+    );
+
+-- What stands of the plain reports. Where a report names a condition it is that family's finding;
+-- what is no condition of the wiring (a shock, heat, ...) is a family of its own.
+CREATE OR REPLACE TEMP TABLE reported_urgent AS
+SELECT
+    l.building_id,
+    l.unit_id,
+    l.opening_id,
+    coalesce(f.family, l.defect) AS family,
+    arg_max(CASE WHEN f.family IS NOT NULL THEN l.defect END, (l.observed_on, l.defect))
+        AS condition,
+    CASE WHEN bool_or(l.standing = 'measured') THEN 'measured' ELSE 'reported' END AS standing,
+    min(l.observed_on) AS first_seen_on,
+    max(l.observed_on) AS last_seen_on,
+    list_sort(list(DISTINCT l.method)) AS methods,
+    string_agg(DISTINCT l.says, '; ' ORDER BY l.says) AS note
+FROM live_metal_looks AS l
+LEFT JOIN families AS f ON f.condition = l.defect
+WHERE l.cleared_by IS NULL
+GROUP BY ALL;
+
+CREATE OR REPLACE TEMP TABLE sightings AS
+SELECT *, false AS urgent, NULL::VARCHAR AS note
+FROM modelled AS m
+ANTI JOIN reported_urgent AS r USING (building_id, unit_id, opening_id, family)
+UNION ALL BY NAME
+SELECT
+    r.*,
+    CASE WHEN m.grade = 'confirmed' AND m.condition = r.condition THEN 'confirmed'
+        ELSE 'suspected' END AS grade,
+    p.probability,
+    o.slots,
+    CASE WHEN o.gfci IN ('yes', 'no') THEN o.gfci END AS protected,
+    true AS urgent
+FROM reported_urgent AS r
+JOIN warehouse_openings AS o USING (building_id, unit_id, opening_id)
+LEFT JOIN family_probabilities AS p USING (building_id, unit_id, opening_id, family)
+LEFT JOIN modelled AS m USING (building_id, unit_id, opening_id, family)
 ORDER BY ALL;

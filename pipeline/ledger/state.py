@@ -15,6 +15,7 @@ from typing import Any
 
 from pipeline.ledger import events as ev
 from shared.faults import CoverplateError
+from shared.standing import Standing
 from shared.vocabulary import Condition
 
 
@@ -94,7 +95,7 @@ class Finding:
         raised: the event that raised it.
         raised_at, last_at: when the first and the last event were written, UTC.
         treatment: last word on how it stands, one of the values of ``TREATMENT``.
-        grade, condition, probability, last_seen_on: last word of the evidence.
+        grade, condition, probability, last_seen_on, seen_standing: last word of the evidence.
         accepted: whether somebody took it on since it was last raised, set aside or reopened.
         firm, person, due_on: of the last assignment.
         quoted_by, quoted: of the last quote.
@@ -115,6 +116,7 @@ class Finding:
     condition: Condition | None
     probability: float | None
     last_seen_on: dt.date
+    seen_standing: Standing | None = None
     accepted: bool = False
     firm: str | None = None
     person: str | None = None
@@ -131,6 +133,11 @@ class Finding:
     def state(self) -> State:
         """What is electrically known and done about it."""
         return state_of(self.treatment, self.grade)
+
+    @property
+    def standing(self) -> Standing | None:
+        """Where what is said of the opening comes from; None in findings of before it was noted."""
+        return Standing.PROVEN if self.treatment == "proven" else self.seen_standing
 
 
 def start(finding_id: str, event: ev.Event) -> Finding:
@@ -153,6 +160,7 @@ def start(finding_id: str, event: ev.Event) -> Finding:
         condition=raised.condition,
         probability=raised.probability,
         last_seen_on=raised.last_seen_on or raised.first_seen_on,
+        seen_standing=raised.standing,
     )
 
 
@@ -168,6 +176,7 @@ def after(finding: Finding, event: ev.Event) -> Finding:
             new |= {"grade": payload.grade, "probability": payload.probability}
             new |= {"last_seen_on": max(finding.last_seen_on, payload.seen_on)}
             new["condition"] = payload.condition or finding.condition
+            new["seen_standing"] = payload.standing
             if finding.treatment == "withdrawn":
                 new["treatment"] = "none"
         case ev.Accepted():

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import FAMILY, RECORD_CONFLICT
+from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES
 from pipeline.ledger.history import current, sql
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
@@ -55,8 +55,8 @@ def sync_findings(
     Looks dated after a reported fix are judged first, then findings are raised or seen again.
 
     Args:
-        warehouse: a connection with the tables openings, observations, buildings and
-            data_quality_findings; nothing is written to them.
+        warehouse: a connection with the tables openings, observations, buildings,
+            live_metal_looks and data_quality_findings; nothing is written to them.
         ledger: the ledger.
         rule_book: thresholds; the ledger's own by default.
         who: who stands behind the events.
@@ -130,6 +130,7 @@ def _evidence(
         )
         pairs = [(c.value, f.value) for c, f in FAMILY.items()]
         _table(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
+        _table(con, "urgent_families", pd.DataFrame({"family": list(URGENT_FAMILIES)}))
         codes = [row[0] for row in con.execute("SELECT DISTINCT code FROM coded_looks").fetchall()]
         pointed = sorted(
             {
@@ -205,7 +206,8 @@ def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -
         condition=row["condition"],
         slots=row["slots"],
         protected=row["protected"],
-        probability=None if conflict else min(1.0, round(float(row["probability"]), 6)),
+        standing=row["standing"],
+        probability=_chance(row["probability"]),
         first_seen_on=row["last_seen_on"] if recurs else row["first_seen_on"] or today,
         last_seen_on=row["last_seen_on"],
         methods=row["methods"] or (),
@@ -215,13 +217,18 @@ def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -
     )
 
 
+def _chance(probability: float | None) -> float | None:
+    return None if probability is None else min(1.0, round(float(probability), 6))
+
+
 def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
-    probability = row["probability"]
-    chance = None if probability is None else min(1.0, round(float(probability), 6))
+    chance = _chance(row["probability"])
     if row["act"] == "withdraw":
         reason = (
             "the records agree again"
             if row["grade"] == "record_in_doubt"
+            else "a later look that is able to tell cleared what was reported"
+            if row["family"] in URGENT_FAMILIES
             else "the evidence no longer points at it"
         )
         payload: ev.Payload = ev.EvidenceWithdrawn(
@@ -231,6 +238,7 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
         payload = ev.SeenAgain(
             grade=row["grade"],
             condition=row["condition"],
+            standing=row["standing"],
             probability=chance,
             seen_on=row["last_seen_on"] or today,
             methods=row["methods"] or (),

@@ -1,5 +1,6 @@
 -- What to write down: sightings against the findings that stand. standing holds the latest
--- occurrence of each (building_id, unit_id, opening_id, family). Parameter: $withdraw.
+-- occurrence of each (building_id, unit_id, opening_id, family); urgent_families those that are no
+-- condition of the wiring. Parameter: $withdraw.
 WITH said AS (
     SELECT * FROM sightings
     UNION ALL BY NAME
@@ -16,12 +17,16 @@ known AS (
 SELECT
     CASE
         WHEN k.finding_id IS NULL THEN 'raise'
-        WHEN k.treatment = 'proven' AND s.grade = 'confirmed' AND s.last_seen_on > k.verified_on
+        WHEN k.treatment = 'proven' AND (s.grade = 'confirmed' OR s.urgent)
+            AND s.last_seen_on > k.verified_on
             THEN 'recur'
         WHEN k.treatment = 'proven' THEN 'nothing'
         WHEN s.last_seen_on > k.last_seen_on THEN 'seen'
         WHEN k.treatment = 'withdrawn' THEN 'seen'
         WHEN k.treatment = 'none' AND s.grade <> k.grade THEN 'seen'
+        WHEN k.treatment = 'none' AND s.urgent AND s.condition IS DISTINCT FROM k.condition THEN 'seen'
+        WHEN k.treatment = 'none' AND (s.urgent OR k.standing IS NOT NULL)
+            AND s.standing IS DISTINCT FROM k.standing THEN 'seen'
         ELSE 'nothing'
     END AS act,
     k.finding_id,
@@ -45,7 +50,20 @@ LEFT JOIN family_probabilities AS p USING (building_id, unit_id, opening_id, fam
 WHERE
     k.treatment = 'none'
     AND (
-        (k.grade = 'suspected' AND NOT k.accepted AND k.firm IS NULL AND p.probability < $withdraw)
+        (
+            k.grade = 'suspected' AND NOT k.accepted AND k.firm IS NULL
+            AND p.probability < $withdraw
+            -- what was plainly reported stands, however improbable
+            AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (
+                SELECT (building_id, unit_id, opening_id, family) FROM sightings
+            )
+        )
+        OR (
+            k.family IN (SELECT family FROM urgent_families)
+            AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (
+                SELECT (building_id, unit_id, opening_id, family) FROM sightings
+            )
+        )
         OR (
             k.grade = 'record_in_doubt'
             AND (k.building_id, k.opening_id, k.family) NOT IN (

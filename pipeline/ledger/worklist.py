@@ -8,6 +8,7 @@ import html
 import pandas as pd
 
 from pipeline.ledger.due import dated_findings
+from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Ledger
 from shared.rule_book import RuleBook
@@ -65,11 +66,12 @@ def work_list(
             """
             SELECT
                 d.finding_id, d.sequence AS version, d.building_id, p.name, p.address,
-                nullif(d.unit_id, '') AS unit_id, d.opening_id, d.condition, d.grade, d.state,
+                nullif(d.unit_id, '') AS unit_id, d.opening_id,
+                coalesce(d.condition, d.family) AS condition, d.grade, d.state,
                 d.severity_class, d.own_due_on AS due_on, d.regulatory_due_at, d.firm,
                 d.last_access, d.slots
             FROM due AS d LEFT JOIN places AS p USING (building_id)
-            WHERE d.open AND d.condition IS NOT NULL AND ($firm IS NULL OR d.firm = $firm)
+            WHERE d.open AND d.grade <> 'record_in_doubt' AND ($firm IS NULL OR d.firm = $firm)
             ORDER BY list_position($classes, d.severity_class), d.own_due_on, d.building_id,
                 d.unit_id, d.opening_id, d.finding_id
             """,
@@ -86,6 +88,8 @@ def work_list(
 
 
 def _answers(book: RuleBook, condition: str, slots: str) -> tuple[str, str]:
+    if condition in URGENT_FAMILIES:
+        return "", ""  # no condition that a remedy is known for: a later look takes it off
     allowed = allowed_remedies(book, Condition(condition), Slots(slots) if slots else None)
     checks = dict.fromkeys(each for r in allowed.values() for each in r.check_with_authority)
     names = [f"{name} ({remedy.rule})" for name, remedy in allowed.items()]

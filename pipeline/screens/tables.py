@@ -31,9 +31,9 @@ def harmless(value: Any) -> Any:  # noqa: ANN401 - any cell of a frame
     Lists become text joined by "; ", missing values None; dates and numbers stay.
     """
     if isinstance(value, (list, tuple, np.ndarray)):
-        value = "; ".join(str(member) for member in value)
+        value = "; ".join(_in_words(member) for member in value)
     if isinstance(value, dict):
-        value = "; ".join(f"{key}: {member}" for key, member in value.items())
+        value = _in_words(value)
     if value is None or pd.isna(value):
         return None
     if isinstance(value, np.generic):
@@ -50,6 +50,13 @@ def harmless(value: Any) -> Any:  # noqa: ANN401 - any cell of a frame
     if isinstance(value, (bool, int, float, dt.date, dt.datetime)):
         return value
     return harmless(str(value))
+
+
+def _in_words(value: object) -> str:
+    if isinstance(value, dict):
+        told = (f"{key}: {member}" for key, member in value.items() if member not in (None, ""))
+        return ", ".join(told)
+    return str(value)
 
 
 def _rows(frame: pd.DataFrame) -> list[list[Any]]:

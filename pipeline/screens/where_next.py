@@ -8,6 +8,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.screens.selection import Selection
+from pipeline.warehouse import queries
 
 
 @dataclass(frozen=True)
@@ -132,24 +133,35 @@ def sureness(con: duckdb.DuckDBPyConnection, selection: Selection, k: int) -> Su
 def urgent(
     con: duckdb.DuckDBPyConnection, selection: Selection, *, limit: int | None = None
 ) -> pd.DataFrame:
-    """Openings where metal may be live in normal use, in buildings of a selection.
+    """The rows of ``queries.urgent`` in buildings of a selection.
 
     Returns:
-        Columns building_id, name, rank, unit_id, room, opening_id, defect, last_observed_on,
-        methods, p_dangerous, found (how many there are in all); by rank.
+        Their columns and found (how many there are in all); by rank.
     """
+    return _of_selection(con, selection, queries.urgent(con), limit)
+
+
+def inferred_urgent(
+    con: duckdb.DuckDBPyConnection, selection: Selection, *, limit: int | None = None
+) -> pd.DataFrame:
+    """The rows of ``queries.inferred_urgent`` in buildings of a selection, and found."""
+    return _of_selection(con, selection, queries.inferred_urgent(con), limit)
+
+
+def cleared_urgent(
+    con: duckdb.DuckDBPyConnection, selection: Selection, *, limit: int | None = None
+) -> pd.DataFrame:
+    """The rows of ``queries.cleared_urgent`` in buildings of a selection, and found."""
+    return _of_selection(con, selection, queries.cleared_urgent(con), limit)
+
+
+def _of_selection(
+    con: duckdb.DuckDBPyConnection, selection: Selection, frame: pd.DataFrame, limit: int | None
+) -> pd.DataFrame:
     where, parameters = selection.where()
-    rows = "" if limit is None else f"LIMIT {int(limit)}"
-    return con.execute(
-        f"""
-        SELECT l.building_id, l.name, l.rank, o.unit_id, o.room, o.opening_id, o.defect,
-            o.last_observed_on, o.methods, o.p_dangerous, count(*) OVER () AS found
-        FROM openings AS o
-        JOIN (SELECT building_no, building_id, name, rank FROM memory.listing WHERE {where}) AS l
-            ON l.building_no = o.building_no
-        WHERE o.urgent
-        ORDER BY l.rank, o.unit_id, o.opening_id
-        {rows}
-        """,
-        parameters,
+    wanted = con.execute(
+        f"SELECT building_id, name FROM memory.listing WHERE {where}", parameters
     ).fetchdf()
+    # The name that lists show stands in for one that is missing.
+    kept = frame.drop(columns=["name"]).merge(wanted, on="building_id")
+    return kept.assign(found=len(kept)).head(len(kept) if limit is None else limit)

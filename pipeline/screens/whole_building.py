@@ -169,7 +169,8 @@ WITH own AS (
 SELECT own.unit_id, own.room, own.opening_id, own.slots, own.gfci, own.marking,
     own.fixed_on, own.verified_on, own.reported_fixed_on,
     own.last_observed_on, told.looks, own.codes, own.looked, own.sees_false_ground, own.defect,
-    own.confirmed, own.urgent, own.p_dangerous, {probabilities}
+    own.standing, own.confirmed, own.urgent, own.urgent_defect, own.grounds,
+    own.p_dangerous, {probabilities}
 FROM own LEFT JOIN told USING (unit_id, opening_id)
 ORDER BY own.unit_id, own.room NULLS LAST, own.opening_id
 """
@@ -189,8 +190,9 @@ def openings(
     Returns:
         One row an opening, by unit, room and opening: unit_id, room, opening_id, slots, gfci,
         marking, last_observed_on, fixed_on and verified_on (of a proven repair),
-        reported_fixed_on (of an unproven one), looked, sees_false_ground, defect, confirmed,
-        urgent, p_dangerous, ``queries.PROBABILITIES``, and
+        reported_fixed_on (of an unproven one), looked, sees_false_ground, defect, standing,
+        confirmed, urgent, urgent_defect, grounds (as in ``queries.urgent``),
+        p_dangerous, ``queries.PROBABILITIES``, and
 
         * looks: list of dicts method, result, observed_on, inspector, volts, ohms; newest first,
           one per method and hand;

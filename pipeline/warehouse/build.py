@@ -170,12 +170,14 @@ def _build_file(
     try:
         progress("buildings and looks", 0.0)
         create_views(con, workspace)
-        _rule_tables(con, rule_book)
+        rule_tables(con, rule_book)
+        _severities(con, rule_book)
         con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
         con.execute(sql_step("02_observations.sql"))
         write_repairs(con, repairs)
+        con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
         _inspectors(con, rule_book)
         progress("buildings and looks", 0.6)
@@ -260,7 +262,7 @@ def _weigh(
     return learned
 
 
-def _rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
+def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     """The rule book as a table, and ``rule(path)`` to read it in SQL."""
     numbers = pd.DataFrame(
         rule_book.numbers(), columns=["path", "value", "unit", "meaning", "source"]
@@ -275,8 +277,10 @@ def _rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     con.execute(
         "CREATE MACRO rule_text(wanted) AS (SELECT text FROM rule_texts WHERE name = wanted)"
     )
-    frame = severity(rule_book)
-    con.register("severity_frame", frame)
+
+
+def _severities(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
+    con.register("severity_frame", severity(rule_book))
     con.execute("CREATE TABLE severities AS SELECT * FROM severity_frame")
     con.unregister("severity_frame")
 

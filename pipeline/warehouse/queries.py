@@ -168,13 +168,14 @@ def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
 
     Returns:
         Columns opening_id, unit_id, room, slots, gfci, marking, last_observed_on, methods, looked,
-        sees_false_ground, confirmed, urgent, defect, p_dangerous, ``PROBABILITIES``,
-        rule_book_hash.
+        sees_false_ground, standing, confirmed, urgent, urgent_defect, grounds (as in ``urgent``),
+        defect, p_dangerous, ``PROBABILITIES``, rule_book_hash.
     """
     return con.execute(
         f"""
         SELECT o.opening_id, o.unit_id, o.room, o.slots, o.gfci, o.marking, o.last_observed_on,
-            o.methods, o.looked, o.sees_false_ground, o.confirmed, o.urgent, o.defect,
+            o.methods, o.looked, o.sees_false_ground, o.standing, o.confirmed, o.urgent,
+            o.urgent_defect, o.grounds, o.defect,
             o.p_dangerous, {", ".join("o." + name for name in PROBABILITIES)},
             (SELECT rule_book_hash FROM build_facts) AS rule_book_hash
         FROM openings AS o
@@ -213,22 +214,79 @@ def looks(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
 
 
 def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """Openings where metal may be live in normal use, by building rank.
+    """Openings at which something urgent was plainly reported or measured, by building rank.
 
     Returns:
-        Columns building_id, name, rank, unit_id, room, opening_id, defect (the live metal that was
-        reported or measured), last_observed_on, methods, p_dangerous.
+        Columns building_id, name, rank, unit_id, room, opening_id, defect (the worst of what was
+        reported: a condition or an ``UrgentDefect``), last_observed_on, methods, p_dangerous,
+        standing (measured, reported), grounds (a list of dicts says, standing, observed_on,
+        inspector, method, file, sheet, row; newest first).
     """
     return con.execute(
         """
-        SELECT b.building_id, b.name, s.rank, o.unit_id, o.room, o.opening_id,
-            o.live_metal AS defect,
-            o.last_observed_on, o.methods, o.p_dangerous
-        FROM openings AS o
+        SELECT b.building_id, b.name, s.rank, u.unit_id, o.room, u.opening_id, u.defect,
+            o.last_observed_on, o.methods, o.p_dangerous, o.standing, u.grounds
+        FROM urgent_openings AS u
+        JOIN openings AS o USING (building_no, unit_id, opening_id)
         JOIN buildings AS b USING (building_no)
         JOIN building_scores AS s USING (building_no)
-        WHERE o.urgent
-        ORDER BY s.rank, o.unit_id, o.opening_id
+        ORDER BY s.rank, u.unit_id, u.opening_id
+        """
+    ).fetchdf()
+
+
+def inferred_urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Where nothing urgent was reported, yet live metal is likely enough to go and look.
+
+    Openings of a building that nobody recorded stand as one row without a unit and opening.
+
+    Returns:
+        Columns building_id, name, rank, unit_id, room, opening_id (None for openings that nobody
+        recorded), openings (how many the row stands for), standing, p_live_metal (of each),
+        last_observed_on; likeliest first.
+    """
+    return con.execute(
+        """
+        WITH likely AS (
+            SELECT building_no, unit_id, room, opening_id, 1 AS openings, standing, p_live_metal,
+                last_observed_on
+            FROM openings
+            WHERE NOT urgent
+            UNION ALL BY NAME
+            SELECT building_no, openings, 'inferred' AS standing, p_live_metal
+            FROM opening_groups
+            WHERE NOT recorded AND openings > 0
+        )
+        SELECT b.building_id, b.name, s.rank, l.unit_id, l.room, l.opening_id, l.openings,
+            l.standing, l.p_live_metal, l.last_observed_on
+        FROM likely AS l
+        JOIN buildings AS b USING (building_no)
+        JOIN building_scores AS s USING (building_no)
+        WHERE l.p_live_metal >= rule('urgent.inferred_probability')
+        ORDER BY l.p_live_metal DESC, s.rank, l.unit_id, l.opening_id
+        """
+    ).fetchdf()
+
+
+def cleared_urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What was urgent at openings that are so no longer, and what took each report away.
+
+    Returns:
+        Columns building_id, name, rank, unit_id, opening_id, defect, says, observed_on, inspector,
+        method, file, sheet, row (of the report), cleared_by (look, proven_fix, replaced),
+        cleared_how, cleared_on, clearing_person, clearing_method, clearing_file, clearing_sheet,
+        clearing_row; the latest report first.
+    """
+    return con.execute(
+        """
+        SELECT c.building_id, b.name, s.rank, c.unit_id, c.opening_id, c.defect, c.says,
+            c.observed_on, c.inspector, c.method, c.file, c.sheet, c."row", c.cleared_by,
+            c.cleared_how, c.cleared_on, c.clearing_person, c.clearing_method, c.clearing_file,
+            c.clearing_sheet, c.clearing_row
+        FROM cleared_openings AS c
+        JOIN buildings AS b USING (building_no)
+        JOIN building_scores AS s USING (building_no)
+        ORDER BY c.observed_on DESC, s.rank, c.unit_id, c.opening_id, c.says
         """
     ).fetchdf()
 

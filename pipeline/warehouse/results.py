@@ -23,7 +23,6 @@ from shared.rule_book import RuleBook
 from shared.vocabulary import (
     CONDITIONS,
     NO_LOOK_RESULTS,
-    URGENT_CONDITIONS,
     Condition,
     Result,
     Slots,
@@ -152,30 +151,26 @@ class _CodeFacts:
         detects: defects pointed at, shape (n, C).
         looks: whether it is a look at all, shape (n,).
         capable: whether this very look could have seen a false ground, shape (n,).
-        live_metal: whether it points at live metal and at nothing else, shape (n,).
     """
 
     detects: Array
     looks: Array
     capable: Array
-    live_metal: Array
 
 
 def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> _CodeFacts:
     detects = np.zeros((len(codes), len(CONDITIONS)))
-    looks, capable, live_metal = np.zeros((3, len(codes)))
+    looks, capable = np.zeros((2, len(codes)))
     for position, code in enumerate(codes):
-        found = likelihoods.code_detects(code)
-        for condition in found:
+        for condition in likelihoods.code_detects(code):
             detects[position, CONDITIONS.index(condition)] = 1.0
-        live_metal[position] = float(bool(found) and found <= set(URGENT_CONDITIONS))
         result = code.split("|")[1]
         looks[position] = float(
             Result(result) not in NO_LOOK_RESULTS or not likelihoods.uninformative(code)
         )
         sees = likelihoods.could_see(code, Condition.FALSE_GROUND)
         capable[position] = float(sees and looks[position])
-    return _CodeFacts(detects, looks, capable, live_metal)
+    return _CodeFacts(detects, looks, capable)
 
 
 @dataclass(frozen=True)
@@ -184,14 +179,13 @@ class SignatureFacts:
 
     Attributes:
         detected: defects pointed at, shape (S + 1, conditions).
-        looked, able, live_metal: as in ``_CodeFacts``, of any of its looks, shape (S + 1,).
+        looked, able: as in ``_CodeFacts``, of any of its looks, shape (S + 1,).
         two_slot: whether it is known to have two slots, shape (S + 1,).
     """
 
     detected: Array
     looked: Array
     able: Array
-    live_metal: Array
     two_slot: npt.NDArray[np.bool_]
 
 
@@ -206,20 +200,19 @@ def signature_facts(
     facts = _code_facts(likelihoods, codes.tolist())
     of = exploded.index.to_numpy(dtype=np.int64)
     detected = np.zeros((size + 1, len(CONDITIONS)))
-    looked, able, live_metal = np.zeros((3, size + 1))
+    looked, able = np.zeros((2, size + 1))
     if len(of):
         np.maximum.at(detected, of, facts.detects[which])
         np.maximum.at(looked, of, facts.looks[which])
         np.maximum.at(able, of, facts.capable[which])
-        np.maximum.at(live_metal, of, facts.live_metal[which])
     # A two-slot opening without a ground is as originally wired: no defect.
     two_slot = portfolio.classes.slots == SLOTS.index(Slots.TWO_SLOT)
     detected[np.ix_(two_slot, [CONDITIONS.index(Condition.UNGROUNDED)])] = 0.0
     # A proven repair was seen by a capable method, and what was there before is there no more.
     mended = portfolio.classes.repaired >= 0
-    detected[mended], live_metal[mended] = 0.0, 0.0
+    detected[mended] = 0.0
     looked[mended], able[mended] = 1.0, 1.0
-    return SignatureFacts(detected, looked, able, live_metal, two_slot)
+    return SignatureFacts(detected, looked, able, two_slot)
 
 
 @dataclass(frozen=True)
@@ -372,7 +365,6 @@ def _group_rows(
     condition = values[:, : len(CONDITIONS)]
     slots, rest = values[:, len(CONDITIONS) :][:, :3], values[:, len(CONDITIONS) + 3 :]
     detected = facts.detected[index]
-    urgent = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS).astype(np.float64)
     suspect = condition.copy()
     suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
     suspect[facts.two_slot[index], CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
@@ -380,10 +372,6 @@ def _group_rows(
     seen_defect = np.where(detected > 0, condition, 0.0)
     has_seen = seen_defect.max(axis=1) > 0
     defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
-    # What an urgent opening is listed for, though another defect may be likelier there.
-    seen_live = seen_defect * urgent
-    # As text even where nothing is: a table made of empty cells alone would have no type.
-    live = np.where(seen_live.max(axis=1) > 0, names[seen_live.argmax(axis=1)], None)
     return pd.DataFrame(
         {
             "building_no": building.astype(np.int32),
@@ -393,14 +381,11 @@ def _group_rows(
             "recorded": portfolio.classes.looked[index],
             "looked": facts.looked[index] > 0,
             "sees_false_ground": facts.able[index] > 0,
-            "live_metal_reported": facts.live_metal[index] > 0,
-            "live_metal": pd.Series(live, dtype="string"),
             **{f"p_{name.value}": condition[:, i] for i, name in enumerate(CONDITIONS)},
             **{f"p_{slot.value}": slots[:, i] for i, slot in enumerate(SLOTS)},
             "p_dangerous": rest[:, 0],
-            "p_live": rest[:, 1],
+            "p_live_metal": rest[:, 1],
             "p_detected": (condition * detected).sum(axis=1),
-            "p_urgent_detected": (condition * detected * urgent).sum(axis=1),
             "defect": defect,
             "protection": rest[:, 2],
             "location_factor": portfolio.classes.location[index],

@@ -58,3 +58,8 @@ def test_a_frame_without_rows_keeps_its_header():
     assert as_csv(frame).decode("utf-8-sig").strip() == "a,b"
     sheet = openpyxl.load_workbook(io.BytesIO(as_xlsx(frame))).active
     assert [c.value for c in sheet[1]] == ["a", "b"]
+
+
+def test_what_was_said_reads_as_words_in_a_download():
+    said = [{"says": "60 V from plate to earth", "inspector": None, "sheet": "", "row": 3}]
+    assert harmless(said) == "says: 60 V from plate to earth, row: 3"

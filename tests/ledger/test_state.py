@@ -76,9 +76,13 @@ class Life(RuleBasedStateMachine):
         self.write(payload)
 
     @rule(grade=st.sampled_from(["suspected", "confirmed"]), on=days,
-          condition=st.sampled_from([None, "false_ground", "reversed_false_ground"]))  # fmt: skip
-    def seen_again(self, grade, on, condition):
-        self.write(ev.SeenAgain(grade=grade, seen_on=DAY + dt.timedelta(on), condition=condition))
+          condition=st.sampled_from([None, "false_ground", "reversed_false_ground"]),
+          standing=st.sampled_from([None, "reported", "measured"]))  # fmt: skip
+    def seen_again(self, grade, on, condition, standing):
+        seen_on = DAY + dt.timedelta(on)
+        self.write(
+            ev.SeenAgain(grade=grade, seen_on=seen_on, condition=condition, standing=standing)
+        )
 
     @rule(firm=st.sampled_from(["Pellworth", "Oddy & Sons"]), due=st.none() | days)
     def assigned(self, firm, due):
@@ -186,6 +190,7 @@ class Life(RuleBasedStateMachine):
             "treatment": finding.treatment,
             "grade": finding.grade,
             "condition": finding.condition,
+            "standing": finding.standing,
             "last_seen_on": finding.last_seen_on,
             "accepted": finding.accepted,
             "firm": finding.firm,

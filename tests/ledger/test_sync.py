@@ -8,8 +8,10 @@ from warehouse_sample import Warehouse
 
 from pipeline.ledger import State, current
 from pipeline.ledger import events as ev
+from pipeline.ledger.due import due
 from pipeline.ledger.effects import proving_looks, unproven_fixes, verified_fixes
 from pipeline.ledger.sync import Synced, sync_findings
+from pipeline.ledger.worklist import work_list
 from shared.faults import CoverplateError
 
 NOTHING = Synced(0, 0, 0, 0, 0, 0)
@@ -184,3 +186,68 @@ def test_closed_on_paper_and_seen_again_is_shown(ledger, warehouse):
     assert sync_findings(warehouse.con, ledger).seen_again == 1
     (row,) = current(ledger).to_dict("records")
     assert (row["state"], row["seen_since_set_aside"]) == ("set_aside_unrepaired", True)
+
+
+def test_what_was_plainly_reported_is_raised_as_said_however_improbable(ledger, warehouse):
+    warehouse.opening("K1", "grounded", 0.97, confirmed=False)
+    warehouse.urgent("K1", "reversed_false_ground", standing="measured")
+    assert sync_findings(warehouse.con, ledger) == Synced(1, 0, 0, 0, 0, 0)
+    (row,) = current(ledger).to_dict("records")
+    assert (row["family"], row["condition"]) == ("false_ground", "reversed_false_ground")
+    assert (row["state"], row["standing"]) == ("suspected_live", "measured")
+    assert row["probability"] < ledger.rule_book.ledger.withdraw_probability.value
+    (event,) = ledger.history(row["finding_id"])
+    assert event.payload.note == "said to be reversed_false_ground"
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    (dated,) = due(ledger, ledger.rule_book).to_dict("records")
+    assert dated["severity_class"] == "life_threatening"
+    # Cleared by a later look that is able to tell: no longer indicated, and not called repaired.
+    warehouse.con.execute("UPDATE live_metal_looks SET cleared_by = 'look'")
+    assert sync_findings(warehouse.con, ledger).withdrawn == 1
+    assert states(ledger) == {"K1": "no_longer_indicated"}
+
+
+def test_a_finding_that_stood_becomes_what_was_reported(ledger, warehouse):
+    warehouse.opening("K1", "false_ground", 0.9)
+    sync_findings(warehouse.con, ledger)
+    warehouse.urgent("K1", "reversed_false_ground", standing="reported")
+    assert sync_findings(warehouse.con, ledger).seen_again == 1
+    (row,) = current(ledger).to_dict("records")
+    assert (row["condition"], row["standing"]) == ("reversed_false_ground", "reported")
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+
+
+@pytest.mark.parametrize(
+    "defect", ["live_metal", "shock_reported", "heat_or_scorch", "abnormal_voltage"]
+)
+def test_what_is_urgent_and_no_condition_of_the_wiring_is_a_finding_of_its_own(
+    ledger, warehouse, defect
+):
+    warehouse.opening("K1", "grounded", 0.97, confirmed=False)
+    warehouse.urgent("K1", defect)
+    assert sync_findings(warehouse.con, ledger).raised == 1
+    (row,) = due(ledger, ledger.rule_book).to_dict("records")
+    assert (row["family"], row["severity_class"]) == (defect, "life_threatening")
+    assert row["condition"] is None or row["condition"] != row["condition"]
+    (line,) = work_list(ledger, ledger.rule_book).to_dict("records")
+    assert (line["condition"], line["accepted_remedies"]) == (defect, "")
+    with pytest.raises(CoverplateError, match="no condition that a remedy could answer"):
+        ledger.append(row["finding_id"], fix(), **WHO)
+    ledger.append(row["finding_id"], ev.Assigned(firm="P"), **WHO)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    warehouse.con.execute("UPDATE live_metal_looks SET cleared_by = 'look'")
+    assert sync_findings(warehouse.con, ledger).withdrawn == 1
+    assert states(ledger) == {"K1": "no_longer_indicated"}
+    warehouse.urgent("K1", defect, 9)
+    assert sync_findings(warehouse.con, ledger).seen_again == 1
+    assert states(ledger) == {"K1": "suspected_live"}
+
+
+def test_live_metal_reported_after_a_proven_repair_is_a_recurrence(ledger, warehouse, reported):
+    warehouse.look("K1", "cover_off_inspection", "correct", 15)
+    sync_findings(warehouse.con, ledger)
+    warehouse.opening("K1", "grounded", 0.97, confirmed=False)
+    warehouse.urgent("K1", "reversed_false_ground", 15)  # not later than the proof
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    warehouse.urgent("K1", "reversed_false_ground", 20)
+    assert sync_findings(warehouse.con, ledger).recurrences == 1

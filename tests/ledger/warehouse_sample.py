@@ -20,7 +20,10 @@ class Warehouse:
             f"CREATE TABLE openings (building_id VARCHAR, unit_id VARCHAR, opening_id VARCHAR, "
             f"slots VARCHAR, gfci VARCHAR, marking VARCHAR, last_observed_on DATE, "
             f"methods VARCHAR[], looked BOOLEAN, {shares}, p_three_slot DOUBLE DEFAULT 1, "
-            "defect VARCHAR, confirmed BOOLEAN);"
+            "defect VARCHAR, confirmed BOOLEAN, standing VARCHAR DEFAULT 'measured');"
+            "CREATE TABLE live_metal_looks (building_id VARCHAR, unit_id VARCHAR, "
+            "opening_id VARCHAR, defect VARCHAR, says VARCHAR, standing VARCHAR, "
+            "observed_on DATE, method VARCHAR, cleared_by VARCHAR);"
             "CREATE TABLE observations (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
             "observed_on DATE, inspector VARCHAR, method VARCHAR, result VARCHAR, slots VARCHAR, "
             "cover_removed VARCHAR, ground_present VARCHAR, neutral_ground_jumper VARCHAR, "
@@ -46,4 +49,11 @@ class Warehouse:
         self.insert(
             "observations", building_no=0, unit_id="2A", opening_id=opening,
             observed_on=DAY + dt.timedelta(days), method=method, result=result, **more,
+        )  # fmt: skip
+
+    def urgent(self, opening, defect, days=0, *, standing="reported", cleared_by=None):
+        self.insert(
+            "live_metal_looks", building_id="B1", unit_id="2A", opening_id=opening, defect=defect,
+            says=f"said to be {defect}", standing=standing, method="cover_off_inspection",
+            observed_on=DAY + dt.timedelta(days), cleared_by=cleared_by,
         )  # fmt: skip

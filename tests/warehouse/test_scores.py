@@ -112,7 +112,7 @@ def test_every_building_has_reasons_and_a_next_look(ranking):
 
 def test_next_look_where_there_is_live_metal_is_now(ranking):
     looks = ranking.set_index("building_id").next_look
-    assert looks["URGENT-RFG"].startswith("Now: a qualified person to unit 1, opening R,")
+    assert looks["URGENT-RFG"].startswith("Now: a qualified person to unit 1, opening R: reported")
     assert "nobody has recorded" in looks["REGISTER-ONLY"]
 
 

@@ -17,6 +17,7 @@ CREATE TEMP TABLE IF NOT EXISTS opening_evidence (
     room VARCHAR,
     circuit_id VARCHAR,
     selection VARCHAR,
+    known INTEGER,
     leaves_condition VARCHAR,
     leaves_slots VARCHAR,
     leaves_protected BOOLEAN
@@ -43,7 +44,8 @@ SELECT
         FILTER (o.circuit_id IS NOT NULL) AS circuit_id,
     min(CASE o.selection
         WHEN 'survey' THEN 0 WHEN 'random' THEN 1 WHEN 'targeted' THEN 3 WHEN 'complaint' THEN 4
-        ELSE 2 END) AS pick
+        ELSE 2 END) AS pick,
+    max(o.known) AS known
 FROM (
     SELECT
         r.*,
@@ -51,7 +53,20 @@ FROM (
         NOT list_contains(['no_power', 'not_accessible', 'not_tested'], r.result)
             OR coalesce(r.neutral_ground_volts, r.ground_path_ohms) IS NOT NULL
             OR coalesce(r.ground_present, r.neutral_ground_jumper, r.polarity) IS NOT NULL
-            AS looked
+            AS looked,
+        -- 2: something measured, or seen in the box; 1: reported in words; 0: nobody looked.
+        CASE
+            WHEN coalesce(r.ground_present, r.neutral_ground_jumper, r.polarity,
+                    r.non_contact_detector) IS NOT NULL
+                OR coalesce(r.neutral_ground_volts, r.ground_path_ohms, r.hot_neutral_volts,
+                    r.plate_earth_volts, r.case_earth_volts, r.ground_contact_earth_volts)
+                    IS NOT NULL
+                THEN 2
+            WHEN coalesce(r.heat_or_scorch, r.shock_reported) IS NOT NULL
+                OR NOT list_contains(['no_power', 'not_accessible', 'not_tested'], r.result)
+                THEN 1
+            ELSE 0
+        END AS known
     FROM observations AS r
     LEFT JOIN inspectors AS i ON i.inspector = r.inspector
     WHERE r.building_no BETWEEN getvariable('first_building') AND getvariable('last_building')
@@ -74,6 +89,7 @@ SELECT
     arg_max(l.room, l.latest) FILTER (l.room IS NOT NULL) AS room,
     arg_max(l.circuit_id, l.latest) FILTER (l.circuit_id IS NOT NULL) AS circuit_id,
     ['survey', 'random', 'unknown', 'targeted', 'complaint'][min(l.pick) + 1] AS selection,
+    max(l.known) AS known,
     any_value(f.leaves_condition) AS leaves_condition,
     any_value(f.leaves_slots) AS leaves_slots,
     any_value(f.leaves_protected) AS leaves_protected

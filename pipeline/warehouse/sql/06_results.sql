@@ -16,8 +16,15 @@ SELECT
     o.circuit_id,
     s.* EXCLUDE (building_no, openings, recorded),
     s.p_detected >= rule('evidence.confirm_probability') AS confirmed,
-    -- Live metal confirmed, or plainly reported: urgent whatever else is probable.
-    s.p_urgent_detected >= rule('evidence.confirm_probability') OR s.live_metal_reported AS urgent,
+    u.defect IS NOT NULL AS urgent,
+    u.defect AS urgent_defect,
+    coalesce(u.grounds, []) AS grounds,
+    CASE
+        WHEN u.measured THEN 'measured'
+        WHEN u.defect IS NOT NULL THEN 'reported'
+        WHEN f.fixed_on IS NOT NULL THEN 'proven'
+        ELSE ['inferred', 'reported', 'measured'][o.known + 1]
+    END AS standing,
     f.fixed_on,
     f.verified_on,
     f.leaves_condition AS proven_condition,
@@ -27,6 +34,7 @@ JOIN opening_groups AS s USING (building_no, row_no)
 JOIN buildings AS b USING (building_no)
 LEFT JOIN proven_fixes AS f USING (building_no, unit_id, opening_id)
 LEFT JOIN reported_fixes AS r USING (building_no, unit_id, opening_id)
+LEFT JOIN urgent_openings AS u USING (building_no, unit_id, opening_id)
 ORDER BY o.building_no, o.unit_id, o.opening_id;
 
 -- What each building's openings add up to.
@@ -36,8 +44,7 @@ WITH rows AS (
         *,
         openings * harm * location_factor AS row_harm,
         openings * p_three_slot AS three_slots,
-        p_detected >= rule('evidence.confirm_probability') AS confirmed,
-        p_urgent_detected >= rule('evidence.confirm_probability') OR live_metal_reported AS urgent
+        p_detected >= rule('evidence.confirm_probability') AS confirmed
     FROM opening_groups
 )
 SELECT
@@ -56,7 +63,8 @@ SELECT
         ELSE 0
     END AS evidence_share,
     coalesce(sum(openings) FILTER (confirmed), 0)::BIGINT AS confirmed_defects,
-    coalesce(sum(openings) FILTER (urgent), 0)::BIGINT AS urgent_openings,
+    coalesce((SELECT count(*) FROM urgent_openings AS u WHERE u.building_no = rows.building_no), 0)
+        AS urgent_openings,
     coalesce(sum(openings) FILTER (confirmed AND defect = 'false_ground'), 0)::BIGINT
         AS confirmed_false_grounds,
     coalesce(sum(openings) FILTER (
@@ -109,8 +117,9 @@ first_opening AS (
 urgent AS (
     SELECT
         building_no,
-        min(concat_ws(', ', nullif(concat('unit ', nullif(unit_id, '')), 'unit '), room,
-            concat('opening ', opening_id))) AS place
+        arg_min(concat_ws(', ', nullif(concat('unit ', nullif(unit_id, '')), 'unit '), room,
+            concat('opening ', opening_id)), (unit_id, opening_id)) AS place,
+        arg_min(grounds[1].says, (unit_id, opening_id)) AS what
     FROM openings
     WHERE urgent
     GROUP BY building_no
@@ -121,7 +130,7 @@ SELECT
     CASE
         WHEN u.building_no IS NOT NULL THEN concat(
             'Now: a qualified person to ', u.place,
-            ', where metal may be live in normal use.')
+            ': ', u.what, '.')
         WHEN v.what = 'unrecorded' THEN concat(
             'Cover-off inspection of openings picked at random among the ', v.openings::BIGINT,
             ' that nobody has recorded.')

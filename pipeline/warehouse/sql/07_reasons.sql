@@ -14,7 +14,8 @@ WITH facts AS (
 said AS (
     SELECT building_no, 'urgent' AS ingredient, 1e300 AS weight, concat(
         urgent_openings, CASE WHEN urgent_openings = 1 THEN ' opening' ELSE ' openings' END,
-        ' with metal that may be live in normal use: urgent whatever the score.') AS reason
+        ' plainly reported or measured as live metal, heat, shock or wrong voltage: ',
+        'urgent whatever the score.') AS reason
     FROM facts WHERE urgent_openings > 0
     UNION ALL
     SELECT building_no, 'era', era,

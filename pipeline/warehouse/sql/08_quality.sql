@@ -54,6 +54,4 @@ WHERE o.neutral_ground_jumper = 'yes' AND o.cover_removed = 'no';
 
 CREATE TABLE quarantined_rows AS SELECT * FROM quarantine;
 CREATE TABLE files AS SELECT * FROM landed_files;
-CREATE TABLE observation_history AS
-SELECT h.* FROM observations_history AS h WHERE h.status = 'superseded';
 CREATE TABLE evaluations AS SELECT * FROM building_evaluations_current;

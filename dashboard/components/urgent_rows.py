@@ -1,0 +1,51 @@
+"""How an urgent report is told, and what is done first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import PurePath
+from typing import Any
+
+from dashboard.components.figures import day, missing, word
+from dashboard.components.plate import text
+from shared.standing import FIRST_MEASURE
+
+
+def said_by(said: Mapping[str, Any], who: str = "") -> str:
+    """When, by whom, by which method, in which file and row.
+
+    Args:
+        said: a ground of an urgent opening, or a row of ``queries.cleared_urgent``.
+        who: "" for the report, "clearing" for what took it off the list.
+    """
+    columns = {
+        "": ("observed_on", "inspector", "method", "file", "sheet", "row"),
+        "clearing": (
+            *("cleared_on", "clearing_person", "clearing_method"),
+            *("clearing_file", "clearing_sheet", "clearing_row"),
+        ),
+    }[who]
+    when, person, method, file, sheet, row = (said[name] for name in columns)
+    parts = [
+        None if missing(when) else day(when),
+        None if missing(person) else str(person),
+        None if missing(method) else word(method),
+    ]
+    if not missing(file):
+        named = f" [{sheet}]" if not missing(sheet) and sheet else ""
+        parts.append(f"{PurePath(str(file)).name}{named} row {int(row)}")
+    return text(", ".join(part for part in parts if part))
+
+
+def grounds(said: Iterable[Mapping[str, Any]]) -> str:
+    """What was said, one list item each."""
+    return "".join(
+        f'<li>{text(each["says"])} <span class="soft">({said_by(each)})</span></li>'
+        for each in said
+    )
+
+
+def first_measure() -> str:
+    """What is done first, as a paragraph and a list."""
+    lines = "".join(f"<li>{text(measure)}</li>" for measure in FIRST_MEASURE)
+    return f"<p><b>What to do first</b></p><ul>{lines}</ul>"

@@ -1,0 +1,202 @@
+"""``coverplate urgent``: what was plainly reported, what is only inferred, and what was cleared."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+import pandas as pd
+
+from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.output import (
+    cautions,
+    day,
+    percent,
+    plain,
+    print_json,
+    print_table,
+    records,
+    words,
+)
+from pipeline.warehouse import queries, store
+from shared.standing import FIRST_MEASURE
+
+
+@click.command(
+    short_help="Where something urgent was plainly reported.",
+    epilog="Examples: coverplate urgent --json  ·  coverplate urgent --cleared",
+)
+@click.option(
+    "--inferred",
+    is_flag=True,
+    help="Instead: where nothing was reported, yet the evidence makes live metal likely enough.",
+)
+@click.option(
+    "--cleared", is_flag=True, help="Instead: what was urgent once, and what took it off the list."
+)
+@workspace_option
+@json_option
+def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int:
+    """Openings where live metal, heat, a shock or a wrong supply voltage was reported or measured.
+
+    An opening stays on the list, whatever the score, until a later look that is able to tell finds
+    it gone, or a repair is proven. What the model infers is a list of its own: --inferred.
+    """
+    if inferred and cleared:
+        raise click.UsageError("--inferred and --cleared are two lists; name one of them.")
+    with store.reading(existing(workspace)) as con:
+        likely = queries.inferred_urgent(con)
+        frame = (
+            likely if inferred else queries.cleared_urgent(con) if cleared else queries.urgent(con)
+        )
+    if as_json:
+        print_json(records(frame))
+        return 0
+    if inferred:
+        _print_inferred(frame)
+    elif cleared:
+        _print_cleared(frame)
+    else:
+        _print_reported(frame)
+        _print_how_many(likely)
+    cautions()
+    return 0
+
+
+def first_measure() -> None:
+    """Say what is done first at an urgent opening."""
+    click.echo("What to do first:")
+    for measure in FIRST_MEASURE:
+        click.echo(f"  · {measure}")
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [plain(row) for row in records(frame)]
+
+
+def _print_reported(frame: pd.DataFrame) -> None:
+    if frame.empty:
+        click.echo("No look reports or measures live metal. That is not proof that there is none.")
+        return
+    print_table(
+        "Urgent: plainly reported or measured, whatever the score",
+        [
+            ("building", "left"),
+            ("unit", "left"),
+            ("room", "left"),
+            ("opening", "left"),
+            ("defect", "left"),
+            ("standing", "left"),
+            ("what was said", "left"),
+        ],
+        [
+            [
+                row["building_id"],
+                row["unit_id"] or "–",
+                words(row["room"]),
+                str(row["opening_id"]),
+                words(row["defect"]),
+                row["standing"],
+                "; ".join(_ground(each) for each in row["grounds"]),
+            ]
+            for row in _rows(frame)
+        ],
+    )
+    click.echo("")
+    first_measure()
+
+
+def _ground(said: dict[str, Any]) -> str:
+    return f"{said['says']} ({_source(said)})"
+
+
+def _source(said: dict[str, Any]) -> str:
+    """Who, when, by which method, in which file and row."""
+    parts = [day(said["observed_on"]), said["inspector"], words(said["method"])]
+    return ", ".join(str(part) for part in parts if part) + _place(said)
+
+
+def _place(said: dict[str, Any], prefix: str = "") -> str:
+    file, row = said[f"{prefix}file"], said[f"{prefix}row"]
+    if file is None:
+        return ""
+    sheet = said[f"{prefix}sheet"]
+    return f", {Path(file).name}{f' [{sheet}]' if sheet else ''} row {int(row)}"
+
+
+def _print_how_many(likely: pd.DataFrame) -> None:
+    if likely.empty:
+        return
+    named = int(likely["opening_id"].notna().sum())
+    rest = int(likely.loc[likely["opening_id"].isna(), "openings"].sum())
+    click.echo(
+        f"\nNothing reported, but inferred to be likely enough: {named} recorded and {rest} never "
+        "recorded openings; `coverplate urgent --inferred` lists them."
+    )
+
+
+def _print_inferred(frame: pd.DataFrame) -> None:
+    if frame.empty:
+        click.echo("Nowhere else does the evidence make live metal likely enough to list.")
+        return
+    print_table(
+        "Inferred: nothing urgent was reported there, yet live metal is likely enough to look",
+        [
+            ("building", "left"),
+            ("unit", "left"),
+            ("room", "left"),
+            ("opening", "left"),
+            ("standing", "left"),
+            ("live metal", "right"),
+            ("last look", "left"),
+        ],
+        [
+            [
+                row["building_id"],
+                row["unit_id"] or "–",
+                words(row["room"]),
+                str(row["opening_id"])
+                if row["opening_id"] is not None
+                else f"{row['openings']} never recorded, each",
+                row["standing"],
+                percent(row["p_live_metal"]),
+                day(row["last_observed_on"]),
+            ]
+            for row in _rows(frame)
+        ],
+    )
+
+
+def _print_cleared(frame: pd.DataFrame) -> None:
+    if frame.empty:
+        click.echo("Nothing that was urgent has been cleared or replaced.")
+        return
+    print_table(
+        "Once urgent, and what took it off the list",
+        [
+            ("building", "left"),
+            ("unit", "left"),
+            ("opening", "left"),
+            ("what was said", "left"),
+            ("cleared by", "left"),
+        ],
+        [
+            [
+                row["building_id"],
+                row["unit_id"] or "–",
+                str(row["opening_id"]),
+                _ground(row),
+                _cleared(row),
+            ]
+            for row in _rows(frame)
+        ],
+    )
+
+
+def _cleared(row: dict[str, Any]) -> str:
+    when = day(row["cleared_on"]) if row["cleared_on"] else None
+    how = words(row["clearing_method"]) if row["clearing_method"] else None
+    told = ", ".join(part for part in (when, row["clearing_person"], how) if part)
+    told = (told + _place(row, "clearing_")).removeprefix(", ")
+    return f"{row['cleared_how']} ({told})"

@@ -1,0 +1,243 @@
+-- Urgent is what was plainly reported: which looks report or measure live metal, heat, a shock or an
+-- abnormal supply voltage, and which later look or proven repair clears them. A function of each
+-- opening's own rows and of the ledger; no model, no reader, no other building has a say.
+CREATE TABLE observation_history AS
+SELECT h.* FROM observations_history AS h WHERE h.status = 'superseded';
+
+CREATE TEMP TABLE live_metal_said AS
+WITH looks AS (
+    SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row
+    FROM observations
+    UNION ALL BY NAME
+    SELECT b.building_no, coalesce(h.unit_id, '') AS unit_id,
+        h.* EXCLUDE (building_id, unit_id, status)
+    FROM observation_history AS h
+    JOIN buildings AS b USING (building_id)
+),
+-- The few rows that may say it, before anything is put in words.
+likely AS (
+    SELECT *
+    FROM looks
+    WHERE result IN ('reversed_false_ground', 'hot_ground_reversed')
+        OR neutral_ground_jumper = 'yes'
+        OR polarity = 'reversed'
+        OR plate_earth_volts >= rule('urgent.touch_volts')
+        OR case_earth_volts >= rule('urgent.touch_volts')
+        OR ground_contact_earth_volts >= rule('urgent.touch_volts')
+        OR non_contact_detector = 'yes'
+        OR heat_or_scorch = 'yes'
+        OR shock_reported = 'yes'
+        OR (hot_neutral_volts > rule('urgent.supply_dead') AND (
+            hot_neutral_volts < rule('urgent.supply_low')
+            OR hot_neutral_volts > rule('urgent.supply_high')))
+),
+said AS (
+    SELECT *, unnest(list_filter([
+        CASE result
+            WHEN 'reversed_false_ground' THEN struct_pack(
+                ground := 'words', defect := 'reversed_false_ground', measured := false,
+                says := 'reported as reversed false ground')
+            WHEN 'hot_ground_reversed' THEN struct_pack(
+                ground := 'words', defect := 'hot_on_ground', measured := false,
+                says := CASE WHEN method = 'three_lamp_tester'
+                    THEN 'reported as hot and ground reversed (by lamps, which show the same for '
+                        || 'an open neutral with a load switched on)'
+                    ELSE 'reported as hot and ground reversed' END)
+        END,
+        CASE WHEN polarity = 'reversed' AND result = 'false_ground'
+                AND neutral_ground_jumper IS DISTINCT FROM 'yes'
+            THEN struct_pack(
+                ground := 'jumper_and_swap', defect := 'reversed_false_ground', measured := true,
+                says := 'reported as false ground, polarity reversed')
+            WHEN neutral_ground_jumper = 'yes'
+                AND (polarity = 'reversed' OR result = 'hot_neutral_reversed')
+            THEN struct_pack(
+                ground := 'jumper_and_swap', defect := 'reversed_false_ground', measured := true,
+                says := 'neutral-to-ground jumper seen, hot and neutral reversed')
+        END,
+        CASE WHEN plate_earth_volts >= rule('urgent.touch_volts') THEN struct_pack(
+            ground := 'plate_volts', defect := 'live_metal', measured := true,
+            says := printf('%.4g V from plate to earth', plate_earth_volts)) END,
+        CASE WHEN case_earth_volts >= rule('urgent.touch_volts') THEN struct_pack(
+            ground := 'case_volts', defect := 'live_metal', measured := true,
+            says := printf('%.4g V from metal case to earth', case_earth_volts)) END,
+        CASE WHEN ground_contact_earth_volts >= rule('urgent.touch_volts') THEN struct_pack(
+            ground := 'ground_contact_volts', defect := 'live_metal', measured := true,
+            says := printf('%.4g V from ground contact to earth', ground_contact_earth_volts)) END,
+        CASE WHEN non_contact_detector = 'yes' THEN struct_pack(
+            ground := 'detector', defect := 'live_metal', measured := true,
+            says := 'non-contact detector indicates on a metal part') END,
+        CASE WHEN shock_reported = 'yes' THEN struct_pack(
+            ground := 'shock', defect := 'shock_reported', measured := false,
+            says := 'a shock was reported') END,
+        CASE WHEN heat_or_scorch = 'yes' THEN struct_pack(
+            ground := 'heat', defect := 'heat_or_scorch', measured := false,
+            says := 'heat or scorch marks') END,
+        CASE WHEN hot_neutral_volts > rule('urgent.supply_dead') AND (
+                hot_neutral_volts < rule('urgent.supply_low')
+                OR hot_neutral_volts > rule('urgent.supply_high'))
+            THEN struct_pack(
+                ground := 'supply_volts', defect := 'abnormal_voltage', measured := true,
+                says := printf('supply voltage %.4g V', hot_neutral_volts)) END
+    ], lambda each: each IS NOT NULL)) AS told
+    FROM likely
+)
+SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
+    CASE WHEN told.measured THEN 'measured' ELSE 'reported' END AS standing,
+    observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row
+FROM said;
+
+-- Which grounds each later row of such an opening is able to clear. Able is what a reading answers,
+-- not what its method is called:
+--  * a box seen open, with polarity correct and the jumper answered, settles live metal at this
+--    opening; polarity reversed without a jumper does not, because a jumper in a box further up
+--    puts the hot conductor on the ground wire all the same;
+--  * volts to an independent earth below the threshold, on a circuit that is not dead, settle the
+--    part that they were measured on, and the ground contact what a report in words is about;
+--  * a detector that stays silent settles nothing: it cannot see a part that it was not held to.
+-- A row that itself says something urgent clears no live metal.
+CREATE TEMP TABLE clearing_looks AS
+WITH later AS (
+    SELECT
+        o.*,
+        o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
+            AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true) AS energised,
+        (o._part, o._row) IN (
+            SELECT (_part, _row) FROM live_metal_said WHERE superseded_by_part IS NULL
+        ) AS urgent_itself
+    FROM observations AS o
+    SEMI JOIN live_metal_said AS s USING (building_no, unit_id, opening_id)
+),
+able AS (
+    SELECT
+        *,
+        NOT urgent_itself
+            AND coalesce(cover_removed, CASE WHEN method = 'cover_off_inspection' THEN 'yes' END)
+                = 'yes'
+            AND result NOT IN ('no_power', 'not_accessible', 'not_tested')
+            AND polarity = 'correct' AND neutral_ground_jumper IS NOT NULL AS box_seen,
+        NOT urgent_itself AND energised
+            AND plate_earth_volts < rule('urgent.touch_volts') AS plate_dead,
+        NOT urgent_itself AND energised
+            AND case_earth_volts < rule('urgent.touch_volts') AS case_dead,
+        NOT urgent_itself AND energised
+            AND ground_contact_earth_volts < rule('urgent.touch_volts') AS contact_dead
+    FROM later
+)
+SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, _row,
+    unnest(list_filter([
+        CASE WHEN box_seen OR contact_dead THEN 'words' END,
+        CASE WHEN box_seen OR contact_dead THEN 'jumper_and_swap' END,
+        CASE WHEN box_seen OR plate_dead THEN 'plate_volts' END,
+        CASE WHEN box_seen OR case_dead THEN 'case_volts' END,
+        CASE WHEN box_seen OR contact_dead THEN 'ground_contact_volts' END,
+        CASE WHEN box_seen OR (contact_dead AND (coalesce(plate_dead, false)
+            OR coalesce(case_dead, false))) THEN 'detector' END,
+        CASE WHEN box_seen OR (contact_dead AND case_dead) THEN 'shock' END,
+        CASE WHEN heat_or_scorch = 'no' AND result <> 'not_accessible' THEN 'heat' END,
+        CASE WHEN hot_neutral_volts BETWEEN rule('urgent.supply_low')
+            AND rule('urgent.supply_high') THEN 'supply_volts' END
+    ], lambda each: each IS NOT NULL)) AS ground,
+    concat_ws('; ',
+        CASE WHEN box_seen THEN concat('cover off, polarity correct, ',
+            CASE neutral_ground_jumper WHEN 'yes' THEN 'jumper seen' ELSE 'no jumper' END) END,
+        CASE WHEN contact_dead THEN
+            printf('%.4g V from ground contact to earth', ground_contact_earth_volts) END,
+        CASE WHEN plate_dead THEN printf('%.4g V from plate to earth', plate_earth_volts) END,
+        CASE WHEN case_dead THEN printf('%.4g V from metal case to earth', case_earth_volts) END,
+        CASE WHEN heat_or_scorch = 'no' THEN 'no heat or scorch marks' END,
+        CASE WHEN hot_neutral_volts BETWEEN rule('urgent.supply_low')
+            AND rule('urgent.supply_high') THEN
+            printf('supply voltage %.4g V', hot_neutral_volts) END
+    ) AS finds
+FROM able;
+
+-- One row for each thing that a look says, with what answers it: cleared_by is NULL where it stands,
+-- else 'look', 'proven_fix' or 'replaced' (a later export or a correction took the row's place).
+CREATE TABLE live_metal_looks AS
+WITH answered AS (
+    SELECT
+        s._part, s._row, s.ground,
+        arg_min(c, (c.observed_on, c._part, c._row)) AS look
+    FROM live_metal_said AS s
+    JOIN clearing_looks AS c
+        ON c.building_no = s.building_no AND c.unit_id = s.unit_id
+        AND c.opening_id = s.opening_id AND c.ground = s.ground
+        AND c.observed_on > s.observed_on
+    WHERE s.superseded_by_part IS NULL
+    GROUP BY s._part, s._row, s.ground
+),
+settled AS (
+    SELECT
+        s.*, a.look, f.fixed_on, f.fixed_by, f.verified_on, f.remedy,
+        CASE
+            WHEN s.superseded_by_part IS NOT NULL THEN 'replaced'
+            WHEN a.look IS NOT NULL AND NOT coalesce(
+                f.verified_on > s.observed_on AND f.verified_on < a.look.observed_on, false)
+                THEN 'look'
+            -- The proof is a capable look too: it must be later than what was said.
+            WHEN f.verified_on > s.observed_on THEN 'proven_fix'
+        END AS cleared_by
+    FROM live_metal_said AS s
+    LEFT JOIN answered AS a ON a._part = s._part AND a._row = s._row AND a.ground = s.ground
+    LEFT JOIN proven_fixes AS f
+        ON f.building_no = s.building_no AND f.unit_id = s.unit_id
+        AND f.opening_id = s.opening_id
+    -- A row that was replaced by one that says the same said nothing that is gone.
+    WHERE s.superseded_by_part IS NULL OR NOT EXISTS (
+        SELECT 1 FROM live_metal_said AS n
+        WHERE n._part = s.superseded_by_part AND n._row = s.superseded_by_row
+            AND n.ground = s.ground)
+)
+SELECT
+    b.building_id,
+    s.building_no, s.unit_id, s.opening_id, s.ground, s.defect, s.says, s.standing,
+    s.observed_on, s.inspector, s.method, l.path AS file, l.sheet, s._row AS "row",
+    s.cleared_by,
+    CASE s.cleared_by
+        WHEN 'replaced' THEN 'the row that said so was replaced by a later export or a correction'
+        WHEN 'look' THEN s.look.finds
+        WHEN 'proven_fix' THEN concat('repair of ', s.fixed_on, ' (',
+            replace(s.remedy, '_', ' '), ') proven')
+    END AS cleared_how,
+    CASE s.cleared_by WHEN 'look' THEN s.look.observed_on WHEN 'proven_fix' THEN s.verified_on END
+        AS cleared_on,
+    CASE s.cleared_by WHEN 'look' THEN s.look.inspector WHEN 'proven_fix' THEN s.fixed_by END
+        AS clearing_person,
+    CASE s.cleared_by WHEN 'look' THEN s.look.method END AS clearing_method,
+    k.path AS clearing_file,
+    k.sheet AS clearing_sheet,
+    CASE s.cleared_by WHEN 'look' THEN s.look._row WHEN 'replaced' THEN s.superseded_by_row END
+        AS clearing_row
+FROM settled AS s
+JOIN buildings AS b USING (building_no)
+JOIN landed_files AS l ON l._part = s._part
+LEFT JOIN landed_files AS k ON k._part = CASE s.cleared_by
+    WHEN 'look' THEN s.look._part WHEN 'replaced' THEN s.superseded_by_part END
+ORDER BY ALL;
+
+DROP TABLE live_metal_said;
+DROP TABLE clearing_looks;
+
+-- One row an opening at which something that was said stands. defect: what is worst of it.
+CREATE TABLE urgent_openings AS
+SELECT
+    building_no, unit_id, opening_id,
+    arg_min(defect, (list_position(['hot_on_ground', 'reversed_false_ground', 'live_metal',
+        'shock_reported', 'heat_or_scorch', 'abnormal_voltage'], defect), -epoch(observed_on)))
+        AS defect,
+    max(standing = 'measured') AS measured,
+    max(observed_on) AS reported_on,
+    list(struct_pack(says := says, standing := standing, observed_on := observed_on,
+        inspector := inspector, method := method, file := file, sheet := sheet, "row" := "row")
+        ORDER BY observed_on DESC, says, file, "row") AS grounds
+FROM live_metal_looks
+WHERE cleared_by IS NULL
+GROUP BY building_no, unit_id, opening_id
+ORDER BY building_no, unit_id, opening_id;
+
+-- What was urgent at openings that are so no longer, and what took each of it away.
+CREATE TABLE cleared_openings AS
+SELECT l.*
+FROM live_metal_looks AS l
+ANTI JOIN urgent_openings AS u USING (building_no, unit_id, opening_id);

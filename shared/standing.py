@@ -1,0 +1,43 @@
+"""How an opening stands, what makes it urgent, and what is done first, in the trade's words."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Standing(StrEnum):
+    """Where what is said of an opening comes from."""
+
+    PROVEN = "proven"
+    MEASURED = "measured"
+    REPORTED = "reported"
+    INFERRED = "inferred"
+
+
+STANDING_MEANING: dict[Standing, str] = {
+    Standing.PROVEN: "a capable look proved a repair here, and nothing urgent was reported since",
+    Standing.MEASURED: "somebody measured, or saw with the cover off, and wrote down what",
+    Standing.REPORTED: "somebody looked and reported in words; nothing was measured",
+    Standing.INFERRED: "nobody looked; the rest of the building and portfolio speak for it",
+}
+
+
+class UrgentDefect(StrEnum):
+    """What is urgent and no condition of the wiring by itself; see ``URGENT_CONDITIONS``."""
+
+    LIVE_METAL = "live_metal"
+    SHOCK_REPORTED = "shock_reported"
+    HEAT_OR_SCORCH = "heat_or_scorch"
+    ABNORMAL_VOLTAGE = "abnormal_voltage"
+
+
+URGENT_WORDS = "live metal, heat, a shock or a wrong supply voltage was reported or measured"
+"""What urgent means, in half a sentence."""
+
+FIRST_MEASURE: tuple[str, ...] = (
+    "Keep people away from the opening and from whatever is plugged in there.",
+    "Unplug what is plugged in only if that can be done without touching metal.",
+    "Have the circuit's breaker switched off and locked off, by someone who knows which it is.",
+    "A qualified person today. Nothing here is for a layman to open or repair.",
+)
+"""What is done first at an urgent opening; common practice, no source. Printed with every list."""

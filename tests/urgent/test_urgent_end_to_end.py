@@ -1,0 +1,215 @@
+"""From exports to the urgent list, by command line and on screen."""
+
+import html
+import re
+
+import pandas as pd
+import pytest
+from screens_shown import APP, plate, sound
+from streamlit.testing.v1 import AppTest
+from urgent_rows import BOX_SEEN, COVER, LIVE, look, take_in
+
+from pipeline.landing import Workspace
+from pipeline.ledger import current, open_ledger
+from pipeline.ledger import events as ev
+from pipeline.ledger.sync import sync_findings
+from pipeline.warehouse import store
+from pipeline.warehouse.build import build
+from shared.standing import FIRST_MEASURE
+from tests.cli.running import run
+
+
+def crew(building: str) -> list[dict[str, object]]:
+    """A building in which three hands find open grounds and the fourth passes all."""
+    return [
+        look(building=building, opening=f"{who}{n}", inspector=who, method=COVER,
+             slots="three_slot", cover_removed="yes",
+             result="correct" if who == "Len" or n % 3 == 0 else "open_ground")
+        for who in ("Ann", "Bo", "Cy", "Len")
+        for n in range(12)
+    ]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def told(tmp_path_factory) -> Workspace:
+    """A portfolio of the cases that were once lost, built."""
+    folder = tmp_path_factory.mktemp("urgent")
+    place = Workspace(folder / "workspace")
+    register = [{"building_id": f"H{n}", "year_built": 1950} for n in range(6)]
+    take_in(place, folder, "register.csv", register)
+    lenient = look(1, building="H0", opening="RFG", inspector="Len", slots="three_slot", **LIVE)
+    take_in(place, folder, "first.csv", [*crew("H0"), lenient])
+    take_in(place, folder, "more.csv", [row for n in range(1, 6) for row in crew(f"H{n}")])
+    take_in(
+        place,
+        folder,
+        "cases.csv",
+        [
+            look(building="P", opening="lamps", **LIVE),
+            look(5, building="P", opening="lamps"),
+            look(building="P", opening="amps", **LIVE),
+            look(5, building="P", opening="amps", method="voltmeter_under_load",
+                 neutral_ground_volts=0, load_amps=0),
+            look(building="P", opening="same_day", **LIVE),
+            look(building="P", opening="same_day", inspector="Bo", **BOX_SEEN),
+            look(building="P", opening="cleared", **LIVE),
+            look(5, building="P", opening="cleared", inspector="Bo", **BOX_SEEN),
+            look(building="P", opening="typo", case_earth_volts=118),
+            look(building="P", opening="volts", case_earth_volts=118),
+            look(building="P", opening="shock", shock_reported="yes"),
+        ],
+    )  # fmt: skip
+    take_in(place, folder, "corrected.csv", [look(building="P", opening="typo",
+                                                  case_earth_volts=1.18)])  # fmt: skip
+    build(place)
+    return place
+
+
+URGENT = {
+    ("H0", "RFG"), ("P", "lamps"), ("P", "amps"), ("P", "same_day"), ("P", "volts"),
+    ("P", "shock"),
+}  # fmt: skip
+
+
+def cli(place: Workspace, *options: str) -> list[dict[str, object]]:
+    return run("urgent", *options, "--workspace", place.root, "--json").json()
+
+
+def test_what_a_lenient_reader_reported_is_urgent_however_many_rows_come_from_elsewhere(told):
+    with store.reading(told) as con:
+        reader, doubted = con.execute(
+            "SELECT reader, (SELECT p_reversed_false_ground FROM openings WHERE opening_id = 'RFG')"
+            " FROM inspectors WHERE inspector = 'Len'"
+        ).fetchall()[0]
+    assert reader == "passes_most" and doubted < 1
+    assert {(row["building_id"], row["opening_id"]) for row in cli(told)} == URGENT
+
+
+def test_the_list_says_what_was_said_by_whom_when_how_and_where(told):
+    row = next(row for row in cli(told) if row["opening_id"] == "RFG")
+    assert (row["defect"], row["standing"]) == ("reversed_false_ground", "measured")
+    for ground in row["grounds"]:
+        assert (ground["inspector"], ground["method"]) == ("Len", COVER)
+        assert ground["observed_on"] == "2024-05-02"
+        assert ground["file"].endswith("first.csv") and ground["row"] == 50
+    text = run("urgent", "--workspace", told.root).out
+    assert "first.csv row 50" in re.sub(r"\s+", " ", text)
+    assert all(measure in text for measure in FIRST_MEASURE)
+
+
+def test_cleared_says_what_took_each_off_the_list(told):
+    rows = {(row["opening_id"], row["cleared_by"]): row for row in cli(told, "--cleared")}
+    assert set(rows) == {("cleared", "look"), ("typo", "replaced")}
+    look_row = rows["cleared", "look"]
+    assert (look_row["clearing_person"], look_row["cleared_on"]) == ("Bo", "2024-05-06")
+    assert look_row["clearing_file"].endswith("cases.csv") and look_row["clearing_row"] == 9
+    assert rows["typo", "replaced"]["says"] == "118 V from metal case to earth"
+    assert rows["typo", "replaced"]["clearing_file"].endswith("corrected.csv")
+    text = run("urgent", "--cleared", "--workspace", told.root).out
+    assert "replaced by a later export" in text and "corrected.csv" in text
+
+
+def test_inferred_is_a_list_of_its_own(told):
+    listed = cli(told, "--inferred")
+    assert not {(row["building_id"], row["opening_id"]) for row in listed} & URGENT
+    text = told.root / "rule_book.toml"
+    shipped = run("rules", "show", "--toml").out
+    text.write_text(shipped.replace("inferred_probability = { value = 0.05",
+                                    "inferred_probability = { value = 0.0001"))  # fmt: skip
+    try:
+        build(told)
+        more = cli(told, "--inferred")
+        assert len(more) > len(listed)
+        assert all(row["p_live_metal"] >= 0.0001 for row in more)
+        assert {row["standing"] for row in more} >= {"measured", "inferred"}
+        assert any(row["opening_id"] is None and row["openings"] > 0 for row in more)
+        assert "--inferred` lists them" in run("urgent", "--workspace", told.root).out
+        assert {(row["building_id"], row["opening_id"]) for row in cli(told)} == URGENT
+    finally:
+        text.unlink()
+        build(told)
+    assert run("urgent", "--inferred", "--cleared", "--workspace", told.root).code == 2
+
+
+def test_screen_and_command_line_say_the_same(told, monkeypatch):
+    monkeypatch.setenv("COVERPLATE_WORKSPACE", str(told.root))
+    monkeypatch.setenv("COVERPLATE_START", "where-next")
+    monkeypatch.delenv("COVERPLATE_LEDGER_URL", raising=False)
+    app = AppTest.from_file(str(APP), default_timeout=60).run()
+    sound(app)
+    panel = html.unescape(plate(app, "urgent"))
+    for row in cli(told)[:4]:
+        assert f"opening {row['opening_id']}" in panel
+        assert f'id={row["building_id"]}"' in panel
+        assert all(ground["says"] in panel for ground in row["grounds"])
+    assert "6 openings plainly reported or measured" in panel and "2 other openings" in panel
+    assert all(measure in panel for measure in FIRST_MEASURE)
+    assert "118 V from metal case to earth" in plate(app, "cleared")
+    assert "cover off, polarity correct, no jumper" in plate(app, "cleared")
+
+
+def test_one_standing_everywhere(told):
+    told_by = {}
+    for building in ("H0", "P"):
+        rows = run("openings", building, "--workspace", told.root, "--json").json()
+        told_by |= {(building, row["opening_id"]): row for row in rows}
+    assert {key for key, row in told_by.items() if row["urgent"]} == URGENT
+    for row in cli(told):
+        own = told_by[row["building_id"], row["opening_id"]]
+        assert (own["standing"], own["urgent_defect"]) == (row["standing"], row["defect"])
+        assert own["grounds"] == row["grounds"]
+    assert told_by["P", "shock"]["standing"] == "reported"
+    assert told_by["P", "cleared"]["standing"] == "measured"
+    ledger = open_ledger(workspace=told.root)
+    with store.reading(told) as con:
+        sync_findings(con, ledger)
+    frame = current(ledger).set_index(["building_id", "opening_id", "family"])
+    ledger.close()
+    family = {"reversed_false_ground": "false_ground", "hot_on_ground": "hot_on_ground"}
+    for row in cli(told):
+        defect = str(row["defect"])
+        found = frame.loc[(row["building_id"], row["opening_id"], family.get(defect, defect))]
+        assert found["standing"] == row["standing"]
+        assert found["state"] in ("suspected_live", "confirmed_live")
+        if defect in family:
+            assert found["condition"] == defect
+        else:
+            assert pd.isna(found["condition"])
+
+
+def test_a_proven_repair_takes_it_off_the_list_and_is_named(tmp_path):
+    place = Workspace(tmp_path / "workspace")
+    take_in(place, tmp_path, "a.csv", [look(slots="three_slot", **LIVE)])
+    build(place)
+    assert len(cli(place)) == 1
+    ledger = open_ledger(workspace=place.root)
+    with store.reading(place) as con:
+        sync_findings(con, ledger)
+    frame = current(ledger).set_index("family")
+    finding = str(frame.loc["false_ground", "finding_id"])
+    assert frame.loc["false_ground", "condition"] == "reversed_false_ground"
+    who = {"who": "R. Ostrander", "origin": "cli"}
+    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", firm="Pellworth Electric")
+    ledger.append(finding, fix, **who)
+    ledger.close()
+    build(place)
+    assert len(cli(place)) == 1  # said to be mended, not proven
+    ledger = open_ledger(workspace=place.root)
+    proof = ev.Look(observed_on="2024-06-03", method=COVER, result="correct", cover_removed="yes")
+    ledger.record_look(finding, proof, **who)
+    ledger.close()
+    build(place)
+    assert cli(place) == []
+    rows = cli(place, "--cleared")
+    assert {row["cleared_by"] for row in rows} == {"proven_fix"}
+    assert {row["clearing_person"] for row in rows} == {"Pellworth Electric"}
+    (opening,) = run("openings", "H", "--workspace", place.root, "--json").json()
+    assert (opening["standing"], opening["urgent"]) == ("proven", False)
+    # Reported anew after the proof, it is urgent again and the finding recurs.
+    take_in(place, tmp_path, "b.csv", [look(90, slots="three_slot", **LIVE)])
+    build(place)
+    assert len(cli(place)) == 1
+    ledger = open_ledger(workspace=place.root)
+    with store.reading(place) as con:
+        assert sync_findings(con, ledger).recurrences == 1
+    ledger.close()

@@ -1,0 +1,218 @@
+"""What makes an opening urgent and what clears it: the rule by itself, no model anywhere."""
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from urgent_rows import BOX_SEEN, COVER, LAMPS, LIVE, asked, is_urgent, look
+
+from shared.records import OPENING_OBSERVATIONS
+from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
+from shared.vocabulary import Method, Result
+
+PLAIN = {"method": "visual", "result": "not_tested"}
+
+
+@pytest.mark.parametrize(
+    ("cells", "defect", "standing"),
+    [
+        ({"result": "reversed_false_ground"}, "reversed_false_ground", "reported"),
+        ({"result": "hot_ground_reversed"}, "hot_on_ground", "reported"),
+        ({"neutral_ground_jumper": "yes", "polarity": "reversed"},
+         "reversed_false_ground", "measured"),
+        ({"neutral_ground_jumper": "yes", "result": "hot_neutral_reversed"},
+         "reversed_false_ground", "measured"),
+        ({"result": "false_ground", "polarity": "reversed"}, "reversed_false_ground", "measured"),
+        ({**PLAIN, "plate_earth_volts": 30}, "live_metal", "measured"),
+        ({**PLAIN, "case_earth_volts": 118.5}, "live_metal", "measured"),
+        ({**PLAIN, "ground_contact_earth_volts": 60}, "live_metal", "measured"),
+        ({**PLAIN, "non_contact_detector": "yes"}, "live_metal", "measured"),
+        ({**PLAIN, "heat_or_scorch": "yes"}, "heat_or_scorch", "reported"),
+        ({**PLAIN, "shock_reported": "yes"}, "shock_reported", "reported"),
+        ({**PLAIN, "hot_neutral_volts": 171}, "abnormal_voltage", "measured"),
+        ({**PLAIN, "hot_neutral_volts": 69}, "abnormal_voltage", "measured"),
+    ],
+)  # fmt: skip
+def test_each_report_makes_it_urgent_by_itself(cells, defect, standing):
+    (opening,) = asked([look(**cells)])["urgent_openings"]
+    assert (opening["defect"], opening["measured"]) == (defect, standing == "measured")
+    (ground,) = opening["grounds"]
+    assert ground["standing"] == standing
+    assert (ground["inspector"], ground["file"], ground["row"]) == ("Ada", "a.csv", 0)
+    assert ground["says"]
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        {"result": "false_ground", "neutral_ground_jumper": "yes", "polarity": "correct"},
+        {"result": "hot_neutral_reversed", "polarity": "reversed", "neutral_ground_jumper": "no"},
+        {"plate_earth_volts": 29.9, "case_earth_volts": 0, "ground_contact_earth_volts": 2},
+        {"non_contact_detector": "no", "heat_or_scorch": "no", "shock_reported": "no"},
+        {"hot_neutral_volts": 121},
+        {"hot_neutral_volts": 0},  # a dead circuit is another matter
+        {"hot_neutral_volts": 30},
+        {"neutral_ground_volts": 120, "polarity": "reversed"},
+    ],
+)
+def test_what_says_none_of_it_is_not_urgent(cells):
+    assert not is_urgent(look(**cells))
+
+
+WORDS = {"method": COVER, "result": "reversed_false_ground"}
+LOW = {"plate_earth_volts": 1, "case_earth_volts": 1, "ground_contact_earth_volts": 1}
+DEAD = {**LOW, "hot_neutral_volts": 0}
+
+
+SAID_AND_LATER = [
+    # A pass by lamps, a volt or two at no load, a meter's verdict: none of them can tell.
+    (LIVE, {"result": "correct"}, True),
+    (LIVE, {"method": "voltmeter_under_load", "neutral_ground_volts": 0, "load_amps": 0}, True),
+    (LIVE, {"method": "ground_impedance_meter", "ground_path_ohms": 0.2}, True),
+    (LIVE, {"method": COVER, "result": "correct"}, True),  # says nothing of jumper, polarity
+    (LIVE, {**BOX_SEEN, "neutral_ground_jumper": None}, True),
+    (LIVE, {**BOX_SEEN, "polarity": "reversed"}, True),  # a jumper further up reaches it
+    (LIVE, {**BOX_SEEN, "cover_removed": "no"}, True),
+    (LIVE, {**BOX_SEEN, "result": "no_power"}, True),
+    (LIVE, {"non_contact_detector": "no"}, True),
+    (LIVE, BOX_SEEN, False),
+    (LIVE, {**BOX_SEEN, "method": "visual"}, False),  # the reading, not the method's name
+    (LIVE, {**BOX_SEEN, "neutral_ground_jumper": "yes", "result": "false_ground"}, False),
+    (LIVE, {"ground_contact_earth_volts": 0.4}, False),
+    (LIVE, {"ground_contact_earth_volts": 29}, False),
+    (LIVE, {"ground_contact_earth_volts": 0.4, "hot_neutral_volts": 0}, True),  # dead
+    (LIVE, {"ground_contact_earth_volts": 0.4, "result": "no_power"}, True),
+    (LIVE, {"plate_earth_volts": 0, "case_earth_volts": 0}, True),
+    (LIVE, {**BOX_SEEN, "shock_reported": "yes"}, True),
+    (WORDS, BOX_SEEN, False),
+    ({"plate_earth_volts": 80}, {"plate_earth_volts": 2}, False),
+    ({"plate_earth_volts": 80}, {"case_earth_volts": 2}, True),
+    ({"plate_earth_volts": 80}, BOX_SEEN, False),
+    ({"case_earth_volts": 80}, {"case_earth_volts": 2}, False),
+    ({"case_earth_volts": 80}, {"ground_contact_earth_volts": 2}, True),
+    ({"ground_contact_earth_volts": 80}, {"ground_contact_earth_volts": 2}, False),
+    ({"ground_contact_earth_volts": 80}, {"plate_earth_volts": 2}, True),
+    ({"non_contact_detector": "yes"}, {"non_contact_detector": "no"}, True),
+    ({"non_contact_detector": "yes"}, LOW, False),
+    ({"non_contact_detector": "yes"}, DEAD, True),
+    ({"heat_or_scorch": "yes"}, {"heat_or_scorch": "no"}, False),
+    ({"heat_or_scorch": "yes"}, BOX_SEEN, True),
+    ({"shock_reported": "yes"}, {"shock_reported": "no"}, True),
+    ({"shock_reported": "yes"}, {"ground_contact_earth_volts": 1}, True),
+    ({"shock_reported": "yes"}, LOW, False),
+    ({"shock_reported": "yes"}, BOX_SEEN, False),
+    ({"hot_neutral_volts": 171}, {"hot_neutral_volts": 119}, False),
+    ({"hot_neutral_volts": 171}, {"hot_neutral_volts": 0}, True),
+    ({"hot_neutral_volts": 171}, BOX_SEEN, True),
+]
+"""What was said, the later reading, and whether it stays urgent."""
+
+
+def test_only_a_later_reading_that_is_able_to_tell_clears_it():
+    rows = []
+    for number, (said, later, _) in enumerate(SAID_AND_LATER):
+        rows += [look(opening=f"{number} said", **said)]
+        rows += [look(opening=f"{number} later", **said), look(3, f"{number} later", **later)]
+        # The same reading of the same day, or of before, never clears it.
+        rows += [look(opening=f"{number} same day", **said)]
+        rows += [look(0, f"{number} same day", inspector="Bo", **later)]
+        rows += [look(5, f"{number} before", **said), look(3, f"{number} before", **later)]
+    urgent = {row["opening_id"] for row in asked(rows)["urgent_openings"]}
+    for number, (said, later, stays) in enumerate(SAID_AND_LATER):
+        found = {when for when in ("said", "later", "same day", "before")
+                 if f"{number} {when}" in urgent}  # fmt: skip
+        expected = {"said", "same day", "before"} | ({"later"} if stays else set())
+        assert found == expected, (said, later)
+
+
+def test_what_is_seen_again_after_having_been_cleared_is_urgent_again():
+    rows = [look(**LIVE), look(3, **BOX_SEEN)]
+    assert not is_urgent(*rows)
+    assert is_urgent(*rows, look(9, **LIVE))
+
+
+def test_each_ground_is_cleared_by_itself():
+    both = look(**{**LIVE, "heat_or_scorch": "yes"})
+    (opening,) = asked([both, look(3, **BOX_SEEN)])["urgent_openings"]
+    assert [ground["says"] for ground in opening["grounds"]] == ["heat or scorch marks"]
+    assert opening["defect"] == "heat_or_scorch"
+    assert not is_urgent(both, look(3, **BOX_SEEN, heat_or_scorch="no"))
+
+
+def test_cleared_says_by_which_row():
+    found = asked([look(**WORDS), look(3, **BOX_SEEN, inspector="Bo"), look(9, **BOX_SEEN)])
+    (cleared,) = found["cleared_openings"]
+    assert found["urgent_openings"] == []
+    assert (cleared["cleared_by"], cleared["clearing_person"]) == ("look", "Bo")
+    assert (cleared["clearing_file"], cleared["clearing_row"]) == ("a.csv", 1)
+    assert cleared["cleared_how"] == "cover off, polarity correct, no jumper"
+
+
+def test_a_proven_repair_clears_what_was_said_before_its_proof():
+    assert not is_urgent(look(**LIVE), fixes=[("H", "1", 2, 4)])
+    assert not is_urgent(look(2, **LIVE), fixes=[("H", "1", 2, 4)])
+    assert is_urgent(look(4, **LIVE), fixes=[("H", "1", 2, 4)])
+    assert is_urgent(look(9, **LIVE), fixes=[("H", "1", 2, 4)])
+    (cleared,) = asked([look(**WORDS)], fixes=[("H", "1", 2, 4)])["cleared_openings"]
+    assert (cleared["cleared_by"], cleared["clearing_person"]) == ("proven_fix", "Firm")
+    assert "circuit rewired" in cleared["cleared_how"]
+
+
+def test_thresholds_are_the_rule_book_s():
+    text = default_rule_book_text().replace(
+        "touch_volts = { value = 30.0", "touch_volts = { value = 20.0"
+    )
+    book = parse_rule_book(text)
+    assert is_urgent(look(case_earth_volts=25), book=book)
+    assert not is_urgent(look(case_earth_volts=25))
+
+
+def test_a_rule_book_of_before_takes_the_shipped_urgent_numbers():
+    text = default_rule_book_text()
+    start, end = text.index("[urgent]"), text.index("[due]")
+    assert parse_rule_book(text[:start] + text[end:]).urgent == load_rule_book().urgent
+
+
+def _cells():
+    """Any row of any other building, live metal and clearing looks among them."""
+    answers = st.sampled_from([None, "yes", "no"])
+    volts = st.none() | st.sampled_from([0, 5, 60, 121, 180])
+    wanted = {"method": st.sampled_from(list(Method)), "result": st.sampled_from(list(Result))}
+    for field in OPENING_OBSERVATIONS.fields:
+        if set(field.choices) == {"yes", "no"}:
+            wanted[field.name] = answers
+        elif field.unit == "V":
+            wanted[field.name] = volts
+    wanted["polarity"] = st.sampled_from([None, "correct", "reversed"])
+    return st.fixed_dictionaries(wanted)
+
+
+_rows = st.lists(st.tuples(st.integers(0, 9), _cells()), max_size=5)
+
+
+def _told(rows, building_no, opening="1"):
+    return [
+        (each["defect"], [ground["says"] for ground in each["grounds"]])
+        for each in asked(rows)["urgent_openings"]
+        if (each["building_no"], each["opening_id"]) == (building_no, opening)
+    ]
+
+
+@settings(max_examples=25, deadline=None)
+@given(own=_rows.filter(len), others=_rows, building=st.sampled_from(["A", "Z"]))
+def test_urgency_depends_on_an_opening_s_own_rows_only(own, others, building):
+    mine = [look(days, **cells) for days, cells in own]
+    theirs = [look(days, building=building, **cells) for days, cells in others]
+    next_door = [look(days, opening="2", **cells) for days, cells in others]
+    place = 1 if theirs and building < "H" else 0
+    assert _told(mine + theirs + next_door, place) == _told(mine, 0)
+
+
+@settings(max_examples=20, deadline=None)
+@given(rows=_rows.filter(len), extra=st.sampled_from(["heat_or_scorch", "shock_reported"]))
+def test_a_repeated_or_corroborating_look_takes_nothing_off_the_list(rows, extra):
+    own = [look(days, **cells) for days, cells in rows]
+    if not is_urgent(*own):
+        return
+    assert is_urgent(*own, *own)
+    assert is_urgent(*[{**row, extra: "yes"} for row in own])
+    assert is_urgent(*own, look(10, method=LAMPS, result="correct", inspector="Bo"))
