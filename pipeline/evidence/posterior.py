@@ -269,8 +269,8 @@ def row_results(portfolio: Portfolio, model: Model, part: Part) -> RowResults:
         slots[stretch] = np.einsum("rk,rkc->rc", flat[stretch], weighed.slots[rows])
     table = evidence.table[index].reshape(count, -1)
     return RowResults(
-        condition=condition,
-        slots=slots,
+        condition=condition / condition.sum(axis=1, keepdims=True),
+        slots=slots / slots.sum(axis=1, keepdims=True),
         danger=1 - (flat * evidence.safe[index].reshape(count, -1) / table).sum(axis=1),
         live=1 - (flat * evidence.dead[index].reshape(count, -1) / table).sum(axis=1),
         harm=(flat * evidence.harm[index].reshape(count, -1)).sum(axis=1),
