@@ -668,10 +668,16 @@ def weigh_building(
                     + (1.0 - evidence.safe[flat, s, 1]) * w[1, m]
                     + (1.0 - evidence.safe[flat, s, 2]) * w[2, m]
                 )
+        # An opening of a circuit jumpered at the head can have a style of its own: not just ``p``.
+        unseen, loose = np.empty((S, size)), np.zeros(size)
+        for s in range(FIRST_UNGROUNDED, S):
+            for m in range(size):
+                loose[m] += p[s, m]
+        _from_circuit(p, loose, p, q, shares.opening_follows, shares.opening_own, unseen)
         of_building = 0.0
         for s in range(S):
             for m in range(size):
-                of_building += weight[m] * p[s, m] * risk[s, m]
+                of_building += weight[m] * unseen[s, m] * risk[s, m]
         drawn_to = drawn_from
         while drawn_to < draws and drawn[drawn_to] < start + size:
             drawn[drawn_to] -= start

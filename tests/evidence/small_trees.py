@@ -1,0 +1,96 @@
+"""Small random trees and classes, for tests of the compiled sums."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.evidence import kernel
+from tests.evidence.exact import Numbers
+
+CLASSES = 5
+FLAT = CLASSES - 1
+
+
+def random_tree(rng: np.random.Generator, buildings: int = 1) -> kernel.Tree:
+    """One to three dwellings a building, up to three circuits each: some told once for several."""
+    dwelling_start, circuit_start, row_start = [0], [0], [0]
+    dwelling_times, circuit_times, row_class, row_count = [], [], [], []
+    circuit_flat, dwelling_flat = [], []
+    for _ in range(buildings):
+        for _ in range(rng.integers(1, 4)):
+            times = [int(n) for n in rng.permutation([1, 2])][: rng.integers(1, 3)]
+            empty_dwelling = rng.random() < 0.2
+            home_flat = True
+            for number in times:
+                empty = empty_dwelling or rng.random() < 0.25
+                kinds = [FLAT] if empty else rng.choice(CLASSES, rng.integers(1, 4), replace=False)
+                for kind in kinds:
+                    row_class.append(int(kind))
+                    row_count.append(int(rng.integers(1, 4)))
+                row_start.append(len(row_class))
+                circuit_times.append(number)
+                circuit_flat.append(all(kind == FLAT for kind in kinds))
+                home_flat &= circuit_flat[-1]
+            circuit_start.append(len(circuit_times))
+            dwelling_times.append(int(rng.integers(1, 3)))
+            dwelling_flat.append(home_flat)
+        dwelling_start.append(len(dwelling_times))
+
+    def ints(values):
+        return np.array(values, dtype=np.int64)
+
+    return kernel.Tree(
+        ints(dwelling_start),
+        ints(dwelling_times),
+        ints(circuit_start),
+        ints(circuit_times),
+        ints(row_start),
+        ints(row_class),
+        ints(row_count),
+        np.array(circuit_flat),
+        np.array(dwelling_flat),
+    )
+
+
+def random_numbers(rng: np.random.Generator) -> Numbers:
+    """Shares and classes at random; the last class says nothing."""
+    shape = (CLASSES, 7, 3)
+    # Some evidence nearly rules states out: likelihoods run over several powers of ten.
+    table = 10.0 ** rng.uniform(-5, 0, shape)
+    table[FLAT] = 1.0
+    shares = rng.uniform(0.05, 0.95, 5)
+    return Numbers(
+        *(float(share) for share in shares),
+        table=table,
+        safe=table * rng.uniform(0, 1, shape),
+        dead=table * rng.uniform(0.3, 1, shape),
+        harm=rng.uniform(0, 2, shape),
+    )
+
+
+def shares_of(numbers: Numbers) -> kernel.Shares:
+    return kernel.Shares(
+        numbers.circuit_follows,
+        numbers.opening_follows,
+        numbers.opening_own,
+        numbers.careful,
+        numbers.head,
+    )
+
+
+def evidence_of(numbers: Numbers) -> kernel.Evidence:
+    return kernel.Evidence(numbers.table, numbers.safe, numbers.dead, numbers.harm)
+
+
+def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
+    return kernel.Found(
+        np.zeros((rows, 7, 3)),
+        np.zeros((rows, 3)),
+        np.zeros(buildings),
+        np.zeros(buildings),
+        np.zeros((buildings, 5)),
+        np.zeros(buildings),
+        np.zeros((buildings, draws)),
+        np.zeros((buildings, draws)),
+        np.zeros((buildings, 13)),
+    )
