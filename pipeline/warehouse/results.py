@@ -260,11 +260,12 @@ def row_times(portfolio: Portfolio, part: Part) -> Ints:
 def _building_sums(portfolio: Portfolio, part: Part, values: Array) -> Array:
     """Sum values of a part's rows over each of its buildings, shape (n,)."""
     start = portfolio.building_row[part.buildings] - part.first_row
-    if not len(values):
-        return np.zeros(len(part.buildings))
-    totals = np.concatenate([[0.0], np.cumsum(values)])
     end = portfolio.building_row[part.buildings + 1] - part.first_row
-    result: Array = totals[end] - totals[start]
+    result = np.zeros(len(part.buildings))
+    some = end > start
+    if some.any():
+        # Each building by itself: no rounding of its neighbours' gets into its sum.
+        result[some] = np.add.reduceat(values, start[some])
     return result
 
 

@@ -5,6 +5,11 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.evidence import kernel
+from pipeline.evidence.classes import NOT_REPAIRED, UNKNOWN_SLOTS, Classes, Weighed
+from pipeline.evidence.posterior import Model, Portfolio
+from pipeline.evidence.priors import Priors
+from pipeline.evidence.states import Taught
+from shared.vocabulary import CONDITIONS
 from tests.evidence.exact import Numbers
 
 CLASSES = 5
@@ -94,3 +99,68 @@ def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
         np.zeros((buildings, draws)),
         np.zeros((buildings, 13)),
     )
+
+
+def plain_classes(size: int) -> Classes:
+    """Classes that only number the evidence: their tables are given elsewhere."""
+    return Classes(
+        condition_weights=np.ones((size, len(CONDITIONS))),
+        slots=np.full(size, UNKNOWN_SLOTS),
+        selection=np.zeros(size, dtype=np.int64),
+        gfci_weights=np.ones((size, 2)),
+        wet=np.zeros(size),
+        location=np.ones(size),
+        looked=np.arange(size) < size - 1,
+        repaired=np.full(size, NOT_REPAIRED),
+        repaired_slots=np.full(size, UNKNOWN_SLOTS),
+        repaired_protection=np.zeros(size),
+    )
+
+
+def portfolio_of(
+    tree: kernel.Tree, groups: int = 1, classes: int = CLASSES, poor: float = 0.05
+) -> Portfolio:
+    """A portfolio of these trees, in the first group, nothing picked for a reason."""
+    buildings = len(tree.dwelling_start) - 1
+    return Portfolio(
+        tree=tree,
+        group_weights=np.tile(np.eye(groups)[0], (buildings, 1)),
+        shift=np.zeros((buildings, 5)),
+        poor=np.full(buildings, poor),
+        picked=np.zeros((buildings, 5)),
+        seed=np.random.default_rng(17).integers(0, 2**63, buildings).astype(np.uint64),
+        classes=plain_classes(classes),
+    )
+
+
+def model_of(priors: Priors, numbers: Numbers, draws: int = 400) -> Model:
+    """A model with these shares and tables."""
+    size = len(numbers.table)
+    return Model(
+        priors,
+        Taught(
+            numbers.circuit_follows,
+            numbers.opening_follows,
+            numbers.opening_own,
+            numbers.careful,
+            numbers.head,
+            0.04,
+            np.full((7, 2), 0.1),
+        ),
+        Weighed(
+            evidence_of(numbers),
+            np.full((size, 21, len(CONDITIONS)), 1 / len(CONDITIONS), dtype=np.float32),
+            np.full((size, 21, 3), 1 / 3, dtype=np.float32),
+            np.full((size, 21), 0.1),
+            np.ones((5, 7, 3)),
+        ),
+        draws,
+        0.9,
+        4,
+    )
+
+
+def priors_of(means: list[float], strengths: list[float]) -> Priors:
+    """One group with these means and strengths of the five rates."""
+    mean, strength = np.array(means), np.array(strengths)
+    return Priors((mean * strength)[None, None], ((1 - mean) * strength)[None, None], np.ones(1))
