@@ -276,12 +276,16 @@ class Evidence(NamedTuple):
         safe: likelihood times chance of not being dangerous, shape (N, S, 3).
         dead: likelihood times chance of no live metal, shape (N, S, 3).
         harm: expected harm given s, t and the evidence, shape (N, S, 3).
+        face: likelihood of the slots alone, shape (N, S, 3).
+        face_safe: the same times chance of not being dangerous, shape (N, S, 3).
     """
 
     table: Array
     safe: Array
     dead: Array
     harm: Array
+    face: Array
+    face_safe: Array
 
 
 class Prior(NamedTuple):
@@ -573,8 +577,9 @@ class Found(NamedTuple):
 
     Attributes:
         joint: posterior of each row's opening by state and trouble, shape (R, S, 3).
-        steps: chance of danger of each row's opening without its own evidence, by what is known:
-            the building's rates, its dwelling too, its circuit too, shape (R, 3).
+        steps: chance of danger of each row's opening with the slots that it has but without its
+            own looks, by what is known: the building's rates, its dwelling too, its circuit too,
+            shape (R, 3).
         none_dangerous, none_live: probability of no dangerous opening, of no live metal, (B,).
         rates: posterior mean of the rates, shape (B, 5).
         effective: effective number of points, shape (B,).
@@ -659,26 +664,13 @@ def weigh_building(
         for m in range(size):
             none_dangerous += weight[m] * np.exp(quiet[m] - likes[start + m])
             none_live += weight[m] * np.exp(dead[m] - likes[start + m])
-        # Where nothing is known of an opening itself: chance of danger by state.
-        risk = np.empty((S, size))
-        for s in range(S):
-            for m in range(size):
-                risk[s, m] = (
-                    (1.0 - evidence.safe[flat, s, 0]) * w[0, m]
-                    + (1.0 - evidence.safe[flat, s, 1]) * w[1, m]
-                    + (1.0 - evidence.safe[flat, s, 2]) * w[2, m]
-                )
-        of_building = 0.0
-        for s in range(S):
-            for m in range(size):
-                of_building += weight[m] * p[s, m] * risk[s, m]
         drawn_to = drawn_from
         while drawn_to < draws and drawn[drawn_to] < start + size:
             drawn[drawn_to] -= start
             drawn_to += 1
         for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
             _weigh_dwelling(
-                tree, evidence, shares, dwelling, p, q, w, weight, risk, of_building, flat, drawn,
+                tree, evidence, shares, dwelling, p, q, w, weight, flat, drawn,
                 drawn_from, drawn_to, random, out, place, row_offset,
             )
         drawn_from = drawn_to
@@ -689,7 +681,7 @@ def weigh_building(
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_dwelling(
     tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    weight: Array, risk: Array, of_building: float, flat: int, drawn: Ints, drawn_from: int,
+    weight: Array, flat: int, drawn: Ints, drawn_from: int,
     drawn_to: int, random: Array, out: Found, place: int, row_offset: int,
 ) -> None:
     """One dwelling's part of ``weigh_building``."""
@@ -748,8 +740,8 @@ def _weigh_dwelling(
             out.taught[place, 0] += times * tree.circuit_times[k] * copied
             out.taught[place, 1] += times * tree.circuit_times[k]
         _weigh_circuit(
-            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, risk,
-            of_building, above, circuits[k - first], flat, out, place, row_offset,
+            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, above,
+            circuits[k - first], flat, out, place, row_offset,
         )
     if drawn_to > drawn_from:
         _draw_dwelling(
@@ -777,25 +769,45 @@ def _from_circuit(
 
 
 @njit(cache=True, fastmath=True, nogil=True)
+def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> float:
+    """Chance of danger of an opening with known slots and chances of its state, over points.
+
+    Args:
+        face, calm: likelihood of the slots, and that without danger, shape (S, 3).
+        state: chances of its state, shape (S, M).
+        w: weights of trouble, shape (3, M).
+        weight: of the points, shape (M,).
+    """
+    count = weight.shape[0]
+    seen, safe = np.zeros(count), np.zeros(count)
+    for s in range(S):
+        a, b, c = face[s, 0], face[s, 1], face[s, 2]
+        d, e, f = calm[s, 0], calm[s, 1], calm[s, 2]
+        for m in range(count):
+            seen[m] += state[s, m] * (a * w[0, m] + b * w[1, m] + c * w[2, m])
+            safe[m] += state[s, m] * (d * w[0, m] + e * w[1, m] + f * w[2, m])
+    total = 0.0
+    for m in range(count):
+        total += weight[m] * (1.0 - safe[m] / seen[m])
+    return total
+
+
+@njit(cache=True, fastmath=True, nogil=True)
 def _weigh_circuit(
     tree: Tree, evidence: Evidence, shares: Shares, circuit: int, times: int, p: Array, q: Array,
-    w: Array, weight: Array, risk: Array, of_building: float, above: Array, like: Array, flat: int,
-    out: Found, place: int, row_offset: int,
+    w: Array, weight: Array, above: Array, like: Array, flat: int, out: Found, place: int,
+    row_offset: int,
 ) -> None:
     """Posterior of each row of one circuit, given what is above it (S, M) and its own ``like``."""
     count = weight.shape[0]
     follows, own = shares.opening_follows, shares.opening_own
     each, one = np.empty((S, count)), np.empty((S, count))
-    cavity, message = np.empty((S, count)), np.empty((S, count))
+    cavity, message, around = np.empty((S, count)), np.empty((S, count)), np.empty((S, count))
     total, loose, share = np.empty(count), np.zeros(count), np.empty(count)
     for s in range(FIRST_UNGROUNDED, S):
         for m in range(count):
             loose[m] += above[s, m]
-    _from_circuit(above, loose, p, q, follows, own, message)
-    of_dwelling = 0.0
-    for s in range(S):
-        for m in range(count):
-            of_dwelling += weight[m] * message[s, m] * risk[s, m]
+    _from_circuit(above, loose, p, q, follows, own, around)
     openings = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         if tree.row_class[row] != flat:
@@ -824,22 +836,20 @@ def _weigh_circuit(
                 total[m] += message[s, m] * each[s, m]
         for m in range(count):
             share[m] = weight[m] / total[m]
-        of_circuit = 0.0
         for s in range(S):
-            straight, swapped, faulty, held = 0.0, 0.0, 0.0, 0.0
+            straight, swapped, faulty = 0.0, 0.0, 0.0
             for m in range(count):
                 part = share[m] * message[s, m]
                 straight += part * w[0, m]
                 swapped += part * w[1, m]
                 faulty += part * w[2, m]
-                held += weight[m] * message[s, m] * risk[s, m]
-            of_circuit += held
             out.joint[row - row_offset, s, 0] += straight * table[s, 0]
             out.joint[row - row_offset, s, 1] += swapped * table[s, 1]
             out.joint[row - row_offset, s, 2] += faulty * table[s, 2]
-        out.steps[row - row_offset, 0] += of_building
-        out.steps[row - row_offset, 1] += of_dwelling
-        out.steps[row - row_offset, 2] += of_circuit
+        face, calm = evidence.face[index], evidence.face_safe[index]
+        out.steps[row - row_offset, 0] += _danger(face, calm, p, w, weight)
+        out.steps[row - row_offset, 1] += _danger(face, calm, around, w, weight)
+        out.steps[row - row_offset, 2] += _danger(face, calm, message, w, weight)
         if openings > 1 and index != flat:
             alone, followed, styled = 0.0, 0.0, 0.0
             for s in range(S):
