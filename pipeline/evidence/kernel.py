@@ -41,6 +41,9 @@ T = 3
 RATE_COUNT = 5
 RESCALE_BELOW = 1e-60
 RESCALE_AFTER = 6
+ROUNDS = 3
+"""Distributions fitted to a building, one after the other."""
+
 CHUNK = 64
 """Points taken at once: few enough to stay near the processor, enough to run in step."""
 
@@ -374,9 +377,11 @@ def normalise(log_weight: Array, weight: Array) -> float:
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
+def _moments(
+    x: Array, log_weight: Array, widen: float, centre: Array, factor: Array
+) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
-    rates, count = x.shape
+    rates, count = x.shape[0], log_weight.shape[0]
     weight = np.empty(count)
     effective = normalise(log_weight, weight)
     trust = effective / (effective + 6.0)
@@ -391,7 +396,7 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
             square += weight[m] * (x[r, m] - centre[r]) ** 2
         found[r] = np.sqrt(max(square, 1e-12))
         # Never narrower than the trust in so few points allows, nor absurdly wide.
-        spread[r] = np.sqrt(min(max(square, 0.02), 25.0) * 1.2 + (1.0 - trust) * 0.8)
+        spread[r] = np.sqrt(min(max(square, 0.01), 25.0) * widen + (1.0 - trust) * 0.8)
     # Cholesky factor of the correlations, pulled towards none, times the spreads.
     for r in range(rates):
         for c in range(r + 1):
@@ -400,7 +405,7 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
                 value = 0.0
                 for m in range(count):
                     value += weight[m] * (x[r, m] - centre[r]) * (x[c, m] - centre[c])
-                value *= 0.98 * trust / (found[r] * found[c])
+                value *= 0.95 * trust / (found[r] * found[c])
             for i in range(c):
                 value -= factor[r, i] * factor[c, i]
             factor[r, c] = np.sqrt(max(value, 1e-6)) if r == c else value / factor[c, c]
@@ -411,15 +416,16 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _log_student(
-    x: Array, centre: Array, factor: Array, degrees: float, constant: float, out: Array
+    x: Array, start: int, stop: int, centre: Array, factor: Array, degrees: float, constant: float,
+    out: Array,
 ) -> None:
-    """Log density of a multivariate t distribution at points (5, M) into ``out`` (M,)."""
+    """Log density of a multivariate t distribution at some of the points (5, M) into ``out``."""
     rates = x.shape[0]
     z = np.empty(rates)
     log_det = 0.0
     for r in range(rates):
         log_det += np.log(factor[r, r])
-    for m in range(x.shape[1]):
+    for m in range(start, stop):
         square = 0.0
         for r in range(rates):
             value = x[r, m] - centre[r]
@@ -482,9 +488,9 @@ def place_points(
 ) -> None:
     """Place a building's points and weigh its evidence there.
 
-    Points come from the reference prior and from a t distribution fitted to the building's
-    posterior as the first points have it; each is weighed against the mixture of both, so that
-    every weight is bounded.
+    Points come from the reference prior, then from t distributions fitted, one after the other, to
+    the building's posterior as all points so far have it; each point is weighed against the mixture
+    of all sources, so that every weight is bounded.
 
     Args:
         tree, evidence, prior, pool, shares: see there.
@@ -498,53 +504,77 @@ def place_points(
         log_rest: filled with log likelihood less log proposal density, shape (M1 + M2,).
         log_own: filled with the log prior density, shape (M1 + M2,).
     """
-    first, second = pool.prior.shape[2], pool.student.shape[2]
+    first, count = pool.prior.shape[2], x.shape[1]
     own = number % pool.prior.shape[0]
-    near = pool.prior[own]
-    centre, factor = np.empty(RATE_COUNT), np.empty((RATE_COUNT, RATE_COUNT))
-    near_like, near_prior = np.empty(first), np.empty(first)
-    _weigh_points(
-        tree, evidence, prior, shares, building, near, shift, log_group, poor, picked, chance,
-        near_like, near_prior,
-    )
-    trial = np.empty(first)
-    for m in range(first):
-        trial[m] = near_like[m] + near_prior[m] - pool.log_reference[own, m]
-    _moments(near, trial, centre, factor)
-    far = np.empty((RATE_COUNT, second))
     table = pool.student[(number // 7) % pool.student.shape[0]]
     for r in range(RATE_COUNT):
-        for m in range(second):
-            value = centre[r]
-            for c in range(r + 1):
-                value += factor[r, c] * table[c, m]
-            far[r, m] = min(max(value, -60.0), 60.0)
-    far_like, far_prior = np.empty(second), np.empty(second)
-    _weigh_points(
-        tree, evidence, prior, shares, building, far, shift, log_group, poor, picked, chance,
-        far_like, far_prior,
-    )
-    count = first + second
-    for r in range(RATE_COUNT):
         for m in range(first):
-            x[r, m] = near[r, m]
-        for m in range(second):
-            x[r, first + m] = far[r, m]
-    beyond, student = np.empty(second), np.empty(count)
-    log_prior(far, np.zeros(RATE_COUNT), prior.reference, prior, beyond)
-    _log_student(x, centre, factor, pool.degrees, student_constant, student)
-    share = np.log(first / count)
-    rest = np.log(second / count)
-    for m in range(count):
-        if m < first:
-            like[m], log_own[m] = near_like[m], near_prior[m]
-            left = share + pool.log_reference[own, m]
+            x[r, m] = pool.prior[own, r, m]
+    # Log densities of the sources: the reference prior, then each fitted distribution.
+    density = np.empty((ROUNDS + 1, count))
+    shares_of = np.empty(ROUNDS + 1)
+    shares_of[0] = np.log(first / count)
+    centre, factor = np.empty(RATE_COUNT), np.empty((RATE_COUNT, RATE_COUNT))
+    centres, factors = np.empty((ROUNDS, RATE_COUNT)), np.empty((ROUNDS, RATE_COUNT, RATE_COUNT))
+    done = 0
+    for turn in range(ROUNDS + 1):
+        if turn == 0:
+            size = first
         else:
-            like[m], log_own[m] = far_like[m - first], far_prior[m - first]
-            left = share + beyond[m - first]
-        right = rest + student[m]
-        top = max(left, right)
-        log_rest[m] = like[m] - top - np.log(np.exp(left - top) + np.exp(right - top))
+            size = (count - first) // ROUNDS
+            trial = np.empty(done)
+            for m in range(done):
+                trial[m] = like[m] + log_own[m] - _mixed(density, shares_of, turn, done, m)
+            # Wide at first, when few points carry the weight; narrower as they find the place.
+            _moments(x, trial, 2.4 - 0.4 * turn, centre, factor)
+            centres[turn - 1], factors[turn - 1] = centre, factor
+            for r in range(RATE_COUNT):
+                for m in range(size):
+                    value = centre[r]
+                    for c in range(r + 1):
+                        value += factor[r, c] * table[c, done - first + m]
+                    x[r, done + m] = min(max(value, -60.0), 60.0)
+            shares_of[turn] = np.log(size / count)
+        fresh = np.empty((RATE_COUNT, size))
+        for r in range(RATE_COUNT):
+            for m in range(size):
+                fresh[r, m] = x[r, done + m]
+        new_like, new_own = np.empty(size), np.empty(size)
+        _weigh_points(
+            tree, evidence, prior, shares, building, fresh, shift, log_group, poor, picked, chance,
+            new_like, new_own,
+        )
+        for m in range(size):
+            like[done + m], log_own[done + m] = new_like[m], new_own[m]
+        if turn == 0:
+            for m in range(size):
+                density[0, m] = pool.log_reference[own, m]
+        else:
+            log_prior(fresh, np.zeros(RATE_COUNT), prior.reference, prior, new_own)
+            for m in range(size):
+                density[0, done + m] = new_own[m]
+        done += size
+        for source in range(turn):
+            from_m = 0 if source == turn - 1 else done - size
+            _log_student(
+                x, from_m, done, centres[source], factors[source], pool.degrees, student_constant,
+                density[source + 1],
+            )
+    for m in range(count):
+        log_rest[m] = like[m] - _mixed(density, shares_of, ROUNDS + 1, count, m)
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -> float:
+    """Log density at point m of the mixture of the first so many sources."""
+    top = -1e300
+    for source in range(sources):
+        top = max(top, log_share[source] + density[source, m])
+    total, held = 0.0, 0.0
+    for source in range(sources):
+        total += np.exp(log_share[source] + density[source, m] - top)
+        held += np.exp(log_share[source])
+    return top + np.log(total / held)
 
 
 @njit(cache=True, nogil=True)
