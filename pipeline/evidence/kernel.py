@@ -96,7 +96,9 @@ class Shares(NamedTuple):
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def state_chances(x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array) -> None:
+def state_chances(
+    x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array
+) -> None:
     """Fill ``p`` (S, M), ``q`` (S, M) and the weights of trouble ``w`` (3, M) from log odds x (5, M)."""
     for m in range(x.shape[1]):
         u = 1.0 / (1.0 + np.exp(-x[0, m]))
@@ -199,8 +201,17 @@ def _times_power(target: Array, factor: Array, power: int, since: int, log_scale
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _circuit(
-    tree: Tree, table: Array, circuit: int, shares: Shares, p: Array, q: Array, w: Array,
-    each: Array, one: Array, out: Array, log_scale: Array,
+    tree: Tree,
+    table: Array,
+    circuit: int,
+    shares: Shares,
+    p: Array,
+    q: Array,
+    w: Array,
+    each: Array,
+    one: Array,
+    out: Array,
+    log_scale: Array,
 ) -> None:
     """Likelihood of a circuit's evidence by its state into ``out`` (S, M)."""
     for s in range(S):
@@ -209,7 +220,14 @@ def _circuit(
     since = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         opening_likelihood(
-            table[tree.row_class[row]], p, q, w, shares.opening_follows, shares.opening_own, each, one
+            table[tree.row_class[row]],
+            p,
+            q,
+            w,
+            shares.opening_follows,
+            shares.opening_own,
+            each,
+            one,
         )
         since = _times_power(out, one, tree.row_count[row], since, log_scale)
     _rescale(out, log_scale)
@@ -230,8 +248,15 @@ def _as_circuit_of(circuit: Array, p: Array, follows: float, out: Array) -> None
 
 @njit(cache=True, fastmath=True, nogil=True)
 def log_likelihood(
-    tree: Tree, table: Array, building: int, shares: Shares, p: Array, q: Array, w: Array,
-    whole: bool, out: Array,
+    tree: Tree,
+    table: Array,
+    building: int,
+    shares: Shares,
+    p: Array,
+    q: Array,
+    w: Array,
+    whole: bool,
+    out: Array,
 ) -> None:
     """Log likelihood of a building's evidence at each point, added to ``out`` (M,).
 
@@ -377,9 +402,7 @@ def normalise(log_weight: Array, weight: Array) -> float:
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _moments(
-    x: Array, log_weight: Array, widen: float, centre: Array, factor: Array
-) -> None:
+def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: Array) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
     rates, count = x.shape[0], log_weight.shape[0]
     weight = np.empty(count)
@@ -416,7 +439,13 @@ def _moments(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _log_student(
-    x: Array, start: int, stop: int, centre: Array, factor: Array, degrees: float, constant: float,
+    x: Array,
+    start: int,
+    stop: int,
+    centre: Array,
+    factor: Array,
+    degrees: float,
+    constant: float,
     out: Array,
 ) -> None:
     """Log density of a multivariate t distribution at some of the points (5, M) into ``out``."""
@@ -460,8 +489,18 @@ def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_points(
-    tree: Tree, evidence: Evidence, prior: Prior, shares: Shares, building: int, x: Array,
-    shift: Array, log_group: Array, poor: float, picked: Array, chance: Array, like: Array,
+    tree: Tree,
+    evidence: Evidence,
+    prior: Prior,
+    shares: Shares,
+    building: int,
+    x: Array,
+    shift: Array,
+    log_group: Array,
+    poor: float,
+    picked: Array,
+    chance: Array,
+    like: Array,
     log_own: Array,
 ) -> None:
     """Log likelihood and log prior density at points (5, M) into ``like`` and ``log_own`` (M,)."""
@@ -482,9 +521,23 @@ def _weigh_points(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def place_points(
-    tree: Tree, evidence: Evidence, prior: Prior, pool: Pool, shares: Shares, building: int,
-    number: int, shift: Array, log_group: Array, poor: float, picked: Array, chance: Array,
-    student_constant: float, x: Array, like: Array, log_rest: Array, log_own: Array,
+    tree: Tree,
+    evidence: Evidence,
+    prior: Prior,
+    pool: Pool,
+    shares: Shares,
+    building: int,
+    number: int,
+    shift: Array,
+    log_group: Array,
+    poor: float,
+    picked: Array,
+    chance: Array,
+    student_constant: float,
+    x: Array,
+    like: Array,
+    log_rest: Array,
+    log_own: Array,
 ) -> None:
     """Place a building's points and weigh its evidence there.
 
@@ -541,8 +594,19 @@ def place_points(
                 fresh[r, m] = x[r, done + m]
         new_like, new_own = np.empty(size), np.empty(size)
         _weigh_points(
-            tree, evidence, prior, shares, building, fresh, shift, log_group, poor, picked, chance,
-            new_like, new_own,
+            tree,
+            evidence,
+            prior,
+            shares,
+            building,
+            fresh,
+            shift,
+            log_group,
+            poor,
+            picked,
+            chance,
+            new_like,
+            new_own,
         )
         for m in range(size):
             like[done + m], log_own[done + m] = new_like[m], new_own[m]
@@ -557,7 +621,13 @@ def place_points(
         for source in range(turn):
             from_m = 0 if source == turn - 1 else done - size
             _log_student(
-                x, from_m, done, centres[source], factors[source], pool.degrees, student_constant,
+                x,
+                from_m,
+                done,
+                centres[source],
+                factors[source],
+                pool.degrees,
+                student_constant,
                 density[source + 1],
             )
     for m in range(count):
@@ -633,9 +703,21 @@ class Found(NamedTuple):
 
 @njit(cache=True, fastmath=True, nogil=True)
 def weigh_building(
-    tree: Tree, evidence: Evidence, shares: Shares, building: int, poor: float, picked: Array,
-    chance: Array, x: Array, like: Array, log_weight: Array, flat: int, seed: int, out: Found,
-    place: int, row_offset: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    building: int,
+    poor: float,
+    picked: Array,
+    chance: Array,
+    x: Array,
+    like: Array,
+    log_weight: Array,
+    flat: int,
+    seed: int,
+    out: Found,
+    place: int,
+    row_offset: int,
 ) -> None:
     """Everything that is told of one building, from its weighted points.
 
@@ -700,8 +782,22 @@ def weigh_building(
             drawn_to += 1
         for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
             _weigh_dwelling(
-                tree, evidence, shares, dwelling, p, q, w, weight, flat, drawn,
-                drawn_from, drawn_to, random, out, place, row_offset,
+                tree,
+                evidence,
+                shares,
+                dwelling,
+                p,
+                q,
+                w,
+                weight,
+                flat,
+                drawn,
+                drawn_from,
+                drawn_to,
+                random,
+                out,
+                place,
+                row_offset,
             )
         drawn_from = drawn_to
     out.none_dangerous[place] = min(none_dangerous, 1.0)
@@ -710,9 +806,22 @@ def weigh_building(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_dwelling(
-    tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    weight: Array, flat: int, drawn: Ints, drawn_from: int,
-    drawn_to: int, random: Array, out: Found, place: int, row_offset: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    dwelling: int,
+    p: Array,
+    q: Array,
+    w: Array,
+    weight: Array,
+    flat: int,
+    drawn: Ints,
+    drawn_from: int,
+    drawn_to: int,
+    random: Array,
+    out: Found,
+    place: int,
+    row_offset: int,
 ) -> None:
     """One dwelling's part of ``weigh_building``."""
     count = weight.shape[0]
@@ -764,19 +873,47 @@ def _weigh_dwelling(
             copied = 0.0
             for m in range(count):
                 copied += (
-                    weight[m] * copies * follow[m]
+                    weight[m]
+                    * copies
+                    * follow[m]
                     / (copies * follow[m] + (1.0 - copies) * fresh[m])
                 )
             out.taught[place, 0] += times * tree.circuit_times[k] * copied
             out.taught[place, 1] += times * tree.circuit_times[k]
         _weigh_circuit(
-            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, above,
-            circuits[k - first], flat, out, place, row_offset,
+            tree,
+            evidence,
+            shares,
+            k,
+            times * tree.circuit_times[k],
+            p,
+            q,
+            w,
+            weight,
+            above,
+            circuits[k - first],
+            flat,
+            out,
+            place,
+            row_offset,
         )
     if drawn_to > drawn_from:
         _draw_dwelling(
-            tree, evidence, shares, dwelling, p, q, w, posterior, circuits, drawn, drawn_from,
-            drawn_to, random, out, place,
+            tree,
+            evidence,
+            shares,
+            dwelling,
+            p,
+            q,
+            w,
+            posterior,
+            circuits,
+            drawn,
+            drawn_from,
+            drawn_to,
+            random,
+            out,
+            place,
         )
 
 
@@ -824,8 +961,20 @@ def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> 
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_circuit(
-    tree: Tree, evidence: Evidence, shares: Shares, circuit: int, times: int, p: Array, q: Array,
-    w: Array, weight: Array, above: Array, like: Array, flat: int, out: Found, place: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    circuit: int,
+    times: int,
+    p: Array,
+    q: Array,
+    w: Array,
+    weight: Array,
+    above: Array,
+    like: Array,
+    flat: int,
+    out: Found,
+    place: int,
     row_offset: int,
 ) -> None:
     """Posterior of each row of one circuit, given what is above it (S, M) and its own ``like``."""
@@ -913,9 +1062,21 @@ def _choose(chances: Array, uniform: float) -> int:
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _draw_dwelling(
-    tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    posterior: Array, circuits: Array, drawn: Ints, drawn_from: int, drawn_to: int,
-    random: Array, out: Found, place: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    dwelling: int,
+    p: Array,
+    q: Array,
+    w: Array,
+    posterior: Array,
+    circuits: Array,
+    drawn: Ints,
+    drawn_from: int,
+    drawn_to: int,
+    random: Array,
+    out: Found,
+    place: int,
 ) -> None:
     """Draw hands, circuits and dangerous openings; add them up over the building's draws."""
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
@@ -932,7 +1093,11 @@ def _draw_dwelling(
             previous = m
             for row in range(rows):
                 index = tree.row_class[base + row]
-                table, safe, harm = evidence.table[index], evidence.safe[index], evidence.harm[index]
+                table, safe, harm = (
+                    evidence.table[index],
+                    evidence.safe[index],
+                    evidence.harm[index],
+                )
                 like_fresh, safe_fresh, hurt_fresh = 0.0, 0.0, 0.0
                 like_style, safe_style, hurt_style = 0.0, 0.0, 0.0
                 for s in range(S):
@@ -954,9 +1119,15 @@ def _draw_dwelling(
                         safe_s += w[t, m] * safe[s, t]
                         hurt_s += w[t, m] * table[s, t] * harm[s, t]
                     loose = 1.0 - follows if s >= FIRST_UNGROUNDED else 0.0
-                    like = own * like_fresh + (1.0 - own) * ((1.0 - loose) * like_s + loose * like_style)
-                    calm = own * safe_fresh + (1.0 - own) * ((1.0 - loose) * safe_s + loose * safe_style)
-                    pain = own * hurt_fresh + (1.0 - own) * ((1.0 - loose) * hurt_s + loose * hurt_style)
+                    like = own * like_fresh + (1.0 - own) * (
+                        (1.0 - loose) * like_s + loose * like_style
+                    )
+                    calm = own * safe_fresh + (1.0 - own) * (
+                        (1.0 - loose) * safe_s + loose * safe_style
+                    )
+                    pain = own * hurt_fresh + (1.0 - own) * (
+                        (1.0 - loose) * hurt_s + loose * hurt_style
+                    )
                     risk[row, s] = 1.0 - calm / like
                     hurt[row, s] = pain / like
         for s in range(S):
@@ -985,9 +1156,23 @@ def _draw_dwelling(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def weigh_block(
-    tree: Tree, evidence: Evidence, prior: Prior, pool: Pool, shares: Shares, buildings: Ints,
-    numbers: Ints, seeds: npt.NDArray[np.uint64], shift: Array, log_group: Array, poor: Array,
-    picked: Array, chance: Array, student_constant: float, flat: int, out: Found, points: Array,
+    tree: Tree,
+    evidence: Evidence,
+    prior: Prior,
+    pool: Pool,
+    shares: Shares,
+    buildings: Ints,
+    numbers: Ints,
+    seeds: npt.NDArray[np.uint64],
+    shift: Array,
+    log_group: Array,
+    poor: Array,
+    picked: Array,
+    chance: Array,
+    student_constant: float,
+    flat: int,
+    out: Found,
+    points: Array,
     log_rest: Array,
 ) -> None:
     """Place points and weigh every building of a stretch; see ``place_points``, ``weigh_building``.
@@ -998,14 +1183,34 @@ def weigh_block(
         points, log_rest: filled for learning, shapes (n, 5, M) and (n, M), or empty.
     """
     count = pool.prior.shape[2] + pool.student.shape[2]
-    x, like, rest, own = np.empty((RATE_COUNT, count)), np.empty(count), np.empty(count), np.empty(count)
+    x, like, rest, own = (
+        np.empty((RATE_COUNT, count)),
+        np.empty(count),
+        np.empty(count),
+        np.empty(count),
+    )
     log_weight = np.empty(count)
     first_row = tree.row_start[tree.circuit_start[tree.dwelling_start[buildings[0]]]]
     for place in range(buildings.shape[0]):
         b = buildings[place]
         place_points(
-            tree, evidence, prior, pool, shares, b, numbers[b], shift[b], log_group[b], poor[b],
-            picked[b], chance, student_constant, x, like, rest, own,
+            tree,
+            evidence,
+            prior,
+            pool,
+            shares,
+            b,
+            numbers[b],
+            shift[b],
+            log_group[b],
+            poor[b],
+            picked[b],
+            chance,
+            student_constant,
+            x,
+            like,
+            rest,
+            own,
         )
         for m in range(count):
             log_weight[m] = rest[m] + own[m]
@@ -1015,6 +1220,19 @@ def weigh_block(
                 for r in range(RATE_COUNT):
                     points[place, r, m] = x[r, m]
         weigh_building(
-            tree, evidence, shares, b, poor[b], picked[b], chance, x, like, log_weight, flat,
-            seeds[b], out, place, first_row,
+            tree,
+            evidence,
+            shares,
+            b,
+            poor[b],
+            picked[b],
+            chance,
+            x,
+            like,
+            log_weight,
+            flat,
+            seeds[b],
+            out,
+            place,
+            first_row,
         )

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-
 from pipeline.evidence.kinds import Kinds, build_kinds
 from pipeline.evidence.model import Model, build_model
 from pipeline.evidence.portfolio import SELECTIONS, UNKNOWN_SLOTS, Portfolio, Signatures
+
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.scoring.severity import severity_array
 from shared.rule_book import RuleBook, load_rule_book

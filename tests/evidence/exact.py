@@ -9,9 +9,9 @@ from __future__ import annotations
 from itertools import product
 
 import numpy as np
+from pipeline.evidence.kinds import Kinds
 from scipy import special
 
-from pipeline.evidence.kinds import Kinds
 from pipeline.evidence.priors import Priors
 from shared.vocabulary import CONDITIONS
 

@@ -5,9 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-
 from pipeline.evidence.kinds import RATES, SLOTS, build_kinds, rate_features
-from pipeline.evidence.likelihood import RESULTS, Likelihoods
 from pipeline.evidence.portfolio import (
     NOT_REPAIRED,
     SELECTIONS,
@@ -16,6 +14,8 @@ from pipeline.evidence.portfolio import (
     Signatures,
     selection_weights,
 )
+
+from pipeline.evidence.likelihood import RESULTS, Likelihoods
 from pipeline.evidence.priors import Priors
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, NO_LOOK_RESULTS, Method, Selection

@@ -8,8 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
-
 from pipeline.evidence.counts import (
     Parts,
     distributions,
@@ -19,6 +17,7 @@ from pipeline.evidence.counts import (
     resample,
     shortest_intervals,
 )
+from scipy import stats
 
 
 def _convolved(chances: list[float]) -> np.ndarray:

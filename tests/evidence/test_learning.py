@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import optimize, special, stats
-
 from pipeline.evidence.beta_fit import fit_beta
 from pipeline.evidence.inspectors import classify_inspectors
-from pipeline.evidence.learning import crew_shift, learn
 from pipeline.evidence.model import Model, build_model
 from pipeline.evidence.portfolio import Portfolio
+from scipy import optimize, special, stats
+
+from pipeline.evidence.learning import crew_shift, learn
 from pipeline.evidence.priors import (
     Priors,
     beta_log_odds,

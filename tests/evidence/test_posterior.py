@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
-
 from pipeline.evidence.kinds import Kinds, rate_features
-from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.model import Model
 from pipeline.evidence.portfolio import Portfolio
+from scipy import stats
+
+from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.posterior import compute_posterior
 from pipeline.evidence.priors import Priors, mean_kinds
 from shared.rule_book import RuleBook
