@@ -92,6 +92,15 @@ MISREADINGS = (
     Result.HOT_GROUND_REVERSED.value,
 )
 
+NOT_MEASURED = (
+    "hot_neutral_volts",
+    "plate_earth_volts",
+    "case_earth_volts",
+    "ground_contact_earth_volts",
+)
+NOT_NOTED = ("non_contact_detector", "heat_or_scorch", "shock_reported")
+"""Columns that the invented inspectors leave blank."""
+
 FIRST_DAY = np.datetime64("2022-01-10")
 LAST_DAY = np.datetime64("2025-09-30")
 SHARE_LOOKED_AT = {
@@ -147,6 +156,9 @@ def make_observations(
             "gfci_protected": gfci,
             "marking": marking,
             "note": blanks(len(opening)),
+            # None of the invented inspectors carries what these are measured with.
+            **{name: np.full(len(opening), np.nan) for name in NOT_MEASURED},
+            **{name: blanks(len(opening)) for name in NOT_NOTED},
             **columns,
         }
     )

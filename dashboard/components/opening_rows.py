@@ -6,6 +6,7 @@ from typing import Any
 
 from dashboard.components import plate
 from dashboard.components.figures import day, missing, number, percent, word
+from pipeline.scoring.why import told
 from shared.standing import STANDING_MEANING, Standing
 from shared.vocabulary import CONDITIONS
 
@@ -91,6 +92,22 @@ def standing(row: dict[str, Any]) -> str:
     return f'<span class="num strong">{percent(row["p_dangerous"])}</span>{chips}'
 
 
+def why(row: dict[str, Any]) -> str:
+    """The chance of danger by what is known, before → after, and the next look."""
+    steps = "".join(
+        f'<li><span class="num">{percent(step.after)}</span> '
+        f'<span class="soft">{plate.text(step.known)}</span></li>'
+        for step in told(row)
+    )
+    settles = ""
+    if not missing(row["next_method"]):
+        settles = (
+            f'<span class="small">Next: {plate.text(word(row["next_method"]))} settles '
+            f'<span class="num">{percent(row["next_settles"])}</span></span>'
+        )
+    return f'<ol class="steps small">{steps}</ol>{settles}'
+
+
 def opening_columns() -> list[plate.Column]:
     """The columns of a table of openings."""
     return [
@@ -99,6 +116,7 @@ def opening_columns() -> list[plate.Column]:
         plate.Column("Speaks against", against),
         plate.Column("Remains possible", possible),
         plate.Column("Dangerous", standing, width="8rem"),
+        plate.Column("Danger by what is known", why, width="13rem"),
     ]
 
 

@@ -29,6 +29,7 @@ from dashboard.components.urgent_rows import first_measure, grounds, said_by
 from pipeline.screens import selection as chosen
 from pipeline.screens import where_next
 from pipeline.screens.selection import Selection
+from pipeline.warehouse import queries
 
 ROWS = 25
 URGENT_SHOWN = 4
@@ -36,7 +37,7 @@ CLEARED_SHOWN = 20
 PARTS = (
     ("era", "Era"),
     ("mixed_openings", "Mixed openings"),
-    ("confirmed_defects", "Confirmed defects"),
+    ("confirmed_defects", "What looks found"),
     ("occupancy", "Occupancy"),
 )
 
@@ -182,7 +183,12 @@ def _rest(frame: pd.DataFrame, what: str) -> str:
     )
 
 
-def answer(frame: pd.DataFrame, sure: where_next.Sureness, counted: where_next.Counts) -> str:
+def answer(
+    frame: pd.DataFrame,
+    sure: where_next.Sureness,
+    counted: where_next.Counts,
+    sets: pd.DataFrame,
+) -> str:
     """The first question's answer, in a few sentences."""
     first = frame.iloc[0]
     name = plate.link(first["name"], "building", id=first["building_id"])
@@ -191,11 +197,17 @@ def answer(frame: pd.DataFrame, sure: where_next.Sureness, counted: where_next.C
         f"{plural(sure.surely, 'building')} of these {'belongs' if sure.surely == 1 else 'belong'} "
         f"among the first {k} with 90 % probability or more; {count(sure.perhaps)} more may."
     )
+    held = "".join(
+        f" The first {count(row['first'])} hold {percent(row['share_low'])} to "
+        f"{percent(row['share_high'])} of all dangerous openings (90 %); the best choice of "
+        f"{count(row['first'])} would hold {percent(row['regret'])} more."
+        for row in sets[sets["first"].isin((5, 50))].to_dict(orient="records")
+    )
     return (
         '<section class="panel next"><h3>Next: '
         f"{name}</h3><p>{plate.text(first['next_look'])}</p>"
         f'<p class="soft small">{certain} {plural(counted.confirmed, "building")} with a '
-        f"confirmed defect, {count(counted.never_looked)} where nobody ever looked.</p></section>"
+        f"confirmed defect, {count(counted.never_looked)} where nobody ever looked.{held}</p></section>"
     )
 
 
@@ -259,6 +271,9 @@ def columns(
     def blind(row: dict[str, Any]) -> str:
         return f'<span class="num">{percent(row["blind_share"])}</span>'
 
+    def live(row: dict[str, Any]) -> str:
+        return f'<span class="num">{percent(row["p_live_metal"])}</span>'
+
     def moved(row: dict[str, Any]) -> str:
         if missing(row["earlier_rank"]):
             return '<span class="soft small">new</span>'
@@ -276,6 +291,7 @@ def columns(
         plate.Column("Building and most useful next look", name, heads=True),
         plate.Column("Score (90 %)", score, width="8rem"),
         *(plate.Column(label, ingredient(key), half=True, width="4.6rem") for key, label in PARTS),
+        plate.Column("Live metal", live, half=True, width="4rem"),
         plate.Column("Blind", blind, half=True, width="4rem"),
         *([plate.Column("Since last build", moved, half=True, width="4.8rem")] if compared else []),
     ]
@@ -309,7 +325,8 @@ def page() -> None:
     with ahead:
         urgent_panel(source, selection)
         if number_of == 1 and selection.order in ("score", "dwelling"):
-            follow(plate.show(answer(frame, sure, counted), key="answer"))
+            sets = source.ask(queries.first_buildings)
+            follow(plate.show(answer(frame, sure, counted, sets), key="answer"))
     with listing:
         _table(source, selection, k, counted, frame)
     _pictures(source, selection, k, frame)
@@ -344,8 +361,8 @@ def _table(
         f"{plural(counted.buildings, 'building')}"
         + (f" of {count(counted.all_buildings)}" if selection.narrows else "")
         + f". Score: {SCORE_UNIT}. Ingredients add up with a baseline to the score; a hollow bar "
-        "takes away. Blind: three-slot openings never looked at by a method able to see a false "
-        "ground."
+        "takes away. Live metal: chance that anywhere in it metal is live in normal use. Blind: "
+        "three-slot openings never looked at by a method able to see a false ground."
     )
     body = plate.table(
         frame.to_dict(orient="records"),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Any
 
 import click
+import numpy as np
 import pandas as pd
 
 from pipeline.cli.options import existing, json_option, workspace_option
@@ -24,6 +26,8 @@ from pipeline.cli.output import (
 from pipeline.cli.rank import ranking_rows
 from pipeline.cli.urgent import first_measure
 from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
+from pipeline.scoring.why import STEPS, told
+from pipeline.screens.whole_building import STEP_LABELS
 from pipeline.warehouse import queries, store
 from shared.standing import URGENT_WORDS
 from shared.vocabulary import CONDITIONS
@@ -134,13 +138,26 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
     print_table("Facts", [("fact", "left"), ("value", "left")], known)
     click.echo("")
     labels = ["baseline: as many openings in a typical building"]
-    labels += [f"+ {words(name)}" for name in INGREDIENTS]
-    labels += ["= score"]
+    labels += [STEP_LABELS[name].lower() for name in INGREDIENTS]
+    labels += ["score"]
     parts = [row["baseline"], *(row[f"contribution_{name}"] for name in INGREDIENTS)]
+    after = [number(value) for value in np.cumsum(parts)]
     print_table(
-        "How the score comes about",
-        [("step", "left"), ("value", "right")],
-        [list(step) for step in zip(labels, adding_up(parts), strict=True)],
+        "How the score comes about, one kind of knowledge after the other",
+        [("what is known", "left"), ("adds", "right"), ("before → after", "right")],
+        [
+            [label, adds, change]
+            for label, adds, change in zip(
+                labels,
+                adding_up(parts),
+                [
+                    after[0],
+                    *(f"{b} → {a}" for b, a in itertools.pairwise(after)),
+                    after[-1],
+                ],
+                strict=True,
+            )
+        ],
     )
     click.echo(f"Score: {SCORE_UNIT}.")
     click.echo(
@@ -151,7 +168,8 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
     click.echo(
         f"Dangerous openings: {number(row['expected_dangerous_openings'])} expected, "
         f"{row['dangerous_low']} to {row['dangerous_high']} (90 %); any at all: "
-        f"{percent(row['p_any_dangerous'])}. Blind share {percent(row['blind_share'])}."
+        f"{percent(row['p_any_dangerous'])}; live metal anywhere: {percent(row['p_live_metal'])}. "
+        f"Blind share {percent(row['blind_share'])}."
     )
     click.echo("\nWhy")
     for reason in row["reasons"]:
@@ -215,6 +233,14 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
                     "urgent_defect": row["urgent_defect"],
                     "grounds": [dict(each) for each in row["grounds"]],
                     "rule_book_hash": row["rule_book_hash"],
+                    "circuit_id": row["circuit_id"],
+                    "why": [
+                        {"known": step.known, "p_dangerous": step.after, "log_odds": step.log_odds}
+                        for step in told(row)
+                    ],
+                    "next_look": None
+                    if row["next_method"] is None
+                    else {"method": row["next_method"], "settles": row["next_settles"]},
                 }
                 for row in records(frame)
             ]
@@ -230,7 +256,9 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
             ("last look", "left"),
             ("methods", "left"),
             ("dangerous", "right"),
+            ("why", "left"),
             ("likeliest", "left"),
+            ("next look", "left"),
             ("standing", "left"),
             ("", "left"),
         ],
@@ -243,12 +271,19 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
                 day(row["last_observed_on"]),
                 words(row["methods"]),
                 percent(row["p_dangerous"]),
+                " → ".join(percent(step.after) for step in told(row)),
                 _likeliest(row),
+                words(row["next_method"]) if row["next_method"] else "",
                 row["standing"],
                 "urgent" if row["urgent"] else "confirmed" if row["confirmed"] else "",
             ]
             for row in records(frame)
         ],
+    )
+    click.echo(
+        "\nWhy: chance of danger by "
+        + ", then ".join(known for _, known in STEPS)
+        + ". Next look: the least effort that settles nearly as much as any."
     )
     if unrecorded:
         click.echo(

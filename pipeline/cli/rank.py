@@ -98,12 +98,13 @@ def rank(
     warn_if_stale(place)
     with store.reading(place) as con:
         frame = queries.ranking(con, by=by, filters=filters, top=top)
+        sets = queries.first_buildings(con)
     if frame.empty:
         say("No building answers to that; names must be written in full, as the register has them.")
     if as_json:
         print_json(ranking_rows(frame))
     else:
-        print_ranking(frame)
+        print_ranking(frame, None if by != "score" else sets)
     return 0
 
 
@@ -147,13 +148,30 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
                 "evidence_share": row["evidence_share"],
                 "next_look": row["next_look"],
                 "rule_book_hash": row["rule_book_hash"],
+                "p_live_metal": row["p_live_metal"],
             }
         )
     return rows
 
 
-def print_ranking(frame: pd.DataFrame) -> None:
-    """Print a ranking for people."""
+def sets_told(sets: pd.DataFrame) -> list[str]:
+    """Lines that say what the first buildings hold together (see ``queries.first_buildings``)."""
+    lines = []
+    for row in sets[sets["first"].isin((5, 10, 50))].to_dict(orient="records"):
+        lines.append(
+            f"The first {row['first']} hold {percent(row['share_low'])} to "
+            f"{percent(row['share_high'])} of all dangerous openings; the best {row['first']} would "
+            f"hold {percent(row['regret'])} more of what they hold."
+            if row["regret"] >= 0.005
+            else f"The first {row['first']} hold {percent(row['share_low'])} to "
+            f"{percent(row['share_high'])} of all dangerous openings; no other {row['first']} hold "
+            "noticeably more."
+        )
+    return lines
+
+
+def print_ranking(frame: pd.DataFrame, sets: pd.DataFrame | None = None) -> None:
+    """Print a ranking for people; ``sets`` from ``queries.first_buildings``."""
     urgent = frame[frame["urgent"]]
     if len(urgent):
         click.echo(
@@ -171,6 +189,7 @@ def print_ranking(frame: pd.DataFrame) -> None:
                 number(row["score"]),
                 number(row["score_per_dwelling"]),
                 f"{row['dangerous_low']}–{row['dangerous_high']}",
+                percent(row["p_live_metal"]),
                 percent(row["blind_share"]),
                 row["reasons"][0] if len(row["reasons"]) else "",
             ]
@@ -184,15 +203,19 @@ def print_ranking(frame: pd.DataFrame) -> None:
             ("score", "right"),
             ("per dwelling", "right"),
             ("dangerous, 90 %", "right"),
+            ("live metal", "right"),
             ("blind", "right"),
             ("what weighs most", "left"),
         ],
         rows,
     )
     click.echo("")
+    for line in [] if sets is None else sets_told(sets):
+        click.echo(line)
     click.echo(f"Score: {SCORE_UNIT}.")
     click.echo(
-        "90 %: interval of the rank, and of the number of dangerous openings. Blind: share of "
+        "90 %: interval of the rank, and of the number of dangerous openings. Live metal: chance "
+        "that anywhere in it metal is live in normal use. Blind: share of "
         "three-slot openings never looked at by a method able to see a false ground."
     )
     if len(frame):

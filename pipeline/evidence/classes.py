@@ -73,6 +73,8 @@ class Weighed:
             float32.
         protected: chance of GFCI protection likewise, shape (N, S * 3).
         chance: odds of being picked by selection, state and trouble, shape (5, S, 3).
+        faces, faces_safe: likelihood of slots alone (in the order of SLOTS, then not known), and
+            that without danger, in a room that is not known, shape (4, S, 3).
     """
 
     evidence: Evidence
@@ -80,6 +82,8 @@ class Weighed:
     slots: npt.NDArray[np.float32]
     protected: Array
     chance: Array
+    faces: Array
+    faces_safe: Array
 
 
 @dataclass(frozen=True)
@@ -142,7 +146,7 @@ def weigh_classes(
     # A class was picked for one reason; its likelihood includes the odds of that.
     size, troubles = len(classes), 3
     shape = (size, STATE_COUNT, troubles)
-    table, safe, dead, harm = (np.empty(shape) for _ in range(4))
+    table, safe, dead, harm, plain, plain_safe = (np.empty(shape) for _ in range(6))
     protected = np.empty(shape)
     condition = np.empty((*shape, len(CONDITIONS)), dtype=np.float32)
     faces = np.empty((*shape, len(SLOTS)), dtype=np.float32)
@@ -151,6 +155,10 @@ def weigh_classes(
     for start in range(0, size, _AT_ONCE):
         part = slice(start, min(start + _AT_ONCE, size))
         gfci = _protection(classes, taught, part)
+        alone = outcome[None] * seen[classes.slots[part]][:, None, None, :, None]
+        plain[part] = alone.sum(axis=(3, 4))
+        calm = np.einsum("nstfc,fcg->nstg", alone, 1 - at_stake.danger, optimize=True)
+        plain_safe[part] = np.einsum("nstg,nsg->nst", calm, gfci)
         if readings:
             gfci = gfci * classes.gfci_weights[part, None, :]
         weight = seen[classes.slots[part]][:, :, None] * odds[classes.selection[part]]
@@ -172,17 +180,26 @@ def weigh_classes(
         condition[part] = joint.sum(axis=3) / inner[..., None]
         faces[part] = joint.sum(axis=4) / inner[..., None]
         _mend(classes, at_stake, part, safe, dead, harm, table, condition, faces, protected)
+    alone = outcome[None] * seen[:, None, None, :, None]
+    wet = float(rule_book.counting.wet_share)
+    share = wet * taught.gfci[:, 1] + (1 - wet) * taught.gfci[:, 0]
+    calm = np.einsum("nstfc,fcg->nstg", alone, 1 - at_stake.danger, optimize=True)
+    faces_safe = np.einsum("nstg,sg->nst", calm, np.stack([1 - share, share], axis=-1))
     scale = table.max(axis=(1, 2), keepdims=True)
     flat = classes.flat
     scale[flat] = 1.0
     table, safe, dead = (np.maximum(array / scale, 1e-280) for array in (table, safe, dead))
     joined = (size, STATE_COUNT * troubles)
     return Weighed(
-        evidence=Evidence(table, safe, dead, harm * classes.location[:, None, None]),
+        evidence=Evidence(
+            table, safe, dead, harm * classes.location[:, None, None], plain, plain_safe
+        ),
         condition=condition.reshape(*joined, -1),
         slots=faces.reshape(*joined, -1),
         protected=protected.reshape(joined),
         chance=np.einsum("pfc,stfc->pst", odds, outcome),
+        faces=alone.sum(axis=(3, 4)),
+        faces_safe=faces_safe,
     )
 
 
@@ -219,6 +236,8 @@ def _mend(
     safe[index] = doubt * safe[index] + sure * table[index] * (1 - danger_left)
     dead[index] = doubt * dead[index] + sure * table[index] * (1 - live_left)
     harm[index] = doubt * harm[index] + sure * harm_left
-    condition[index] = doubt * condition[index] + sure * np.eye(len(CONDITIONS))[left][:, None, None]
+    condition[index] = (
+        doubt * condition[index] + sure * np.eye(len(CONDITIONS))[left][:, None, None]
+    )
     faces[index] = doubt * faces[index] + sure * np.eye(len(SLOTS))[face][:, None, None]
     protected[index] = doubt * protected[index] + sure * guard[:, None, None]

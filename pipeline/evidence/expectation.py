@@ -79,5 +79,27 @@ def prior_means(portfolio: Portfolio, model: Model, values: Array) -> tuple[Arra
         part = slice(start, start + 20_000)
         rates = mean_rates(priors, portfolio.shift[part])
         each = mean_states(rates, portfolio.poor[part, None, None], model.taught) * worth
-        own[part] = (each.sum(axis=(-2, -1)).mean(axis=2) * portfolio.group_weights[part]).sum(axis=1)
+        own[part] = (each.sum(axis=(-2, -1)).mean(axis=2) * portfolio.group_weights[part]).sum(
+            axis=1
+        )
     return np.full(size, of_any), own
+
+
+def prior_danger(portfolio: Portfolio, model: Model) -> Array:
+    """Chance of danger of an opening of which only the slots are known, before anything was seen.
+
+    Returns:
+        By building and slots (in the order of SLOTS, then not known), shape (B, 4).
+    """
+    faces, calm = model.weighed.faces, model.weighed.faces_safe
+    size = len(portfolio)
+    result = np.empty((size, len(faces)))
+    for start in range(0, size, 20_000):
+        part = slice(start, start + 20_000)
+        rates = mean_rates(model.priors, portfolio.shift[part])
+        chances = mean_states(rates, portfolio.poor[part, None, None], model.taught).mean(axis=2)
+        own = np.einsum("bgst,bg->bst", chances, portfolio.group_weights[part])
+        seen = np.einsum("bst,fst->bf", own, faces)
+        safe = np.einsum("bst,fst->bf", own, calm)
+        result[part] = 1 - safe / seen
+    return result

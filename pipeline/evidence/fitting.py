@@ -10,8 +10,14 @@ from pipeline.evidence.states import Array
 
 @njit(cache=True, fastmath=True, nogil=True)
 def marginal(
-    a: Array, b: Array, constant: Array, log_group: Array, low: Array, high: Array,
-    log_rest: Array, score: Array,
+    a: Array,
+    b: Array,
+    constant: Array,
+    log_group: Array,
+    low: Array,
+    high: Array,
+    log_rest: Array,
+    score: Array,
 ) -> float:
     """Log marginal likelihood of buildings, and each one's gradient.
 
@@ -65,8 +71,16 @@ def marginal(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def shifted_marginals(
-    a: Array, b: Array, constant: Array, log_group: Array, log_odds: Array, shift: Array,
-    log_rest: Array, rate: int, effects: Array, out: Array,
+    a: Array,
+    b: Array,
+    constant: Array,
+    log_group: Array,
+    log_odds: Array,
+    shift: Array,
+    log_rest: Array,
+    rate: int,
+    effects: Array,
+    out: Array,
 ) -> None:
     """Log marginal likelihood of each building were one rate's log odds shifted further.
 

@@ -41,6 +41,9 @@ T = 3
 RATE_COUNT = 5
 RESCALE_BELOW = 1e-60
 RESCALE_AFTER = 6
+ROUNDS = 3
+"""Distributions fitted to a building, one after the other."""
+
 CHUNK = 64
 """Points taken at once: few enough to stay near the processor, enough to run in step."""
 
@@ -93,7 +96,9 @@ class Shares(NamedTuple):
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def state_chances(x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array) -> None:
+def state_chances(
+    x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array
+) -> None:
     """Fill ``p`` (S, M), ``q`` (S, M) and the weights of trouble ``w`` (3, M) from log odds x (5, M)."""
     for m in range(x.shape[1]):
         u = 1.0 / (1.0 + np.exp(-x[0, m]))
@@ -196,8 +201,17 @@ def _times_power(target: Array, factor: Array, power: int, since: int, log_scale
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _circuit(
-    tree: Tree, table: Array, circuit: int, shares: Shares, p: Array, q: Array, w: Array,
-    each: Array, one: Array, out: Array, log_scale: Array,
+    tree: Tree,
+    table: Array,
+    circuit: int,
+    shares: Shares,
+    p: Array,
+    q: Array,
+    w: Array,
+    each: Array,
+    one: Array,
+    out: Array,
+    log_scale: Array,
 ) -> None:
     """Likelihood of a circuit's evidence by its state into ``out`` (S, M)."""
     for s in range(S):
@@ -206,7 +220,14 @@ def _circuit(
     since = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         opening_likelihood(
-            table[tree.row_class[row]], p, q, w, shares.opening_follows, shares.opening_own, each, one
+            table[tree.row_class[row]],
+            p,
+            q,
+            w,
+            shares.opening_follows,
+            shares.opening_own,
+            each,
+            one,
         )
         since = _times_power(out, one, tree.row_count[row], since, log_scale)
     _rescale(out, log_scale)
@@ -227,8 +248,15 @@ def _as_circuit_of(circuit: Array, p: Array, follows: float, out: Array) -> None
 
 @njit(cache=True, fastmath=True, nogil=True)
 def log_likelihood(
-    tree: Tree, table: Array, building: int, shares: Shares, p: Array, q: Array, w: Array,
-    whole: bool, out: Array,
+    tree: Tree,
+    table: Array,
+    building: int,
+    shares: Shares,
+    p: Array,
+    q: Array,
+    w: Array,
+    whole: bool,
+    out: Array,
 ) -> None:
     """Log likelihood of a building's evidence at each point, added to ``out`` (M,).
 
@@ -276,12 +304,16 @@ class Evidence(NamedTuple):
         safe: likelihood times chance of not being dangerous, shape (N, S, 3).
         dead: likelihood times chance of no live metal, shape (N, S, 3).
         harm: expected harm given s, t and the evidence, shape (N, S, 3).
+        face: likelihood of the slots alone, shape (N, S, 3).
+        face_safe: the same times chance of not being dangerous, shape (N, S, 3).
     """
 
     table: Array
     safe: Array
     dead: Array
     harm: Array
+    face: Array
+    face_safe: Array
 
 
 class Prior(NamedTuple):
@@ -370,9 +402,9 @@ def normalise(log_weight: Array, weight: Array) -> float:
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
+def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: Array) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
-    rates, count = x.shape
+    rates, count = x.shape[0], log_weight.shape[0]
     weight = np.empty(count)
     effective = normalise(log_weight, weight)
     trust = effective / (effective + 6.0)
@@ -387,7 +419,7 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
             square += weight[m] * (x[r, m] - centre[r]) ** 2
         found[r] = np.sqrt(max(square, 1e-12))
         # Never narrower than the trust in so few points allows, nor absurdly wide.
-        spread[r] = np.sqrt(min(max(square, 0.02), 25.0) * 1.2 + (1.0 - trust) * 0.8)
+        spread[r] = np.sqrt(min(max(square, 0.01), 25.0) * widen + (1.0 - trust) * 0.8)
     # Cholesky factor of the correlations, pulled towards none, times the spreads.
     for r in range(rates):
         for c in range(r + 1):
@@ -396,7 +428,7 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
                 value = 0.0
                 for m in range(count):
                     value += weight[m] * (x[r, m] - centre[r]) * (x[c, m] - centre[c])
-                value *= 0.98 * trust / (found[r] * found[c])
+                value *= 0.95 * trust / (found[r] * found[c])
             for i in range(c):
                 value -= factor[r, i] * factor[c, i]
             factor[r, c] = np.sqrt(max(value, 1e-6)) if r == c else value / factor[c, c]
@@ -407,15 +439,22 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _log_student(
-    x: Array, centre: Array, factor: Array, degrees: float, constant: float, out: Array
+    x: Array,
+    start: int,
+    stop: int,
+    centre: Array,
+    factor: Array,
+    degrees: float,
+    constant: float,
+    out: Array,
 ) -> None:
-    """Log density of a multivariate t distribution at points (5, M) into ``out`` (M,)."""
+    """Log density of a multivariate t distribution at some of the points (5, M) into ``out``."""
     rates = x.shape[0]
     z = np.empty(rates)
     log_det = 0.0
     for r in range(rates):
         log_det += np.log(factor[r, r])
-    for m in range(x.shape[1]):
+    for m in range(start, stop):
         square = 0.0
         for r in range(rates):
             value = x[r, m] - centre[r]
@@ -450,8 +489,18 @@ def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_points(
-    tree: Tree, evidence: Evidence, prior: Prior, shares: Shares, building: int, x: Array,
-    shift: Array, log_group: Array, poor: float, picked: Array, chance: Array, like: Array,
+    tree: Tree,
+    evidence: Evidence,
+    prior: Prior,
+    shares: Shares,
+    building: int,
+    x: Array,
+    shift: Array,
+    log_group: Array,
+    poor: float,
+    picked: Array,
+    chance: Array,
+    like: Array,
     log_own: Array,
 ) -> None:
     """Log likelihood and log prior density at points (5, M) into ``like`` and ``log_own`` (M,)."""
@@ -472,15 +521,29 @@ def _weigh_points(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def place_points(
-    tree: Tree, evidence: Evidence, prior: Prior, pool: Pool, shares: Shares, building: int,
-    number: int, shift: Array, log_group: Array, poor: float, picked: Array, chance: Array,
-    student_constant: float, x: Array, like: Array, log_rest: Array, log_own: Array,
+    tree: Tree,
+    evidence: Evidence,
+    prior: Prior,
+    pool: Pool,
+    shares: Shares,
+    building: int,
+    number: int,
+    shift: Array,
+    log_group: Array,
+    poor: float,
+    picked: Array,
+    chance: Array,
+    student_constant: float,
+    x: Array,
+    like: Array,
+    log_rest: Array,
+    log_own: Array,
 ) -> None:
     """Place a building's points and weigh its evidence there.
 
-    Points come from the reference prior and from a t distribution fitted to the building's
-    posterior as the first points have it; each is weighed against the mixture of both, so that
-    every weight is bounded.
+    Points come from the reference prior, then from t distributions fitted, one after the other, to
+    the building's posterior as all points so far have it; each point is weighed against the mixture
+    of all sources, so that every weight is bounded.
 
     Args:
         tree, evidence, prior, pool, shares: see there.
@@ -494,53 +557,94 @@ def place_points(
         log_rest: filled with log likelihood less log proposal density, shape (M1 + M2,).
         log_own: filled with the log prior density, shape (M1 + M2,).
     """
-    first, second = pool.prior.shape[2], pool.student.shape[2]
+    first, count = pool.prior.shape[2], x.shape[1]
     own = number % pool.prior.shape[0]
-    near = pool.prior[own]
-    centre, factor = np.empty(RATE_COUNT), np.empty((RATE_COUNT, RATE_COUNT))
-    near_like, near_prior = np.empty(first), np.empty(first)
-    _weigh_points(
-        tree, evidence, prior, shares, building, near, shift, log_group, poor, picked, chance,
-        near_like, near_prior,
-    )
-    trial = np.empty(first)
-    for m in range(first):
-        trial[m] = near_like[m] + near_prior[m] - pool.log_reference[own, m]
-    _moments(near, trial, centre, factor)
-    far = np.empty((RATE_COUNT, second))
     table = pool.student[(number // 7) % pool.student.shape[0]]
     for r in range(RATE_COUNT):
-        for m in range(second):
-            value = centre[r]
-            for c in range(r + 1):
-                value += factor[r, c] * table[c, m]
-            far[r, m] = min(max(value, -60.0), 60.0)
-    far_like, far_prior = np.empty(second), np.empty(second)
-    _weigh_points(
-        tree, evidence, prior, shares, building, far, shift, log_group, poor, picked, chance,
-        far_like, far_prior,
-    )
-    count = first + second
-    for r in range(RATE_COUNT):
         for m in range(first):
-            x[r, m] = near[r, m]
-        for m in range(second):
-            x[r, first + m] = far[r, m]
-    beyond, student = np.empty(second), np.empty(count)
-    log_prior(far, np.zeros(RATE_COUNT), prior.reference, prior, beyond)
-    _log_student(x, centre, factor, pool.degrees, student_constant, student)
-    share = np.log(first / count)
-    rest = np.log(second / count)
-    for m in range(count):
-        if m < first:
-            like[m], log_own[m] = near_like[m], near_prior[m]
-            left = share + pool.log_reference[own, m]
+            x[r, m] = pool.prior[own, r, m]
+    # Log densities of the sources: the reference prior, then each fitted distribution.
+    density = np.empty((ROUNDS + 1, count))
+    shares_of = np.empty(ROUNDS + 1)
+    shares_of[0] = np.log(first / count)
+    centre, factor = np.empty(RATE_COUNT), np.empty((RATE_COUNT, RATE_COUNT))
+    centres, factors = np.empty((ROUNDS, RATE_COUNT)), np.empty((ROUNDS, RATE_COUNT, RATE_COUNT))
+    done = 0
+    for turn in range(ROUNDS + 1):
+        if turn == 0:
+            size = first
         else:
-            like[m], log_own[m] = far_like[m - first], far_prior[m - first]
-            left = share + beyond[m - first]
-        right = rest + student[m]
-        top = max(left, right)
-        log_rest[m] = like[m] - top - np.log(np.exp(left - top) + np.exp(right - top))
+            size = (count - first) // ROUNDS
+            trial = np.empty(done)
+            for m in range(done):
+                trial[m] = like[m] + log_own[m] - _mixed(density, shares_of, turn, done, m)
+            # Wide at first, when few points carry the weight; narrower as they find the place.
+            _moments(x, trial, 2.4 - 0.4 * turn, centre, factor)
+            centres[turn - 1], factors[turn - 1] = centre, factor
+            for r in range(RATE_COUNT):
+                for m in range(size):
+                    value = centre[r]
+                    for c in range(r + 1):
+                        value += factor[r, c] * table[c, done - first + m]
+                    x[r, done + m] = min(max(value, -60.0), 60.0)
+            shares_of[turn] = np.log(size / count)
+        fresh = np.empty((RATE_COUNT, size))
+        for r in range(RATE_COUNT):
+            for m in range(size):
+                fresh[r, m] = x[r, done + m]
+        new_like, new_own = np.empty(size), np.empty(size)
+        _weigh_points(
+            tree,
+            evidence,
+            prior,
+            shares,
+            building,
+            fresh,
+            shift,
+            log_group,
+            poor,
+            picked,
+            chance,
+            new_like,
+            new_own,
+        )
+        for m in range(size):
+            like[done + m], log_own[done + m] = new_like[m], new_own[m]
+        if turn == 0:
+            for m in range(size):
+                density[0, m] = pool.log_reference[own, m]
+        else:
+            log_prior(fresh, np.zeros(RATE_COUNT), prior.reference, prior, new_own)
+            for m in range(size):
+                density[0, done + m] = new_own[m]
+        done += size
+        for source in range(turn):
+            from_m = 0 if source == turn - 1 else done - size
+            _log_student(
+                x,
+                from_m,
+                done,
+                centres[source],
+                factors[source],
+                pool.degrees,
+                student_constant,
+                density[source + 1],
+            )
+    for m in range(count):
+        log_rest[m] = like[m] - _mixed(density, shares_of, ROUNDS + 1, count, m)
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -> float:
+    """Log density at point m of the mixture of the first so many sources."""
+    top = -1e300
+    for source in range(sources):
+        top = max(top, log_share[source] + density[source, m])
+    total, held = 0.0, 0.0
+    for source in range(sources):
+        total += np.exp(log_share[source] + density[source, m] - top)
+        held += np.exp(log_share[source])
+    return top + np.log(total / held)
 
 
 @njit(cache=True, nogil=True)
@@ -573,8 +677,9 @@ class Found(NamedTuple):
 
     Attributes:
         joint: posterior of each row's opening by state and trouble, shape (R, S, 3).
-        steps: chance of danger of each row's opening without its own evidence, by what is known:
-            the building's rates, its dwelling too, its circuit too, shape (R, 3).
+        steps: chance of danger of each row's opening with the slots that it has but without its
+            own looks, by what is known: the building's rates, its dwelling too, its circuit too,
+            shape (R, 3).
         none_dangerous, none_live: probability of no dangerous opening, of no live metal, (B,).
         rates: posterior mean of the rates, shape (B, 5).
         effective: effective number of points, shape (B,).
@@ -598,9 +703,21 @@ class Found(NamedTuple):
 
 @njit(cache=True, fastmath=True, nogil=True)
 def weigh_building(
-    tree: Tree, evidence: Evidence, shares: Shares, building: int, poor: float, picked: Array,
-    chance: Array, x: Array, like: Array, log_weight: Array, flat: int, seed: int, out: Found,
-    place: int, row_offset: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    building: int,
+    poor: float,
+    picked: Array,
+    chance: Array,
+    x: Array,
+    like: Array,
+    log_weight: Array,
+    flat: int,
+    seed: int,
+    out: Found,
+    place: int,
+    row_offset: int,
 ) -> None:
     """Everything that is told of one building, from its weighted points.
 
@@ -659,33 +776,28 @@ def weigh_building(
         for m in range(size):
             none_dangerous += weight[m] * np.exp(quiet[m] - likes[start + m])
             none_live += weight[m] * np.exp(dead[m] - likes[start + m])
-        # Where nothing is known of an opening itself: chance of danger by state.
-        risk = np.empty((S, size))
-        for s in range(S):
-            for m in range(size):
-                risk[s, m] = (
-                    (1.0 - evidence.safe[flat, s, 0]) * w[0, m]
-                    + (1.0 - evidence.safe[flat, s, 1]) * w[1, m]
-                    + (1.0 - evidence.safe[flat, s, 2]) * w[2, m]
-                )
-        # An opening of a circuit jumpered at the head can have a style of its own: not just ``p``.
-        unseen, loose = np.empty((S, size)), np.zeros(size)
-        for s in range(FIRST_UNGROUNDED, S):
-            for m in range(size):
-                loose[m] += p[s, m]
-        _from_circuit(p, loose, p, q, shares.opening_follows, shares.opening_own, unseen)
-        of_building = 0.0
-        for s in range(S):
-            for m in range(size):
-                of_building += weight[m] * unseen[s, m] * risk[s, m]
         drawn_to = drawn_from
         while drawn_to < draws and drawn[drawn_to] < start + size:
             drawn[drawn_to] -= start
             drawn_to += 1
         for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
             _weigh_dwelling(
-                tree, evidence, shares, dwelling, p, q, w, weight, risk, of_building, flat, drawn,
-                drawn_from, drawn_to, random, out, place, row_offset,
+                tree,
+                evidence,
+                shares,
+                dwelling,
+                p,
+                q,
+                w,
+                weight,
+                flat,
+                drawn,
+                drawn_from,
+                drawn_to,
+                random,
+                out,
+                place,
+                row_offset,
             )
         drawn_from = drawn_to
     out.none_dangerous[place] = min(none_dangerous, 1.0)
@@ -694,9 +806,22 @@ def weigh_building(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_dwelling(
-    tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    weight: Array, risk: Array, of_building: float, flat: int, drawn: Ints, drawn_from: int,
-    drawn_to: int, random: Array, out: Found, place: int, row_offset: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    dwelling: int,
+    p: Array,
+    q: Array,
+    w: Array,
+    weight: Array,
+    flat: int,
+    drawn: Ints,
+    drawn_from: int,
+    drawn_to: int,
+    random: Array,
+    out: Found,
+    place: int,
+    row_offset: int,
 ) -> None:
     """One dwelling's part of ``weigh_building``."""
     count = weight.shape[0]
@@ -748,19 +873,47 @@ def _weigh_dwelling(
             copied = 0.0
             for m in range(count):
                 copied += (
-                    weight[m] * copies * follow[m]
+                    weight[m]
+                    * copies
+                    * follow[m]
                     / (copies * follow[m] + (1.0 - copies) * fresh[m])
                 )
             out.taught[place, 0] += times * tree.circuit_times[k] * copied
             out.taught[place, 1] += times * tree.circuit_times[k]
         _weigh_circuit(
-            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, risk,
-            of_building, above, circuits[k - first], flat, out, place, row_offset,
+            tree,
+            evidence,
+            shares,
+            k,
+            times * tree.circuit_times[k],
+            p,
+            q,
+            w,
+            weight,
+            above,
+            circuits[k - first],
+            flat,
+            out,
+            place,
+            row_offset,
         )
     if drawn_to > drawn_from:
         _draw_dwelling(
-            tree, evidence, shares, dwelling, p, q, w, posterior, circuits, drawn, drawn_from,
-            drawn_to, random, out, place,
+            tree,
+            evidence,
+            shares,
+            dwelling,
+            p,
+            q,
+            w,
+            posterior,
+            circuits,
+            drawn,
+            drawn_from,
+            drawn_to,
+            random,
+            out,
+            place,
         )
 
 
@@ -783,25 +936,57 @@ def _from_circuit(
 
 
 @njit(cache=True, fastmath=True, nogil=True)
+def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> float:
+    """Chance of danger of an opening with known slots and chances of its state, over points.
+
+    Args:
+        face, calm: likelihood of the slots, and that without danger, shape (S, 3).
+        state: chances of its state, shape (S, M).
+        w: weights of trouble, shape (3, M).
+        weight: of the points, shape (M,).
+    """
+    count = weight.shape[0]
+    seen, safe = np.zeros(count), np.zeros(count)
+    for s in range(S):
+        a, b, c = face[s, 0], face[s, 1], face[s, 2]
+        d, e, f = calm[s, 0], calm[s, 1], calm[s, 2]
+        for m in range(count):
+            seen[m] += state[s, m] * (a * w[0, m] + b * w[1, m] + c * w[2, m])
+            safe[m] += state[s, m] * (d * w[0, m] + e * w[1, m] + f * w[2, m])
+    total = 0.0
+    for m in range(count):
+        total += weight[m] * (1.0 - safe[m] / seen[m])
+    return total
+
+
+@njit(cache=True, fastmath=True, nogil=True)
 def _weigh_circuit(
-    tree: Tree, evidence: Evidence, shares: Shares, circuit: int, times: int, p: Array, q: Array,
-    w: Array, weight: Array, risk: Array, of_building: float, above: Array, like: Array, flat: int,
-    out: Found, place: int, row_offset: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    circuit: int,
+    times: int,
+    p: Array,
+    q: Array,
+    w: Array,
+    weight: Array,
+    above: Array,
+    like: Array,
+    flat: int,
+    out: Found,
+    place: int,
+    row_offset: int,
 ) -> None:
     """Posterior of each row of one circuit, given what is above it (S, M) and its own ``like``."""
     count = weight.shape[0]
     follows, own = shares.opening_follows, shares.opening_own
     each, one = np.empty((S, count)), np.empty((S, count))
-    cavity, message = np.empty((S, count)), np.empty((S, count))
+    cavity, message, around = np.empty((S, count)), np.empty((S, count)), np.empty((S, count))
     total, loose, share = np.empty(count), np.zeros(count), np.empty(count)
     for s in range(FIRST_UNGROUNDED, S):
         for m in range(count):
             loose[m] += above[s, m]
-    _from_circuit(above, loose, p, q, follows, own, message)
-    of_dwelling = 0.0
-    for s in range(S):
-        for m in range(count):
-            of_dwelling += weight[m] * message[s, m] * risk[s, m]
+    _from_circuit(above, loose, p, q, follows, own, around)
     openings = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         if tree.row_class[row] != flat:
@@ -830,22 +1015,20 @@ def _weigh_circuit(
                 total[m] += message[s, m] * each[s, m]
         for m in range(count):
             share[m] = weight[m] / total[m]
-        of_circuit = 0.0
         for s in range(S):
-            straight, swapped, faulty, held = 0.0, 0.0, 0.0, 0.0
+            straight, swapped, faulty = 0.0, 0.0, 0.0
             for m in range(count):
                 part = share[m] * message[s, m]
                 straight += part * w[0, m]
                 swapped += part * w[1, m]
                 faulty += part * w[2, m]
-                held += weight[m] * message[s, m] * risk[s, m]
-            of_circuit += held
             out.joint[row - row_offset, s, 0] += straight * table[s, 0]
             out.joint[row - row_offset, s, 1] += swapped * table[s, 1]
             out.joint[row - row_offset, s, 2] += faulty * table[s, 2]
-        out.steps[row - row_offset, 0] += of_building
-        out.steps[row - row_offset, 1] += of_dwelling
-        out.steps[row - row_offset, 2] += of_circuit
+        face, calm = evidence.face[index], evidence.face_safe[index]
+        out.steps[row - row_offset, 0] += _danger(face, calm, p, w, weight)
+        out.steps[row - row_offset, 1] += _danger(face, calm, around, w, weight)
+        out.steps[row - row_offset, 2] += _danger(face, calm, message, w, weight)
         if openings > 1 and index != flat:
             alone, followed, styled = 0.0, 0.0, 0.0
             for s in range(S):
@@ -879,9 +1062,21 @@ def _choose(chances: Array, uniform: float) -> int:
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _draw_dwelling(
-    tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    posterior: Array, circuits: Array, drawn: Ints, drawn_from: int, drawn_to: int,
-    random: Array, out: Found, place: int,
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    dwelling: int,
+    p: Array,
+    q: Array,
+    w: Array,
+    posterior: Array,
+    circuits: Array,
+    drawn: Ints,
+    drawn_from: int,
+    drawn_to: int,
+    random: Array,
+    out: Found,
+    place: int,
 ) -> None:
     """Draw hands, circuits and dangerous openings; add them up over the building's draws."""
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
@@ -898,7 +1093,11 @@ def _draw_dwelling(
             previous = m
             for row in range(rows):
                 index = tree.row_class[base + row]
-                table, safe, harm = evidence.table[index], evidence.safe[index], evidence.harm[index]
+                table, safe, harm = (
+                    evidence.table[index],
+                    evidence.safe[index],
+                    evidence.harm[index],
+                )
                 like_fresh, safe_fresh, hurt_fresh = 0.0, 0.0, 0.0
                 like_style, safe_style, hurt_style = 0.0, 0.0, 0.0
                 for s in range(S):
@@ -920,9 +1119,15 @@ def _draw_dwelling(
                         safe_s += w[t, m] * safe[s, t]
                         hurt_s += w[t, m] * table[s, t] * harm[s, t]
                     loose = 1.0 - follows if s >= FIRST_UNGROUNDED else 0.0
-                    like = own * like_fresh + (1.0 - own) * ((1.0 - loose) * like_s + loose * like_style)
-                    calm = own * safe_fresh + (1.0 - own) * ((1.0 - loose) * safe_s + loose * safe_style)
-                    pain = own * hurt_fresh + (1.0 - own) * ((1.0 - loose) * hurt_s + loose * hurt_style)
+                    like = own * like_fresh + (1.0 - own) * (
+                        (1.0 - loose) * like_s + loose * like_style
+                    )
+                    calm = own * safe_fresh + (1.0 - own) * (
+                        (1.0 - loose) * safe_s + loose * safe_style
+                    )
+                    pain = own * hurt_fresh + (1.0 - own) * (
+                        (1.0 - loose) * hurt_s + loose * hurt_style
+                    )
                     risk[row, s] = 1.0 - calm / like
                     hurt[row, s] = pain / like
         for s in range(S):
@@ -951,9 +1156,23 @@ def _draw_dwelling(
 
 @njit(cache=True, fastmath=True, nogil=True)
 def weigh_block(
-    tree: Tree, evidence: Evidence, prior: Prior, pool: Pool, shares: Shares, buildings: Ints,
-    numbers: Ints, seeds: npt.NDArray[np.uint64], shift: Array, log_group: Array, poor: Array,
-    picked: Array, chance: Array, student_constant: float, flat: int, out: Found, points: Array,
+    tree: Tree,
+    evidence: Evidence,
+    prior: Prior,
+    pool: Pool,
+    shares: Shares,
+    buildings: Ints,
+    numbers: Ints,
+    seeds: npt.NDArray[np.uint64],
+    shift: Array,
+    log_group: Array,
+    poor: Array,
+    picked: Array,
+    chance: Array,
+    student_constant: float,
+    flat: int,
+    out: Found,
+    points: Array,
     log_rest: Array,
 ) -> None:
     """Place points and weigh every building of a stretch; see ``place_points``, ``weigh_building``.
@@ -964,14 +1183,34 @@ def weigh_block(
         points, log_rest: filled for learning, shapes (n, 5, M) and (n, M), or empty.
     """
     count = pool.prior.shape[2] + pool.student.shape[2]
-    x, like, rest, own = np.empty((RATE_COUNT, count)), np.empty(count), np.empty(count), np.empty(count)
+    x, like, rest, own = (
+        np.empty((RATE_COUNT, count)),
+        np.empty(count),
+        np.empty(count),
+        np.empty(count),
+    )
     log_weight = np.empty(count)
     first_row = tree.row_start[tree.circuit_start[tree.dwelling_start[buildings[0]]]]
     for place in range(buildings.shape[0]):
         b = buildings[place]
         place_points(
-            tree, evidence, prior, pool, shares, b, numbers[b], shift[b], log_group[b], poor[b],
-            picked[b], chance, student_constant, x, like, rest, own,
+            tree,
+            evidence,
+            prior,
+            pool,
+            shares,
+            b,
+            numbers[b],
+            shift[b],
+            log_group[b],
+            poor[b],
+            picked[b],
+            chance,
+            student_constant,
+            x,
+            like,
+            rest,
+            own,
         )
         for m in range(count):
             log_weight[m] = rest[m] + own[m]
@@ -981,6 +1220,19 @@ def weigh_block(
                 for r in range(RATE_COUNT):
                     points[place, r, m] = x[r, m]
         weigh_building(
-            tree, evidence, shares, b, poor[b], picked[b], chance, x, like, log_weight, flat,
-            seeds[b], out, place, first_row,
+            tree,
+            evidence,
+            shares,
+            b,
+            poor[b],
+            picked[b],
+            chance,
+            x,
+            like,
+            log_weight,
+            flat,
+            seeds[b],
+            out,
+            place,
+            first_row,
         )

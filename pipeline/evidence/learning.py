@@ -145,7 +145,12 @@ def learn(
     place: Array | None = None
     for step in range(passes):
         model = Model(
-            priors, taught, weigh_classes(rule_book, portfolio.classes, at_stake, taught), 0, 0.9, seed
+            priors,
+            taught,
+            weigh_classes(rule_book, portfolio.classes, at_stake, taught),
+            0,
+            0.9,
+            seed,
         )
         moved = replace(sample, shift=_shifted(sample.shift, shift))
         part = Weigher(moved, model).weigh(np.arange(len(chosen)), draws=0, keep_points=True)
@@ -157,9 +162,7 @@ def learn(
             total = np.zeros(len(chosen))
             for factor, index in crews.items():
                 here = index[chosen]
-                effect, support[factor] = _fit_crews(
-                    rule_book, priors, sample, part, total, here
-                )
+                effect, support[factor] = _fit_crews(rule_book, priors, sample, part, total, here)
                 crew[factor][: len(effect)] = effect
                 total = total + _of_crews(effect, here)
             shift = total
@@ -208,7 +211,9 @@ def _shares(rule_book: RuleBook, taught: Taught, portfolio: Portfolio, part: Par
         opening_follows=_mean(prior.opening_follows, seen[2], seen[3]),
         opening_own=_mean(prior.opening_own, seen[4], seen[5]),
         careful=_mean(prior.careful, hands[CAREFUL], hands[CAREFUL] + hands[OPEN_GROUND]),
-        head=_mean(prior.head_jumpered, hands[HEAD_JUMPERED], hands[HEAD_JUMPERED] + hands[JUMPERED]),
+        head=_mean(
+            prior.head_jumpered, hands[HEAD_JUMPERED], hands[HEAD_JUMPERED] + hands[JUMPERED]
+        ),
         live=_live(prior.live_false_ground, portfolio.classes, by_class, taught.live),
         gfci=_protected(rule_book, portfolio.classes, by_class, taught),
     )
@@ -259,8 +264,10 @@ def _protected(rule_book: RuleBook, classes: Classes, by_class: Array, taught: T
         here = classes.wet if place else 1 - classes.wet
         for states in groups:
             prior = (
-                hierarchy.careful_protected.beta[0], sum(hierarchy.careful_protected.beta)
-            ) if states == [CAREFUL] else (weight * defaults[place], weight)
+                (hierarchy.careful_protected.beta[0], sum(hierarchy.careful_protected.beta))
+                if states == [CAREFUL]
+                else (weight * defaults[place], weight)
+            )
             number = (by_class[:, states].sum(axis=1) * here)[said]
             share = taught.gfci[states[0], place]
             weights = classes.gfci_weights[said]
@@ -278,7 +285,9 @@ class _EraFit:
     buildings' worth of divergence from it (Kullback-Leibler).
     """
 
-    def __init__(self, rule_book: RuleBook, default: Priors, portfolio: Portfolio, part: Part) -> None:
+    def __init__(
+        self, rule_book: RuleBook, default: Priors, portfolio: Portfolio, part: Part
+    ) -> None:
         learning = rule_book.learning
         self._weight = float(learning.default_buildings)
         self._spread = float(learning.portfolio_spread)
@@ -412,7 +421,12 @@ class _EraFit:
 
 
 def _fit_crews(
-    rule_book: RuleBook, priors: Priors, portfolio: Portfolio, part: Part, before: Array, index: Ints
+    rule_book: RuleBook,
+    priors: Priors,
+    portfolio: Portfolio,
+    part: Part,
+    before: Array,
+    index: Ints,
 ) -> tuple[Array, float]:
     """Effects of one factor's crews and the probability that the factor explains anything."""
     crews = int(index.max(initial=-1)) + 1

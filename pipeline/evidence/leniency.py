@@ -59,7 +59,9 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
         score[:] = log_prior
         for index, share in enumerate(_GRID):
             fault = (rate * (1 - share)).clip(1e-6)
-            gain = faults * np.log(fault / rate) + (looks - faults) * np.log((1 - fault) / (1 - rate))
+            gain = faults * np.log(fault / rate) + (looks - faults) * np.log(
+                (1 - fault) / (1 - rate)
+            )
             np.add.at(score[:, index], inspector[shared], (gain * weight)[shared])
         belief = np.exp(score - score.max(axis=1, keepdims=True))
         belief /= belief.sum(axis=1, keepdims=True)

@@ -45,7 +45,6 @@ from pipeline.evidence.measured import (
 )
 from pipeline.evidence.network import Floats
 from pipeline.evidence.readings import OWN_WORDS, READINGS, WORDS, Readings
-from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.vocabulary import (
     CONDITIONS,

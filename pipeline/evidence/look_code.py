@@ -32,7 +32,6 @@ from shared.faults import CoverplateError
 from shared.records import literal, quoted
 from shared.vocabulary import OPEN_BOX_METHODS, Method, Polarity, Result, YesNo
 
-
 STRICT = "passes_00"
 """Label of a reader who lets nothing pass."""
 

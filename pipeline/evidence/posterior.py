@@ -22,7 +22,7 @@ from shared.vocabulary import CONDITIONS
 
 Ints = npt.NDArray[np.int64]
 
-FIRST_POINTS, SECOND_POINTS = 256, 256
+FIRST_POINTS, SECOND_POINTS = 128, 384
 """Points of a building: from the reference prior, and fitted to its own posterior."""
 
 MORE = 8
@@ -223,7 +223,7 @@ def weigh_all(
     """Weigh every building, in order, on two threads."""
     weigher = Weigher(portfolio, model, factor)
     # The pool is made before threads ask for it.
-    weigher._pool(factor)  # noqa: SLF001
+    weigher._pool(factor)
     done = 0
     with ThreadPoolExecutor(max_workers=2) as pool:
         for part in pool.map(lambda b: weigher.weigh(b, draws=model.draws), stretches(portfolio)):

@@ -98,7 +98,9 @@ def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
     ).clip(-60, 60)
     prior = priors.for_kernel()._replace(reference=np.log(reference))
     log_reference = np.empty(len(points))
-    log_prior(np.ascontiguousarray(points.T), np.zeros(rates), prior.reference, prior, log_reference)
+    log_prior(
+        np.ascontiguousarray(points.T), np.zeros(rates), prior.reference, prior, log_reference
+    )
     more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(POOL_SETS * second)
     more = more.clip(1e-9, 1 - 1e-9)
     spread = np.sqrt(stats.chi2.ppf(more[:, :1], STUDENT_DEGREES) / STUDENT_DEGREES)

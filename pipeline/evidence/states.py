@@ -42,7 +42,9 @@ RATES = ("ungrounded_origin", "converted", "false_ground", "reversed", "other_fa
 SLOTS: tuple[Slots, ...] = tuple(Slots)
 """Slots in the order of every slots axis (length 3)."""
 
-_TWO, _THREE, _OTHER_SLOTS = (SLOTS.index(s) for s in (Slots.TWO_SLOT, Slots.THREE_SLOT, Slots.OTHER))
+_TWO, _THREE, _OTHER_SLOTS = (
+    SLOTS.index(s) for s in (Slots.TWO_SLOT, Slots.THREE_SLOT, Slots.OTHER)
+)
 
 _GROUND = {
     GROUNDED: Condition.GROUNDED,
@@ -79,7 +81,9 @@ class Taught:
 def rule_book_shares(rule_book: RuleBook) -> Taught:
     """What the rule book holds of these before a portfolio has said anything."""
     hierarchy, counting = rule_book.hierarchy, rule_book.counting
-    gfci = np.tile([float(counting.gfci_share_dry), float(counting.gfci_share_wet)], (STATE_COUNT, 1))
+    gfci = np.tile(
+        [float(counting.gfci_share_dry), float(counting.gfci_share_wet)], (STATE_COUNT, 1)
+    )
     gfci[CAREFUL] = hierarchy.careful_protected.mean
     return Taught(
         circuit_follows=hierarchy.circuit_follows.mean,
@@ -104,7 +108,9 @@ def outcomes(rule_book: RuleBook, taught: Taught) -> Array:
     slots[:, _OTHER_SLOTS] = other
     for state in range(STATE_COUNT):
         two = (
-            float(structure.two_slot_on_grounded) if state in (GROUNDED, POOR) else float(state == AS_WIRED)
+            float(structure.two_slot_on_grounded)
+            if state in (GROUNDED, POOR)
+            else float(state == AS_WIRED)
         )
         slots[state, _TWO] = (1 - other) * two
         slots[state, _THREE] = (1 - other) * (1 - two)
@@ -127,7 +133,11 @@ def _conditions(
         if state in (GROUNDED, POOR):
             neutral = Condition.OPEN_NEUTRAL
         else:
-            neutral = Condition.OPEN_NEUTRAL_FALSE_GROUND if jumpered else Condition.OPEN_NEUTRAL_UNGROUNDED
+            neutral = (
+                Condition.OPEN_NEUTRAL_FALSE_GROUND
+                if jumpered
+                else Condition.OPEN_NEUTRAL_UNGROUNDED
+            )
         shares = {
             neutral: float(structure.open_neutral_share),
             Condition.OPEN_HOT: float(structure.open_hot_share),
@@ -143,10 +153,21 @@ def _conditions(
         # Whether hot and neutral are swapped too is a share of its own: the portfolio teaches it.
         head = float(rule_book.hierarchy.head_opening) if state == HEAD_JUMPERED else 1.0
         found = []
-        for condition, share in ((Condition.FALSE_GROUND, head), (Condition.FALSE_GROUND_UPSTREAM, 1 - head)):
-            found += [(condition, share * (1 - taught.live)), (_LIVE[condition], share * taught.live)]
+        for condition, share in (
+            (Condition.FALSE_GROUND, head),
+            (Condition.FALSE_GROUND_UPSTREAM, 1 - head),
+        ):
+            found += [
+                (condition, share * (1 - taught.live)),
+                (_LIVE[condition], share * taught.live),
+            ]
         return found
     ground = _GROUND[state]
     if trouble == STRAIGHT:
         return [(ground, 1.0)]
-    return [(Condition.REVERSED_UNGROUNDED if ground is Condition.UNGROUNDED else Condition.REVERSED, 1.0)]
+    return [
+        (
+            Condition.REVERSED_UNGROUNDED if ground is Condition.UNGROUNDED else Condition.REVERSED,
+            1.0,
+        )
+    ]

@@ -82,12 +82,24 @@ def grow(
 
 @njit(cache=True, nogil=True)
 def _grow(  # type: ignore[no-untyped-def]  # a tuple of nine arrays
-    start: Ints, dwelling: Keys, circuit: Keys, evidence: Ints, count: Ints, unseen: Ints,
-    dwellings: Ints, flat: int, on_circuit: int, dwelling_room: int, circuit_room: int,
+    start: Ints,
+    dwelling: Keys,
+    circuit: Keys,
+    evidence: Ints,
+    count: Ints,
+    unseen: Ints,
+    dwellings: Ints,
+    flat: int,
+    on_circuit: int,
+    dwelling_room: int,
+    circuit_room: int,
 ):
     buildings = unseen.shape[0]
     dwelling_start = np.zeros(buildings + 1, np.int64)
-    dwelling_times, dwelling_flat = np.ones(dwelling_room, np.int64), np.zeros(dwelling_room, np.bool_)
+    dwelling_times, dwelling_flat = (
+        np.ones(dwelling_room, np.int64),
+        np.zeros(dwelling_room, np.bool_),
+    )
     circuit_start = np.zeros(dwelling_room + 1, np.int64)
     circuit_times, circuit_flat = np.ones(circuit_room, np.int64), np.zeros(circuit_room, np.bool_)
     row_start = np.zeros(circuit_room + 1, np.int64)

@@ -21,7 +21,7 @@ STEP_LABELS: dict[str, str] = {
     "baseline": "Baseline",
     "era": "Construction era",
     "mixed_openings": "Mixed openings",
-    "confirmed_defects": "Confirmed defects",
+    "confirmed_defects": "What looks found",
     "occupancy": "Occupancy",
     "score": "Score",
 }
@@ -30,7 +30,7 @@ STEP_LABELS: dict[str, str] = {
 STEP_MEANINGS: dict[str, str] = {
     "baseline": "a building with as many openings about which nothing is known",
     "era": "when, how and by whom it was wired",
-    "mixed_openings": "which slots were seen side by side",
+    "mixed_openings": "which slots were seen side by side in a dwelling or on a circuit",
     "confirmed_defects": "what looks reported and measured, good or bad",
     "occupancy": "who lives there and where the openings are",
     "score": "their sum",
@@ -169,7 +169,8 @@ WITH own AS (
 SELECT own.unit_id, own.room, own.opening_id, own.slots, own.gfci, own.marking,
     own.fixed_on, own.verified_on, own.reported_fixed_on,
     own.last_observed_on, told.looks, own.codes, own.looked, own.sees_false_ground, own.defect,
-    own.standing, own.confirmed, own.urgent, own.urgent_defect, own.grounds,
+    own.standing, own.circuit_id, own.p_of_era, own.p_of_building, own.p_of_dwelling, own.p_of_circuit,
+    own.next_method, own.next_settles, own.confirmed, own.urgent, own.urgent_defect, own.grounds,
     own.p_dangerous, {probabilities}
 FROM own LEFT JOIN told USING (unit_id, opening_id)
 ORDER BY own.unit_id, own.room NULLS LAST, own.opening_id

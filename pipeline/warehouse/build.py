@@ -243,7 +243,7 @@ def _weigh(
         con,
         assembled,
         full,
-        results.signature_facts(con, likelihoods, portfolio),
+        likelihoods,
         weigh_all(portfolio, full, lambda done: progress("weighing the evidence", done)),
         ((part, slots_alone) for part in weigh_all(portfolio, slots_alone)),
     )

@@ -22,6 +22,7 @@ SELECT
     s.score, s.score_per_dwelling, s.score_low, s.score_high,
     s.p_top,
     s.expected_dangerous_openings, s.dangerous_low, s.dangerous_high, s.p_any_dangerous,
+    s.p_live_metal,
     v.blind_share, v.evidence_share, v.confirmed_defects, v.urgent_openings,
     v.urgent_openings > 0 AS urgent,
     s.baseline, s.era AS contribution_era, s.mixed_openings AS contribution_mixed_openings,
@@ -169,7 +170,9 @@ def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     Returns:
         Columns opening_id, unit_id, room, slots, gfci, marking, last_observed_on, methods, looked,
         sees_false_ground, standing, confirmed, urgent, urgent_defect, grounds (as in ``urgent``),
-        defect, p_dangerous, ``PROBABILITIES``, rule_book_hash.
+        defect, p_dangerous, ``PROBABILITIES``, circuit_id, p_of_era, p_of_building, p_of_dwelling,
+        p_of_circuit (chance of danger by what is known, see ``scoring.why``), next_method and
+        next_settles (see ``evidence.next_look``), rule_book_hash.
     """
     return con.execute(
         f"""
@@ -177,6 +180,8 @@ def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
             o.methods, o.looked, o.sees_false_ground, o.standing, o.confirmed, o.urgent,
             o.urgent_defect, o.grounds, o.defect,
             o.p_dangerous, {", ".join("o." + name for name in PROBABILITIES)},
+            o.circuit_id, o.p_of_era, o.p_of_building, o.p_of_dwelling, o.p_of_circuit,
+            o.next_method, o.next_settles,
             (SELECT rule_book_hash FROM build_facts) AS rule_book_hash
         FROM openings AS o
         WHERE o.building_id = ?
@@ -198,6 +203,21 @@ def unrecorded_openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.
         """,
         [building_id],
     ).fetchdf()
+
+
+def first_buildings(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What the first buildings hold together: see ``scoring.first_buildings`` for the columns."""
+    return con.execute("SELECT * FROM first_buildings ORDER BY first").fetchdf()
+
+
+def said_and_found(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What would have been said of openings before their own looks, and what capable looks found.
+
+    Returns:
+        Columns said_from, said_to, openings, said (mean chance of danger by era, building, dwelling
+        and circuit), found (mean chance of danger with the capable looks), by said_from.
+    """
+    return con.execute("SELECT * FROM said_and_found ORDER BY said_from").fetchdf()
 
 
 def looks(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:

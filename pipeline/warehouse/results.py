@@ -11,13 +11,16 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.evidence.assemble import Assembled
+from pipeline.evidence.expectation import prior_danger
 from pipeline.evidence.learning import Learned
 from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.next_look import BY_EFFORT, next_looks
 from pipeline.evidence.posterior import Model, Part, Portfolio, RowResults, row_results
 from pipeline.evidence.priors import group_keys
 from pipeline.evidence.states import RATES, SLOTS, STATES, Array
 from pipeline.evidence.tree import NOT_RECORDED
 from pipeline.scoring.explanation import INGREDIENTS, steps
+from pipeline.scoring.first_buildings import first_buildings
 from pipeline.scoring.ranking import rank_intervals, ranks
 from shared.rule_book import RuleBook
 from shared.vocabulary import (
@@ -225,6 +228,7 @@ class BuildingResults:
         harm, placed_harm: expected harm per person and year, without and with the rooms' factors.
         slots_harm: ``harm`` from the slots alone.
         harm_draws: draws of ``placed_harm`` given hands and circuits, shape (B, draws).
+        dangerous_draws: draws of the number of dangerous openings, shape (B, draws).
         effective: effective number of points.
         rates: posterior mean rates, shape (B, 5).
     """
@@ -238,6 +242,7 @@ class BuildingResults:
     placed_harm: Array
     slots_harm: Array
     harm_draws: npt.NDArray[np.float32]
+    dangerous_draws: npt.NDArray[np.uint16]
     effective: Array
     rates: Array
 
@@ -273,7 +278,7 @@ def write_openings(
     con: duckdb.DuckDBPyConnection,
     assembled: Assembled,
     model: Model,
-    facts: SignatureFacts,
+    likelihoods: Likelihoods,
     parts: Iterator[Part],
     slots_alone: Iterator[tuple[Part, Model]],
 ) -> BuildingResults:
@@ -286,18 +291,21 @@ def write_openings(
         con: the warehouse under construction.
         assembled: the portfolio and the numbers of its rows.
         model: the model.
-        facts: what the looks of each signature say.
+        likelihoods: the likelihoods under the rule book.
         parts: all buildings weighed, in order.
         slots_alone: the same parts weighed by the slots alone, and the model of that.
     """
     portfolio = assembled.portfolio
+    facts = signature_facts(con, likelihoods, portfolio)
+    era_danger = prior_danger(portfolio, model)
     size = len(portfolio)
-    (
-        dangerous, p_any, p_live, harm, placed, slots_harm, effective
-    ) = (np.zeros(size) for _ in range(7))
+    (dangerous, p_any, p_live, harm, placed, slots_harm, effective) = (
+        np.zeros(size) for _ in range(7)
+    )
     low, high = np.zeros((2, size), dtype=np.int64)
     rates = np.zeros((size, len(RATES)))
     harm_draws = np.zeros((size, model.draws), dtype=np.float32)
+    dangerous_draws = np.zeros((size, model.draws), dtype=np.uint16)
     tail = (1 - model.interval) / 2
     append = False
     for part, (again, slots_model) in zip(parts, slots_alone, strict=True):
@@ -315,22 +323,38 @@ def write_openings(
         p_live[b] = 1 - part.found.none_live
         effective[b], rates[b] = part.found.effective, part.found.rates
         harm_draws[b] = part.found.harm
-        bounds = np.quantile(
-            part.found.dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf"
-        )
+        dangerous_draws[b] = part.found.dangerous.clip(max=65_535)
+        bounds = np.quantile(part.found.dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf")
         low[b], high[b] = bounds.astype(np.int64)
-        frame = _group_rows(assembled, facts, part, found, times)
+        frame = _group_rows(assembled, likelihoods, facts, part, found, times, era_danger)
         _store(con, "opening_groups", frame, "building_no, row_no", append=append)
         append = True
     return BuildingResults(
-        dangerous, low, high, p_any, p_live, harm, placed, slots_harm, harm_draws, effective, rates
+        dangerous,
+        low,
+        high,
+        p_any,
+        p_live,
+        harm,
+        placed,
+        slots_harm,
+        harm_draws,
+        dangerous_draws,
+        effective,
+        rates,
     )
 
 
 def _group_rows(
-    assembled: Assembled, facts: SignatureFacts, part: Part, found: RowResults, times: Array
+    assembled: Assembled,
+    likelihoods: Likelihoods,
+    facts: SignatureFacts,
+    part: Part,
+    found: RowResults,
+    times: Array,
+    era_danger: Array,
 ) -> pd.DataFrame:
-    """Rows of table opening_groups of one part."""
+    """Rows of table opening_groups of one part; ``era_danger`` from ``prior_danger``."""
     portfolio = assembled.portfolio
     first, last = part.first_row, part.first_row + len(times)
     index = portfolio.tree.row_class[first:last]
@@ -347,6 +371,7 @@ def _group_rows(
             found.live,
             found.protected,
             found.harm / portfolio.classes.location[index],
+            era_danger[building, portfolio.classes.slots[index]][:, None],
             part.found.steps,
         ]
     )
@@ -366,6 +391,10 @@ def _group_rows(
     condition = values[:, : len(CONDITIONS)]
     slots, rest = values[:, len(CONDITIONS) :][:, :3], values[:, len(CONDITIONS) + 3 :]
     detected = facts.detected[index]
+    method, settles = next_looks(
+        likelihoods, condition, slots[:, SLOTS.index(Slots.THREE_SLOT)], rest[:, 2]
+    )
+    methods = np.array([*(each.value for each in BY_EFFORT), None], dtype=object)
     suspect = condition.copy()
     suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
     suspect[facts.two_slot[index], CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
@@ -391,9 +420,12 @@ def _group_rows(
             "protection": rest[:, 2],
             "location_factor": portfolio.classes.location[index],
             "harm": rest[:, 3],
-            "p_of_building": rest[:, 4],
-            "p_of_dwelling": rest[:, 5],
-            "p_of_circuit": rest[:, 6],
+            "p_of_era": rest[:, 4],
+            "p_of_building": rest[:, 5],
+            "p_of_dwelling": rest[:, 6],
+            "p_of_circuit": rest[:, 7],
+            "next_method": pd.Series(methods[method], dtype="string"),
+            "next_settles": settles,
         }
     )
 
@@ -406,7 +438,10 @@ def write_scores(
     has_looks: npt.NDArray[np.bool_],
     typical_location: float,
 ) -> None:
-    """Write table building_scores: one row a building, with intervals, ranks and contributions.
+    """Write tables building_scores and first_buildings.
+
+    building_scores has one row a building, with intervals, ranks and contributions; first_buildings
+    says what the first of them hold together (see ``scoring.first_buildings``).
 
     Args:
         con: the warehouse under construction.
@@ -450,6 +485,7 @@ def write_scores(
     top = int(float(scoring.top))
     rank_low, rank_high, in_top = rank_intervals(draws, mass, top)
     rank = ranks(score)
+    _store(con, "first_buildings", first_buildings(rank, found.dangerous_draws, mass), "first")
     dwellings = sizes["dwellings"].to_numpy(dtype=np.float64)
     per_dwelling = score / dwellings
     draws /= dwellings[:, None].astype(np.float32)

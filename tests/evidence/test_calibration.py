@@ -10,13 +10,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from pipeline.evidence.model import Model, build_model
+from pipeline.evidence.portfolio import Portfolio
 from scipy import stats
 from sklearn.calibration import calibration_curve
 from sklearn.metrics import brier_score_loss
 
 from pipeline.evidence.learning import learn
-from pipeline.evidence.model import Model, build_model
-from pipeline.evidence.portfolio import Portfolio
 from pipeline.evidence.posterior import Posterior, compute_posterior
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.scoring.severity import severity_array

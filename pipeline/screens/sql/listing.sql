@@ -46,6 +46,7 @@ SELECT
     s.dangerous_low,
     s.dangerous_high,
     s.p_any_dangerous,
+    s.p_live_metal,
     v.blind_share,
     v.evidence_share,
     v.three_slots,

@@ -169,3 +169,25 @@ JOIN severities AS v
     AND v.protected = coalesce(r.leaves_protected, false)
 GROUP BY o.building_no
 ORDER BY o.building_no;
+
+-- What would have been said of an opening before its own looks, against what capable looks found.
+CREATE TABLE said_and_found AS
+WITH bounds AS (
+    SELECT unnest([0.0, 0.05, 0.2, 0.4, 0.6, 0.8]) AS said_from,
+        unnest([0.05, 0.2, 0.4, 0.6, 0.8, 1.0]) AS said_to
+)
+SELECT
+    b.said_from,
+    b.said_to,
+    sum(g.openings)::BIGINT AS openings,
+    sum(g.openings * g.p_of_circuit) / sum(g.openings) AS said,
+    sum(g.openings * g.p_dangerous) / sum(g.openings) AS found
+FROM bounds AS b
+JOIN opening_groups AS g
+    ON g.p_of_circuit >= b.said_from
+    AND (g.p_of_circuit < b.said_to OR b.said_to = 1.0)
+WHERE g.recorded AND g.looked AND g.sees_false_ground
+    AND g.row_no NOT IN (
+        SELECT o.row_no FROM openings AS o WHERE o.proven_condition IS NOT NULL)
+GROUP BY b.said_from, b.said_to
+ORDER BY b.said_from;
