@@ -33,6 +33,8 @@ class Numbers:
     safe: np.ndarray
     dead: np.ndarray
     harm: np.ndarray
+    face: np.ndarray
+    face_safe: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -159,7 +161,7 @@ def joint_of(numbers: Numbers, at: Point, circuits, place: int, opening: int) ->
 def danger_without_own(
     numbers: Numbers, at: Point, flat: int, circuits, place: int, opening: int, known: str
 ) -> float:
-    """Chance of danger of one opening were its own evidence nothing.
+    """Chance of danger of one opening were its slots all that is known of itself.
 
     Args:
         numbers, at, circuits, place, opening: as above.
@@ -178,8 +180,10 @@ def danger_without_own(
             kept.append([Opening(flat, 0), *others])
         else:
             kept.append(openings)
-    joint = joint_of(numbers, at, kept, place, 0)
-    return float((joint * (1 - numbers.safe[flat] / numbers.table[flat])).sum())
+    joint = joint_of(numbers, at, kept, place, 0) / numbers.table[flat]
+    own = circuits[place][opening].evidence
+    seen, calm = numbers.face[own], numbers.face_safe[own]
+    return float(1 - (joint * calm).sum() / (joint * seen).sum())
 
 
 def dangerous_pmf(numbers: Numbers, at: Point, dwellings) -> tuple[np.ndarray, float]:

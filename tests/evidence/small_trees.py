@@ -63,13 +63,15 @@ def random_numbers(rng: np.random.Generator) -> Numbers:
     # Some evidence nearly rules states out: likelihoods run over several powers of ten.
     table = 10.0 ** rng.uniform(-5, 0, shape)
     table[FLAT] = 1.0
-    shares = rng.uniform(0.05, 0.95, 5)
+    shares, face = rng.uniform(0.05, 0.95, 5), rng.uniform(0, 1, shape)
     return Numbers(
         *(float(share) for share in shares),
         table=table,
         safe=table * rng.uniform(0, 1, shape),
         dead=table * rng.uniform(0.3, 1, shape),
         harm=rng.uniform(0, 2, shape),
+        face=face,
+        face_safe=face * rng.uniform(0, 1, shape),
     )
 
 
@@ -84,7 +86,9 @@ def shares_of(numbers: Numbers) -> kernel.Shares:
 
 
 def evidence_of(numbers: Numbers) -> kernel.Evidence:
-    return kernel.Evidence(numbers.table, numbers.safe, numbers.dead, numbers.harm)
+    return kernel.Evidence(
+        numbers.table, numbers.safe, numbers.dead, numbers.harm, numbers.face, numbers.face_safe
+    )
 
 
 def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
@@ -153,6 +157,8 @@ def model_of(priors: Priors, numbers: Numbers, draws: int = 400) -> Model:
             np.full((size, 21, 3), 1 / 3, dtype=np.float32),
             np.full((size, 21), 0.1),
             np.ones((5, 7, 3)),
+            np.ones((4, 7, 3)),
+            np.ones((4, 7, 3)),
         ),
         draws,
         0.9,

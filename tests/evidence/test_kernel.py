@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import special, stats
 
 from pipeline.evidence import kernel
 from tests.evidence import exact
@@ -32,6 +32,7 @@ class Case:
     tree: kernel.Tree
     numbers: exact.Numbers
     log_odds: np.ndarray
+    poor: float
     weights: np.ndarray
     points: list[exact.Point]
     dwellings: list
@@ -72,6 +73,7 @@ def case(request: pytest.FixtureRequest) -> Case:
         tree,
         numbers,
         log_odds,
+        poor,
         weights,
         [exact.point(column, poor, numbers) for column in log_odds.T],
         exact.written_out(tree, 0),
@@ -206,29 +208,42 @@ def test_mean_of_drawn_harm_is_the_expected_harm(case: Case):
     assert (case.found.joint * harm * times[:, None, None]).sum() == pytest.approx(wanted, rel=1e-9)
 
 
-def test_being_picked_is_taken_out():
-    """Evidence of an opening picked for a reason weighs against the usual odds of that reason."""
+def test_being_picked_is_taken_out(case: Case):
+    """What being picked for a reason says by itself is divided out, at every point."""
     rng = np.random.default_rng(21)
-    tree, numbers = random_tree(rng), random_numbers(rng)
-    odds = rng.uniform(0.5, 4, (5, 7, 3))
-    picked = np.array([0.0, 2.0, 0.0, 1.0, 0.0])
-    log_odds = rng.normal(0, 1, (5, 2))
-    dwellings = exact.written_out(tree, 0)
-    prior = kernel.Prior(np.ones((1, 1, 5)), np.ones((1, 1, 5)), np.zeros((1, 1)), np.zeros(1))
-    like, own = np.empty(2), np.empty(2)
-    kernel._weigh_points(
-        tree, evidence_of(numbers), prior, shares_of(numbers), 0, log_odds, np.zeros(5),
-        np.zeros(1), 0.1, picked, odds, like, own,
+    numbers, count = case.numbers, len(case.points)
+    odds, picked = rng.uniform(0.5, 4, (5, 7, 3)), np.array([0.0, 2.0, 0.0, 1.0, 0.0])
+    found = empty_found(len(case.tree.row_class), 1, 0)
+    # Likelihoods of nought where the kernel expects its own: what is left is the sum itself.
+    kernel.weigh_building(
+        case.tree, evidence_of(numbers), shares_of(numbers), 0, case.poor, picked, odds,
+        case.log_odds, np.zeros(count), np.log(case.weights), FLAT, 99, found, 0, 0,
     )
-    for m, column in enumerate(log_odds.T):
-        at = exact.point(column, 0.1, numbers)
-        wanted = exact.building_log_sum(numbers, at, dwellings, numbers.table)
-        for reason, count in enumerate(picked):
-            usual = sum(
-                at.fresh[s] * at.trouble[t] * odds[reason, s, t] for s in range(7) for t in range(3)
-            )
-            wanted -= count * math.log(usual)
-        assert like[m] == pytest.approx(wanted, rel=1e-9)
-    # A uniform prior on five rates: on the log-odds scale each has density r (1 - r).
-    rates = 1 / (1 + np.exp(-log_odds))
-    np.testing.assert_allclose(own, np.log(rates * (1 - rates)).sum(axis=0), rtol=1e-9)
+
+    def taken_out(at: exact.Point) -> float:
+        usual = np.einsum("s,t,pst->p", at.fresh, at.trouble, odds)
+        return float((usual**picked).prod())
+
+    for table, result in (
+        (numbers.safe, found.none_dangerous), (numbers.dead, found.none_live)
+    ):
+        wanted = case.mean(
+            lambda at: math.exp(exact.building_log_sum(numbers, at, case.dwellings, table))  # noqa: B023
+            / taken_out(at)
+        )
+        assert result[0] == pytest.approx(min(float(wanted), 1.0), rel=1e-9)
+
+
+def test_prior_density_is_the_mixture_of_betas_on_the_log_odds_scale():
+    rng = np.random.default_rng(22)
+    a, b = rng.uniform(0.2, 30, (2, 3, 2, 5))
+    groups = rng.dirichlet(np.ones(3))
+    constant = -special.betaln(a, b).sum(axis=2) - math.log(2)
+    prior = kernel.Prior(a, b, constant, np.log(groups))
+    x, shift = rng.normal(0, 3, (5, 20)), rng.normal(0, 1, 5)
+    out = np.empty(20)
+    kernel.log_prior(x, shift, np.log(groups), prior, out)
+    rate = special.expit(x - shift[:, None])
+    each = stats.beta.pdf(rate, a[..., None], b[..., None]) * rate * (1 - rate)
+    wanted = np.einsum("g,gkm->m", groups, each.prod(axis=2)) / 2
+    np.testing.assert_allclose(np.exp(out), wanted, rtol=1e-8)

@@ -78,7 +78,7 @@ def test_rates_are_beta_binomial_maximum_likelihood_where_looks_are_perfect(
 
     table = np.full((3, 7, 3), 1e-12)
     table[0, JUMPERED], table[1, OPEN_GROUND], table[2] = 1.0, 1.0, 1.0
-    numbers = exact.Numbers(0.0, 0.8, 0.05, 1e-6, 1e-6, table, table, table, np.zeros((3, 7, 3)))
+    numbers = exact.Numbers(0.0, 0.8, 0.05, 1e-6, 1e-6, *[table] * 6)
     size = len(hits)
     # Each opening is a dwelling of its own: given the rate they are independent.
     nothing = np.zeros(2 * size, dtype=np.uint64)

@@ -36,7 +36,11 @@ def _sharp() -> exact.Numbers:
     table[2] = 1.0
     calm = np.ones((7, 3))
     calm[JUMPERED] = 1e-12
-    return exact.Numbers(0.0, 0.8, 0.05, 1e-6, 1e-6, table, table * calm, table, np.stack([1.0 - calm] * 3))
+    harm = np.stack([1.0 - calm] * 3)
+    return exact.Numbers(
+        0.0, 0.8, 0.05, 1e-6, 1e-6, table, table * calm, table, harm, np.ones_like(table),
+        np.stack([calm] * 3),
+    )
 
 
 def _single_openings(jumpered: int, straight: int) -> tuple[Portfolio, Model]:
