@@ -497,8 +497,9 @@ def write_scores(
             "rank": rank,
             "score": score,
             "score_per_dwelling": per_dwelling,
-            "score_low": low,
-            "score_high": high,
+            # A few very bad draws can carry the mean beyond the interval: it is always told within.
+            "score_low": np.minimum(low, score),
+            "score_high": np.maximum(high, score),
             "rank_low": np.minimum(rank_low, rank),
             "rank_high": np.maximum(rank_high, rank),
             "rank_per_dwelling": rank_each,
