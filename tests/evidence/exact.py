@@ -116,7 +116,10 @@ def lists_of(numbers: Numbers, at: Point, circuits: int):
 def dwelling_sum(numbers: Numbers, at: Point, circuits, table) -> float:
     """Likelihood of one dwelling under ``table`` by class."""
     inner = [
-        [math.prod(opening_sum(numbers, at, s, table[o.evidence]) for o in openings) for s in STATES]
+        [
+            math.prod(opening_sum(numbers, at, s, table[o.evidence]) for o in openings)
+            for s in STATES
+        ]
         for openings in circuits
     ]
     return sum(

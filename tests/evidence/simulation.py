@@ -63,7 +63,15 @@ def fresh_chances(rate: np.ndarray, taught: Taught) -> tuple[np.ndarray, np.ndar
     plain = c * (1 - j)
     nothing = np.zeros_like(u)
     style = np.stack(
-        [nothing, nothing, 1 - c, plain * (1 - taught.careful), plain * taught.careful, c * j, nothing],
+        [
+            nothing,
+            nothing,
+            1 - c,
+            plain * (1 - taught.careful),
+            plain * taught.careful,
+            c * j,
+            nothing,
+        ],
         axis=1,
     )
     fresh = u[:, None] * style

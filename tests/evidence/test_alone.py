@@ -51,9 +51,7 @@ def whole(portfolio: Portfolio, model: Model) -> list[dict[str, np.ndarray]]:
     return told(portfolio, model, weigh_all(portfolio, model))
 
 
-def told(
-    portfolio: Portfolio, model: Model, parts: Iterator[Part]
-) -> list[dict[str, np.ndarray]]:
+def told(portfolio: Portfolio, model: Model, parts: Iterator[Part]) -> list[dict[str, np.ndarray]]:
     """Everything told of each building, in order."""
     result = []
     for part in parts:
@@ -117,9 +115,7 @@ def test_what_a_neighbour_shows_is_no_matter(portfolio, model, whole):
     rows = slice(0, portfolio.building_row[1])
     evidence = tree.row_class.copy()
     used = evidence[rows] != portfolio.classes.flat
-    evidence[rows][used] = np.random.default_rng(2).integers(
-        0, portfolio.classes.flat, used.sum()
-    )
+    evidence[rows][used] = np.random.default_rng(2).integers(0, portfolio.classes.flat, used.sum())
     changed = replace(portfolio, tree=tree._replace(row_class=evidence))
     found = told(changed, model, weigh_all(changed, model))
     assert not np.array_equal(found[0]["joint"], whole[0]["joint"])

@@ -47,7 +47,9 @@ def _truth(rule_book: RuleBook) -> tuple[Priors, Taught]:
     default = default_priors(rule_book)
     a, b = default.a.copy(), default.b.copy()
     for name, mean, strength in (
-        ("converted", 0.6, 3.0), ("false_ground", 0.3, 1.2), ("reversed", 0.04, 6.0)
+        ("converted", 0.6, 3.0),
+        ("false_ground", 0.3, 1.2),
+        ("reversed", 0.04, 6.0),
     ):
         rate = RATES.index(name)
         a[..., rate], b[..., rate] = mean * strength, (1 - mean) * strength
@@ -75,9 +77,7 @@ def known(
 ) -> tuple[Simulated, Told, Told]:
     """Truth, what is told, and what is told to somebody who knows only the era."""
     priors, shares = _truth(rule_book)
-    simulated = simulate(
-        rule_book, at_stake, priors, shares, BUILDINGS, 7, selection=request.param
-    )
+    simulated = simulate(rule_book, at_stake, priors, shares, BUILDINGS, 7, selection=request.param)
     portfolio = simulated.portfolio
     learned: Learned = learn(rule_book, portfolio, at_stake, {}, 20240501)
 

@@ -61,9 +61,11 @@ def classes(rule_book: RuleBook) -> Classes:
     return Classes(
         condition_weights=np.stack([found, found, found, *[nothing] * 5]),
         slots=np.array([THREE, THREE, THREE, TWO, *[UNKNOWN_SLOTS] * 4]),
-        selection=np.array([SELECTIONS.index(Selection.RANDOM)] * 4
-                           + [SELECTIONS.index(Selection.COMPLAINT)]
-                           + [SELECTIONS.index(Selection.RANDOM)] * 3),
+        selection=np.array(
+            [SELECTIONS.index(Selection.RANDOM)] * 4
+            + [SELECTIONS.index(Selection.COMPLAINT)]
+            + [SELECTIONS.index(Selection.RANDOM)] * 3
+        ),
         gfci_weights=gfci,
         wet=np.array([0.0] * 6 + [1.0, 0.3]),
         location=np.array([1.0] * 6 + [3.0, 1.6]),
@@ -106,8 +108,10 @@ def test_nothing_known_weighs_nothing(weighed, classes, at_stake, rule_book):
     guarded = 0.3 * gfci[:, 1] + 0.7 * gfci[:, 0]
     both = np.stack([1 - guarded, guarded], axis=-1)
     danger = np.einsum(
-        "sfc,fcg,sg->s", outcomes(rule_book, rule_book_shares(rule_book))[:, STRAIGHT],
-        at_stake.danger, both,
+        "sfc,fcg,sg->s",
+        outcomes(rule_book, rule_book_shares(rule_book))[:, STRAIGHT],
+        at_stake.danger,
+        both,
     )
     np.testing.assert_allclose(
         1 - weighed.evidence.safe[classes.flat, :, STRAIGHT], danger, rtol=1e-9, atol=1e-12
@@ -174,9 +178,7 @@ def test_picking_by_complaint_prefers_what_is_dangerous(rule_book, classes, at_s
     assert odds[complaint, THREE, LIVE] > 2 * odds[complaint, THREE, SOUND]
     table = weighed.evidence.table[4]
     assert table[JUMPERED, STRAIGHT] > table[GROUNDED, STRAIGHT]
-    np.testing.assert_allclose(
-        weighed.chance[random], np.ones((STATE_COUNT, 3)), rtol=1e-12
-    )
+    np.testing.assert_allclose(weighed.chance[random], np.ones((STATE_COUNT, 3)), rtol=1e-12)
 
 
 def test_protection_said_weighs_for_the_careful(weighed):

@@ -39,8 +39,12 @@ def unvisited(model: Model) -> Portfolio:
     none = np.zeros(0, dtype=np.int64)
     keys = np.zeros(0, dtype=np.uint64)
     tree, _ = grow(
-        Rows(none, keys, keys, none, none), BUILDINGS, np.full(BUILDINGS, 7),
-        np.ones(BUILDINGS, dtype=np.int64), 0, 5,
+        Rows(none, keys, keys, none, none),
+        BUILDINGS,
+        np.full(BUILDINGS, 7),
+        np.ones(BUILDINGS, dtype=np.int64),
+        0,
+        5,
     )
     rng = np.random.default_rng(4)
     shift = np.zeros((BUILDINGS, 5))
@@ -69,8 +73,13 @@ def test_mean_states_is_the_sum_over_every_way():
             for _, s, chance in exact.ways(numbers, at, circuit):
                 wanted[s] += above * chance * np.array(at.trouble)
     taught = Taught(
-        numbers.circuit_follows, numbers.opening_follows, numbers.opening_own, numbers.careful,
-        numbers.head, 0.04, np.full((7, 2), 0.1),
+        numbers.circuit_follows,
+        numbers.opening_follows,
+        numbers.opening_own,
+        numbers.careful,
+        numbers.head,
+        0.04,
+        np.full((7, 2), 0.1),
     )
     found = mean_states(1 / (1 + np.exp(-log_odds)), np.array(0.2), taught)
     np.testing.assert_allclose(found, wanted, rtol=1e-9)
@@ -99,10 +108,8 @@ def test_expected_danger_and_harm_are_the_points_own(model: Model, unvisited: Po
         np.testing.assert_allclose(np.ptp(part.found.steps[mine], axis=1), 0.0, atol=1e-12)
 
 
-def test_any_building_is_the_eras_in_their_usual_shares(
-    model: Model, unvisited: Portfolio
-) -> None:
-    """A building of the portfolio's eras, without shift and with the usual share of poor grounds."""
+def test_any_building_is_the_eras_in_their_usual_shares(model: Model, unvisited: Portfolio) -> None:
+    """A building of the usual eras, without shift and with the usual share of poor grounds."""
     flat = model.weighed.evidence
     values = 1 - flat.safe[0] / flat.table[0]
     any_building, _ = prior_means(unvisited, model, values)

@@ -40,7 +40,9 @@ class Case:
 
     def mean(self, value) -> np.ndarray:
         """Mean over the points of a value that ``exact`` works out at each."""
-        return sum(w * np.asarray(value(at)) for w, at in zip(self.weights, self.points, strict=True))
+        return sum(
+            w * np.asarray(value(at)) for w, at in zip(self.weights, self.points, strict=True)
+        )
 
 
 def chances(log_odds: np.ndarray, poor: float, numbers: exact.Numbers):
@@ -66,8 +68,20 @@ def case(request: pytest.FixtureRequest) -> Case:
     like = log_sums(tree, numbers.table, numbers, chances(log_odds, poor, numbers), whole=False)
     found = empty_found(len(tree.row_class), 1, DRAWS)
     kernel.weigh_building(
-        tree, evidence_of(numbers), shares_of(numbers), 0, poor, *NO_PICKING, log_odds, like,
-        np.log(weights), FLAT, 99, found, 0, 0,
+        tree,
+        evidence_of(numbers),
+        shares_of(numbers),
+        0,
+        poor,
+        *NO_PICKING,
+        log_odds,
+        like,
+        np.log(weights),
+        FLAT,
+        99,
+        found,
+        0,
+        0,
     )
     return Case(
         tree,
@@ -124,8 +138,15 @@ def test_many_alike_openings_do_not_underflow():
     one = np.array([0, 1], dtype=np.int64)
     count = 4000
     tree = kernel.Tree(
-        one, one[1:], one, one[1:], one, np.array([0]), np.array([count]),
-        np.array([False]), np.array([False]),
+        one,
+        one[1:],
+        one,
+        one[1:],
+        one,
+        np.array([0]),
+        np.array([count]),
+        np.array([False]),
+        np.array([False]),
     )
     log_odds = rng.normal(0, 1, (5, 1))
     at = exact.point(log_odds[:, 0], 0.1, numbers)
@@ -174,9 +195,7 @@ def test_rates_and_effective_points(case: Case):
 
 
 def test_expected_numbers_behind_the_shares(case: Case):
-    wanted = case.mean(
-        lambda at: exact.expected_numbers(case.numbers, at, FLAT, case.dwellings)
-    )
+    wanted = case.mean(lambda at: exact.expected_numbers(case.numbers, at, FLAT, case.dwellings))
     np.testing.assert_allclose(case.found.taught[0], wanted, rtol=1e-9, atol=1e-12)
 
 
@@ -202,8 +221,12 @@ def test_mean_of_drawn_harm_is_the_expected_harm(case: Case):
     wanted = sum(w * harm for w, (_, harm) in zip(case.weights, points, strict=True))
     drawn = case.found.harm[0]
     assert abs(drawn.mean() - wanted) < 4 * drawn.std() / math.sqrt(DRAWS) + 1e-9
-    times = np.array([sum(o.row == row for c in case.dwellings for k in c for o in k)
-                      for row in range(len(case.tree.row_class))])
+    times = np.array(
+        [
+            sum(o.row == row for c in case.dwellings for k in c for o in k)
+            for row in range(len(case.tree.row_class))
+        ]
+    )
     harm = case.numbers.harm[case.tree.row_class]
     assert (case.found.joint * harm * times[:, None, None]).sum() == pytest.approx(wanted, rel=1e-9)
 
@@ -216,20 +239,33 @@ def test_being_picked_is_taken_out(case: Case):
     found = empty_found(len(case.tree.row_class), 1, 0)
     # Likelihoods of nought where the kernel expects its own: what is left is the sum itself.
     kernel.weigh_building(
-        case.tree, evidence_of(numbers), shares_of(numbers), 0, case.poor, picked, odds,
-        case.log_odds, np.zeros(count), np.log(case.weights), FLAT, 99, found, 0, 0,
+        case.tree,
+        evidence_of(numbers),
+        shares_of(numbers),
+        0,
+        case.poor,
+        picked,
+        odds,
+        case.log_odds,
+        np.zeros(count),
+        np.log(case.weights),
+        FLAT,
+        99,
+        found,
+        0,
+        0,
     )
 
     def taken_out(at: exact.Point) -> float:
         usual = np.einsum("s,t,pst->p", at.fresh, at.trouble, odds)
         return float((usual**picked).prod())
 
-    for table, result in (
-        (numbers.safe, found.none_dangerous), (numbers.dead, found.none_live)
-    ):
+    for table, result in ((numbers.safe, found.none_dangerous), (numbers.dead, found.none_live)):
         wanted = case.mean(
-            lambda at: math.exp(exact.building_log_sum(numbers, at, case.dwellings, table))  # noqa: B023
-            / taken_out(at)
+            lambda at: (
+                math.exp(exact.building_log_sum(numbers, at, case.dwellings, table))  # noqa: B023
+                / taken_out(at)
+            )
         )
         assert result[0] == pytest.approx(min(float(wanted), 1.0), rel=1e-9)
 

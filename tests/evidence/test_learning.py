@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import optimize, special, stats
+from scipy import optimize, stats
 
 from pipeline.evidence.classes import Stakes, weigh_classes
 from pipeline.evidence.learning import Learned, _EraFit, crew_shift, learn, take, telling
@@ -83,8 +83,13 @@ def test_rates_are_beta_binomial_maximum_likelihood_where_looks_are_perfect(
     # Each opening is a dwelling of its own: given the rate they are independent.
     nothing = np.zeros(2 * size, dtype=np.uint64)
     counts = np.stack([hits, tries - hits], axis=1).ravel()
-    rows = Rows(np.repeat(np.arange(size), 2), nothing, nothing,
-                np.tile([0, 1], size).astype(np.int64), counts)
+    rows = Rows(
+        np.repeat(np.arange(size), 2),
+        nothing,
+        nothing,
+        np.tile([0, 1], size).astype(np.int64),
+        counts,
+    )
     kept = counts > 0
     rows = Rows(*(getattr(rows, name)[kept] for name in rows.__dataclass_fields__))
     tree, _ = grow(rows, size, np.zeros(size, np.int64), np.ones(size, np.int64), 2, 5)
@@ -181,8 +186,9 @@ def test_defaults_weigh_most_at_themselves(small_fit: _EraFit) -> None:
     value, gradient = small_fit._steady(start)
     np.testing.assert_allclose(gradient, 0.0, atol=1e-8)
     rng = np.random.default_rng(6)
-    assert all(small_fit._steady(start + rng.normal(0, 0.2, len(start)))[0] < value
-               for _ in range(20))
+    assert all(
+        small_fit._steady(start + rng.normal(0, 0.2, len(start)))[0] < value for _ in range(20)
+    )
 
 
 def test_the_part_of_a_portfolio_is_its_buildings(rule_book: RuleBook, at_stake: Stakes) -> None:
@@ -219,7 +225,14 @@ def taught_much(rule_book: RuleBook, at_stake: Stakes) -> tuple[Simulated, Prior
     priors, shares = _truth(rule_book)
     groups = np.array([0.3, 0.3, 0.3, 0.1, 0.0, 0.0])[: priors.a.shape[0]]
     simulated = simulate(
-        rule_book, at_stake, priors, shares, 400, 5, looks=(0.1, 0.05, 0.6), said=0.8,
+        rule_book,
+        at_stake,
+        priors,
+        shares,
+        400,
+        5,
+        looks=(0.1, 0.05, 0.6),
+        said=0.8,
         groups=groups / groups.sum(),
     )
     return simulated, priors, shares, learn(rule_book, simulated.portfolio, at_stake, {}, SEED)
@@ -311,7 +324,14 @@ def test_a_crew_with_an_excess_is_found_and_none_is_shrunk_away(
     priors, shares = _truth(rule_book)
     groups = np.array([0.4, 0.4, 0.2, *[0.0] * (priors.a.shape[0] - 3)])
     simulated = simulate(
-        rule_book, at_stake, priors, shares, 300, 11, looks=(0.1, 0.1, 0.4), groups=groups,
+        rule_book,
+        at_stake,
+        priors,
+        shares,
+        300,
+        11,
+        looks=(0.1, 0.1, 0.4),
+        groups=groups,
         crew_effect=effect,
     )
     crews = {"owner": simulated.crew.astype(np.int64)}

@@ -51,7 +51,12 @@ def test_a_lenient_reader_among_strict_ones_is_found_and_they_are_not(rule_book,
         assert found.leniency[strict] < _prior_mean(rule_book)
         assert found.leniency_high[strict] <= 0.1
     assert list(found.columns) == [
-        "looks", "compared", "passes", "leniency", "leniency_high", "reader",
+        "looks",
+        "compared",
+        "passes",
+        "leniency",
+        "leniency_high",
+        "reader",
     ]
     assert found.looks["Ada"] == found.compared["Ada"] == 60 * 2 * 12
     passes = counts[counts.inspector == "Ada"].passes.sum()

@@ -20,7 +20,13 @@ from pipeline.evidence.states import FIRST_UNGROUNDED, JUMPERED, OPEN_GROUND, RA
 from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
 from tests.evidence import exact
-from tests.evidence.small_trees import model_of, portfolio_of, priors_of, random_numbers, random_tree
+from tests.evidence.small_trees import (
+    model_of,
+    portfolio_of,
+    priors_of,
+    random_numbers,
+    random_tree,
+)
 
 FALSE_GROUND = RATES.index("false_ground")
 SURE, NEVER = 1 - 1e-6, 1e-6
@@ -38,7 +44,16 @@ def _sharp() -> exact.Numbers:
     calm[JUMPERED] = 1e-12
     harm = np.stack([1.0 - calm] * 3)
     return exact.Numbers(
-        0.0, 0.8, 0.05, 1e-6, 1e-6, table, table * calm, table, harm, np.ones_like(table),
+        0.0,
+        0.8,
+        0.05,
+        1e-6,
+        1e-6,
+        table,
+        table * calm,
+        table,
+        harm,
+        np.ones_like(table),
         np.stack([calm] * 3),
     )
 
@@ -169,8 +184,11 @@ def test_few_effective_points_are_told_and_more_are_taken(rule_book: RuleBook) -
     numbers.table[0] = 1e-9
     numbers.table[0, FIRST_UNGROUNDED:, 2] = 1.0
     rows = Rows(
-        np.zeros(1, np.int64), np.zeros(1, np.uint64), np.zeros(1, np.uint64),
-        np.zeros(1, np.int64), np.array([4000]),
+        np.zeros(1, np.int64),
+        np.zeros(1, np.uint64),
+        np.zeros(1, np.uint64),
+        np.zeros(1, np.int64),
+        np.array([4000]),
     )
     tree, _ = grow(rows, 1, np.zeros(1, np.int64), np.ones(1, np.int64), 4, 5)
     portfolio, model = portfolio_of(tree), model_of(priors, numbers)
@@ -200,9 +218,15 @@ def test_shifted_means_against_quadrature(rule_book: RuleBook) -> None:
         a, b = (float(part[group, 0, FALSE_GROUND]) for part in (priors.a, priors.b))
         # On the log-odds scale the density has no poles.
         wanted, _ = integrate.quad(
-            lambda x: math.exp(
-                a * special.log_expit(x) + b * special.log_expit(-x) - special.betaln(a, b)  # noqa: B023
-            ) * special.expit(x + 1.3),
-            -400, 60, limit=400, points=[-20, 0, 10],
+            lambda x: (
+                math.exp(
+                    a * special.log_expit(x) + b * special.log_expit(-x) - special.betaln(a, b)  # noqa: B023
+                )
+                * special.expit(x + 1.3)
+            ),
+            -400,
+            60,
+            limit=400,
+            points=[-20, 0, 10],
         )
         assert found[0, group, 0, FALSE_GROUND] == pytest.approx(wanted, rel=1e-6)

@@ -29,9 +29,7 @@ class Grown:
 
     def __init__(self, listed, unseen, dwellings):
         # Circuits of two dwellings never share a key: keys are hashes of both names.
-        keys = sorted(
-            ((b, d, c and 10 * d + c, e), n) for (b, d, c, e), n in listed.items()
-        )
+        keys = sorted(((b, d, c and 10 * d + c, e), n) for (b, d, c, e), n in listed.items())
         table = np.array([key for key, _ in keys], dtype=np.int64).reshape(-1, 4)
         self.count = np.array([n for _, n in keys], dtype=np.int64)
         self.building, self.dwelling, self.circuit, self.evidence = table.T
@@ -59,7 +57,8 @@ class Grown:
         self.row_dwelling = self.circuit_dwelling[self.row_circuit]
         self.row_building = self.dwelling_building[self.row_dwelling]
         self.openings = (
-            tree.row_count * tree.circuit_times[self.row_circuit]
+            tree.row_count
+            * tree.circuit_times[self.row_circuit]
             * tree.dwelling_times[self.row_dwelling]
         )
 
@@ -128,9 +127,12 @@ def test_openings_are_grouped_by_the_dwelling_and_circuit_they_name(portfolio):
 def test_dwellings_are_as_many_as_the_building_has(portfolio):
     grown = Grown(*portfolio)
     tree = grown.tree
-    hidden = np.bincount(
-        grown.row_dwelling, grown.origin != NOT_RECORDED, minlength=len(tree.dwelling_times)
-    ) == 0
+    hidden = (
+        np.bincount(
+            grown.row_dwelling, grown.origin != NOT_RECORDED, minlength=len(tree.dwelling_times)
+        )
+        == 0
+    )
     for building in range(4):
         here = grown.building == building
         named = len(set(grown.dwelling[here & (grown.dwelling > 0)]))
@@ -140,7 +142,8 @@ def test_dwellings_are_as_many_as_the_building_has(portfolio):
         # Those without a name are in dwellings that also count among what the building has.
         assert named + nobody_saw <= most
         sizes = np.bincount(
-            grown.row_dwelling, tree.row_count * tree.circuit_times[grown.row_circuit],
+            grown.row_dwelling,
+            tree.row_count * tree.circuit_times[grown.row_circuit],
             minlength=len(tree.dwelling_times),
         )
         unseen_sizes = sizes[mine & hidden]
