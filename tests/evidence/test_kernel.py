@@ -20,7 +20,7 @@ from tests.evidence.small_trees import (
     shares_of,
 )
 
-SEEDS = range(8)
+SEEDS = range(6)
 DRAWS = 6_000
 NO_PICKING = np.zeros(5), np.ones((5, 7, 3))
 

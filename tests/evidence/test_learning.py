@@ -107,7 +107,7 @@ def test_rates_are_beta_binomial_maximum_likelihood_where_looks_are_perfect(
         )
         fit = _EraFit(free, start, portfolio, part)
         # The other four rates stay where they are.
-        learned = fit.priors(fit.best(fit.start(), 60))
+        learned = fit.priors(fit.best(fit.start(), 400))
         found = Priors(start.a.copy(), start.b.copy(), start.shares)
         found.a[..., FALSE_GROUND] = learned.a[..., FALSE_GROUND]
         found.b[..., FALSE_GROUND] = learned.b[..., FALSE_GROUND]
