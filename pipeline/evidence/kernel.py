@@ -51,6 +51,12 @@ LEAST_WEIGHT = 1e-6
 """Points below this weight are left out of what is told: together they cannot move it."""
 
 
+inner = njit(
+    cache=False, fastmath=True, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True
+)
+"""For functions that only compiled ones call: no way in from Python, half the time to compile."""
+
+
 class Tree(NamedTuple):
     """The openings of B buildings as nested lists: dwellings, circuits, rows of like openings.
 
@@ -124,7 +130,7 @@ def state_chances(
         w[2, m] = f
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def opening_likelihood(
     table: Array, p: Array, q: Array, w: Array, follows: float, own: float, each: Array, out: Array
 ) -> None:
@@ -159,7 +165,7 @@ def opening_likelihood(
             out[s, m] = style[m] + kept * each[s, m]
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _rescale(values: Array, log_scale: Array) -> None:
     """Divide (S, M) by its largest at each point where it has become tiny; keep the logarithm."""
     count = values.shape[1]
@@ -175,7 +181,7 @@ def _rescale(values: Array, log_scale: Array) -> None:
             log_scale[m] += np.log(largest)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _times_power(target: Array, factor: Array, power: int, since: int, log_scale: Array) -> int:
     """Multiply ``target`` by ``factor`` to a whole power, element by element, rescaling.
 
@@ -199,7 +205,7 @@ def _times_power(target: Array, factor: Array, power: int, since: int, log_scale
     return since
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _circuit(
     tree: Tree,
     table: Array,
@@ -233,7 +239,7 @@ def _circuit(
     _rescale(out, log_scale)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _as_circuit_of(circuit: Array, p: Array, follows: float, out: Array) -> None:
     """From a circuit's likelihood by its own state to that by its dwelling's hand, both (S, M)."""
     count = p.shape[1]
@@ -384,7 +390,7 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
         out[m] = top + np.log(total)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def normalise(log_weight: Array, weight: Array) -> float:
     """Turn log weights into weights that sum to 1; return the effective number of points."""
     top = log_weight[0]
@@ -401,7 +407,7 @@ def normalise(log_weight: Array, weight: Array) -> float:
     return 1.0 / squares
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: Array) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
     rates, count = x.shape[0], log_weight.shape[0]
@@ -437,7 +443,7 @@ def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: A
             factor[r, c] *= spread[r]
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _log_student(
     x: Array,
     start: int,
@@ -465,7 +471,7 @@ def _log_student(
         out[m] = constant - log_det - 0.5 * (degrees + rates) * np.log1p(square / degrees)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -> None:
     """Take out of ``out`` (M,) what being picked for a reason says: see ``points``.
 
@@ -487,7 +493,7 @@ def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -
             out[m] -= picked[reason] * np.log(max(total[m], 1e-300))
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _weigh_points(
     tree: Tree,
     evidence: Evidence,
@@ -519,7 +525,7 @@ def _weigh_points(
     log_prior(x, shift, log_group, prior, log_own)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def place_points(
     tree: Tree,
     evidence: Evidence,
@@ -580,7 +586,10 @@ def place_points(
                 trial[m] = like[m] + log_own[m] - _mixed(density, shares_of, turn, done, m)
             # Wide at first, when few points carry the weight; narrower as they find the place.
             _moments(x, trial, 2.4 - 0.4 * turn, centre, factor)
-            centres[turn - 1], factors[turn - 1] = centre, factor
+            for r in range(RATE_COUNT):
+                centres[turn - 1, r] = centre[r]
+                for c in range(RATE_COUNT):
+                    factors[turn - 1, r, c] = factor[r, c]
             for r in range(RATE_COUNT):
                 for m in range(size):
                     value = centre[r]
@@ -634,7 +643,7 @@ def place_points(
         log_rest[m] = like[m] - _mixed(density, shares_of, ROUNDS + 1, count, m)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -> float:
     """Log density at point m of the mixture of the first so many sources."""
     top = -1e300
@@ -647,7 +656,7 @@ def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -
     return top + np.log(total / held)
 
 
-@njit(cache=True, nogil=True)
+@inner
 def _next(state: Array) -> float:
     """Next uniform number in (0, 1) of a splitmix64 generator; ``state`` is uint64, shape (1,)."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
@@ -658,7 +667,7 @@ def _next(state: Array) -> float:
     return (float(z >> np.uint64(11)) + 0.5) / 9007199254740992.0
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def resample(weight: Array, start: float, out: Ints) -> None:
     """Systematic resampling: fill ``out`` with point numbers in proportion to ``weight``."""
     count = out.shape[0]
@@ -701,7 +710,7 @@ class Found(NamedTuple):
     taught: Array
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def weigh_building(
     tree: Tree,
     evidence: Evidence,
@@ -752,7 +761,8 @@ def weigh_building(
             likes[here] = like[m]
             here += 1
     draws = out.dangerous.shape[1]
-    random = np.array([seed], dtype=np.uint64)
+    random = np.empty(1, dtype=np.uint64)
+    random[0] = seed
     drawn = np.empty(draws, dtype=np.int64)
     if draws:
         resample(weights, _next(random), drawn)
@@ -804,7 +814,7 @@ def weigh_building(
     out.none_live[place] = min(none_live, 1.0)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _weigh_dwelling(
     tree: Tree,
     evidence: Evidence,
@@ -917,7 +927,7 @@ def _weigh_dwelling(
         )
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _from_circuit(
     state: Array, loose: Array, p: Array, q: Array, follows: float, own: float, out: Array
 ) -> None:
@@ -935,7 +945,7 @@ def _from_circuit(
             )
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> float:
     """Chance of danger of an opening with known slots and chances of its state, over points.
 
@@ -959,7 +969,7 @@ def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> 
     return total
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _weigh_circuit(
     tree: Tree,
     evidence: Evidence,
@@ -1048,7 +1058,7 @@ def _weigh_circuit(
             out.taught[place, 5] += number
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _choose(chances: Array, uniform: float) -> int:
     """Index drawn in proportion to ``chances`` (S,)."""
     level = uniform * chances.sum()
@@ -1060,7 +1070,7 @@ def _choose(chances: Array, uniform: float) -> int:
     return S - 1
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@inner
 def _draw_dwelling(
     tree: Tree,
     evidence: Evidence,
