@@ -184,3 +184,13 @@ def test_the_same_look_again_never_weakens_it(method, word, columns, prior):
     once = np.array(prior) * weights
     twice = once * weights
     assert twice[own] / twice.sum() >= once[own] / once.sum() * (1 - 1e-12)
+
+
+def test_live_metal_reported_from_an_open_box_is_not_argued_away():
+    # No jumper here and a polarity that a meter finds right: that is how it looks when the fault
+    # is in a box further up, and the metal is live all the same.
+    base = {"ground_present": "gyo", "jumper": "jno", "polarity": "pc"}
+    found = LIKELIHOODS.code_detects(
+        code(Method.COVER_OFF_INSPECTION, Result.REVERSED_FALSE_GROUND, "usual", base)
+    )
+    assert found == {Condition.REVERSED_FALSE_GROUND_UPSTREAM}
