@@ -51,12 +51,6 @@ LEAST_WEIGHT = 1e-6
 """Points below this weight are left out of what is told: together they cannot move it."""
 
 
-inner = njit(
-    cache=False, fastmath=True, nogil=True, no_cpython_wrapper=True, no_cfunc_wrapper=True
-)
-"""For functions that only compiled ones call: no way in from Python, half the time to compile."""
-
-
 class Tree(NamedTuple):
     """The openings of B buildings as nested lists: dwellings, circuits, rows of like openings.
 
@@ -130,7 +124,7 @@ def state_chances(
         w[2, m] = f
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def opening_likelihood(
     table: Array, p: Array, q: Array, w: Array, follows: float, own: float, each: Array, out: Array
 ) -> None:
@@ -165,7 +159,7 @@ def opening_likelihood(
             out[s, m] = style[m] + kept * each[s, m]
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _rescale(values: Array, log_scale: Array) -> None:
     """Divide (S, M) by its largest at each point where it has become tiny; keep the logarithm."""
     count = values.shape[1]
@@ -181,7 +175,7 @@ def _rescale(values: Array, log_scale: Array) -> None:
             log_scale[m] += np.log(largest)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _times_power(target: Array, factor: Array, power: int, since: int, log_scale: Array) -> int:
     """Multiply ``target`` by ``factor`` to a whole power, element by element, rescaling.
 
@@ -205,7 +199,7 @@ def _times_power(target: Array, factor: Array, power: int, since: int, log_scale
     return since
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _circuit(
     tree: Tree,
     table: Array,
@@ -239,7 +233,7 @@ def _circuit(
     _rescale(out, log_scale)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _as_circuit_of(circuit: Array, p: Array, follows: float, out: Array) -> None:
     """From a circuit's likelihood by its own state to that by its dwelling's hand, both (S, M)."""
     count = p.shape[1]
@@ -390,7 +384,7 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
         out[m] = top + np.log(total)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def normalise(log_weight: Array, weight: Array) -> float:
     """Turn log weights into weights that sum to 1; return the effective number of points."""
     top = log_weight[0]
@@ -407,7 +401,7 @@ def normalise(log_weight: Array, weight: Array) -> float:
     return 1.0 / squares
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: Array) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
     rates, count = x.shape[0], log_weight.shape[0]
@@ -443,7 +437,7 @@ def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: A
             factor[r, c] *= spread[r]
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _log_student(
     x: Array,
     start: int,
@@ -471,7 +465,7 @@ def _log_student(
         out[m] = constant - log_det - 0.5 * (degrees + rates) * np.log1p(square / degrees)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -> None:
     """Take out of ``out`` (M,) what being picked for a reason says: see ``points``.
 
@@ -493,7 +487,7 @@ def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -
             out[m] -= picked[reason] * np.log(max(total[m], 1e-300))
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _weigh_points(
     tree: Tree,
     evidence: Evidence,
@@ -525,7 +519,7 @@ def _weigh_points(
     log_prior(x, shift, log_group, prior, log_own)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def place_points(
     tree: Tree,
     evidence: Evidence,
@@ -643,7 +637,7 @@ def place_points(
         log_rest[m] = like[m] - _mixed(density, shares_of, ROUNDS + 1, count, m)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -> float:
     """Log density at point m of the mixture of the first so many sources."""
     top = -1e300
@@ -656,7 +650,7 @@ def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -
     return top + np.log(total / held)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _next(state: Array) -> float:
     """Next uniform number in (0, 1) of a splitmix64 generator; ``state`` is uint64, shape (1,)."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
@@ -667,7 +661,7 @@ def _next(state: Array) -> float:
     return (float(z >> np.uint64(11)) + 0.5) / 9007199254740992.0
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def resample(weight: Array, start: float, out: Ints) -> None:
     """Systematic resampling: fill ``out`` with point numbers in proportion to ``weight``."""
     count = out.shape[0]
@@ -710,7 +704,7 @@ class Found(NamedTuple):
     taught: Array
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def weigh_building(
     tree: Tree,
     evidence: Evidence,
@@ -814,7 +808,7 @@ def weigh_building(
     out.none_live[place] = min(none_live, 1.0)
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _weigh_dwelling(
     tree: Tree,
     evidence: Evidence,
@@ -927,7 +921,7 @@ def _weigh_dwelling(
         )
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _from_circuit(
     state: Array, loose: Array, p: Array, q: Array, follows: float, own: float, out: Array
 ) -> None:
@@ -945,7 +939,7 @@ def _from_circuit(
             )
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> float:
     """Chance of danger of an opening with known slots and chances of its state, over points.
 
@@ -969,7 +963,7 @@ def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> 
     return total
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _weigh_circuit(
     tree: Tree,
     evidence: Evidence,
@@ -1058,7 +1052,7 @@ def _weigh_circuit(
             out.taught[place, 5] += number
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _choose(chances: Array, uniform: float) -> int:
     """Index drawn in proportion to ``chances`` (S,)."""
     level = uniform * chances.sum()
@@ -1070,7 +1064,7 @@ def _choose(chances: Array, uniform: float) -> int:
     return S - 1
 
 
-@inner
+@njit(cache=True, fastmath=True, nogil=True)
 def _draw_dwelling(
     tree: Tree,
     evidence: Evidence,

@@ -306,7 +306,7 @@ class _EraFit:
 
     @property
     def _size(self) -> int:
-        return self._groups * self._rates
+        return int(self._groups * self._rates)
 
     def _data(self, logs: Array) -> tuple[float, Array, Array]:
         """Log marginal likelihood and, by building, its gradient by ln a and ln b, (n, G, 5)."""
