@@ -175,10 +175,22 @@ def _inspectors(workspace: Path, as_json: bool) -> int:
         print_json(records(frame))
         return 0
     print_table(
-        "Inspectors as readers, against others on like openings",
-        [("inspector", "left"), ("looks", "right"), ("reader", "left"), ("probability", "right")],
+        "Share of looks passed whatever is shown, against others by the same method and building",
         [
-            [str(r["inspector"]), f"{r['looks']:,}", words(r["reader"]), percent(r["p_reader"])]
+            ("inspector", "left"),
+            ("looks", "right"),
+            ("compared", "right"),
+            ("passes", "right"),
+            ("leniency", "right"),
+            ("at most", "right"),
+        ],
+        [
+            [
+                str(r["inspector"]),
+                *(f"{r[name]:,}" for name in ("looks", "compared", "passes")),
+                percent(r["leniency"]),
+                percent(r["leniency_high"]),
+            ]
             for r in records(frame)
         ],
     )

@@ -985,8 +985,16 @@ def _weigh_circuit(
     count = weight.shape[0]
     follows, own = shares.opening_follows, shares.opening_own
     each, one = np.empty((S, count)), np.empty((S, count))
-    cavity, message, around = np.empty((S, count)), np.empty((S, count)), np.empty((S, count))
+    cavity, message = np.empty((S, count)), np.empty((S, count))
+    usual, around = np.empty((S, count)), np.empty((S, count))
     total, loose, share = np.empty(count), np.zeros(count), np.empty(count)
+    for s in range(FIRST_UNGROUNDED, S):
+        for m in range(count):
+            loose[m] += p[s, m]
+    # An opening of a circuit jumpered at the head can have a style of its own: not just ``p``.
+    _from_circuit(p, loose, p, q, follows, own, usual)
+    for m in range(count):
+        loose[m] = 0.0
     for s in range(FIRST_UNGROUNDED, S):
         for m in range(count):
             loose[m] += above[s, m]
@@ -1030,7 +1038,7 @@ def _weigh_circuit(
             out.joint[row - row_offset, s, 1] += swapped * table[s, 1]
             out.joint[row - row_offset, s, 2] += faulty * table[s, 2]
         face, calm = evidence.face[index], evidence.face_safe[index]
-        out.steps[row - row_offset, 0] += _danger(face, calm, p, w, weight)
+        out.steps[row - row_offset, 0] += _danger(face, calm, usual, w, weight)
         out.steps[row - row_offset, 1] += _danger(face, calm, around, w, weight)
         out.steps[row - row_offset, 2] += _danger(face, calm, message, w, weight)
         if openings > 1 and index != flat:

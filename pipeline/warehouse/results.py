@@ -265,11 +265,12 @@ def row_times(portfolio: Portfolio, part: Part) -> Ints:
 def _building_sums(portfolio: Portfolio, part: Part, values: Array) -> Array:
     """Sum values of a part's rows over each of its buildings, shape (n,)."""
     start = portfolio.building_row[part.buildings] - part.first_row
-    if not len(values):
-        return np.zeros(len(part.buildings))
-    totals = np.concatenate([[0.0], np.cumsum(values)])
     end = portfolio.building_row[part.buildings + 1] - part.first_row
-    result: Array = totals[end] - totals[start]
+    result = np.zeros(len(part.buildings))
+    some = end > start
+    if some.any():
+        # Each building by itself: no rounding of its neighbours' gets into its sum.
+        result[some] = np.add.reduceat(values, start[some])
     return result
 
 
@@ -496,8 +497,9 @@ def write_scores(
             "rank": rank,
             "score": score,
             "score_per_dwelling": per_dwelling,
-            "score_low": low,
-            "score_high": high,
+            # A few very bad draws can carry the mean beyond the interval: it is always told within.
+            "score_low": np.minimum(low, score),
+            "score_high": np.maximum(high, score),
             "rank_low": np.minimum(rank_low, rank),
             "rank_high": np.maximum(rank_high, rank),
             "rank_per_dwelling": rank_each,

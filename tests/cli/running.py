@@ -48,6 +48,8 @@ def run(*arguments: object) -> Outcome:
     code = 0
     with (
         patch.object(sys, "argv", words),
+        # However the tests themselves were started.
+        patch.object(sys.modules["__main__"], "__package__", ""),
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(err),
     ):

@@ -1,67 +1,272 @@
-"""The posterior by enumeration, for buildings small enough: no points, no approximation.
+"""The hierarchy summed by enumeration at given rates: every hand, circuit, way and opening.
 
-The probability of a list of kinds is the mean of a product of rates and their complements. Rates
-are independent betas, so that mean is a product of ratios of beta functions, in closed form.
+Nothing is shared with the program but the order of the states: plain Python loops over every list
+of circuit states under every hand, every way in which an opening comes by its state (on its own,
+following its circuit, a style of its own) and every kind of trouble. Circuits and dwellings that
+the tree holds once with a number are written out one by one, and so are like openings.
 """
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from pipeline.evidence.kinds import Kinds
-from scipy import special
 
-from pipeline.evidence.priors import Priors
-from shared.vocabulary import CONDITIONS
+STATES = range(7)
+GROUNDED = (0, 1)
+COPIED, FRESH = "copied", "fresh"
+ALONE, FOLLOWED, STYLED = "alone", "followed", "styled"
 
 
-def enumerate_building(
-    kinds: Kinds, priors: Priors, era: np.ndarray, weights: np.ndarray, danger: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Posterior of a building without shift.
+@dataclass(frozen=True)
+class Numbers:
+    """The portfolio's shares and what the classes say: ``table[n][s][t]`` and so on."""
+
+    circuit_follows: float
+    opening_follows: float
+    opening_own: float
+    careful: float
+    head: float
+    table: np.ndarray
+    safe: np.ndarray
+    dead: np.ndarray
+    harm: np.ndarray
+    face: np.ndarray
+    face_safe: np.ndarray
+
+
+@dataclass(frozen=True)
+class Point:
+    """Chances at given rates: a fresh draw, a style of one opening, trouble."""
+
+    fresh: list[float]
+    style: list[float]
+    trouble: list[float]
+
+
+def point(log_odds, poor: float, numbers: Numbers) -> Point:
+    """Chances at given log odds of the five rates."""
+    u, c, j, r, f = (1 / (1 + math.exp(-value)) for value in log_odds)
+    plain = c * (1 - j)
+    style = [0, 0, 1 - c, plain * (1 - numbers.careful), plain * numbers.careful, c * j, 0]
+    fresh = [(1 - u) * (1 - poor), (1 - u) * poor, *(u * chance for chance in style[2:])]
+    fresh[5], fresh[6] = u * c * j * (1 - numbers.head), u * c * j * numbers.head
+    return Point(fresh, style, [(1 - f) * (1 - r), (1 - f) * r, f])
+
+
+def ways(numbers: Numbers, at: Point, circuit: int):
+    """How an opening on a circuit of this state comes by its own: (way, state, chance)."""
+    own, follows = numbers.opening_own, numbers.opening_follows
+    for state in STATES:
+        yield ALONE, state, own * at.fresh[state]
+    if circuit in GROUNDED:
+        yield FOLLOWED, circuit, 1 - own
+        return
+    yield FOLLOWED, circuit, (1 - own) * follows
+    for state in STATES:
+        yield STYLED, state, (1 - own) * (1 - follows) * at.style[state]
+
+
+def opening_sum(numbers: Numbers, at: Point, circuit: int, each) -> float:
+    """Sum over an opening's ways and troubles of chance times ``each[s][t]``."""
+    return sum(
+        chance * at.trouble[t] * each[s][t]
+        for _, s, chance in ways(numbers, at, circuit)
+        for t in range(3)
+    )
+
+
+@dataclass(frozen=True)
+class Opening:
+    """One opening: its class, the number of its row, and whether anything is known of it."""
+
+    evidence: int
+    row: int
+
+
+def written_out(tree, building: int) -> list[list[list[Opening]]]:
+    """A building's dwellings as lists of circuits, those as lists of openings: no numbers left."""
+    result = []
+    for d in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
+        circuits = []
+        for c in range(tree.circuit_start[d], tree.circuit_start[d + 1]):
+            openings = [
+                Opening(int(tree.row_class[r]), r)
+                for r in range(tree.row_start[c], tree.row_start[c + 1])
+                for _ in range(tree.row_count[r])
+            ]
+            circuits += [openings] * int(tree.circuit_times[c])
+        result += [circuits] * int(tree.dwelling_times[d])
+    return result
+
+
+def lists_of(numbers: Numbers, at: Point, circuits: int):
+    """Every hand with every list of circuits under it: (hand, ((state, way), …), chance)."""
+    copies = numbers.circuit_follows
+    for hand in STATES:
+        choices = [(hand, COPIED, copies)]
+        choices += [(state, FRESH, (1 - copies) * at.fresh[state]) for state in STATES]
+        for found in product(choices, repeat=circuits):
+            chance = at.fresh[hand] * math.prod(chance for _, _, chance in found)
+            yield hand, [(state, way) for state, way, _ in found], chance
+
+
+def dwelling_sum(numbers: Numbers, at: Point, circuits, table) -> float:
+    """Likelihood of one dwelling under ``table`` by class."""
+    inner = [
+        [
+            math.prod(opening_sum(numbers, at, s, table[o.evidence]) for o in openings)
+            for s in STATES
+        ]
+        for openings in circuits
+    ]
+    return sum(
+        chance * math.prod(inner[k][state] for k, (state, _) in enumerate(found))
+        for _, found, chance in lists_of(numbers, at, len(circuits))
+    )
+
+
+def building_log_sum(numbers: Numbers, at: Point, dwellings, table) -> float:
+    """Log likelihood of a building under ``table`` by class."""
+    return sum(math.log(dwelling_sum(numbers, at, circuits, table)) for circuits in dwellings)
+
+
+def joint_of(numbers: Numbers, at: Point, circuits, place: int, opening: int) -> np.ndarray:
+    """Posterior of one opening by its state and trouble, shape (7, 3)."""
+    table = numbers.table
+    aside = [
+        [
+            math.prod(
+                opening_sum(numbers, at, s, table[o.evidence])
+                for n, o in enumerate(openings)
+                if (k, n) != (place, opening)
+            )
+            for s in STATES
+        ]
+        for k, openings in enumerate(circuits)
+    ]
+    own = table[circuits[place][opening].evidence]
+    result = np.zeros((7, 3))
+    by_state = [0.0] * 7
+    for _, found, chance in lists_of(numbers, at, len(circuits)):
+        by_state[found[place][0]] += chance * math.prod(
+            aside[k][state] for k, (state, _) in enumerate(found)
+        )
+    for circuit in STATES:
+        for _, s, chance in ways(numbers, at, circuit):
+            for t in range(3):
+                result[s, t] += by_state[circuit] * chance * at.trouble[t] * own[s][t]
+    return result / result.sum()
+
+
+def danger_without_own(
+    numbers: Numbers, at: Point, flat: int, circuits, place: int, opening: int, known: str
+) -> float:
+    """Chance of danger of one opening were its slots all that is known of itself.
 
     Args:
-        kinds: the kinds.
-        priors: the priors.
-        era: probability of each era, shape (E,).
-        weights: likelihood of each opening's evidence under each kind, shape (N, K).
-        danger: probability of being dangerous by kind, shape (N, K).
-
-    Returns:
-        Probability of each condition by opening (N, C) and of each number of dangerous openings
-        (N + 1,).
+        numbers, at, circuits, place, opening: as above.
+        flat: the class of which nothing is known.
+        known: "building" (the rates alone), "dwelling" (its other circuits too) or "circuit" (its
+            circuit's other openings too).
     """
-    n = len(weights)
-    # Kinds that share factors, condition and danger are one: that keeps the enumeration small.
-    key = np.concatenate([kinds.design, kinds.conditions[:, None], danger.T], axis=1)
-    _, group = np.unique(key, axis=0, return_inverse=True)
-    size = group.max() + 1
-    first = np.array([np.flatnonzero(group == g)[0] for g in range(size)])
-    likelihood = np.zeros((n, size))
-    np.add.at(likelihood.T, group, (weights * np.exp(kinds.constant)).T)
-    design = kinds.design[first]
-    condition = np.zeros((n, len(CONDITIONS)))
-    number = np.zeros(n + 1)
-    lists = np.array(list(product(range(size), repeat=n)))
-    powers = design[lists].sum(axis=1)
-    hits, misses = powers[:, 0::2], powers[:, 1::2]
-    mass = np.zeros(len(lists))
-    for index, share in enumerate(era):
-        a, b = priors.a[index], priors.b[index]
-        log = special.betaln(a + hits, b + misses) - special.betaln(a, b)
-        mass += share * np.exp(log.sum(axis=1))
-    for opening in range(n):
-        mass = mass * likelihood[opening, lists[:, opening]]
-    mass /= mass.sum()
-    for opening in range(n):
-        np.add.at(condition[opening], kinds.conditions[first][lists[:, opening]], mass)
-    chance = np.stack([danger[i, first][lists[:, i]] for i in range(n)], axis=1)
-    pmf = np.zeros((len(lists), n + 1))
-    pmf[:, 0] = 1.0
-    for opening in range(n):
-        p = chance[:, opening : opening + 1]
-        moved = np.pad(pmf[:, :-1], ((0, 0), (1, 0)))
-        pmf = pmf * (1 - p) + moved * p
-    number = mass @ pmf
-    return condition, number
+    kept = []
+    for k, openings in enumerate(circuits):
+        if known == "building":
+            kept.append([Opening(flat, 0)] if k == place else [])
+        elif k == place and known == "dwelling":
+            kept.append([Opening(flat, 0)])
+        elif k == place:
+            others = [o for n, o in enumerate(openings) if n != opening]
+            kept.append([Opening(flat, 0), *others])
+        else:
+            kept.append(openings)
+    joint = joint_of(numbers, at, kept, place, 0) / numbers.table[flat]
+    own = circuits[place][opening].evidence
+    seen, calm = numbers.face[own], numbers.face_safe[own]
+    return float(1 - (joint * calm).sum() / (joint * seen).sum())
+
+
+def dangerous_pmf(numbers: Numbers, at: Point, dwellings) -> tuple[np.ndarray, float]:
+    """Distribution of the number of dangerous openings of a building, and its expected harm."""
+    pmf, harm = np.ones(1), 0.0
+    for circuits in dwellings:
+        # Distribution of evidence and number by circuit and state, unnormalised.
+        numbers_of, harms = [], []
+        for openings in circuits:
+            by_state, hurt_by_state = [], []
+            for s in STATES:
+                found, hurt = np.ones(1), 0.0
+                for o in openings:
+                    like = opening_sum(numbers, at, s, numbers.table[o.evidence])
+                    calm = opening_sum(numbers, at, s, numbers.safe[o.evidence])
+                    pain = opening_sum(
+                        numbers, at, s, numbers.table[o.evidence] * numbers.harm[o.evidence]
+                    )
+                    found = np.convolve(found, [calm, like - calm])
+                    hurt += pain / like
+                by_state.append(found)
+                hurt_by_state.append(hurt)
+            numbers_of.append(by_state)
+            harms.append(hurt_by_state)
+        total, hurt_total = np.zeros(1 + sum(map(len, circuits))), 0.0
+        for _, found, chance in lists_of(numbers, at, len(circuits)):
+            part, pain = np.ones(1), 0.0
+            for k, (state, _) in enumerate(found):
+                part = np.convolve(part, numbers_of[k][state])
+                pain += harms[k][state]
+            total += chance * part
+            hurt_total += chance * part.sum() * pain
+        harm += hurt_total / total.sum()
+        pmf = np.convolve(pmf, total / total.sum())
+    return pmf, harm
+
+
+def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.ndarray:
+    """Expected numbers as ``kernel.Found.taught`` describes them, shape (13,)."""
+    result = np.zeros(13)
+    table = numbers.table
+    for circuits in dwellings:
+        telling = [any(o.evidence != flat for o in openings) for openings in circuits]
+        inner = [
+            [
+                math.prod(opening_sum(numbers, at, s, table[o.evidence]) for o in openings)
+                for s in STATES
+            ]
+            for openings in circuits
+        ]
+        total, hands = 0.0, np.zeros(7)
+        copied = np.zeros(len(circuits))
+        states = np.zeros((len(circuits), 7))
+        for hand, found, chance in lists_of(numbers, at, len(circuits)):
+            mass = chance * math.prod(inner[k][state] for k, (state, _) in enumerate(found))
+            total += mass
+            hands[hand] += mass
+            for k, (state, way) in enumerate(found):
+                states[k, state] += mass
+                copied[k] += mass * (way == COPIED)
+        if any(telling):
+            result[6:] += hands / total
+        for k, openings in enumerate(circuits):
+            if telling[k] and sum(telling) > 1:
+                result[0] += copied[k] / total
+                result[1] += 1
+            said = [o for o in openings if o.evidence != flat]
+            if len(said) < 2:
+                continue
+            for o in said:
+                by_way = dict.fromkeys((ALONE, FOLLOWED, STYLED), 0.0)
+                for circuit in STATES:
+                    here = opening_sum(numbers, at, circuit, table[o.evidence])
+                    for way, s, chance in ways(numbers, at, circuit):
+                        if way == FOLLOWED and circuit in GROUNDED:
+                            continue
+                        like = sum(at.trouble[t] * table[o.evidence][s][t] for t in range(3))
+                        by_way[way] += states[k, circuit] / total * chance * like / here
+                result[2] += by_way[FOLLOWED]
+                result[3] += by_way[FOLLOWED] + by_way[STYLED]
+                result[4] += by_way[ALONE]
+                result[5] += 1
+    return result

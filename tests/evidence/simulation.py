@@ -1,135 +1,233 @@
-"""Portfolios simulated from the model's own story, with known truth, straight into arrays."""
+"""Portfolios simulated from the hierarchy itself, with known truth, straight into arrays."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-from pipeline.evidence.kinds import RATES, SLOTS, build_kinds, rate_features
-from pipeline.evidence.portfolio import (
+
+from pipeline.evidence.classes import (
     NOT_REPAIRED,
     SELECTIONS,
     UNKNOWN_SLOTS,
-    Portfolio,
-    Signatures,
-    selection_weights,
+    Classes,
+    Stakes,
+    picking_odds,
 )
-
 from pipeline.evidence.likelihood import RESULTS, Likelihoods
+from pipeline.evidence.posterior import Portfolio
 from pipeline.evidence.priors import Priors
+from pipeline.evidence.states import (
+    FIRST_UNGROUNDED,
+    HEAD_JUMPERED,
+    JUMPERED,
+    RATES,
+    SLOTS,
+    STATE_COUNT,
+    Taught,
+    outcomes,
+)
+from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, NO_LOOK_RESULTS, Method, Selection
+
+POOR = 0.05
+METHODS = (Method.THREE_LAMP_TESTER, Method.VOLTMETER_UNDER_LOAD, Method.COVER_OFF_INSPECTION)
 
 
 @dataclass(frozen=True)
 class Simulated:
-    """A portfolio and its truth: dangerous openings a building, and by row how many are."""
+    """A portfolio and its truth.
+
+    Attributes:
+        portfolio: every opening is recorded with its dwelling and circuit, looked at or not.
+        group, crew: of each building, shape (B,).
+        rate: true rates, shape (B, 5).
+        dangerous: dangerous openings of each building, shape (B,).
+        row_dangerous: the same by row of the tree, shape (R,).
+        state: true state of each opening, shape (openings,).
+    """
 
     portfolio: Portfolio
+    group: np.ndarray
+    crew: np.ndarray
+    rate: np.ndarray
     dangerous: np.ndarray
     row_dangerous: np.ndarray
-    condition: np.ndarray
-    crew: np.ndarray
+    state: np.ndarray
+
+
+def fresh_chances(rate: np.ndarray, taught: Taught) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Chances of a fresh draw and of a style, shape (B, 7), and of troubles, shape (B, 3)."""
+    u, c, j, r, f = rate.T
+    plain = c * (1 - j)
+    nothing = np.zeros_like(u)
+    style = np.stack(
+        [
+            nothing,
+            nothing,
+            1 - c,
+            plain * (1 - taught.careful),
+            plain * taught.careful,
+            c * j,
+            nothing,
+        ],
+        axis=1,
+    )
+    fresh = u[:, None] * style
+    fresh[:, 0], fresh[:, 1] = (1 - u) * (1 - POOR), (1 - u) * POOR
+    fresh[:, JUMPERED] = u * c * j * (1 - taught.head)
+    fresh[:, HEAD_JUMPERED] = u * c * j * taught.head
+    return fresh, style, np.stack([(1 - f) * (1 - r), (1 - f) * r, f], axis=1)
+
+
+def _one_of(rng: np.random.Generator, chances: np.ndarray) -> np.ndarray:
+    """Draw an index for each row of chances."""
+    steps = np.cumsum(chances, axis=1)
+    level = rng.random(len(chances))[:, None] * steps[:, -1:]
+    result: np.ndarray = (level > steps).sum(axis=1).clip(max=chances.shape[1] - 1)
+    return result
 
 
 def simulate(
     rule_book: RuleBook,
-    truth: Priors,
+    at_stake: Stakes,
+    priors: Priors,
+    taught: Taught,
     buildings: int,
     seed: int,
     *,
     looks: tuple[float, float, float] = (0.35, 0.08, 0.07),
+    said: float = 0.5,
     selection: Selection = Selection.RANDOM,
     crew_effect: float = 0.0,
-    crews: int = 20,
+    crews: int = 10,
+    groups: np.ndarray | None = None,
 ) -> Simulated:
-    """Simulate buildings whose rates come from ``truth``.
+    """Simulate buildings whose rates come from ``priors`` and whose wiring from ``taught``.
 
     Args:
-        rule_book: likelihoods, selection odds and protection come from here.
-        truth: the true hyperparameters.
+        rule_book: outcomes of states, likelihoods and selection odds come from here.
+        at_stake: what is dangerous.
+        priors: the true hyperparameters, one draw.
+        taught: the true shares of the portfolio.
         buildings: how many.
         seed: seed.
         looks: chance of a look by lamp tester, voltmeter under load and open box, per opening.
-        selection: how openings are picked; anything but random prefers some kinds.
-        crew_effect: log odds on false grounds of the first of the crews.
+        said: share of looks that say whether the opening is GFCI protected.
+        selection: how openings are picked; anything but random prefers some outcomes.
+        crew_effect: log odds on false grounds of the first crew.
         crews: number of crews, spread over the buildings at random.
+        groups: probability of each group; the priors' shares by default.
     """
     rng = np.random.default_rng(seed)
-    kinds = build_kinds(rule_book)
-    likelihoods = Likelihoods(rule_book)
-    eras = len(truth.shares)
-    era = rng.choice(eras, size=buildings, p=truth.shares)
+    count = priors.a.shape[0]
+    shares = priors.shares if groups is None else groups
+    group = rng.choice(count, size=buildings, p=shares)
     crew = rng.integers(0, crews, size=buildings)
-    rate = rng.beta(truth.a[era], truth.b[era]).clip(1e-12, 1 - 1e-12)
+    rate = rng.beta(priors.a[group, 0], priors.b[group, 0]).clip(1e-12, 1 - 1e-12)
     log_odds = np.log(rate) - np.log1p(-rate)
     log_odds[:, RATES.index("false_ground")] += crew_effect * (crew == 0)
-    kind_p = np.exp(kinds.log_probability(rate_features(log_odds)))
-    sizes = rng.integers(12, 60, size=buildings)
-    building = np.repeat(np.arange(buildings), sizes)
-    cumulative = np.cumsum(kind_p, axis=1)[building]
-    kind = (rng.random(len(building))[:, None] * cumulative[:, -1:] > cumulative).sum(axis=1)
-    condition, slots = kinds.conditions[kind], kinds.slots[kind]
-    gfci_share = 0.15
-    protected = rng.random(len(building)) < gfci_share
-    dangerous = np.where(
-        protected, kinds.danger_protected[kind], kinds.danger_unprotected[kind]
-    ).astype(bool)
+    rate = 1 / (1 + np.exp(-log_odds))
+    fresh, style, trouble_chance = fresh_chances(rate, taught)
 
-    # The declared odds are odds: an opening is picked with chance c W / (1 + c W).
-    odds = selection_weights(rule_book, kinds)[SELECTIONS.index(selection)][kind]
+    home = np.repeat(np.arange(buildings), rng.integers(1, 5, buildings))
+    hand = _one_of(rng, fresh[home])
+    of_home = np.repeat(np.arange(len(home)), rng.integers(1, 5, len(home)))
+    copied = rng.random(len(of_home)) < taught.circuit_follows
+    circuit = np.where(copied, hand[of_home], _one_of(rng, fresh[home[of_home]]))
+    of_circuit = np.repeat(np.arange(len(of_home)), rng.integers(1, 6, len(of_home)))
+    dwelling = of_home[of_circuit]
+    building = home[dwelling]
+    size = len(building)
+    above = circuit[of_circuit]
+    alone = rng.random(size) < taught.opening_own
+    styled = (above >= FIRST_UNGROUNDED) & (rng.random(size) >= taught.opening_follows)
+    state = np.where(styled, _one_of(rng, style[building]), above)
+    state = np.where(alone, _one_of(rng, fresh[building]), state)
+    trouble = _one_of(rng, trouble_chance[building])
+    outcome = outcomes(rule_book, taught)[state, trouble].reshape(size, -1)
+    face, condition = np.divmod(_one_of(rng, outcome), len(CONDITIONS))
+    wet = (rng.random(size) < 0.3).astype(np.int64)
+    guarded = (rng.random(size) < taught.gfci[state, wet]).astype(np.int64)
+    dangerous = rng.random(size) < at_stake.danger[face, condition, guarded]
+
+    # An opening is picked once, with one chance; what is done there varies. The declared odds are
+    # odds: it is picked with chance c W / (1 + c W).
+    place = SELECTIONS.index(selection)
+    odds = picking_odds(rule_book, at_stake, taught)[place][face, condition]
     odds = odds / odds.mean() * sum(looks) / (1 - sum(looks))
-    methods = (Method.THREE_LAMP_TESTER, Method.VOLTMETER_UNDER_LOAD, Method.COVER_OFF_INSPECTION)
+    picked = rng.random(size) < odds / (1 + odds)
+    method = rng.choice(len(METHODS), size=size, p=np.array(looks) / sum(looks))
+    likelihoods = Likelihoods(rule_book)
     words = [index for index, result in enumerate(RESULTS) if result not in NO_LOOK_RESULTS]
-    log_weight = np.zeros((len(building), len(CONDITIONS)))
-    code = np.zeros(len(building), dtype=np.int64)
-    # An opening is picked once, with one chance; what is done there varies.
-    picked = rng.random(len(building)) < odds / (1 + odds)
-    which = rng.choice(len(methods), size=len(building), p=np.array(looks) / sum(looks))
-    for index, method in enumerate(methods):
-        table = likelihoods.result(method)[:, words]
-        table = table / table.sum(axis=1, keepdims=True)
-        seen = np.flatnonzero(picked & (which == index))
-        steps = np.cumsum(table[condition[seen]], axis=1)
-        result = (rng.random(len(seen))[:, None] > steps).sum(axis=1).clip(max=len(words) - 1)
-        log_weight[seen] += np.log(table[:, result].T)
-        code[seen] = 1 + index * len(words) + result
-    # The simulated truth about protection is not shown: it is integrated over.
-    key = np.where(picked, code * 4 + slots + 1, 0)
-    distinct, first, signature = np.unique(key, return_index=True, return_inverse=True)
-    looked = distinct > 0
-    signatures = Signatures(
-        condition_weights=np.where(looked[:, None], np.exp(log_weight[first]), 1.0),
-        slots=np.where(looked, slots[first], UNKNOWN_SLOTS),
-        selection=np.full(len(distinct), SELECTIONS.index(selection)),
-        protection=np.full(len(distinct), gfci_share),
-        location=np.ones(len(distinct)),
-        looked=looked,
-        repaired=np.full(len(distinct), NOT_REPAIRED),
-        repaired_slots=np.full(len(distinct), UNKNOWN_SLOTS),
-        repaired_protection=np.zeros(len(distinct)),
+    tables = np.stack([likelihoods.result(each)[:, words] for each in METHODS])
+    tables = tables / tables.sum(axis=2, keepdims=True)
+    word = _one_of(rng, tables[method, condition])
+    wrong = float(rule_book.structure.slots_wrong)
+    seen = np.where(rng.random(size) < wrong, rng.integers(0, len(SLOTS), size), face)
+    mistaken = float(rule_book.counting.gfci_error)
+    answer = np.where(rng.random(size) < mistaken, 1 - guarded, guarded)
+    answer = np.where(rng.random(size) < said, answer, 2)
+
+    facts = np.stack([method, word, seen, answer, wet], axis=1)[picked]
+    distinct, which = np.unique(facts, axis=0, return_inverse=True)
+    flat = len(distinct)
+    evidence = np.full(size, flat)
+    evidence[picked] = which.ravel()
+    protection = np.array([[1 - mistaken, mistaken], [mistaken, 1 - mistaken], [1.0, 1.0]])
+    classes = Classes(
+        condition_weights=np.vstack(
+            [tables[distinct[:, 0], :, distinct[:, 1]], np.ones(len(CONDITIONS))]
+        ),
+        slots=np.append(distinct[:, 2], UNKNOWN_SLOTS),
+        selection=np.append(np.full(flat, place), SELECTIONS.index(Selection.RANDOM)),
+        gfci_weights=np.vstack([protection[distinct[:, 3]], [1.0, 1.0]]),
+        wet=np.append(distinct[:, 4].astype(float), 0.3),
+        location=np.ones(flat + 1),
+        looked=np.append(np.ones(flat, dtype=bool), False),
+        repaired=np.full(flat + 1, NOT_REPAIRED),
+        repaired_slots=np.full(flat + 1, UNKNOWN_SLOTS),
+        repaired_protection=np.zeros(flat + 1),
     )
-    pair, inverse, count = np.unique(
-        building * len(distinct) + signature, return_inverse=True, return_counts=True
+    keys = np.stack([building, dwelling + 1, of_circuit + 1, evidence], axis=1)
+    rows, inverse, number = np.unique(keys, axis=0, return_inverse=True, return_counts=True)
+    tree, origin = grow(
+        Rows(
+            building=rows[:, 0],
+            dwelling=rows[:, 1].astype(np.uint64),
+            circuit=rows[:, 2].astype(np.uint64),
+            evidence=rows[:, 3],
+            count=number.astype(np.int64),
+        ),
+        buildings,
+        np.zeros(buildings, dtype=np.int64),
+        np.bincount(home, minlength=buildings),
+        flat,
+        5,
     )
-    row_building = pair // len(distinct)
+    assert (origin == np.arange(len(rows))).all()
+    counts = np.zeros((buildings, len(SELECTIONS)))
+    counts[:, place] = np.bincount(building[picked], minlength=buildings)
     return Simulated(
         portfolio=Portfolio(
-            era_weights=np.eye(eras)[era] * 0.97 + 0.03 * truth.shares,
+            tree=tree,
+            group_weights=np.eye(count)[group],
             shift=np.zeros((buildings, len(RATES))),
-            row_start=np.searchsorted(row_building, np.arange(buildings + 1)),
-            row_signature=pair % len(distinct),
-            row_count=count.astype(float),
-            signatures=signatures,
-            seed=np.arange(buildings, dtype=np.uint64),
+            poor=np.full(buildings, POOR),
+            picked=counts,
+            seed=rng.integers(0, 2**63, buildings).astype(np.uint64),
+            classes=classes,
         ),
-        dangerous=np.bincount(building, dangerous, minlength=buildings).astype(int),
-        row_dangerous=np.bincount(inverse, dangerous, minlength=len(pair)),
-        condition=condition,
+        group=group,
         crew=crew,
+        rate=rate,
+        dangerous=np.bincount(building, dangerous, minlength=buildings).astype(int),
+        row_dangerous=np.bincount(inverse.ravel(), dangerous, minlength=len(rows)).astype(int),
+        state=state,
     )
 
 
-def slots_index(name: str) -> int:
-    """Index of a slots word."""
-    return [slot.value for slot in SLOTS].index(name)
+def state_shares(simulated: Simulated) -> np.ndarray:
+    """Share of openings in each state, shape (7,)."""
+    return np.bincount(simulated.state, minlength=STATE_COUNT) / len(simulated.state)

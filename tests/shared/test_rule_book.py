@@ -134,7 +134,7 @@ def test_each_fault_alone_is_reported_at_its_place(place):
     [
         ((r"first_year = \{ value = 1940", "first_year = { value = 1941"), "does not start"),
         ((r"\[selection.survey\]\n.*\n.*\n", ""), "selection odds are missing for survey"),
-        ((r"knob_and_tube = \{.*\n", ""), "wiring odds are missing for knob_and_tube"),
+        ((r"knob_and_tube = \{.*\n", ""), "wiring_odds is missing for knob_and_tube"),
         ((r"open_hot_share = \{ value = 0.39", "open_hot_share = { value = 0.5"), "add up to 1.11"),
     ],
 )
@@ -152,7 +152,7 @@ def test_faults_between_sections_are_reported_together():
             )
         )
     assert "does not start" in str(refused.value)
-    assert "wiring odds are missing" in str(refused.value)
+    assert "wiring_odds is missing" in str(refused.value)
 
 
 @pytest.mark.parametrize("number", ["inf", "nan", "-inf"])

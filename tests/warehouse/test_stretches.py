@@ -2,8 +2,8 @@
 
 import pytest
 
+from pipeline.evidence import posterior
 from pipeline.warehouse import build as building
-from pipeline.warehouse import results
 from tests.warehouse.small_portfolio import rows
 
 
@@ -11,7 +11,7 @@ from tests.warehouse.small_portfolio import rows
 def in_stretches(small, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(building, "LOOKS_AT_ONCE", 5)
-        patch.setattr(results, "ROWS_AT_ONCE", 3)
+        patch.setattr(posterior, "ROWS_AT_ONCE", 3)
         path = tmp_path_factory.mktemp("stretches") / "warehouse.duckdb"
         return building.build(small[0], into=path).path
 
@@ -20,7 +20,7 @@ def in_stretches(small, tmp_path_factory):
     ("table", "order"),
     [
         ("openings", "building_no, unit_id, opening_id"),
-        ("opening_groups", "building_no, signature_no"),
+        ("opening_groups", "building_no, row_no"),
         ("building_scores", "building_no"),
     ],
 )

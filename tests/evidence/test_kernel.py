@@ -1,0 +1,285 @@
+"""The compiled sums against enumeration (``exact``), at given rates and at weighted points."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+from scipy import special, stats
+
+from pipeline.evidence import kernel
+from tests.evidence import exact
+from tests.evidence.small_trees import (
+    FLAT,
+    empty_found,
+    evidence_of,
+    random_numbers,
+    random_tree,
+    shares_of,
+)
+
+SEEDS = range(8)
+DRAWS = 6_000
+NO_PICKING = np.zeros(5), np.ones((5, 7, 3))
+
+
+@dataclass(frozen=True)
+class Case:
+    """A building at three weighted points, weighed by the kernel and written out for ``exact``."""
+
+    tree: kernel.Tree
+    numbers: exact.Numbers
+    log_odds: np.ndarray
+    poor: float
+    weights: np.ndarray
+    points: list[exact.Point]
+    dwellings: list
+    found: kernel.Found
+
+    def mean(self, value) -> np.ndarray:
+        """Mean over the points of a value that ``exact`` works out at each."""
+        return sum(
+            w * np.asarray(value(at)) for w, at in zip(self.weights, self.points, strict=True)
+        )
+
+
+def chances(log_odds: np.ndarray, poor: float, numbers: exact.Numbers):
+    count = log_odds.shape[1]
+    p, q, w = np.empty((7, count)), np.empty((7, count)), np.empty((3, count))
+    kernel.state_chances(log_odds, poor, numbers.careful, numbers.head, p, q, w)
+    return p, q, w
+
+
+def log_sums(case_tree, table, numbers, chance, *, whole: bool) -> np.ndarray:
+    p, q, w = chance
+    out = np.zeros(p.shape[1])
+    kernel.log_likelihood(case_tree, table, 0, shares_of(numbers), p, q, w, whole, out)
+    return out
+
+
+@pytest.fixture(scope="module", params=SEEDS)
+def case(request: pytest.FixtureRequest) -> Case:
+    rng = np.random.default_rng(request.param)
+    tree, numbers = random_tree(rng), random_numbers(rng)
+    log_odds, poor = rng.normal(0, 1.5, (5, 3)), float(rng.uniform(0, 0.5))
+    weights = rng.dirichlet(np.ones(3))
+    like = log_sums(tree, numbers.table, numbers, chances(log_odds, poor, numbers), whole=False)
+    found = empty_found(len(tree.row_class), 1, DRAWS)
+    kernel.weigh_building(
+        tree,
+        evidence_of(numbers),
+        shares_of(numbers),
+        0,
+        poor,
+        *NO_PICKING,
+        log_odds,
+        like,
+        np.log(weights),
+        FLAT,
+        99,
+        found,
+        0,
+        0,
+    )
+    return Case(
+        tree,
+        numbers,
+        log_odds,
+        poor,
+        weights,
+        [exact.point(column, poor, numbers) for column in log_odds.T],
+        exact.written_out(tree, 0),
+        found,
+    )
+
+
+def places(case: Case):
+    """(row, its dwelling written out, place of its circuit, place of its opening), once a row."""
+    seen = set()
+    for circuits in case.dwellings:
+        for k, openings in enumerate(circuits):
+            for n, opening in enumerate(openings):
+                if opening.row not in seen:
+                    seen.add(opening.row)
+                    yield opening.row, circuits, k, n
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_log_likelihood_is_the_sum_over_every_list(seed):
+    rng = np.random.default_rng(1000 + seed)
+    tree, numbers = random_tree(rng), random_numbers(rng)
+    log_odds, poor = rng.normal(0, 2, (5, 2)), float(rng.uniform(0, 0.5))
+    dwellings = exact.written_out(tree, 0)
+    at = chances(log_odds, poor, numbers)
+    for table, whole in ((numbers.table, False), (numbers.table, True), (numbers.safe, True)):
+        wanted = [
+            exact.building_log_sum(numbers, exact.point(column, poor, numbers), dwellings, table)
+            for column in log_odds.T
+        ]
+        np.testing.assert_allclose(
+            log_sums(tree, table, numbers, at, whole=whole), wanted, rtol=1e-9, atol=1e-9
+        )
+
+
+def test_chances_of_states_and_troubles_add_up():
+    rng = np.random.default_rng(5)
+    numbers = random_numbers(rng)
+    p, q, w = chances(rng.normal(0, 4, (5, 200)), 0.2, numbers)
+    for chance in (p, q, w):
+        np.testing.assert_allclose(chance.sum(axis=0), 1.0, rtol=1e-12)
+
+
+def test_many_alike_openings_do_not_underflow():
+    """Four thousand openings of one dwelling: the sum by logarithms, one circuit, rates given."""
+    rng = np.random.default_rng(8)
+    numbers = random_numbers(rng)
+    one = np.array([0, 1], dtype=np.int64)
+    count = 4000
+    tree = kernel.Tree(
+        one,
+        one[1:],
+        one,
+        one[1:],
+        one,
+        np.array([0]),
+        np.array([count]),
+        np.array([False]),
+        np.array([False]),
+    )
+    log_odds = rng.normal(0, 1, (5, 1))
+    at = exact.point(log_odds[:, 0], 0.1, numbers)
+    by_circuit = [
+        count * math.log(exact.opening_sum(numbers, at, s, numbers.table[0])) for s in range(7)
+    ]
+    # One circuit: its state is a fresh draw, copied or not.
+    wanted = np.logaddexp.reduce(np.array(by_circuit) + np.log(at.fresh))
+    found = log_sums(tree, numbers.table, numbers, chances(log_odds, 0.1, numbers), whole=False)
+    assert found[0] == pytest.approx(wanted, rel=1e-9)
+
+
+def test_joint_posterior_of_every_row(case: Case):
+    for row, circuits, k, n in places(case):
+        wanted = case.mean(lambda at: exact.joint_of(case.numbers, at, circuits, k, n))  # noqa: B023
+        np.testing.assert_allclose(case.found.joint[row], wanted, rtol=1e-9, atol=1e-13)
+
+
+def test_chance_of_danger_by_building_dwelling_and_circuit(case: Case):
+    for row, circuits, k, n in places(case):
+        for step, known in enumerate(("building", "dwelling", "circuit")):
+            wanted = case.mean(
+                lambda at: exact.danger_without_own(case.numbers, at, FLAT, circuits, k, n, known)  # noqa: B023
+            )
+            assert case.found.steps[row, step] == pytest.approx(float(wanted), rel=1e-9)
+
+
+def test_chance_of_no_dangerous_opening_and_of_no_live_metal(case: Case):
+    for table, found in (
+        (case.numbers.safe, case.found.none_dangerous),
+        (case.numbers.dead, case.found.none_live),
+    ):
+        wanted = case.mean(
+            lambda at: math.exp(
+                exact.building_log_sum(case.numbers, at, case.dwellings, table)  # noqa: B023
+                - exact.building_log_sum(case.numbers, at, case.dwellings, case.numbers.table)
+            )
+        )
+        assert found[0] == pytest.approx(float(wanted), rel=1e-9)
+
+
+def test_rates_and_effective_points(case: Case):
+    wanted = (case.weights / (1 + np.exp(-case.log_odds))).sum(axis=1)
+    np.testing.assert_allclose(case.found.rates[0], wanted, rtol=1e-12)
+    assert case.found.effective[0] == pytest.approx(1 / (case.weights**2).sum())
+
+
+def test_expected_numbers_behind_the_shares(case: Case):
+    wanted = case.mean(lambda at: exact.expected_numbers(case.numbers, at, FLAT, case.dwellings))
+    np.testing.assert_allclose(case.found.taught[0], wanted, rtol=1e-9, atol=1e-12)
+
+
+def test_draws_have_the_distribution_of_the_number_of_dangerous_openings(case: Case):
+    points = [exact.dangerous_pmf(case.numbers, at, case.dwellings) for at in case.points]
+    pmf = sum(w * part for w, (part, _) in zip(case.weights, points, strict=True))
+    number = case.found.dangerous[0].astype(int)
+    observed = np.bincount(number, minlength=len(pmf)).astype(float)
+    assert len(observed) == len(pmf)
+    # Numbers that are rarely expected are counted as one.
+    often = pmf * DRAWS >= 10
+    observed = np.append(observed[often], observed[~often].sum())
+    expected = np.append(pmf[often], pmf[~often].sum()) * DRAWS
+    keep = expected > 0
+    assert observed[~keep].sum() == 0
+    expected = expected[keep] * observed.sum() / expected[keep].sum()
+    # The seed is fixed: a chance of one in ten thousand is a real difference.
+    assert stats.chisquare(observed[keep], expected).pvalue > 1e-4
+
+
+def test_mean_of_drawn_harm_is_the_expected_harm(case: Case):
+    points = [exact.dangerous_pmf(case.numbers, at, case.dwellings) for at in case.points]
+    wanted = sum(w * harm for w, (_, harm) in zip(case.weights, points, strict=True))
+    drawn = case.found.harm[0]
+    assert abs(drawn.mean() - wanted) < 4 * drawn.std() / math.sqrt(DRAWS) + 1e-9
+    times = np.array(
+        [
+            sum(o.row == row for c in case.dwellings for k in c for o in k)
+            for row in range(len(case.tree.row_class))
+        ]
+    )
+    harm = case.numbers.harm[case.tree.row_class]
+    assert (case.found.joint * harm * times[:, None, None]).sum() == pytest.approx(wanted, rel=1e-9)
+
+
+def test_being_picked_is_taken_out(case: Case):
+    """What being picked for a reason says by itself is divided out, at every point."""
+    rng = np.random.default_rng(21)
+    numbers, count = case.numbers, len(case.points)
+    odds, picked = rng.uniform(0.5, 4, (5, 7, 3)), np.array([0.0, 2.0, 0.0, 1.0, 0.0])
+    found = empty_found(len(case.tree.row_class), 1, 0)
+    # Likelihoods of nought where the kernel expects its own: what is left is the sum itself.
+    kernel.weigh_building(
+        case.tree,
+        evidence_of(numbers),
+        shares_of(numbers),
+        0,
+        case.poor,
+        picked,
+        odds,
+        case.log_odds,
+        np.zeros(count),
+        np.log(case.weights),
+        FLAT,
+        99,
+        found,
+        0,
+        0,
+    )
+
+    def taken_out(at: exact.Point) -> float:
+        usual = np.einsum("s,t,pst->p", at.fresh, at.trouble, odds)
+        return float((usual**picked).prod())
+
+    for table, result in ((numbers.safe, found.none_dangerous), (numbers.dead, found.none_live)):
+        wanted = case.mean(
+            lambda at: (
+                math.exp(exact.building_log_sum(numbers, at, case.dwellings, table))  # noqa: B023
+                / taken_out(at)
+            )
+        )
+        assert result[0] == pytest.approx(min(float(wanted), 1.0), rel=1e-9)
+
+
+def test_prior_density_is_the_mixture_of_betas_on_the_log_odds_scale():
+    rng = np.random.default_rng(22)
+    a, b = rng.uniform(0.2, 30, (2, 3, 2, 5))
+    groups = rng.dirichlet(np.ones(3))
+    constant = -special.betaln(a, b).sum(axis=2) - math.log(2)
+    prior = kernel.Prior(a, b, constant, np.log(groups))
+    x, shift = rng.normal(0, 3, (5, 20)), rng.normal(0, 1, 5)
+    out = np.empty(20)
+    kernel.log_prior(x, shift, np.log(groups), prior, out)
+    rate = special.expit(x - shift[:, None])
+    each = stats.beta.pdf(rate, a[..., None], b[..., None]) * rate * (1 - rate)
+    wanted = np.einsum("g,gkm->m", groups, each.prod(axis=2)) / 2
+    np.testing.assert_allclose(np.exp(out), wanted, rtol=1e-8)
