@@ -95,6 +95,8 @@ NEAR_BOND_FEET = 10.0
 """Within so much of a bond further up the loop is as short as a jumper's."""
 POOR_GROUND_SEEN = 0.25
 """Chance that a poor ground shows in an open box: rust, a missing bonding strip, a loose nut."""
+LIVE_BOX_NOTICED = 0.5
+"""Chance that a ground wire which is live from a box further up is noticed in an open box."""
 DEAD_IS_NO_POWER = 0.4
 """Share of dark testers written down as "no power" instead of "open hot"."""
 LAMP_STRIKES = 80.0
@@ -191,7 +193,7 @@ def shared_lamps(supply: Floats) -> Words:
 
 def _translate(table: dict[Condition, Result], conditions: Words) -> Words:
     written = {condition.value: result.value for condition, result in table.items()}
-    return words([written.get(condition) for condition in conditions])
+    return words([written.get(condition, "") for condition in conditions])
 
 
 def _lamps(looks: Looks) -> Words:
@@ -370,6 +372,9 @@ def _read_open_box(
     said[upstream] = _translate(UPSTREAM_READING, looks.condition)[upstream]
     seen = looks.is_in(Condition.POOR_GROUND) & (rng.random(len(here)) < POOR_GROUND_SEEN)
     said[seen] = Result.POOR_GROUND.value
+    noticed = looks.is_in(Condition.REVERSED_FALSE_GROUND_UPSTREAM)
+    noticed &= rng.random(len(here)) < LIVE_BOX_NOTICED
+    said[noticed] = Result.REVERSED_FALSE_GROUND.value
     said[missed] = Result.CORRECT.value
     columns["result"][here] = said[here]
     columns["cover_removed"][here] = YesNo.YES.value

@@ -88,7 +88,8 @@ def make_observations(
     columns = read(rng, looks, missed, profile.inspectors)
     complaint = np.asarray(visits["selection"].to_numpy()[visit] == Selection.COMPLAINT.value)
     columns |= live_readings(rng, looks, complaint)
-    known = rng.random(len(opening)) < CIRCUIT_KNOWN
+    circuit = openings["circuit_id"].to_numpy()[opening].copy()
+    circuit[rng.random(len(opening)) >= CIRCUIT_KNOWN] = None
     gfci, marking = _seen_on_the_face(rng, looks, openings)
     selection = visits["selection"].to_numpy()[visit]
     slots = looks.slots.copy()
@@ -100,7 +101,7 @@ def make_observations(
             "unit_id": openings["unit_id"].to_numpy()[opening],
             "room": openings["room"].to_numpy()[opening],
             "opening_id": openings["opening_id"].to_numpy()[opening],
-            "circuit_id": np.where(known, openings["circuit_id"].to_numpy()[opening], None),
+            "circuit_id": circuit,
             "observed_on": visits["observed_on"].to_numpy()[visit],
             "inspector": words([person.name for person in profile.inspectors])[looks.inspector],
             "method": looks.method,

@@ -10,6 +10,7 @@ grounded all the same. Reversal is independent of all that; broken conductors ar
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
 
 import numpy as np
@@ -43,7 +44,7 @@ class CircuitState(StrEnum):
 
 
 CIRCUIT_FOLLOWS = 0.88
-"""Share of circuits that are as their dwelling's hand has it; the others are by a hand of theirs."""
+"""Share of circuits that are as their dwelling's hand has it; the others had a hand of theirs."""
 CAREFUL = 0.4
 """Share of careful hands among those that made no false ground."""
 GFCI_ON_CAREFUL = 0.7
@@ -169,7 +170,8 @@ def wire(
     gfci, marking = _protection(rng, register, hands, layout, circuit_state, hand[at], converted)
     first = np.flatnonzero(layout.place == 0)
     head_feet = layout.run_feet[first][at]
-    poor = np.exp(rng.uniform(*np.log(POOR_OHMS), len(state)))[at]
+    least, most = POOR_OHMS
+    poor = np.exp(rng.uniform(math.log(least), math.log(most), len(state)))[at]
     return pd.DataFrame(
         {
             "building_id": register["building_id"].to_numpy()[layout.building],
