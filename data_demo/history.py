@@ -15,7 +15,7 @@ import duckdb
 import numpy as np
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import FAMILY, FindingKey, finding_id
+from pipeline.ledger.families import FAMILY, URGENT_FAMILIES, FindingKey, finding_id
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.sync import pending_findings
@@ -144,6 +144,9 @@ class _Life:
 
     def events(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         condition = self.raised.condition
+        if self.raised.family in URGENT_FAMILIES:
+            yield from self._made_safe()
+            return
         if condition is None:
             yield from self._record()
             return
@@ -163,6 +166,16 @@ class _Life:
         if self._chance(0.3):
             yield from self._at_the_door()
         yield from self._repairs(condition)
+
+    def _made_safe(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        """What is urgent and no condition: switched off at once; only a later look ends it."""
+        since = self._later(0.2)
+        yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
+        yield self._later(1), ev.Accepted()
+        if self._chance(0.7):
+            when = self._later(2)
+            due = (when + dt.timedelta(days=1)).date()
+            yield when, ev.Assigned(firm=self.firm, due_on=due)
 
     def _record(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         if self._chance(0.5):

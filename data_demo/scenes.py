@@ -250,6 +250,7 @@ def _place_decides(stage: _Stage) -> dict[str, Any]:
         raise LookupError("no building is left that nobody looked at; choose another seed")
     building = str(buildings[0])
     stage.used.add(building)
+    stage.looked_at |= (truth["building_id"] == building).to_numpy()
     told: dict[str, Any] = {"building_id": building}
     for name, unit, hand, cells, found in (
         ("jumpered", "1A", Hand.JUMPER, AS_JUMPERED, JUMPERED_BOX),
