@@ -15,7 +15,13 @@ import duckdb
 import numpy as np
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import FAMILY, URGENT_FAMILIES, FindingKey, finding_id
+from pipeline.ledger.families import (
+    FAMILY,
+    URGENT_FAMILIES,
+    DefectFamily,
+    FindingKey,
+    finding_id,
+)
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.sync import pending_findings
@@ -240,11 +246,15 @@ class _Life:
 def _look(
     day: dt.date, before: Condition, remedy: Remedy, raised: ev.Raised, wanting: bool
 ) -> ev.Look:
-    """A look with the cover off after a repair that holds, or one that is found wanting."""
+    """A look after a repair that holds, or that is found wanting, by a method that can tell."""
+    by = {
+        DefectFamily.FALSE_GROUND_UPSTREAM: Method.UPSTREAM_BOX_SEEN,
+        DefectFamily.POOR_GROUND: Method.NEUTRAL_LIFTED_TEST,
+    }
     content: dict[str, object] = {
         "observed_on": day,
         "inspector": "S. Ambrel",
-        "method": Method.COVER_OFF_INSPECTION,
+        "method": by.get(FAMILY[before], Method.COVER_OFF_INSPECTION),
         "cover_removed": "yes",
     }
     target = remedy.leaves[before]
@@ -256,6 +266,11 @@ def _look(
             Condition.OPEN_NEUTRAL: Result.OPEN_NEUTRAL,
             Condition.OPEN_HOT: Result.OPEN_HOT,
             Condition.HOT_ON_GROUND: Result.HOT_GROUND_REVERSED,
+            Condition.POOR_GROUND: Result.POOR_GROUND,
+            Condition.FALSE_GROUND_UPSTREAM: Result.FALSE_GROUND_UPSTREAM,
+            Condition.REVERSED_FALSE_GROUND_UPSTREAM: Result.REVERSED_FALSE_GROUND,
+            Condition.OPEN_NEUTRAL_UNGROUNDED: Result.OPEN_NEUTRAL,
+            Condition.SHARED_NEUTRAL_OPEN: Result.ABNORMAL_VOLTAGE,
         }
         return ev.Look(**content, result=results[before])
     if target is Condition.GROUNDED:

@@ -147,6 +147,13 @@ SELECT
     CASE WHEN method = 'ground_impedance_meter' AND three_slot
          THEN CASE WHEN ungrounded AND NOT false_ground THEN 200000
                    ELSE round(run_feet * 3.07 / 1000 + 0.1, 2) END END AS ground_path_ohms,
+    CASE WHEN metered THEN round(117 + 6 * uniform(n, 'supply'), 1) END AS hot_neutral_volts,
+    NULL AS plate_earth_volts,
+    NULL AS case_earth_volts,
+    NULL AS ground_contact_earth_volts,
+    NULL AS non_contact_detector,
+    NULL AS heat_or_scorch,
+    NULL AS shock_reported,
     CASE WHEN uniform(n, 'face') < 0.25
          THEN CASE WHEN uniform(opening, 'gfci') < 0.2 THEN 'yes' ELSE 'no' END
     END AS gfci_protected,

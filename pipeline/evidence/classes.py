@@ -142,7 +142,7 @@ def weigh_classes(
     # A class was picked for one reason; its likelihood includes the odds of that.
     size, troubles = len(classes), 3
     shape = (size, STATE_COUNT, troubles)
-    table, safe, dead, harm = (np.empty(shape) for _ in range(4))
+    table, safe, dead, harm, plain, plain_safe = (np.empty(shape) for _ in range(6))
     protected = np.empty(shape)
     condition = np.empty((*shape, len(CONDITIONS)), dtype=np.float32)
     faces = np.empty((*shape, len(SLOTS)), dtype=np.float32)
@@ -151,6 +151,10 @@ def weigh_classes(
     for start in range(0, size, _AT_ONCE):
         part = slice(start, min(start + _AT_ONCE, size))
         gfci = _protection(classes, taught, part)
+        alone = outcome[None] * seen[classes.slots[part]][:, None, None, :, None]
+        plain[part] = alone.sum(axis=(3, 4))
+        calm = np.einsum("nstfc,fcg->nstg", alone, 1 - at_stake.danger, optimize=True)
+        plain_safe[part] = np.einsum("nstg,nsg->nst", calm, gfci)
         if readings:
             gfci = gfci * classes.gfci_weights[part, None, :]
         weight = seen[classes.slots[part]][:, :, None] * odds[classes.selection[part]]
@@ -178,7 +182,9 @@ def weigh_classes(
     table, safe, dead = (np.maximum(array / scale, 1e-280) for array in (table, safe, dead))
     joined = (size, STATE_COUNT * troubles)
     return Weighed(
-        evidence=Evidence(table, safe, dead, harm * classes.location[:, None, None]),
+        evidence=Evidence(
+            table, safe, dead, harm * classes.location[:, None, None], plain, plain_safe
+        ),
         condition=condition.reshape(*joined, -1),
         slots=faces.reshape(*joined, -1),
         protected=protected.reshape(joined),

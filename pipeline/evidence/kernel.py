@@ -41,6 +41,9 @@ T = 3
 RATE_COUNT = 5
 RESCALE_BELOW = 1e-60
 RESCALE_AFTER = 6
+ROUNDS = 3
+"""Distributions fitted to a building, one after the other."""
+
 CHUNK = 64
 """Points taken at once: few enough to stay near the processor, enough to run in step."""
 
@@ -276,12 +279,16 @@ class Evidence(NamedTuple):
         safe: likelihood times chance of not being dangerous, shape (N, S, 3).
         dead: likelihood times chance of no live metal, shape (N, S, 3).
         harm: expected harm given s, t and the evidence, shape (N, S, 3).
+        face: likelihood of the slots alone, shape (N, S, 3).
+        face_safe: the same times chance of not being dangerous, shape (N, S, 3).
     """
 
     table: Array
     safe: Array
     dead: Array
     harm: Array
+    face: Array
+    face_safe: Array
 
 
 class Prior(NamedTuple):
@@ -370,9 +377,11 @@ def normalise(log_weight: Array, weight: Array) -> float:
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
+def _moments(
+    x: Array, log_weight: Array, widen: float, centre: Array, factor: Array
+) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
-    rates, count = x.shape
+    rates, count = x.shape[0], log_weight.shape[0]
     weight = np.empty(count)
     effective = normalise(log_weight, weight)
     trust = effective / (effective + 6.0)
@@ -387,7 +396,7 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
             square += weight[m] * (x[r, m] - centre[r]) ** 2
         found[r] = np.sqrt(max(square, 1e-12))
         # Never narrower than the trust in so few points allows, nor absurdly wide.
-        spread[r] = np.sqrt(min(max(square, 0.02), 25.0) * 1.2 + (1.0 - trust) * 0.8)
+        spread[r] = np.sqrt(min(max(square, 0.01), 25.0) * widen + (1.0 - trust) * 0.8)
     # Cholesky factor of the correlations, pulled towards none, times the spreads.
     for r in range(rates):
         for c in range(r + 1):
@@ -396,7 +405,7 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
                 value = 0.0
                 for m in range(count):
                     value += weight[m] * (x[r, m] - centre[r]) * (x[c, m] - centre[c])
-                value *= 0.98 * trust / (found[r] * found[c])
+                value *= 0.95 * trust / (found[r] * found[c])
             for i in range(c):
                 value -= factor[r, i] * factor[c, i]
             factor[r, c] = np.sqrt(max(value, 1e-6)) if r == c else value / factor[c, c]
@@ -407,15 +416,16 @@ def _moments(x: Array, log_weight: Array, centre: Array, factor: Array) -> None:
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _log_student(
-    x: Array, centre: Array, factor: Array, degrees: float, constant: float, out: Array
+    x: Array, start: int, stop: int, centre: Array, factor: Array, degrees: float, constant: float,
+    out: Array,
 ) -> None:
-    """Log density of a multivariate t distribution at points (5, M) into ``out`` (M,)."""
+    """Log density of a multivariate t distribution at some of the points (5, M) into ``out``."""
     rates = x.shape[0]
     z = np.empty(rates)
     log_det = 0.0
     for r in range(rates):
         log_det += np.log(factor[r, r])
-    for m in range(x.shape[1]):
+    for m in range(start, stop):
         square = 0.0
         for r in range(rates):
             value = x[r, m] - centre[r]
@@ -478,9 +488,9 @@ def place_points(
 ) -> None:
     """Place a building's points and weigh its evidence there.
 
-    Points come from the reference prior and from a t distribution fitted to the building's
-    posterior as the first points have it; each is weighed against the mixture of both, so that
-    every weight is bounded.
+    Points come from the reference prior, then from t distributions fitted, one after the other, to
+    the building's posterior as all points so far have it; each point is weighed against the mixture
+    of all sources, so that every weight is bounded.
 
     Args:
         tree, evidence, prior, pool, shares: see there.
@@ -494,53 +504,77 @@ def place_points(
         log_rest: filled with log likelihood less log proposal density, shape (M1 + M2,).
         log_own: filled with the log prior density, shape (M1 + M2,).
     """
-    first, second = pool.prior.shape[2], pool.student.shape[2]
+    first, count = pool.prior.shape[2], x.shape[1]
     own = number % pool.prior.shape[0]
-    near = pool.prior[own]
-    centre, factor = np.empty(RATE_COUNT), np.empty((RATE_COUNT, RATE_COUNT))
-    near_like, near_prior = np.empty(first), np.empty(first)
-    _weigh_points(
-        tree, evidence, prior, shares, building, near, shift, log_group, poor, picked, chance,
-        near_like, near_prior,
-    )
-    trial = np.empty(first)
-    for m in range(first):
-        trial[m] = near_like[m] + near_prior[m] - pool.log_reference[own, m]
-    _moments(near, trial, centre, factor)
-    far = np.empty((RATE_COUNT, second))
     table = pool.student[(number // 7) % pool.student.shape[0]]
     for r in range(RATE_COUNT):
-        for m in range(second):
-            value = centre[r]
-            for c in range(r + 1):
-                value += factor[r, c] * table[c, m]
-            far[r, m] = min(max(value, -60.0), 60.0)
-    far_like, far_prior = np.empty(second), np.empty(second)
-    _weigh_points(
-        tree, evidence, prior, shares, building, far, shift, log_group, poor, picked, chance,
-        far_like, far_prior,
-    )
-    count = first + second
-    for r in range(RATE_COUNT):
         for m in range(first):
-            x[r, m] = near[r, m]
-        for m in range(second):
-            x[r, first + m] = far[r, m]
-    beyond, student = np.empty(second), np.empty(count)
-    log_prior(far, np.zeros(RATE_COUNT), prior.reference, prior, beyond)
-    _log_student(x, centre, factor, pool.degrees, student_constant, student)
-    share = np.log(first / count)
-    rest = np.log(second / count)
-    for m in range(count):
-        if m < first:
-            like[m], log_own[m] = near_like[m], near_prior[m]
-            left = share + pool.log_reference[own, m]
+            x[r, m] = pool.prior[own, r, m]
+    # Log densities of the sources: the reference prior, then each fitted distribution.
+    density = np.empty((ROUNDS + 1, count))
+    shares_of = np.empty(ROUNDS + 1)
+    shares_of[0] = np.log(first / count)
+    centre, factor = np.empty(RATE_COUNT), np.empty((RATE_COUNT, RATE_COUNT))
+    centres, factors = np.empty((ROUNDS, RATE_COUNT)), np.empty((ROUNDS, RATE_COUNT, RATE_COUNT))
+    done = 0
+    for turn in range(ROUNDS + 1):
+        if turn == 0:
+            size = first
         else:
-            like[m], log_own[m] = far_like[m - first], far_prior[m - first]
-            left = share + beyond[m - first]
-        right = rest + student[m]
-        top = max(left, right)
-        log_rest[m] = like[m] - top - np.log(np.exp(left - top) + np.exp(right - top))
+            size = (count - first) // ROUNDS
+            trial = np.empty(done)
+            for m in range(done):
+                trial[m] = like[m] + log_own[m] - _mixed(density, shares_of, turn, done, m)
+            # Wide at first, when few points carry the weight; narrower as they find the place.
+            _moments(x, trial, 2.4 - 0.4 * turn, centre, factor)
+            centres[turn - 1], factors[turn - 1] = centre, factor
+            for r in range(RATE_COUNT):
+                for m in range(size):
+                    value = centre[r]
+                    for c in range(r + 1):
+                        value += factor[r, c] * table[c, done - first + m]
+                    x[r, done + m] = min(max(value, -60.0), 60.0)
+            shares_of[turn] = np.log(size / count)
+        fresh = np.empty((RATE_COUNT, size))
+        for r in range(RATE_COUNT):
+            for m in range(size):
+                fresh[r, m] = x[r, done + m]
+        new_like, new_own = np.empty(size), np.empty(size)
+        _weigh_points(
+            tree, evidence, prior, shares, building, fresh, shift, log_group, poor, picked, chance,
+            new_like, new_own,
+        )
+        for m in range(size):
+            like[done + m], log_own[done + m] = new_like[m], new_own[m]
+        if turn == 0:
+            for m in range(size):
+                density[0, m] = pool.log_reference[own, m]
+        else:
+            log_prior(fresh, np.zeros(RATE_COUNT), prior.reference, prior, new_own)
+            for m in range(size):
+                density[0, done + m] = new_own[m]
+        done += size
+        for source in range(turn):
+            from_m = 0 if source == turn - 1 else done - size
+            _log_student(
+                x, from_m, done, centres[source], factors[source], pool.degrees, student_constant,
+                density[source + 1],
+            )
+    for m in range(count):
+        log_rest[m] = like[m] - _mixed(density, shares_of, ROUNDS + 1, count, m)
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -> float:
+    """Log density at point m of the mixture of the first so many sources."""
+    top = -1e300
+    for source in range(sources):
+        top = max(top, log_share[source] + density[source, m])
+    total, held = 0.0, 0.0
+    for source in range(sources):
+        total += np.exp(log_share[source] + density[source, m] - top)
+        held += np.exp(log_share[source])
+    return top + np.log(total / held)
 
 
 @njit(cache=True, nogil=True)
@@ -573,8 +607,9 @@ class Found(NamedTuple):
 
     Attributes:
         joint: posterior of each row's opening by state and trouble, shape (R, S, 3).
-        steps: chance of danger of each row's opening without its own evidence, by what is known:
-            the building's rates, its dwelling too, its circuit too, shape (R, 3).
+        steps: chance of danger of each row's opening with the slots that it has but without its
+            own looks, by what is known: the building's rates, its dwelling too, its circuit too,
+            shape (R, 3).
         none_dangerous, none_live: probability of no dangerous opening, of no live metal, (B,).
         rates: posterior mean of the rates, shape (B, 5).
         effective: effective number of points, shape (B,).
@@ -659,26 +694,13 @@ def weigh_building(
         for m in range(size):
             none_dangerous += weight[m] * np.exp(quiet[m] - likes[start + m])
             none_live += weight[m] * np.exp(dead[m] - likes[start + m])
-        # Where nothing is known of an opening itself: chance of danger by state.
-        risk = np.empty((S, size))
-        for s in range(S):
-            for m in range(size):
-                risk[s, m] = (
-                    (1.0 - evidence.safe[flat, s, 0]) * w[0, m]
-                    + (1.0 - evidence.safe[flat, s, 1]) * w[1, m]
-                    + (1.0 - evidence.safe[flat, s, 2]) * w[2, m]
-                )
-        of_building = 0.0
-        for s in range(S):
-            for m in range(size):
-                of_building += weight[m] * p[s, m] * risk[s, m]
         drawn_to = drawn_from
         while drawn_to < draws and drawn[drawn_to] < start + size:
             drawn[drawn_to] -= start
             drawn_to += 1
         for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
             _weigh_dwelling(
-                tree, evidence, shares, dwelling, p, q, w, weight, risk, of_building, flat, drawn,
+                tree, evidence, shares, dwelling, p, q, w, weight, flat, drawn,
                 drawn_from, drawn_to, random, out, place, row_offset,
             )
         drawn_from = drawn_to
@@ -689,7 +711,7 @@ def weigh_building(
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_dwelling(
     tree: Tree, evidence: Evidence, shares: Shares, dwelling: int, p: Array, q: Array, w: Array,
-    weight: Array, risk: Array, of_building: float, flat: int, drawn: Ints, drawn_from: int,
+    weight: Array, flat: int, drawn: Ints, drawn_from: int,
     drawn_to: int, random: Array, out: Found, place: int, row_offset: int,
 ) -> None:
     """One dwelling's part of ``weigh_building``."""
@@ -748,8 +770,8 @@ def _weigh_dwelling(
             out.taught[place, 0] += times * tree.circuit_times[k] * copied
             out.taught[place, 1] += times * tree.circuit_times[k]
         _weigh_circuit(
-            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, risk,
-            of_building, above, circuits[k - first], flat, out, place, row_offset,
+            tree, evidence, shares, k, times * tree.circuit_times[k], p, q, w, weight, above,
+            circuits[k - first], flat, out, place, row_offset,
         )
     if drawn_to > drawn_from:
         _draw_dwelling(
@@ -777,25 +799,45 @@ def _from_circuit(
 
 
 @njit(cache=True, fastmath=True, nogil=True)
+def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> float:
+    """Chance of danger of an opening with known slots and chances of its state, over points.
+
+    Args:
+        face, calm: likelihood of the slots, and that without danger, shape (S, 3).
+        state: chances of its state, shape (S, M).
+        w: weights of trouble, shape (3, M).
+        weight: of the points, shape (M,).
+    """
+    count = weight.shape[0]
+    seen, safe = np.zeros(count), np.zeros(count)
+    for s in range(S):
+        a, b, c = face[s, 0], face[s, 1], face[s, 2]
+        d, e, f = calm[s, 0], calm[s, 1], calm[s, 2]
+        for m in range(count):
+            seen[m] += state[s, m] * (a * w[0, m] + b * w[1, m] + c * w[2, m])
+            safe[m] += state[s, m] * (d * w[0, m] + e * w[1, m] + f * w[2, m])
+    total = 0.0
+    for m in range(count):
+        total += weight[m] * (1.0 - safe[m] / seen[m])
+    return total
+
+
+@njit(cache=True, fastmath=True, nogil=True)
 def _weigh_circuit(
     tree: Tree, evidence: Evidence, shares: Shares, circuit: int, times: int, p: Array, q: Array,
-    w: Array, weight: Array, risk: Array, of_building: float, above: Array, like: Array, flat: int,
-    out: Found, place: int, row_offset: int,
+    w: Array, weight: Array, above: Array, like: Array, flat: int, out: Found, place: int,
+    row_offset: int,
 ) -> None:
     """Posterior of each row of one circuit, given what is above it (S, M) and its own ``like``."""
     count = weight.shape[0]
     follows, own = shares.opening_follows, shares.opening_own
     each, one = np.empty((S, count)), np.empty((S, count))
-    cavity, message = np.empty((S, count)), np.empty((S, count))
+    cavity, message, around = np.empty((S, count)), np.empty((S, count)), np.empty((S, count))
     total, loose, share = np.empty(count), np.zeros(count), np.empty(count)
     for s in range(FIRST_UNGROUNDED, S):
         for m in range(count):
             loose[m] += above[s, m]
-    _from_circuit(above, loose, p, q, follows, own, message)
-    of_dwelling = 0.0
-    for s in range(S):
-        for m in range(count):
-            of_dwelling += weight[m] * message[s, m] * risk[s, m]
+    _from_circuit(above, loose, p, q, follows, own, around)
     openings = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         if tree.row_class[row] != flat:
@@ -824,22 +866,20 @@ def _weigh_circuit(
                 total[m] += message[s, m] * each[s, m]
         for m in range(count):
             share[m] = weight[m] / total[m]
-        of_circuit = 0.0
         for s in range(S):
-            straight, swapped, faulty, held = 0.0, 0.0, 0.0, 0.0
+            straight, swapped, faulty = 0.0, 0.0, 0.0
             for m in range(count):
                 part = share[m] * message[s, m]
                 straight += part * w[0, m]
                 swapped += part * w[1, m]
                 faulty += part * w[2, m]
-                held += weight[m] * message[s, m] * risk[s, m]
-            of_circuit += held
             out.joint[row - row_offset, s, 0] += straight * table[s, 0]
             out.joint[row - row_offset, s, 1] += swapped * table[s, 1]
             out.joint[row - row_offset, s, 2] += faulty * table[s, 2]
-        out.steps[row - row_offset, 0] += of_building
-        out.steps[row - row_offset, 1] += of_dwelling
-        out.steps[row - row_offset, 2] += of_circuit
+        face, calm = evidence.face[index], evidence.face_safe[index]
+        out.steps[row - row_offset, 0] += _danger(face, calm, p, w, weight)
+        out.steps[row - row_offset, 1] += _danger(face, calm, around, w, weight)
+        out.steps[row - row_offset, 2] += _danger(face, calm, message, w, weight)
         if openings > 1 and index != flat:
             alone, followed, styled = 0.0, 0.0, 0.0
             for s in range(S):

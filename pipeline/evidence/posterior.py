@@ -22,7 +22,7 @@ from shared.vocabulary import CONDITIONS
 
 Ints = npt.NDArray[np.int64]
 
-FIRST_POINTS, SECOND_POINTS = 256, 256
+FIRST_POINTS, SECOND_POINTS = 128, 384
 """Points of a building: from the reference prior, and fitted to its own posterior."""
 
 MORE = 8

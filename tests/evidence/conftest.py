@@ -14,7 +14,7 @@ from pipeline.evidence.portfolio import SELECTIONS, UNKNOWN_SLOTS, Portfolio, Si
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.scoring.severity import severity_array
 from shared.rule_book import RuleBook, load_rule_book
-from shared.vocabulary import Selection
+from shared.vocabulary import CONDITIONS, Selection
 
 
 @dataclass(frozen=True)
@@ -65,8 +65,11 @@ def portfolio_of() -> Callable[..., Portfolio]:
             row_count=np.array([count for _, count in listed], dtype=float),
             signatures=Signatures(
                 condition_weights=np.array(
-                    [np.ones(9) if o.weights is None else np.asarray(o.weights) for o in opening]
-                ).reshape(-1, 9),
+                    [
+                        np.ones(len(CONDITIONS)) if o.weights is None else np.asarray(o.weights)
+                        for o in opening
+                    ]
+                ).reshape(-1, len(CONDITIONS)),
                 slots=np.array([o.slots for o in opening], dtype=np.int64),
                 selection=np.array([SELECTIONS.index(o.selection) for o in opening]),
                 protection=np.array([o.protection for o in opening]),

@@ -18,7 +18,7 @@ from pipeline.evidence.portfolio import (
 )
 from pipeline.evidence.priors import Priors
 from shared.rule_book import RuleBook
-from shared.vocabulary import NO_LOOK_RESULTS, Method, Selection
+from shared.vocabulary import CONDITIONS, NO_LOOK_RESULTS, Method, Selection
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ def simulate(
     odds = odds / odds.mean() * sum(looks) / (1 - sum(looks))
     methods = (Method.THREE_LAMP_TESTER, Method.VOLTMETER_UNDER_LOAD, Method.COVER_OFF_INSPECTION)
     words = [index for index, result in enumerate(RESULTS) if result not in NO_LOOK_RESULTS]
-    log_weight = np.zeros((len(building), 9))
+    log_weight = np.zeros((len(building), len(CONDITIONS)))
     code = np.zeros(len(building), dtype=np.int64)
     # An opening is picked once, with one chance; what is done there varies.
     picked = rng.random(len(building)) < odds / (1 + odds)

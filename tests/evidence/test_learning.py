@@ -70,7 +70,7 @@ def test_learning_is_beta_binomial_maximum_likelihood_where_looks_are_perfect(
     sure, never, start = (5e3, 0.05), (0.05, 5e3), (1.0, 5.0)
     alpha, beta = np.array([sure, sure, start, never, never]).T
     sharp = replace(model, priors=Priors(alpha[None], beta[None], np.ones(1)))
-    perfect = np.eye(9) + 1e-9
+    perfect = np.eye(len(CONDITIONS)) + 1e-9
     buildings = [
         [
             (Opening(perfect[CONDITIONS.index(Condition.FALSE_GROUND)], 1), int(y)),

@@ -150,7 +150,7 @@ def test_reduces_to_the_beta_binomial(model: Model, portfolio_of: Make) -> None:
         priors=Priors(np.tile(a, (1, 1)), np.tile(b, (1, 1)), np.ones(1)),
         typical_kinds=model.typical_kinds,
     )
-    perfect = [np.where(np.arange(9) == i, 1.0, 1e-9) for i in range(9)]
+    perfect = [np.where(np.arange(len(CONDITIONS)) == i, 1.0, 1e-9) for i in range(len(CONDITIONS))]
     false, plain = perfect[_index(Condition.FALSE_GROUND)], perfect[_index(Condition.UNGROUNDED)]
     # Fully protected, so that of the converted openings only false grounds are dangerous.
     building = [
@@ -174,7 +174,7 @@ def test_a_pass_never_tells_grounded_from_false_ground(
     once = likelihoods.weights(PASS)
     five = once**5
     # Two-slot openings were counted, not tested: they show wiring of ungrounded origin.
-    counted = (Opening(np.ones(9), TWO), 6)
+    counted = (Opening(np.ones(len(CONDITIONS)), TWO), 6)
     mixed = [counted, (Opening(once, THREE), 6)]
     again = [counted, (Opening(five / five.max(), THREE), 6)]
     found = compute_posterior(model, portfolio_of([mixed, again], np.eye(6)[[1, 1]]))

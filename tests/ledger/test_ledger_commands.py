@@ -73,6 +73,7 @@ def test_from_raised_to_proven(typed, finding):
     assert ways == {
         "visual": False, "three_lamp_tester": False, "voltmeter_under_load": True,
         "ground_impedance_meter": True, "cover_off_inspection": True,
+        "ground_wire_clamp": True, "neutral_lifted_test": True, "upstream_box_seen": True,
     }  # fmt: skip
     assert [row["finding_id"] for row in typed.json("fix unproven")] == [finding]
     (told,) = typed.json(

@@ -24,7 +24,14 @@ from pipeline.ledger.store import Draft
 from shared.faults import CoverplateError
 from shared.vocabulary import Method, Result
 
-SEES_FALSE_GROUND = {"voltmeter_under_load", "ground_impedance_meter", "cover_off_inspection"}
+SEES_FALSE_GROUND = {
+    "voltmeter_under_load",
+    "ground_impedance_meter",
+    "cover_off_inspection",
+    "ground_wire_clamp",
+    "neutral_lifted_test",
+    "upstream_box_seen",
+}
 """Methods able to see a false ground: lamps and eyes are not (two agreeing legends, quoted)."""
 
 LATER = moment(DAY + dt.timedelta(99))

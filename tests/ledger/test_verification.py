@@ -38,6 +38,9 @@ def test_the_replacements_where_there_is_no_ground_follow_the_three_published_on
         assert remedy.done_by
 
 
+FURTHER_UP = ("false_ground_upstream", "reversed_false_ground_upstream")
+
+
 @pytest.mark.parametrize("condition", DEFECTS)
 def test_every_defect_has_a_remedy_and_a_method_that_can_prove_it(ledger, condition):
     allowed = allowed_remedies(BOOK, condition, THREE)
@@ -47,7 +50,12 @@ def test_every_defect_has_a_remedy_and_a_method_that_can_prove_it(ledger, condit
         finding = ledger.raise_finding(opening, **WHO).finding_id
         ledger.append(finding, fix(name, markings=allowed[name].markings), **WHO)
         proves = ledger.judge.capable(ledger.finding(finding))
-        assert Method.COVER_OFF_INSPECTION in proves
+        # One open box cannot settle how good a path is, nor what the wire meets further up: computed
+        # from the circuit model, see the tests of the evidence.
+        sound = allowed[name].leaves[condition] is Condition.GROUNDED
+        beyond_one_box = sound and condition.value in ("poor_ground", *FURTHER_UP)
+        assert (Method.COVER_OFF_INSPECTION in proves) != beyond_one_box
+        assert Method.NEUTRAL_LIFTED_TEST in proves
         assert (Method.VISUAL in proves) == (
             name == "two_slot_again" and condition is Condition.UNGROUNDED
         )

@@ -28,7 +28,10 @@ class Warehouse:
             "observed_on DATE, inspector VARCHAR, method VARCHAR, result VARCHAR, slots VARCHAR, "
             "cover_removed VARCHAR, ground_present VARCHAR, neutral_ground_jumper VARCHAR, "
             "polarity VARCHAR, neutral_ground_volts DOUBLE, load_amps DOUBLE, "
-            "ground_path_ohms DOUBLE, gfci_protected VARCHAR, marking VARCHAR, note VARCHAR);"
+            "ground_path_ohms DOUBLE, plate_earth_volts DOUBLE, case_earth_volts DOUBLE, "
+            "ground_contact_earth_volts DOUBLE, hot_neutral_volts DOUBLE, "
+            "non_contact_detector VARCHAR, heat_or_scorch VARCHAR, shock_reported VARCHAR, "
+            "gfci_protected VARCHAR, marking VARCHAR, note VARCHAR);"
             "CREATE TABLE data_quality_findings (kind VARCHAR, building_id VARCHAR, "
             'opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
         )
