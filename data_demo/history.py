@@ -150,13 +150,13 @@ class _Life:
 
     def events(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         condition = self.raised.condition
-        if self.raised.family in URGENT_FAMILIES:
+        if self.raised.family in URGENT_FAMILIES or condition in URGENT_CONDITIONS:
             yield from self._made_safe()
             return
         if condition is None:
             yield from self._record()
             return
-        if condition in URGENT_CONDITIONS or self._chance(0.05):
+        if self._chance(0.05):
             since = self._later(0.2)
             yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
         if not self._chance(0.9 if self.raised.grade == "confirmed" else 0.45):
@@ -174,7 +174,8 @@ class _Life:
         yield from self._repairs(condition)
 
     def _made_safe(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
-        """What is urgent and no condition: switched off at once; only a later look ends it."""
+        """What is urgent: switched off at once and assigned; when the invented history ends, the
+        repair is still to be made, so that it is seen."""
         since = self._later(0.2)
         yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
         yield self._later(1), ev.Accepted()
