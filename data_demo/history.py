@@ -102,6 +102,8 @@ def replay_history(
         building: first + dt.timedelta(days=int(rng.integers(0, DAYS - 10)))
         for building in sorted({each.building_id for each in raised})
     }
+    # A proven repair of anything at an opening takes away what was urgent there.
+    urgent_places = {_place(each) for each in raised if _is_urgent(each)}
     by_day: dict[dt.datetime, list[ev.Raised]] = {}
     drafts: list[Draft] = []
     for payload in raised:
@@ -116,7 +118,8 @@ def replay_history(
         key = FindingKey(payload.building_id, payload.unit_id, payload.opening_id, payload.family)
         identity = finding_id(key, payload.occurrence)
         life = _Life(ledger.rule_book, rng, payload, start)
-        drafts += [Draft(identity, each, at=when) for when, each in life.events() if when <= last]
+        happens = life.made_safe() if _place(payload) in urgent_places else life.events()
+        drafts += [Draft(identity, each, at=when) for when, each in happens if when <= last]
     for start in sorted(by_day):
         ledger.raise_many(by_day[start], who=office, origin=ORIGIN, at=start)
     drafts.sort(key=lambda draft: draft.at or last)
@@ -126,6 +129,14 @@ def replay_history(
 
 def _at(day: dt.date, hours: float) -> dt.datetime:
     return dt.datetime.combine(day, dt.time(), dt.UTC) + dt.timedelta(hours=hours)
+
+
+def _place(raised: ev.Raised) -> tuple[str, str, str]:
+    return raised.building_id, raised.unit_id, raised.opening_id
+
+
+def _is_urgent(raised: ev.Raised) -> bool:
+    return raised.family in URGENT_FAMILIES or raised.condition in URGENT_CONDITIONS
 
 
 class _Life:
@@ -150,9 +161,6 @@ class _Life:
 
     def events(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         condition = self.raised.condition
-        if self.raised.family in URGENT_FAMILIES or condition in URGENT_CONDITIONS:
-            yield from self._made_safe()
-            return
         if condition is None:
             yield from self._record()
             return
@@ -173,9 +181,9 @@ class _Life:
             yield from self._at_the_door()
         yield from self._repairs(condition)
 
-    def _made_safe(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
-        """What is urgent: switched off at once and assigned; when the invented history ends, the
-        repair is still to be made, so that it is seen."""
+    def made_safe(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        """Switch off at once and assign: when the invented history ends the repair of what is
+        urgent is still to be made, so that it is seen."""
         since = self._later(0.2)
         yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
         yield self._later(1), ev.Accepted()

@@ -81,7 +81,7 @@ def test_circuits_lie_within_dwellings_and_go_along_with_what_is_found(files):
     )
     overall = sum(found for _, found in homes) / sum(n for n, _ in homes)
     beside = [(n - 1, found - 1) for n, found in homes if found and n > 1]
-    assert len(beside) > 3
+    assert len(beside) >= 3
     assert sum(found for _, found in beside) / sum(n for n, _ in beside) > 5 * overall
 
 
