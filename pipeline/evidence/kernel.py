@@ -35,6 +35,7 @@ from pipeline.evidence.states import (
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+State = npt.NDArray[np.uint64]
 
 S = STATE_COUNT
 T = 3
@@ -99,7 +100,7 @@ class Shares(NamedTuple):
 def state_chances(
     x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array
 ) -> None:
-    """Fill ``p`` (S, M), ``q`` (S, M) and the weights of trouble ``w`` (3, M) from log odds x (5, M)."""
+    """Fill ``p``, ``q`` (S, M) and weights of trouble ``w`` (3, M) from log odds x (5, M)."""
     for m in range(x.shape[1]):
         u = 1.0 / (1.0 + np.exp(-x[0, m]))
         c = 1.0 / (1.0 + np.exp(-x[1, m]))
@@ -128,7 +129,7 @@ def state_chances(
 def opening_likelihood(
     table: Array, p: Array, q: Array, w: Array, follows: float, own: float, each: Array, out: Array
 ) -> None:
-    """Likelihood of one opening's evidence: by its own state (``each``) and by its circuit's (``out``).
+    """Likelihood of an opening's evidence by its own state (``each``), by its circuit's (``out``).
 
     Args:
         table: by state and trouble, shape (S, 3).
@@ -647,11 +648,11 @@ def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -
     for source in range(sources):
         total += np.exp(log_share[source] + density[source, m] - top)
         held += np.exp(log_share[source])
-    return top + np.log(total / held)
+    return float(top + np.log(total / held))
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _next(state: Array) -> float:
+def _next(state: State) -> float:
     """Next uniform number in (0, 1) of a splitmix64 generator; ``state`` is uint64, shape (1,)."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
     z = state[0]
@@ -822,7 +823,7 @@ def _weigh_dwelling(
     drawn: Ints,
     drawn_from: int,
     drawn_to: int,
-    random: Array,
+    random: State,
     out: Found,
     place: int,
     row_offset: int,
@@ -1086,7 +1087,7 @@ def _draw_dwelling(
     drawn: Ints,
     drawn_from: int,
     drawn_to: int,
-    random: Array,
+    random: State,
     out: Found,
     place: int,
 ) -> None:

@@ -239,8 +239,8 @@ class Likelihoods:
         """SQL for the code of an observation row (DuckDB, canonical column names).
 
         Args:
-            reader: name of the column with the reader's label (see ``leniency``); NULL there means one
-                who lets nothing pass.
+            reader: name of the column with the reader's label (see ``leniency``); NULL there means
+                one who lets nothing pass.
 
         Returns:
             A VARCHAR expression. Equal codes have equal weights; a file of any length has at most
