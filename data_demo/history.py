@@ -15,7 +15,13 @@ import duckdb
 import numpy as np
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import FAMILY, DefectFamily, FindingKey, finding_id
+from pipeline.ledger.families import (
+    FAMILY,
+    URGENT_FAMILIES,
+    DefectFamily,
+    FindingKey,
+    finding_id,
+)
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.sync import pending_findings
@@ -96,6 +102,8 @@ def replay_history(
         building: first + dt.timedelta(days=int(rng.integers(0, DAYS - 10)))
         for building in sorted({each.building_id for each in raised})
     }
+    # A proven repair of anything at an opening takes away what was urgent there.
+    urgent_places = {_place(each) for each in raised if _is_urgent(each)}
     by_day: dict[dt.datetime, list[ev.Raised]] = {}
     drafts: list[Draft] = []
     for payload in raised:
@@ -110,7 +118,8 @@ def replay_history(
         key = FindingKey(payload.building_id, payload.unit_id, payload.opening_id, payload.family)
         identity = finding_id(key, payload.occurrence)
         life = _Life(ledger.rule_book, rng, payload, start)
-        drafts += [Draft(identity, each, at=when) for when, each in life.events() if when <= last]
+        happens = life.made_safe() if _place(payload) in urgent_places else life.events()
+        drafts += [Draft(identity, each, at=when) for when, each in happens if when <= last]
     for start in sorted(by_day):
         ledger.raise_many(by_day[start], who=office, origin=ORIGIN, at=start)
     drafts.sort(key=lambda draft: draft.at or last)
@@ -120,6 +129,14 @@ def replay_history(
 
 def _at(day: dt.date, hours: float) -> dt.datetime:
     return dt.datetime.combine(day, dt.time(), dt.UTC) + dt.timedelta(hours=hours)
+
+
+def _place(raised: ev.Raised) -> tuple[str, str, str]:
+    return raised.building_id, raised.unit_id, raised.opening_id
+
+
+def _is_urgent(raised: ev.Raised) -> bool:
+    return raised.family in URGENT_FAMILIES or raised.condition in URGENT_CONDITIONS
 
 
 class _Life:
@@ -147,7 +164,7 @@ class _Life:
         if condition is None:
             yield from self._record()
             return
-        if condition in URGENT_CONDITIONS or self._chance(0.05):
+        if self._chance(0.05):
             since = self._later(0.2)
             yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
         if not self._chance(0.9 if self.raised.grade == "confirmed" else 0.45):
@@ -163,6 +180,17 @@ class _Life:
         if self._chance(0.3):
             yield from self._at_the_door()
         yield from self._repairs(condition)
+
+    def made_safe(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        """Switch off at once and assign: when the invented history ends the repair of what is
+        urgent is still to be made, so that it is seen."""
+        since = self._later(0.2)
+        yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
+        yield self._later(1), ev.Accepted()
+        if self._chance(0.7):
+            when = self._later(2)
+            due = (when + dt.timedelta(days=1)).date()
+            yield when, ev.Assigned(firm=self.firm, due_on=due)
 
     def _record(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         if self._chance(0.5):

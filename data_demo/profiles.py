@@ -80,6 +80,8 @@ LAMPS = Method.THREE_LAMP_TESTER
 VOLTS = Method.VOLTMETER_UNDER_LOAD
 OHMS = Method.GROUND_IMPEDANCE_METER
 COVER = Method.COVER_OFF_INSPECTION
+UPSTREAM = Method.UPSTREAM_BOX_SEEN
+LIFTED = Method.NEUTRAL_LIFTED_TEST
 LOOK = Method.VISUAL
 
 HOUSING_AUTHORITY = Profile(
@@ -106,7 +108,11 @@ HOUSING_AUTHORITY = Profile(
         Inspector("T. Vesk", 0.02, ((LAMPS, 0.9), (LOOK, 0.1))),
         Inspector("M. Ildray", 0.10, ((LAMPS, 1.0),)),
         Inspector("B. Quenth", 0.03, ((LAMPS, 1.0),), passes_everything=True),
-        Inspector("S. Ambrel", 0.005, ((COVER, 0.6), (VOLTS, 0.25), (OHMS, 0.15))),
+        Inspector(
+            "S. Ambrel",
+            0.005,
+            ((COVER, 0.5), (VOLTS, 0.22), (OHMS, 0.15), (UPSTREAM, 0.08), (LIFTED, 0.05)),
+        ),
     ),
     visits=1.9,
     selection=(
@@ -132,7 +138,7 @@ PROPERTY_MANAGER = Profile(
     crew_owners=(1,),
     inspectors=(
         Inspector("P. Corrow", 0.02, ((LAMPS, 0.8), (VOLTS, 0.2))),
-        Inspector("L. Fennadine", 0.01, ((COVER, 0.5), (OHMS, 0.5))),
+        Inspector("L. Fennadine", 0.01, ((COVER, 0.45), (OHMS, 0.45), (UPSTREAM, 0.1))),
         Inspector("crew phone 3", 0.05, ((LAMPS, 1.0),)),
     ),
     visits=3.2,
@@ -187,7 +193,9 @@ INSURER = Profile(
         Inspector("Surveyor 11", 0.02, ((LAMPS, 0.7), (LOOK, 0.3))),
         Inspector("Surveyor 14", 0.02, ((LAMPS, 0.6), (VOLTS, 0.4))),
         Inspector("Surveyor 17", 0.03, ((LAMPS, 1.0),), passes_everything=True),
-        Inspector("Surveyor 20", 0.01, ((COVER, 0.7), (OHMS, 0.3))),
+        Inspector(
+            "Surveyor 20", 0.01, ((COVER, 0.6), (OHMS, 0.25), (UPSTREAM, 0.1), (LIFTED, 0.05))
+        ),
     ),
     visits=1.1,
     selection=(

@@ -2,7 +2,8 @@
 
 Every value is a function of row number and seed, so that any number of threads writes the same
 table and nothing is held in memory. The structure follows ``data_demo.truth`` in outline: era, a
-rate per building, conversion, false grounds among the converted, lamps that pass them.
+rate per building, dwellings wired alike, circuits converted, dwellings whose hand made jumpers,
+some of them in a circuit's first box; lamps that pass them all.
 """
 
 from __future__ import annotations
@@ -81,13 +82,24 @@ openings AS (
         looks.*,
         buildings.dwelling_units,
         b * 1000 + o AS opening,
-        uniform(opening, 'origin') < CASE
+        -- the first openings are what the dwellings share; then one dwelling after the other
+        (getvariable('openings_per_building') - 6 + dwelling_units - 1) // dwelling_units
+            AS in_dwelling,
+        CASE WHEN o < 6 THEN 0 ELSE 1 + (o - 6) // in_dwelling END AS dwelling,
+        CASE WHEN o < 6 THEN o ELSE (o - 6) % in_dwelling END AS place,
+        b * 1000 + dwelling AS home,
+        home * 1000 + place // 5 AS branch,
+        uniform(home, 'origin') < CASE
             WHEN year_built < 1950 THEN 0.7 + 0.3 * origin
             WHEN year_built < 1965 THEN origin
             ELSE 0.1 * pow(origin, 4) END AS ungrounded,
-        ungrounded AND uniform(opening, 'converted') < conversion_rate AS converted,
-        converted AND uniform(opening, 'false ground') < false_ground_rate AS false_ground,
-        uniform(opening, 'reversed') < reversal_rate AS backwards,
+        ungrounded AND uniform(branch, 'converted') < conversion_rate
+            AND uniform(opening, 'converted') < 0.9 AS converted,
+        converted AND uniform(home, 'hand') < false_ground_rate AS jumpered,
+        -- bonded in the first box of the circuit, with a ground wire on from there
+        jumpered AND place % 5 > 0 AND uniform(branch, 'head') < 0.3 AS upstream,
+        jumpered AND NOT upstream AS false_ground,
+        uniform(opening, 'reversed') < reversal_rate AND NOT upstream AS backwards,
         NOT ungrounded OR converted AS three_slot,
         5 + 90 * pow(uniform(opening, 'run'), 2) AS run_feet
     FROM looks JOIN buildings USING (b)
@@ -112,19 +124,19 @@ read AS (
             WHEN false_ground AND backwards AND open_box THEN 'reversed_false_ground'
             WHEN false_ground AND method <> 'three_lamp_tester' THEN 'false_ground'
             WHEN false_ground THEN 'correct'
-            WHEN ungrounded THEN 'open_ground'
+            WHEN ungrounded AND NOT upstream THEN 'open_ground'
             WHEN backwards THEN 'hot_neutral_reversed'
             ELSE 'correct' END AS result
     FROM openings
 )
 SELECT
     building(b) AS building_id,
-    CASE WHEN o < 6 THEN 'COM' ELSE (1 + o % dwelling_units) || 'A' END AS unit_id,
+    CASE WHEN dwelling = 0 THEN 'COM' ELSE dwelling || 'A' END AS unit_id,
     CASE WHEN o < 6 THEN 'common'
          ELSE pick(['kitchen', 'bathroom', 'living', 'bedroom', 'hall'], uniform(opening, 'room'))
     END AS room,
     'E' || o AS opening_id,
-    'C' || (1 + o // 8) AS circuit_id,
+    'C' || (1 + place // 5) AS circuit_id,
     DATE '2019-01-07' + day AS observed_on,
     'Reader ' || lpad((hash(b, day // 100) % 60)::VARCHAR, 2, '0') AS inspector,
     method,
@@ -133,19 +145,20 @@ SELECT
     CASE WHEN three_slot THEN 'three_slot' ELSE 'two_slot' END AS slots,
     result,
     CASE WHEN open_box THEN 'yes' END AS cover_removed,
-    CASE WHEN open_box THEN CASE WHEN ungrounded THEN 'no' ELSE 'yes' END END AS ground_present,
+    CASE WHEN open_box THEN CASE WHEN ungrounded AND NOT upstream THEN 'no' ELSE 'yes' END END
+        AS ground_present,
     CASE WHEN open_box THEN CASE WHEN false_ground THEN 'yes' ELSE 'no' END END
         AS neutral_ground_jumper,
     CASE WHEN open_box THEN CASE WHEN backwards THEN 'reversed' ELSE 'correct' END END AS polarity,
     CASE WHEN NOT metered THEN NULL
          WHEN false_ground THEN round(0.03 * uniform(n, 'volts'), 2)
-         WHEN ungrounded THEN round(40 * uniform(n, 'volts'), 2)
+         WHEN ungrounded AND NOT upstream THEN round(40 * uniform(n, 'volts'), 2)
          WHEN backwards THEN round(118 + uniform(n, 'volts'), 2)
          ELSE round(run_feet * 3.07 / 1000 * (11 + uniform(n, 'volts')), 2)
     END AS neutral_ground_volts,
     CASE WHEN metered THEN round(11 + uniform(n, 'volts'), 1) END AS load_amps,
     CASE WHEN method = 'ground_impedance_meter' AND three_slot
-         THEN CASE WHEN ungrounded AND NOT false_ground THEN 200000
+         THEN CASE WHEN ungrounded AND NOT jumpered THEN 200000
                    ELSE round(run_feet * 3.07 / 1000 + 0.1, 2) END END AS ground_path_ohms,
     CASE WHEN metered THEN round(117 + 6 * uniform(n, 'supply'), 1) END AS hot_neutral_volts,
     NULL AS plate_earth_volts,

@@ -207,7 +207,8 @@ def answer(
         '<section class="panel next"><h3>Next: '
         f"{name}</h3><p>{plate.text(first['next_look'])}</p>"
         f'<p class="soft small">{certain} {plural(counted.confirmed, "building")} with a '
-        f"confirmed defect, {count(counted.never_looked)} where nobody ever looked.{held}</p></section>"
+        f"confirmed defect, {count(counted.never_looked)} where nobody ever looked.{held}</p>"
+        "</section>"
     )
 
 

@@ -57,8 +57,8 @@ def poor_share(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
     structure = rule_book.structure
     shares = {w.value: float(number) for w, number in structure.poor_ground.items()}
     unknown = float(structure.poor_ground_unknown)
-    found: Array = buildings["wiring_method"].map(shares).fillna(unknown).to_numpy(dtype=np.float64)
-    return found
+    found = buildings["wiring_method"].map(shares).fillna(unknown)
+    return np.asarray(found, dtype=np.float64)
 
 
 def crew_index(buildings: pd.DataFrame) -> dict[str, Ints]:

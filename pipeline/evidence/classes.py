@@ -1,4 +1,4 @@
-"""Evidence classes: openings of which the same is known, weighed once for each state and trouble."""
+"""Evidence classes: openings of which the same is known, weighed once by state and trouble."""
 
 from __future__ import annotations
 

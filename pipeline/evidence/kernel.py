@@ -35,6 +35,7 @@ from pipeline.evidence.states import (
 
 Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+State = npt.NDArray[np.uint64]
 
 S = STATE_COUNT
 T = 3
@@ -99,7 +100,7 @@ class Shares(NamedTuple):
 def state_chances(
     x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array
 ) -> None:
-    """Fill ``p`` (S, M), ``q`` (S, M) and the weights of trouble ``w`` (3, M) from log odds x (5, M)."""
+    """Fill ``p``, ``q`` (S, M) and weights of trouble ``w`` (3, M) from log odds x (5, M)."""
     for m in range(x.shape[1]):
         u = 1.0 / (1.0 + np.exp(-x[0, m]))
         c = 1.0 / (1.0 + np.exp(-x[1, m]))
@@ -128,7 +129,7 @@ def state_chances(
 def opening_likelihood(
     table: Array, p: Array, q: Array, w: Array, follows: float, own: float, each: Array, out: Array
 ) -> None:
-    """Likelihood of one opening's evidence: by its own state (``each``) and by its circuit's (``out``).
+    """Likelihood of an opening's evidence by its own state (``each``), by its circuit's (``out``).
 
     Args:
         table: by state and trouble, shape (S, 3).
@@ -580,7 +581,10 @@ def place_points(
                 trial[m] = like[m] + log_own[m] - _mixed(density, shares_of, turn, done, m)
             # Wide at first, when few points carry the weight; narrower as they find the place.
             _moments(x, trial, 2.4 - 0.4 * turn, centre, factor)
-            centres[turn - 1], factors[turn - 1] = centre, factor
+            for r in range(RATE_COUNT):
+                centres[turn - 1, r] = centre[r]
+                for c in range(RATE_COUNT):
+                    factors[turn - 1, r, c] = factor[r, c]
             for r in range(RATE_COUNT):
                 for m in range(size):
                     value = centre[r]
@@ -644,11 +648,11 @@ def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -
     for source in range(sources):
         total += np.exp(log_share[source] + density[source, m] - top)
         held += np.exp(log_share[source])
-    return top + np.log(total / held)
+    return float(top + np.log(total / held))
 
 
-@njit(cache=True, nogil=True)
-def _next(state: Array) -> float:
+@njit(cache=True, fastmath=True, nogil=True)
+def _next(state: State) -> float:
     """Next uniform number in (0, 1) of a splitmix64 generator; ``state`` is uint64, shape (1,)."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
     z = state[0]
@@ -752,7 +756,8 @@ def weigh_building(
             likes[here] = like[m]
             here += 1
     draws = out.dangerous.shape[1]
-    random = np.array([seed], dtype=np.uint64)
+    random = np.empty(1, dtype=np.uint64)
+    random[0] = seed
     drawn = np.empty(draws, dtype=np.int64)
     if draws:
         resample(weights, _next(random), drawn)
@@ -818,7 +823,7 @@ def _weigh_dwelling(
     drawn: Ints,
     drawn_from: int,
     drawn_to: int,
-    random: Array,
+    random: State,
     out: Found,
     place: int,
     row_offset: int,
@@ -1083,7 +1088,7 @@ def _draw_dwelling(
     drawn: Ints,
     drawn_from: int,
     drawn_to: int,
-    random: Array,
+    random: State,
     out: Found,
     place: int,
 ) -> None:

@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, special
 
-from pipeline.evidence.classes import Classes, Stakes, weigh_classes
+from pipeline.evidence.classes import SELECTIONS, Classes, Stakes, weigh_classes
 from pipeline.evidence.fitting import marginal, shifted_marginals
 from pipeline.evidence.kernel import Tree
 from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher
@@ -35,7 +35,7 @@ from pipeline.evidence.states import (
     rule_book_shares,
 )
 from shared.rule_book import RatePrior, RuleBook
-from shared.vocabulary import CONDITIONS, Condition
+from shared.vocabulary import CONDITIONS, Condition, Selection
 
 Ints = npt.NDArray[np.int64]
 
@@ -239,7 +239,9 @@ def _live(prior: RatePrior, classes: Classes, by_class: Array, start: float) -> 
     number = by_class[:, JUMPERED]
     plain = classes.condition_weights[:, CONDITIONS.index(Condition.FALSE_GROUND)]
     live = classes.condition_weights[:, CONDITIONS.index(Condition.REVERSED_FALSE_GROUND)]
-    wanted = (number > 1e-6) & (np.abs(plain - live) > 1e-9)
+    # Somebody complained because of the shock: such looks say nothing of how many are live.
+    asked = classes.selection != SELECTIONS.index(Selection.COMPLAINT)
+    wanted = asked & (number > 1e-6) & (np.abs(plain - live) > 1e-9)
     number, plain, live = number[wanted], plain[wanted], live[wanted]
     share = start
     for _ in range(200):
@@ -253,7 +255,7 @@ def _live(prior: RatePrior, classes: Classes, by_class: Array, start: float) -> 
 
 
 def _protected(rule_book: RuleBook, classes: Classes, by_class: Array, taught: Taught) -> Array:
-    """GFCI-protected share by state and location, shape (S, 2), among openings where it was said."""
+    """GFCI-protected share by state and location, (S, 2), of openings where it was said."""
     counting, hierarchy = rule_book.counting, rule_book.hierarchy
     weight = float(counting.gfci_default_openings)
     said = np.ptp(classes.gfci_weights, axis=1) > 1e-9
@@ -306,7 +308,7 @@ class _EraFit:
 
     @property
     def _size(self) -> int:
-        return self._groups * self._rates
+        return int(self._groups * self._rates)
 
     def _data(self, logs: Array) -> tuple[float, Array, Array]:
         """Log marginal likelihood and, by building, its gradient by ln a and ln b, (n, G, 5)."""

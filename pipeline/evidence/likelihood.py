@@ -81,26 +81,22 @@ _READ_FROM: dict[Method, dict[str, frozenset[Result]]] = {
 _CORRECTED: dict[tuple[str, int], dict[Result, frozenset[Result]]] = {
     ("ground_present", 0): {Result.CORRECT: frozenset({Result.OPEN_GROUND})},
     ("ground_present", 1): {Result.OPEN_GROUND: frozenset({Result.CORRECT})},
-    ("jumper", 0): {
-        Result.FALSE_GROUND: frozenset({Result.CORRECT, Result.OPEN_GROUND}),
-        Result.REVERSED_FALSE_GROUND: frozenset({Result.HOT_NEUTRAL_REVERSED}),
-    },
+    ("jumper", 0): {Result.FALSE_GROUND: frozenset({Result.FALSE_GROUND_UPSTREAM})},
     ("jumper", 1): {
         Result.CORRECT: frozenset({Result.FALSE_GROUND}),
         Result.OPEN_GROUND: frozenset({Result.FALSE_GROUND}),
         Result.HOT_NEUTRAL_REVERSED: frozenset({Result.REVERSED_FALSE_GROUND}),
     },
-    ("polarity", 0): {
-        Result.HOT_NEUTRAL_REVERSED: frozenset({Result.CORRECT}),
-        Result.REVERSED_FALSE_GROUND: frozenset({Result.FALSE_GROUND}),
-    },
+    ("polarity", 0): {Result.HOT_NEUTRAL_REVERSED: frozenset({Result.CORRECT})},
     ("polarity", 1): {
         Result.CORRECT: frozenset({Result.HOT_NEUTRAL_REVERSED}),
         Result.FALSE_GROUND: frozenset({Result.REVERSED_FALSE_GROUND}),
     },
 }
 """By column and answer, in an open box: results that the answer contradicts, and what they become
-with it. One cell cannot hold two faults; the column that names one of them is taken at its word."""
+with it. One cell cannot hold two faults; the column that names one of them is taken at its word. A
+report of live metal is contradicted by nothing here: further up there is no jumper to see, and a
+meter between the contacts finds their polarity right."""
 
 
 def told_columns(look: Look) -> tuple[str, ...]:
@@ -243,8 +239,8 @@ class Likelihoods:
         """SQL for the code of an observation row (DuckDB, canonical column names).
 
         Args:
-            reader: name of the column with the reader's label (see ``leniency``); NULL there means one
-                who lets nothing pass.
+            reader: name of the column with the reader's label (see ``leniency``); NULL there means
+                one who lets nothing pass.
 
         Returns:
             A VARCHAR expression. Equal codes have equal weights; a file of any length has at most

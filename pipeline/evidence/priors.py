@@ -101,8 +101,10 @@ def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
     log_prior(
         np.ascontiguousarray(points.T), np.zeros(rates), prior.reference, prior, log_reference
     )
-    more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(POOL_SETS * second)
-    more = more.clip(1e-9, 1 - 1e-9)
+    # A power of two keeps the sequence balanced; what is left over is dropped.
+    wanted = 2 ** int(np.ceil(np.log2(POOL_SETS * second)))
+    more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(wanted)
+    more = more[: POOL_SETS * second].clip(1e-9, 1 - 1e-9)
     spread = np.sqrt(stats.chi2.ppf(more[:, :1], STUDENT_DEGREES) / STUDENT_DEGREES)
     student = special.ndtri(more[:, 1:]) / spread
     return Pool(

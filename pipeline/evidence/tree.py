@@ -10,6 +10,7 @@ nobody saw.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -81,7 +82,7 @@ def grow(
 
 
 @njit(cache=True, nogil=True)
-def _grow(  # type: ignore[no-untyped-def]  # a tuple of nine arrays
+def _grow(
     start: Ints,
     dwelling: Keys,
     circuit: Keys,
@@ -93,7 +94,7 @@ def _grow(  # type: ignore[no-untyped-def]  # a tuple of nine arrays
     on_circuit: int,
     dwelling_room: int,
     circuit_room: int,
-):
+) -> tuple[Any, ...]:
     buildings = unseen.shape[0]
     dwelling_start = np.zeros(buildings + 1, np.int64)
     dwelling_times, dwelling_flat = (

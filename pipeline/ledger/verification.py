@@ -66,7 +66,6 @@ class Judgement:
         Attributes:
             verdict: proven, disproved, or says_nothing.
             reason: why, in one sentence.
-    x
             methods: methods that could prove this fix.
     """
 

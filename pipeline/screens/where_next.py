@@ -73,7 +73,8 @@ def listed(
         year_rewired, era_label, dwellings, openings, people, score, score_low, score_high,
         score_per_dwelling, baseline, contribution_era, contribution_mixed_openings,
         contribution_confirmed_defects, contribution_occupancy, expected_dangerous_openings,
-        dangerous_low, dangerous_high, p_any_dangerous, p_live_metal, p_top, blind_share (of three-slot openings),
+        dangerous_low, dangerous_high, p_any_dangerous, p_live_metal, p_top, blind_share (of
+        three-slot openings),
         evidence_share (of the score), evidence (key), confirmed_defects, urgent_openings,
         openings_looked_at, insured_value, next_look, earlier_rank, earlier_score, places_gained
         (by whole-building score; NULL for a building that is new).

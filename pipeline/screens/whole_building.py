@@ -169,7 +169,8 @@ WITH own AS (
 SELECT own.unit_id, own.room, own.opening_id, own.slots, own.gfci, own.marking,
     own.fixed_on, own.verified_on, own.reported_fixed_on,
     own.last_observed_on, told.looks, own.codes, own.looked, own.sees_false_ground, own.defect,
-    own.standing, own.circuit_id, own.p_of_era, own.p_of_building, own.p_of_dwelling, own.p_of_circuit,
+    own.standing, own.circuit_id, own.p_of_era, own.p_of_building, own.p_of_dwelling,
+    own.p_of_circuit,
     own.next_method, own.next_settles, own.confirmed, own.urgent, own.urgent_defect, own.grounds,
     own.p_dangerous, {probabilities}
 FROM own LEFT JOIN told USING (unit_id, opening_id)

@@ -101,3 +101,68 @@ def test_unexpected_rows_make_the_demo_end_with_3(tmp_path, monkeypatch):
     assert outcome.code == 3
     assert "expected" in outcome.err
     assert len(outcome.json()) >= 20
+
+
+def scenes(portfolio):
+    text = (FOLDER / portfolio / "expected.json").read_text(encoding="utf-8")
+    return json.loads(text)["scenes"]
+
+
+def test_where_lamps_pass_alike_place_decides(demo):
+    told = scenes("housing_authority")["place_decides"]
+    outcome = run("openings", told["building_id"], "--workspace", demo[1], "--json")
+    p = {(row["unit_id"], row["opening_id"]): row for row in outcome.json()}
+
+    def false_ground(flat):
+        home = told[flat]
+        rows = [p[home["unit_id"], opening] for opening in home["passed_lamps"]]
+        assert all(row["methods"] == ["three_lamp_tester"] for row in rows)
+        return [sum(v for k, v in row["p"].items() if "false_ground" in k) for row in rows]
+
+    jumpered, rewired = false_ground("jumpered"), false_ground("rewired")
+    assert min(jumpered) > 0.8
+    assert max(rewired) < 0.5
+    assert min(jumpered) > 2 * max(rewired)
+
+
+@pytest.mark.parametrize("name", ["demo", "manager", "insurer"])
+def test_what_the_scenes_report_is_urgent_and_what_they_clear_is_not(request, name):
+    place = request.getfixturevalue(name)[1]
+    portfolio = {"demo": "housing_authority", "manager": "property_manager"}.get(name, name)
+    key = ("building_id", "unit_id", "opening_id")
+    told = scenes(portfolio)
+    urgent = {
+        tuple(row[column] or None for column in key): row
+        for row in run("urgent", "--workspace", place, "--json").json()
+    }
+    for each in told["urgent"]:
+        row = urgent[tuple(each[column] for column in key)]
+        assert each["says"] in [ground["says"] for ground in row["grounds"]]
+    cleared = {
+        tuple(row[column] or None for column in key): row
+        for row in run("urgent", "--cleared", "--workspace", place, "--json").json()
+    }
+    for each in told["cleared"]:
+        row = cleared[tuple(each[column] for column in key)]
+        assert row["clearing_method"] == each["cleared_by_method"]
+        assert row["cleared_on"] == each["cleared_on"]
+    assert not cleared.keys() & urgent.keys()
+
+
+@pytest.mark.parametrize("name", ["demo", "insurer"])
+def test_a_jumper_in_the_box_before_and_a_poor_ground_are_believed(request, name):
+    place = request.getfixturevalue(name)[1]
+    told = scenes({"demo": "housing_authority"}.get(name, name))
+    believed = 0
+    for (each,) in (told["upstream"], told["poor_ground"]):
+        rows = run("openings", each["building_id"], "--workspace", place, "--json").json()
+        (row,) = (
+            row
+            for row in rows
+            if (row["unit_id"] or None, row["opening_id"]) == (each["unit_id"], each["opening_id"])
+        )
+        # The invented history may have proven a repair since.
+        if row["standing"] != "proven":
+            assert max(row["p"], key=row["p"].get) == each["condition"]
+            believed += 1
+    assert believed

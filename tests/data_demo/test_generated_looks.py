@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from data_demo import generate
-from data_demo.looks import LAMP_READING
+from data_demo.instruments import LAMP_READING, shared_lamps
 from data_demo.profiles import PROFILES
 from shared.records import OPENING_OBSERVATIONS, row_model
 from shared.vocabulary import Condition, RecordKind, Result
@@ -31,7 +31,19 @@ LAMPS = {
     Condition.OPEN_NEUTRAL: (0, 0, 1),
     Condition.OPEN_HOT: (0, 0, 0),
     Condition.HOT_ON_GROUND: (1, 0, 1),
+    Condition.POOR_GROUND: (0, 1, 1),
+    Condition.FALSE_GROUND_UPSTREAM: (0, 1, 1),
+    Condition.REVERSED_FALSE_GROUND_UPSTREAM: (0, 1, 1),
+    Condition.OPEN_NEUTRAL_UNGROUNDED: (0, 0, 0),
+    Condition.OPEN_NEUTRAL_FALSE_GROUND: (0, 0, 0),
 }
+"""A broken shared neutral shows what the loads make of it."""
+
+RARE = (
+    Condition.HOT_ON_GROUND,
+    Condition.OPEN_NEUTRAL_FALSE_GROUND,
+    Condition.REVERSED_FALSE_GROUND_UPSTREAM,
+)
 
 
 @pytest.fixture(scope="module")
@@ -49,24 +61,33 @@ def read(frame, method, condition):
 
 
 def test_lamp_table_is_the_legend():
-    assert {c: LEGEND[LAMPS[c]] for c in Condition} == {c: r.value for c, r in LAMP_READING.items()}
+    shown = {condition: LEGEND[lamps] for condition, lamps in LAMPS.items()}
+    assert shown == {condition: reading.value for condition, reading in LAMP_READING.items()}
+    assert set(LAMPS) == set(Condition) - {Condition.SHARED_NEUTRAL_OPEN}
 
 
-@pytest.mark.parametrize("condition", list(Condition))
+def test_a_broken_shared_neutral_lights_by_the_volts_between_the_slots():
+    shown = shared_lamps(np.array([20.0, 60.0, 120.0, 190.0, 215.0]))
+    words = ["hot_ground_reversed", "open_neutral", "correct", "correct", "abnormal_voltage"]
+    assert shown.tolist() == words
+
+
+@pytest.mark.parametrize("condition", list(LAMPS))
 def test_a_good_reader_of_lamps_writes_what_they_show(looks, condition):
     rows = read(looks, "three_lamp_tester", condition.value)
     rows = rows[rows["inspector"] == "K. Orlan"]
-    if condition is not Condition.HOT_ON_GROUND:
+    if condition not in RARE:
         assert len(rows) > 5
     shown = {LAMP_READING[condition].value}
-    if condition is Condition.OPEN_HOT:
+    if LAMP_READING[condition] is Result.OPEN_HOT:
         shown.add(Result.NO_POWER.value)
     assert rows["result"].isin(shown).sum() >= 0.9 * len(rows) - 1
 
 
-def test_lamps_alone_never_name_a_false_ground(looks):
+def test_lamps_alone_never_name_a_false_or_a_poor_ground(looks):
     lamps = looks[looks["method"] == "three_lamp_tester"]
-    assert not lamps["result"].isin(["false_ground", "reversed_false_ground"]).any()
+    named = ["false_ground", "reversed_false_ground", "false_ground_upstream", "poor_ground"]
+    assert not lamps["result"].isin(named).any()
 
 
 def test_volts_under_load_are_current_times_one_conductor(looks):
@@ -88,6 +109,59 @@ def test_cover_off_finds_what_lamps_cannot(looks):
     assert (rows["cover_removed"] == "yes").all()
     both = read(looks, "cover_off_inspection", "reversed_false_ground")
     assert (both["polarity"] == "reversed").mean() > 0.9
+
+
+def test_a_jumper_in_the_box_before_is_seen_only_by_who_opens_that_box(looks):
+    there = looks[looks["condition"] == "false_ground_upstream"]
+    cover = there[(there["method"] == "cover_off_inspection") & there["cover_removed"].notna()]
+    assert len(cover) > 20
+    assert (cover["result"] == "correct").all()
+    assert (cover["ground_present"] == "yes").all()
+    assert (cover["neutral_ground_jumper"] == "no").all()
+    before = there[(there["method"] == "upstream_box_seen") & there["cover_removed"].notna()]
+    assert len(before) > 3
+    assert (before["result"] == "false_ground_upstream").mean() > 0.9
+    volts = there[(there["method"] == "voltmeter_under_load")].dropna(subset="load_amps")
+    volts = volts[volts["inspector"] == "S. Ambrel"]
+    drop = volts["load_amps"] * volts["stretch_feet"] * 3.07 / 1000
+    assert np.isclose(volts["neutral_ground_volts"], drop, rtol=0.06, atol=0.06).mean() > 0.9
+
+
+def test_a_poor_ground_shows_in_the_ohms(looks):
+    poor = read(looks, "ground_impedance_meter", "poor_ground")
+    assert len(poor) > 10
+    metal = ["armored_cable", "metal_raceway"]
+    method = generate(3, 1200, "housing_authority").full_register.set_index("building_id")
+    assert method.loc[poor["building_id"], "wiring_method"].isin(metal).mean() > 0.8
+    ohms = poor["ground_path_ohms"].dropna()
+    assert np.isclose(ohms, poor.loc[ohms.index, "poor_ohms"], rtol=0.15, atol=0.8).all()
+    assert (poor.loc[ohms > 2.5, "result"] == "poor_ground").mean() > 0.9
+    sound = read(looks, "ground_impedance_meter", "grounded")["ground_path_ohms"].dropna()
+    assert (sound < 1).all()
+
+
+def test_live_metal_is_read_where_metal_is_live(looks):
+    live = ["reversed_false_ground", "reversed_false_ground_upstream", "hot_on_ground"]
+    always = looks["condition"].isin(live)
+    never = ~always & (looks["condition"] != "open_neutral_false_ground")
+    for column in ("plate_earth_volts", "case_earth_volts", "ground_contact_earth_volts"):
+        read_at = looks[looks[column].notna()]
+        assert len(read_at) > 5
+        assert (read_at.loc[always, column] > 110).all()
+        assert (read_at.loc[never, column] < 20).all()
+    held = looks[looks["non_contact_detector"].notna()]
+    assert len(held) > 500
+    assert (held.loc[never, "non_contact_detector"] == "yes").mean() < 0.02
+    assert (looks["shock_reported"].dropna() == "yes").all()
+    odd = looks[(looks["hot_neutral_volts"] > 30) & (looks["hot_neutral_volts"] < 110)]
+    odd = odd[odd["condition"] != "shared_neutral_open"]
+    assert odd.empty
+
+
+def test_the_circuit_is_written_down_mostly_and_is_the_opening_s(looks):
+    given = looks["circuit_id"].notna()
+    assert 0.85 < given.mean() < 0.95
+    assert (looks.loc[given, "circuit_id"] == looks.loc[given, "circuit_id_true"]).all()
 
 
 def test_the_impedance_meter_confuses_the_two_false_grounds(looks):

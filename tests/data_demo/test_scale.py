@@ -63,6 +63,28 @@ def test_false_grounds_are_found_with_the_box_open_and_passed_by_lamps(files):
     assert "three_lamp_tester" not in counts
 
 
+def test_circuits_lie_within_dwellings_and_go_along_with_what_is_found(files):
+    rows = f"FROM read_csv('{files.observations}', all_varchar = true)"
+    circuit = "(building_id, unit_id, circuit_id)"
+
+    def fetched(query):
+        return duckdb.sql(query).fetchall()
+
+    assert fetched(f"SELECT 1 {rows} WHERE unit_id IS NULL OR circuit_id IS NULL") == []
+    sizes = fetched(f"SELECT count(DISTINCT opening_id) {rows} GROUP BY {circuit}")
+    assert 3 <= max(sizes)[0] <= 5
+    places = f"SELECT count(DISTINCT {circuit}) {rows} GROUP BY building_id, opening_id"
+    assert set(fetched(places)) == {(1,)}
+    homes = fetched(
+        f"SELECT count(*), count(*) FILTER (neutral_ground_jumper = 'yes') {rows} "
+        "WHERE neutral_ground_jumper IS NOT NULL GROUP BY building_id, unit_id"
+    )
+    overall = sum(found for _, found in homes) / sum(n for n, _ in homes)
+    beside = [(n - 1, found - 1) for n, found in homes if found and n > 1]
+    assert len(beside) >= 3
+    assert sum(found for _, found in beside) / sum(n for n, _ in beside) > 5 * overall
+
+
 def test_same_seed_same_bytes(files, tmp_path):
     again = write_scale_csv(tmp_path, 300, 20_000, 8, duplicates=200, bad_rows=50)
     assert again.register.read_bytes() == files.register.read_bytes()

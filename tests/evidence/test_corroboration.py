@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import Likelihoods, merged_words
 from pipeline.evidence.look_code import parse
 from pipeline.evidence.measured import (
     EARTH_VOLT_EDGES,
@@ -50,6 +50,7 @@ COLUMNS = {
     "shock": ["xn", "xy"],
 }
 ORDER = list(COLUMNS)
+SIGHTS = ("ground_present", "jumper", "polarity")
 FIGURES = {
     Method.VOLTMETER_UNDER_LOAD: ("volts", "supply"),
     Method.GROUND_IMPEDANCE_METER: ("ohms",),
@@ -131,12 +132,15 @@ def test_no_added_column_that_agrees_weakens_a_look(method, word, reader, column
     assume(name not in columns)
     base = LIKELIHOODS.weights(code(method, word, reader, columns))
     own = int(base.argmax())
-    # The look points at something, and its result is one that this something gives: a look that
-    # contradicts itself is not corroborated by what corrects its result.
+    # The look points at something, its result is one that this something gives, and none of its
+    # answers contradicts that result: what contradicts itself is corrected, not corroborated.
     assume(base[own] > base[GROUNDED] * 1.001)
     if word not in NO_LOOK_RESULTS:
         usual = LIKELIHOODS.result(method)[:, list(Result).index(word)]
         assume(usual[own] >= float(BOOK.evidence.points_at) * usual.max())
+        sights = {each: columns[each] for each in SIGHTS if each in columns}
+        agreed = merged_words(parse(code(method, word, reader, sights)))
+        assume(agreed == {word})
     given_load = str(LOADS[load])
     names, table = answers(name, method, given_load)
     value = int(table[:, own].argmax())
@@ -180,3 +184,13 @@ def test_the_same_look_again_never_weakens_it(method, word, columns, prior):
     once = np.array(prior) * weights
     twice = once * weights
     assert twice[own] / twice.sum() >= once[own] / once.sum() * (1 - 1e-12)
+
+
+def test_live_metal_reported_from_an_open_box_is_not_argued_away():
+    # No jumper here and a polarity that a meter finds right: that is how it looks when the fault
+    # is in a box further up, and the metal is live all the same.
+    base = {"ground_present": "gyo", "jumper": "jno", "polarity": "pc"}
+    found = LIKELIHOODS.code_detects(
+        code(Method.COVER_OFF_INSPECTION, Result.REVERSED_FALSE_GROUND, "usual", base)
+    )
+    assert found == {Condition.REVERSED_FALSE_GROUND_UPSTREAM}

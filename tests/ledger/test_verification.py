@@ -50,8 +50,8 @@ def test_every_defect_has_a_remedy_and_a_method_that_can_prove_it(ledger, condit
         finding = ledger.raise_finding(opening, **WHO).finding_id
         ledger.append(finding, fix(name, markings=allowed[name].markings), **WHO)
         proves = ledger.judge.capable(ledger.finding(finding))
-        # One open box cannot settle how good a path is, nor what the wire meets further up: computed
-        # from the circuit model, see the tests of the evidence.
+        # One open box cannot settle how good a path is, nor what the wire meets further up.
+        # Computed from the circuit model, see the tests of the evidence.
         sound = allowed[name].leaves[condition] is Condition.GROUNDED
         beyond_one_box = sound and condition.value in ("poor_ground", *FURTHER_UP)
         assert (Method.COVER_OFF_INSPECTION in proves) != beyond_one_box

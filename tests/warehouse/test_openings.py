@@ -19,7 +19,8 @@ def condition(ask, building, opening="1"):
 def test_probabilities_of_every_opening_add_up(ask):
     for found in ask(f"SELECT {P} FROM openings UNION ALL SELECT {P} FROM opening_groups"):
         assert sum(found) == pytest.approx(1, abs=1e-9)
-        assert min(found) > 0  # nothing is ever ruled out altogether
+        # Nothing that the model of buildings knows is ever ruled out altogether.
+        assert min(found) > 0
 
 
 def test_readings_repeated_by_the_same_method_and_hand_count_once(ask):
