@@ -54,15 +54,6 @@ RATS_N = [
 ]
 
 
-def _with_learning(rule_book: RuleBook, **numbers: float) -> RuleBook:
-    learning = rule_book.learning
-    update = {
-        name: getattr(learning, name).model_copy(update={"value": value})
-        for name, value in numbers.items()
-    }
-    return rule_book.model_copy(update={"learning": learning.model_copy(update=update)})
-
-
 def test_rates_are_beta_binomial_maximum_likelihood_where_looks_are_perfect(
     rule_book: RuleBook,
 ) -> None:
@@ -97,20 +88,24 @@ def test_rates_are_beta_binomial_maximum_likelihood_where_looks_are_perfect(
     # These looks say nothing of the other rates that bears on false grounds: whatever the chance
     # that an opening was ungrounded and converted, it stands before both.
     start = priors_of([0.95, 0.95, 0.2, 0.05, 0.05], [20.0, 20.0, 5.0, 20.0, 20.0])
-    free = _with_learning(
-        rule_book, default_buildings=1e-4, portfolio_spread=100.0, portfolio_strength_spread=100.0
-    )
     found = start
     for _ in range(4):
         part = Weigher(portfolio, model_of(found, numbers)).weigh(
             np.arange(size), draws=0, keep_points=True
         )
-        fit = _EraFit(free, start, portfolio, part)
-        # The other four rates stay where they are.
-        learned = fit.priors(fit.best(fit.start(), 400))
+        fit = _EraFit(rule_book, start, portfolio, part)
+        # The other four rates stay where they are, and the defaults weigh nothing.
+        logs = np.log([found.a[0, 0], found.b[0, 0]])
+
+        def loss(x: np.ndarray, fit=fit, logs=logs) -> tuple[float, np.ndarray]:
+            logs[:, FALSE_GROUND] = x
+            value, by_a, by_b = fit._data(logs.ravel())
+            gradient = [by_a[..., FALSE_GROUND].sum(), by_b[..., FALSE_GROUND].sum()]
+            return -value, -np.array(gradient)
+
+        step = optimize.minimize(loss, logs[:, FALSE_GROUND].copy(), jac=True, method="L-BFGS-B")
         found = Priors(start.a.copy(), start.b.copy(), start.shares)
-        found.a[..., FALSE_GROUND] = learned.a[..., FALSE_GROUND]
-        found.b[..., FALSE_GROUND] = learned.b[..., FALSE_GROUND]
+        found.a[..., FALSE_GROUND], found.b[..., FALSE_GROUND] = np.exp(step.x)
     alpha, beta = found.a[0, 0, FALSE_GROUND], found.b[0, 0, FALSE_GROUND]
     assert alpha / (alpha + beta) == pytest.approx(a / (a + b), rel=0.03)
     assert alpha + beta == pytest.approx(a + b, rel=0.15)
@@ -181,6 +176,20 @@ def test_gradient_of_the_defaults_weight_against_finite_differences(small_fit: _
     _, gradient = small_fit._steady(x)
     wanted = [_difference(lambda y: small_fit._steady(y)[0], x, index) for index in range(len(x))]
     np.testing.assert_allclose(gradient, wanted, rtol=1e-5, atol=1e-5)
+
+
+def test_the_best_parameters_are_where_the_gradient_vanishes(small_fit: _EraFit) -> None:
+    best = small_fit.best(small_fit.start(), 500)
+    _, by_a, by_b = small_fit._data(best[: 2 * small_fit._size])
+    value, gradient = small_fit._steady(best)
+    gradient[: 2 * small_fit._size] += np.concatenate(
+        [by_a.sum(axis=0).ravel(), by_b.sum(axis=0).ravel()]
+    )
+    assert np.abs(gradient).max() < 0.02
+    start = small_fit.start()
+    assert small_fit._data(best[: 2 * small_fit._size])[0] + value > (
+        small_fit._data(start[: 2 * small_fit._size])[0] + small_fit._steady(start)[0]
+    )
 
 
 def test_defaults_weigh_most_at_themselves(small_fit: _EraFit) -> None:
@@ -292,7 +301,8 @@ def test_protection_by_state_moves_to_the_truth(taught_much, rule_book: RuleBook
         for place in range(2):
             wanted = truth.gfci[state, place]
             before = abs(default.gfci[state, place] - wanted)
-            assert abs(learned.taught.gfci[state, place] - wanted) < max(0.5 * before, 0.06)
+            # Who is careful and who protects anyway little else tells apart: a tenth either way.
+            assert abs(learned.taught.gfci[state, place] - wanted) < max(0.4 * before, 0.1)
     assert learned.taught.gfci[CAREFUL].min() > 0.85
 
 
@@ -331,7 +341,7 @@ def test_a_crew_with_an_excess_is_found_and_none_is_shrunk_away(
         at_stake,
         priors,
         shares,
-        300,
+        600,
         11,
         looks=(0.1, 0.1, 0.4),
         groups=groups,
@@ -347,5 +357,5 @@ def test_a_crew_with_an_excess_is_found_and_none_is_shrunk_away(
     else:
         assert learned.crew_support["owner"] < 0.5
         assert np.abs(found).max() < 0.3
-    shift = crew_shift(learned, crews, 300)
+    shift = crew_shift(learned, crews, 600)
     np.testing.assert_array_equal(shift, found[simulated.crew])

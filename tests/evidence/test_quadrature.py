@@ -153,7 +153,7 @@ def test_one_rate_that_varies_against_scipy(seed: int, varies: int) -> None:
     assert found.joint[row].sum() == pytest.approx(1.0, rel=1e-9)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(4))
 def test_more_points_change_nothing_beyond_the_error_said(seed: int, rule_book: RuleBook) -> None:
     """All five rates vary, with the rule book's own priors."""
     rng = np.random.default_rng(600 + seed)
@@ -162,7 +162,7 @@ def test_more_points_change_nothing_beyond_the_error_said(seed: int, rule_book: 
     portfolio = portfolio_of(tree, groups=priors.a.shape[0])
     model = model_of(priors, numbers)
     usual = Weigher(portfolio, model).weigh(np.arange(1), draws=0).found
-    many = Weigher(portfolio, model, factor=64).weigh(np.arange(1), draws=0).found
+    many = Weigher(portfolio, model, factor=16).weigh(np.arange(1), draws=0).found
     assert many.effective[0] > 4 * usual.effective[0]
     error = 4 / math.sqrt(float(usual.effective[0]))
     for share, wanted in (
