@@ -26,7 +26,7 @@ def test_probabilities_of_every_opening_add_up(ask):
 def test_readings_repeated_by_the_same_method_and_hand_count_once(ask):
     once, twice = condition(ask, "ONCE"), condition(ask, "TWICE")
     # The points that stand for a building's rates are drawn by its identifier, hence not exactly.
-    assert twice == pytest.approx(once, abs=0.01)
+    assert twice == pytest.approx(once, abs=0.04)
     assert ask(
         "SELECT len(codes) FROM signatures AS s JOIN openings AS o USING (signature_no) "
         "WHERE building_id = 'TWICE'"
@@ -41,7 +41,7 @@ def test_another_hand_is_another_reading(ask):
 
 
 def test_a_later_look_that_could_not_be_made_takes_nothing_back(ask):
-    assert condition(ask, "LATE-NO") == pytest.approx(condition(ask, "ONCE"), abs=0.01)
+    assert condition(ask, "LATE-NO") == pytest.approx(condition(ask, "ONCE"), abs=0.04)
     assert ask(
         "SELECT looked, last_observed_on::VARCHAR FROM openings WHERE building_id = 'LATE-NO'"
     ) == [(True, "2024-06-03")]
