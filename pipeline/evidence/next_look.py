@@ -57,8 +57,9 @@ def next_looks(
     settled = np.empty((len(BY_EFFORT), len(p)))
     for index, method in enumerate(BY_EFFORT):
         table = likelihoods.result(method)
-        shown = condition @ table
-        bad = dangerous @ table
+        # Row by row: a matrix product would round by how many rows there are.
+        shown = np.einsum("rc,cw->rw", condition, table)
+        bad = np.einsum("rc,cw->rw", dangerous, table)
         left = (bad * (shown - bad) / np.maximum(shown, 1e-300)).sum(axis=1)
         settled[index] = np.where(spread > 1e-6, 1 - left / np.maximum(spread, 1e-12), 0.0)
     settled = settled.clip(0.0, 1.0)
