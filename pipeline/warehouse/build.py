@@ -14,6 +14,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from pipeline.evidence import warm
 from pipeline.evidence.assemble import (
     UNSEEN_LOCATION,
     assemble,
@@ -167,6 +168,7 @@ def _build_file(
         preserve_insertion_order="false",
         temp_directory=str(target.with_suffix(".tmp")),
     )
+    warm.begin()
     try:
         progress("buildings and looks", 0.0)
         create_views(con, workspace)
@@ -216,6 +218,7 @@ def _weigh(
     crews = crew_index(assembled.buildings)
     seed = int(float(rule_book.scoring.seed))
     progress("learning from the portfolio", 0.0)
+    warm.ready()
     learned = learn(
         rule_book,
         portfolio,
