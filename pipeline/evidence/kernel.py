@@ -884,7 +884,8 @@ def _weigh_dwelling(
                     / (copies * follow[m] + (1.0 - copies) * fresh[m])
                 )
             out.taught[place, 0] += times * tree.circuit_times[k] * copied
-            out.taught[place, 1] += times * tree.circuit_times[k]
+            # By these points' share: a building's points come in several goes.
+            out.taught[place, 1] += times * tree.circuit_times[k] * weight.sum()
         _weigh_circuit(
             tree,
             evidence,
@@ -1058,7 +1059,7 @@ def _weigh_circuit(
             out.taught[place, 2] += number * followed
             out.taught[place, 3] += number * (followed + styled)
             out.taught[place, 4] += number * alone
-            out.taught[place, 5] += number
+            out.taught[place, 5] += number * weight.sum()
 
 
 @njit(cache=True, fastmath=True, nogil=True)

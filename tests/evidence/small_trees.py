@@ -112,7 +112,7 @@ def plain_classes(size: int) -> Classes:
         slots=np.full(size, UNKNOWN_SLOTS),
         selection=np.zeros(size, dtype=np.int64),
         gfci_weights=np.ones((size, 2)),
-        wet=np.zeros(size),
+        wet=np.full(size, 0.3),
         location=np.ones(size),
         looked=np.arange(size) < size - 1,
         repaired=np.full(size, NOT_REPAIRED),
