@@ -210,6 +210,26 @@ def first_buildings(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     return con.execute("SELECT * FROM first_buildings ORDER BY first").fetchdf()
 
 
+def learned(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What the portfolio taught, beside what the rule book holds.
+
+    Returns:
+        Columns of (a band of construction years, ``rewired``, or ``portfolio``), share, mean,
+        mean_low and mean_high (over the draws that carry its uncertainty; NULL for shares of the
+        portfolio as a whole), default_mean.
+    """
+    return con.execute(
+        """
+        SELECT 'portfolio' AS of, share, mean, NULL::DOUBLE AS mean_low, NULL::DOUBLE AS mean_high,
+            default_mean
+        FROM learned_shares
+        UNION ALL
+        SELECT era_label, rate, mean, mean_low, mean_high, default_mean FROM learned_rates
+        ORDER BY of = 'portfolio' DESC, of, share
+        """
+    ).fetchdf()
+
+
 def said_and_found(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """What would have been said of openings before their own looks, and what capable looks found.
 
