@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.evidence import fitting, kernel
+from pipeline.evidence import kernel
 from pipeline.evidence.classes import NOT_REPAIRED, Classes, stakes, weigh_classes
 from pipeline.evidence.learning import learn
 from pipeline.evidence.posterior import Model, Portfolio, weigh_all
@@ -27,14 +27,10 @@ _started: list[subprocess.Popen[bytes]] = []
 
 def compiled() -> bool:
     """Whether compiled code lies ready for the modules as they are."""
-    entries = (
-        (kernel, kernel.weigh_block),
-        (fitting, fitting.marginal),
-        (fitting, fitting.shifted_marginals),
-    )
-    for module, function in entries:
-        source = Path(str(module.__file__))
-        made = Path(function.stats.cache_path).glob(f"{source.stem}.{function.__name__}-*.nbi")
+    folder = Path(str(kernel.weigh_block.stats.cache_path))
+    for name in ("kernel.weigh_block", "fitting.marginal", "fitting.shifted_marginals"):
+        source = Path(__file__).with_name(name.partition(".")[0] + ".py")
+        made = folder.glob(f"{name}-*.nbi")
         if not any(index.stat().st_mtime >= source.stat().st_mtime for index in made):
             return False
     return True

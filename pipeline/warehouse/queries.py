@@ -152,7 +152,7 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
         SELECT b.wiring_method, b.storeys, b.postal_code, b.evaluated_on, b.graded_share,
             b.in_register, z.dwellings_assumed, z.occupants_assumed, z.vulnerable_assumed,
             z.openings_unseen, rule('scoring.top') AS top,
-            s.effective_points, s.rate_ungrounded_origin, s.rate_converted,
+            s.effective_points, s.score_error, s.rate_ungrounded_origin, s.rate_converted,
             s.rate_false_ground, s.rate_reversed, s.rate_other_fault
         FROM buildings AS b
         JOIN building_sizes AS z USING (building_no)
