@@ -211,6 +211,24 @@ class OpeningWriter:
             self._con.unregister("replaced_frame")
             store_frame(self._con, "opening_groups", frame, "building_no, row_no", append=True)
 
+    def _sized(self, part: Part) -> tuple[Array, Array]:
+        """Draws of dangerous openings and of harm, the unknown number of openings drawn too.
+
+        Where the number of dwellings or openings is not registered, openings that nobody recorded
+        are as many as worked out times a log-normal factor of mean 1.
+        """
+        found, b = part.found, part.buildings
+        spread = self._assembled.size_spread[b][:, None]
+        shape = found.harm.shape
+        normal = np.empty(shape)
+        for place, seed in enumerate(self._assembled.portfolio.seed[b].tolist()):
+            normal[place] = np.random.Generator(np.random.Philox(key=seed)).standard_normal(
+                shape[1]
+            )
+        less = np.exp(spread * normal - spread**2 / 2) - 1
+        dangerous = found.dangerous + np.rint(less * found.hidden_dangerous)
+        return dangerous, found.harm + less * found.hidden_harm
+
     def _take(self, part: Part, again: Part) -> pd.DataFrame:
         portfolio, model, results = self._assembled.portfolio, self._model, self.results
         found = row_results(portfolio, model, part)
@@ -226,10 +244,11 @@ class OpeningWriter:
         results.p_any[b] = 1 - part.found.none_dangerous
         results.p_live[b] = 1 - part.found.none_live
         results.effective[b], results.rates[b] = part.found.effective, part.found.rates
-        results.harm_draws[b] = part.found.harm
-        results.dangerous_draws[b] = part.found.dangerous.clip(max=65_535)
+        dangerous, harm_draws = self._sized(part)
+        results.harm_draws[b] = harm_draws
+        results.dangerous_draws[b] = dangerous.clip(max=65_535)
         tail = (1 - model.interval) / 2
-        bounds = np.quantile(part.found.dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf")
+        bounds = np.quantile(dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf")
         results.dangerous_low[b], results.dangerous_high[b] = bounds.astype(np.int64)
         return _group_rows(
             self._assembled, self._likelihoods, self._facts, part, found, times, self._era_danger
