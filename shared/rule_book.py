@@ -318,6 +318,10 @@ class Counting(Section):
     """What stands in where the register is silent, always marked as assumed."""
 
     openings_per_dwelling: Positive = says("receptacle openings in a typical dwelling")
+    openings_spread: Positive = says(
+        "log-normal spread of openings in a building of known dwellings (sigma of ln)"
+    )
+    dwellings_spread: Positive = says("the same where the dwellings are not known either")
     dwellings_per_building: Positive = says("dwellings in a building of which nothing is known")
     occupants_per_dwelling: Positive = says("people in a typical dwelling")
     vulnerable_share: Share = says("vulnerable share of occupants where not counted")

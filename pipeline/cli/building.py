@@ -89,6 +89,7 @@ def building(building_id: str, workspace: Path, as_json: bool) -> int:
                     **ranking_rows(frame)[0],
                     "facts": {name: row[name] for name in _FACTS},
                     "effective_points": row["effective_points"],
+                    "score_error": row["score_error"],
                     "rates": {
                         name.removeprefix("rate_"): row[name]
                         for name in frame.columns
@@ -163,7 +164,8 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
     click.echo(
         f"90 % interval {number(row['score_low'])} to {number(row['score_high'])}; per dwelling "
         f"{number(row['score_per_dwelling'])}; {percent(row['evidence_share'])} of it rests on "
-        "openings that were looked at, the rest on assumption."
+        "openings that were looked at, the rest on assumption. Simulation error: at most "
+        f"{percent(row['score_error'])} of the score."
     )
     click.echo(
         f"Dangerous openings: {number(row['expected_dangerous_openings'])} expected, "

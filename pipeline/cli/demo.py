@@ -16,6 +16,7 @@ from pipeline.cli.intake import print_reports
 from pipeline.cli.options import QUARANTINED, json_option
 from pipeline.cli.output import print_json, progress, say
 from pipeline.cli.rank import print_ranking, ranking_rows
+from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.ledger import open_ledger
 from pipeline.warehouse import queries, store
@@ -63,12 +64,13 @@ def demo(portfolio: str, no_dashboard: bool, workspace: Path | None, as_json: bo
         if mapping.name not in saved:
             landing.save_mapping(place, mapping)
     with progress() as report:
+        warm.begin()
         reports = landing.intake(place, [source / "exports"], progress=report)
         build(place, progress=report)
         _invent_history(place, portfolio)
         build(place, progress=report)
     with store.reading(place) as con:
-        frame = queries.ranking(con)
+        frame, sets = queries.ranking(con), queries.first_buildings(con)
     expected = json.loads((source / "expected.json").read_text(encoding="utf-8"))
     surprising = unexpected_rows(reports, expected)
     if as_json:
@@ -77,7 +79,7 @@ def demo(portfolio: str, no_dashboard: bool, workspace: Path | None, as_json: bo
         click.echo("Everything below is invented: towns, streets, firms, people, readings.\n")
         print_reports(reports)
         click.echo("")
-        print_ranking(frame)
+        print_ranking(frame, sets)
     for line in surprising:
         say(line)
     say(f"Workspace: {place.root}. One building: coverplate building ID --workspace {place.root}")

@@ -10,7 +10,7 @@ from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import cautions, number, percent, print_json, print_table, records, words
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.opening_facts import FACTS, opening_facts
-from pipeline.warehouse import store
+from pipeline.warehouse import queries, store
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import CONDITIONS, Method
 
@@ -25,6 +25,12 @@ from shared.vocabulary import CONDITIONS, Method
 @click.option("--pairs", is_flag=True, help="Every pair of conditions, by method.")
 @click.option("--inspectors", is_flag=True, help="Inspectors as readers, from a workspace.")
 @click.option(
+    "--learned", is_flag=True, help="What a workspace's portfolio taught, beside the rules."
+)
+@click.option(
+    "--said-and-found", is_flag=True, help="What would have been said of openings, and was found."
+)
+@click.option(
     "--rule-book",
     "rule_book",
     type=click.Path(path_type=Path, dir_okay=False),
@@ -37,6 +43,8 @@ def evidence(
     circuit: bool,
     pairs: bool,
     inspectors: bool,
+    learned: bool,
+    said_and_found: bool,
     rule_book: Path | None,
     workspace: Path,
     as_json: bool,
@@ -47,6 +55,10 @@ def evidence(
     """
     if inspectors:
         return _inspectors(workspace, as_json)
+    if learned:
+        return _learned(workspace, as_json)
+    if said_and_found:
+        return _said_and_found(workspace, as_json)
     book = _rule_book(rule_book, workspace)
     if circuit:
         return _circuit(book, as_json)
@@ -190,6 +202,64 @@ def _inspectors(workspace: Path, as_json: bool) -> int:
                 *(f"{r[name]:,}" for name in ("looks", "compared", "passes")),
                 percent(r["leniency"]),
                 percent(r["leniency_high"]),
+            ]
+            for r in records(frame)
+        ],
+    )
+    return 0
+
+
+def _learned(workspace: Path, as_json: bool) -> int:
+    with store.reading(existing(workspace)) as con:
+        frame = queries.learned(con)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    print_table(
+        "What the portfolio taught, and the rule book's own figure",
+        [
+            ("of", "left"),
+            ("share", "left"),
+            ("learned", "right"),
+            ("between", "right"),
+            ("rule book", "right"),
+        ],
+        [
+            [
+                words(r["of"]),
+                words(r["share"]),
+                percent(r["mean"]),
+                ""
+                if r["mean_low"] is None
+                else f"{percent(r['mean_low'])}–{percent(r['mean_high'])}",
+                percent(r["default_mean"]),
+            ]
+            for r in records(frame)
+        ],
+    )
+    return 0
+
+
+def _said_and_found(workspace: Path, as_json: bool) -> int:
+    with store.reading(existing(workspace)) as con:
+        frame = queries.said_and_found(con)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    print_table(
+        "Openings seen by a capable method: chance of danger before their own looks, and after",
+        [
+            ("would have been said", "left"),
+            ("openings", "right"),
+            ("said, mean", "right"),
+            ("found", "right"),
+        ],
+        [
+            [
+                f"{percent(r['said_from'])}–{percent(r['said_to'])}",
+                f"{r['openings']:,}",
+                percent(r["said"]),
+                percent(r["found"]),
             ]
             for r in records(frame)
         ],

@@ -10,6 +10,7 @@ import click
 from pipeline import landing
 from pipeline.cli.options import DONE, QUARANTINED, json_option, workspace_option
 from pipeline.cli.output import print_json, print_table, progress, say, words
+from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from shared.faults import CoverplateError
 
@@ -33,6 +34,7 @@ def intake(paths: tuple[Path, ...], mapping: str | None, workspace: Path, as_jso
     place = Workspace(workspace)
     place.create()
     with progress() as report:
+        warm.begin()
         reports = landing.intake(place, list(paths), mapping=mapping, progress=report)
     if all(item.record_kind is None for item in reports):
         raise CoverplateError(

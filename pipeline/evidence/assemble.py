@@ -32,11 +32,13 @@ class Assembled:
         portfolio: without crew shifts.
         buildings: one row a building, in order.
         row_no: number of each recorded row in table opening_rows, NOT_RECORDED for the others.
+        size_spread: log-normal spread of how many openings nobody recorded, shape (B,).
     """
 
     portfolio: Portfolio
     buildings: pd.DataFrame
     row_no: Ints
+    size_spread: Array
 
 
 def building_shift(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
@@ -152,7 +154,10 @@ def assemble(
         "owner, manager FROM buildings ORDER BY building_no"
     ).fetchdf()
     sizes = con.execute(
-        "SELECT openings_unseen, dwellings FROM building_sizes ORDER BY building_no"
+        "SELECT openings_unseen, dwellings, CASE WHEN NOT openings_assumed THEN 0.0 "
+        "WHEN dwellings_assumed THEN rule('counting.dwellings_spread') "
+        "ELSE rule('counting.openings_spread') END AS spread "
+        "FROM building_sizes ORDER BY building_no"
     ).fetchdf()
     recorded = con.execute(
         "SELECT building_no, dwelling_key, circuit_key, signature_no, openings "
@@ -193,4 +198,5 @@ def assemble(
         ),
         buildings,
         origin,
+        sizes["spread"].to_numpy(dtype=np.float64),
     )

@@ -692,6 +692,8 @@ class Found(NamedTuple):
         taught: expected numbers behind the portfolio's shares, shape (B, 6 + S): circuits that
             copy, circuits; openings that follow, openings; openings on their own, openings; fresh
             draws by state.
+        hidden_dangerous, hidden_harm: the part of ``dangerous`` and ``harm`` at openings that
+            nobody recorded, shape (B, N).
     """
 
     joint: Array
@@ -703,6 +705,8 @@ class Found(NamedTuple):
     dangerous: Array
     harm: Array
     taught: Array
+    hidden_dangerous: Array
+    hidden_harm: Array
 
 
 @njit(cache=True, fastmath=True, nogil=True)
@@ -918,6 +922,7 @@ def _weigh_dwelling(
             drawn_from,
             drawn_to,
             random,
+            flat,
             out,
             place,
         )
@@ -1089,6 +1094,7 @@ def _draw_dwelling(
     drawn_from: int,
     drawn_to: int,
     random: State,
+    flat: int,
     out: Found,
     place: int,
 ) -> None:
@@ -1147,6 +1153,7 @@ def _draw_dwelling(
         for s in range(S):
             hands[s] = posterior[s, m]
         number, harm_sum = 0, 0.0
+        hidden, hidden_sum = 0, 0.0
         for _ in range(tree.dwelling_times[dwelling]):
             h = _choose(hands, _next(random))
             for k in range(first, last):
@@ -1159,13 +1166,21 @@ def _draw_dwelling(
                     c = _choose(chances, _next(random))
                     for row in range(tree.row_start[k] - base, tree.row_start[k + 1] - base):
                         chance = risk[row, c]
-                        harm_sum += tree.row_count[base + row] * hurt[row, c]
+                        found = 0
                         if chance > 1e-9:
                             for _ in range(tree.row_count[base + row]):
                                 if _next(random) < chance:
-                                    number += 1
+                                    found += 1
+                        pain = tree.row_count[base + row] * hurt[row, c]
+                        number += found
+                        harm_sum += pain
+                        if tree.row_class[base + row] == flat:
+                            hidden += found
+                            hidden_sum += pain
         out.dangerous[place, draw] += number
         out.harm[place, draw] += harm_sum
+        out.hidden_dangerous[place, draw] += hidden
+        out.hidden_harm[place, draw] += hidden_sum
 
 
 @njit(cache=True, fastmath=True, nogil=True)

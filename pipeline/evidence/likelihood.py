@@ -306,6 +306,7 @@ class Likelihoods:
             # A reader who lets looks pass writes what a sound opening would show.
             lenient = leniency_of(look.reader)
             relative = (1.0 - lenient) * relative + lenient * relative[_GROUNDED]
+            relative = relative / relative.max()
         mixed: Floats = relative + floor * (1.0 - relative)
         return mixed
 

@@ -174,6 +174,8 @@ class Weigher:
             dangerous=np.zeros((n, draws)),
             harm=np.zeros((n, draws)),
             taught=np.zeros((n, 6 + STATE_COUNT)),
+            hidden_dangerous=np.zeros((n, draws)),
+            hidden_harm=np.zeros((n, draws)),
         )
         size = n if keep_points else 0
         points = np.empty((size, len(RATES), count))

@@ -63,10 +63,10 @@ Verdict = Literal["proven", "disproved", "says_nothing"]
 class Judgement:
     """What a look says about a reported fix.
 
-        Attributes:
-            verdict: proven, disproved, or says_nothing.
-            reason: why, in one sentence.
-            methods: methods that could prove this fix.
+    Attributes:
+        verdict: proven, disproved, or says_nothing.
+        reason: why, in one sentence.
+        methods: methods that could prove this fix.
     """
 
     verdict: Verdict

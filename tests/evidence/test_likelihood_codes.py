@@ -41,7 +41,7 @@ FALSE_GROUNDS = frozenset({Condition.FALSE_GROUND, Condition.REVERSED_FALSE_GROU
 JUMPERS = FALSE_GROUNDS | {Condition.OPEN_NEUTRAL_FALSE_GROUND}
 
 
-def code_of(reader="usual", **row):
+def code_of(reader="passes_00", **row):
     """Run the SQL over one observation row and return its code."""
     row = {"method": "three_lamp_tester", "result": "not_tested", **row}
     cells = []
@@ -59,7 +59,7 @@ def code_of(reader="usual", **row):
         return con.execute(query).fetchall()[0][0]
 
 
-def weight(condition, reader="usual", **row):
+def weight(condition, reader="passes_00", **row):
     return LIKELIHOODS.weights(code_of(reader, **row))[C[condition]]
 
 
@@ -68,14 +68,14 @@ def detects(**row):
 
 
 def test_a_bare_result():
-    assert code_of(result="correct") == "three_lamp_tester|correct|usual"
-    assert code_of(None, result="correct") == "three_lamp_tester|correct|usual"
-    assert code_of("scattered", result="correct") == "three_lamp_tester|correct|scattered"
+    assert code_of(result="correct") == "three_lamp_tester|correct|passes_00"
+    assert code_of(None, result="correct") == "three_lamp_tester|correct|passes_00"
+    assert code_of("passes_40", result="correct") == "three_lamp_tester|correct|passes_40"
 
 
 def test_everything_at_once_survives_the_trip():
     code = code_of(
-        "scattered",
+        "passes_40",
         method="cover_off_inspection",
         result="false_ground",
         cover_removed="yes",
@@ -96,7 +96,7 @@ def test_everything_at_once_survives_the_trip():
     look = parse(code)
     assert look.method is Method.COVER_OFF_INSPECTION
     assert look.result is Result.FALSE_GROUND
-    assert look.reader == "scattered"
+    assert look.reader == "passes_40"
     assert VOLT_EDGES[look.volts - 1] <= 3.5 < VOLT_EDGES[look.volts]
     assert LOAD_EDGES[look.load - 1] <= 12 < LOAD_EDGES[look.load]
     assert (look.ohms, look.ground_present, look.jumper) == (len(OHM_EDGES), 0, 1)
@@ -136,8 +136,8 @@ def test_protection_and_marking_are_not_evidence_of_the_condition():
 
 
 @pytest.mark.parametrize(
-    "code", ["", "visual", "visual|correct", "visual|lovely|usual", "x|correct|usual",
-             "visual|correct|usual|v99/1", "visual|correct|usual|zz"],
+    "code", ["", "visual", "visual|correct", "visual|lovely|passes_00", "x|correct|passes_00",
+             "visual|correct|passes_00|v99/1", "visual|correct|passes_00|zz"],
 )  # fmt: skip
 def test_what_is_not_a_code_is_refused(code):
     with pytest.raises(CoverplateError, match="not the code of a look"):
@@ -295,7 +295,7 @@ def test_a_result_read_from_the_measurement_does_not_count_twice():
 
 
 def test_another_instruments_result_does_count_beside_a_measurement():
-    look = parse("three_lamp_tester|correct|usual|v3/4|jnc")
+    look = parse("three_lamp_tester|correct|passes_00|v3/4|jnc")
     assert merged_words(look) == {Result.CORRECT}
 
 
@@ -314,11 +314,6 @@ def test_one_look_is_never_surer_than_the_floor():
     assert LIKELIHOODS.code_detects(code_of(**row)) == frozenset()
 
 
-def test_a_careless_readers_measurement_weighs_less():
-    row = {"method": "cover_off_inspection", "neutral_ground_jumper": "yes"}
-    assert weight("grounded", "scattered", **row) > 5 * weight("grounded", **row)
-
-
 def test_what_looks_report():
     assert detects(result="correct") == frozenset()
     assert detects(result="open_ground") == {Condition.UNGROUNDED, Condition.REVERSED_UNGROUNDED}
@@ -334,7 +329,7 @@ def test_what_looks_report():
 
 
 def test_many_codes_at_once():
-    codes = ["visual|correct|usual", "three_lamp_tester|open_ground|usual"]
+    codes = ["visual|correct|passes_00", "three_lamp_tester|open_ground|passes_00"]
     table = LIKELIHOODS.weights_of(codes)
     assert table.shape == (2, len(CONDITIONS))
     assert (table[1] == LIKELIHOODS.weights(codes[1])).all()

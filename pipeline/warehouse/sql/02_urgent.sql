@@ -18,7 +18,7 @@ WITH looks AS (
 likely AS (
     SELECT *
     FROM looks
-    WHERE result IN ('reversed_false_ground', 'hot_ground_reversed')
+    WHERE result IN ('reversed_false_ground', 'hot_ground_reversed', 'abnormal_voltage')
         OR neutral_ground_jumper = 'yes'
         OR polarity = 'reversed'
         OR plate_earth_volts >= rule('urgent.touch_volts')
@@ -78,7 +78,10 @@ said AS (
                 OR hot_neutral_volts > rule('urgent.supply_high'))
             THEN struct_pack(
                 ground := 'supply_volts', defect := 'abnormal_voltage', measured := true,
-                says := printf('supply voltage %.4g V', hot_neutral_volts)) END
+                says := printf('supply voltage %.4g V', hot_neutral_volts))
+            WHEN result = 'abnormal_voltage' THEN struct_pack(
+                ground := 'supply_volts', defect := 'abnormal_voltage', measured := false,
+                says := 'reported as abnormal supply voltage') END
     ], lambda each: each IS NOT NULL)) AS told
     FROM likely
 )

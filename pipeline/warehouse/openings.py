@@ -1,0 +1,340 @@
+"""Writes what becomes of every opening, and adds up what each building comes to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from pipeline.evidence.assemble import Assembled
+from pipeline.evidence.expectation import prior_danger
+from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.next_look import BY_EFFORT, next_looks
+from pipeline.evidence.posterior import Model, Part, Portfolio, RowResults, row_results
+from pipeline.evidence.states import RATES, SLOTS, Array
+from pipeline.evidence.tree import NOT_RECORDED
+from pipeline.warehouse.frames import store_frame
+from shared.vocabulary import (
+    CONDITIONS,
+    NO_LOOK_RESULTS,
+    Condition,
+    Result,
+    Slots,
+)
+
+Ints = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class _CodeFacts:
+    """What each of n codes says.
+
+    Attributes:
+        detects: defects pointed at, shape (n, C).
+        looks: whether it is a look at all, shape (n,).
+        capable: whether this very look could have seen a false ground, shape (n,).
+    """
+
+    detects: Array
+    looks: Array
+    capable: Array
+
+
+def _code_facts(likelihoods: Likelihoods, codes: list[str]) -> _CodeFacts:
+    detects = np.zeros((len(codes), len(CONDITIONS)))
+    looks, capable = np.zeros((2, len(codes)))
+    for position, code in enumerate(codes):
+        for condition in likelihoods.code_detects(code):
+            detects[position, CONDITIONS.index(condition)] = 1.0
+        result = code.split("|")[1]
+        looks[position] = float(
+            Result(result) not in NO_LOOK_RESULTS or not likelihoods.uninformative(code)
+        )
+        sees = likelihoods.could_see(code, Condition.FALSE_GROUND)
+        capable[position] = float(sees and looks[position])
+    return _CodeFacts(detects, looks, capable)
+
+
+@dataclass(frozen=True)
+class SignatureFacts:
+    """What the looks of each signature say, one more for openings that nobody recorded (S + 1).
+
+    Attributes:
+        detected: defects pointed at, shape (S + 1, conditions).
+        looked, able: as in ``_CodeFacts``, of any of its looks, shape (S + 1,).
+        two_slot: whether it is known to have two slots, shape (S + 1,).
+    """
+
+    detected: Array
+    looked: Array
+    able: Array
+    two_slot: npt.NDArray[np.bool_]
+
+
+def signature_facts(
+    con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods, portfolio: Portfolio
+) -> SignatureFacts:
+    """Read what the looks of each signature say."""
+    table = con.execute("SELECT codes FROM signatures ORDER BY signature_no").fetchdf()["codes"]
+    size = len(table)
+    exploded = table.explode().dropna()
+    codes, which = np.unique(exploded.to_numpy(dtype=str), return_inverse=True)
+    facts = _code_facts(likelihoods, codes.tolist())
+    of = exploded.index.to_numpy(dtype=np.int64)
+    detected = np.zeros((size + 1, len(CONDITIONS)))
+    looked, able = np.zeros((2, size + 1))
+    if len(of):
+        np.maximum.at(detected, of, facts.detects[which])
+        np.maximum.at(looked, of, facts.looks[which])
+        np.maximum.at(able, of, facts.capable[which])
+    # A two-slot opening without a ground is as originally wired: no defect.
+    two_slot = portfolio.classes.slots == SLOTS.index(Slots.TWO_SLOT)
+    detected[np.ix_(two_slot, [CONDITIONS.index(Condition.UNGROUNDED)])] = 0.0
+    # A proven repair was seen by a capable method, and what was there before is there no more.
+    mended = portfolio.classes.repaired >= 0
+    detected[mended] = 0.0
+    looked[mended], able[mended] = 1.0, 1.0
+    return SignatureFacts(detected, looked, able, two_slot)
+
+
+def row_times(portfolio: Portfolio, part: Part) -> Ints:
+    """Openings behind each row of a part, copies of its circuit and dwelling included."""
+    tree = portfolio.tree
+    first, last = part.first_row, part.first_row + len(part.found.joint)
+    d0 = tree.dwelling_start[part.buildings[0]]
+    d1 = tree.dwelling_start[part.buildings[-1] + 1]
+    c0, c1 = tree.circuit_start[d0], tree.circuit_start[d1]
+    times = np.repeat(tree.circuit_times[c0:c1], np.diff(tree.row_start[c0 : c1 + 1]))
+    rows_of_dwelling = np.diff(tree.row_start[tree.circuit_start[d0 : d1 + 1]])
+    result: Ints = (
+        times * np.repeat(tree.dwelling_times[d0:d1], rows_of_dwelling)
+    ) * tree.row_count[first:last]
+    return result
+
+
+def _building_sums(portfolio: Portfolio, part: Part, values: Array) -> Array:
+    """Sum values of a part's rows over each of its buildings, shape (n,)."""
+    start = portfolio.building_row[part.buildings] - part.first_row
+    end = portfolio.building_row[part.buildings + 1] - part.first_row
+    result = np.zeros(len(part.buildings))
+    some = end > start
+    if some.any():
+        # Each building by itself: no rounding of its neighbours' gets into its sum.
+        result[some] = np.add.reduceat(values, start[some])
+    return result
+
+
+class BuildingResults:
+    """What the openings of each building add up to; filled as buildings are weighed.
+
+    Attributes:
+        dangerous, dangerous_low, dangerous_high: expected number and interval.
+        p_any, p_live: chance of any dangerous opening, of any live metal.
+        harm, placed_harm: expected harm per person and year, without and with the rooms' factors.
+        slots_harm: ``harm`` from the slots alone.
+        harm_draws: draws of ``placed_harm`` given hands and circuits, shape (B, draws).
+        dangerous_draws: draws of the number of dangerous openings, shape (B, draws).
+        effective: effective number of points.
+        rates: posterior mean rates, shape (B, 5).
+    """
+
+    def __init__(self, size: int, draws: int) -> None:
+        self.dangerous: Array = np.zeros(size)
+        self.dangerous_low: Ints = np.zeros(size, dtype=np.int64)
+        self.dangerous_high: Ints = np.zeros(size, dtype=np.int64)
+        self.p_any: Array = np.zeros(size)
+        self.p_live: Array = np.zeros(size)
+        self.harm: Array = np.zeros(size)
+        self.placed_harm: Array = np.zeros(size)
+        self.slots_harm: Array = np.zeros(size)
+        self.harm_draws: npt.NDArray[np.float32] = np.zeros((size, draws), dtype=np.float32)
+        self.dangerous_draws: npt.NDArray[np.uint16] = np.zeros((size, draws), dtype=np.uint16)
+        self.effective: Array = np.zeros(size)
+        self.rates: Array = np.zeros((size, len(RATES)))
+
+
+class OpeningWriter:
+    """Writes table opening_groups and adds up what each building comes to.
+
+    opening_groups has one row per building and row of like openings (and one for those that
+    nobody recorded), with probabilities.
+
+    Args:
+        con: the warehouse under construction.
+        assembled: the portfolio and the numbers of its rows.
+        model: the model.
+        slots_alone: the same with what was read hidden: the slots alone.
+        likelihoods: the likelihoods under the rule book.
+    """
+
+    def __init__(
+        self,
+        con: duckdb.DuckDBPyConnection,
+        assembled: Assembled,
+        model: Model,
+        slots_alone: Model,
+        likelihoods: Likelihoods,
+    ) -> None:
+        self._con, self._assembled = con, assembled
+        self._model, self._slots_alone, self._likelihoods = model, slots_alone, likelihoods
+        self._facts = signature_facts(con, likelihoods, assembled.portfolio)
+        self._era_danger = prior_danger(assembled.portfolio, model)
+        self._begun = False
+        self.results = BuildingResults(len(assembled.portfolio), model.draws)
+
+    def write(self, parts: Iterable[Part], slots_alone: Iterable[Part]) -> None:
+        """Write parts as they come: weighed in full, and by the slots alone."""
+        for part, again in zip(parts, slots_alone, strict=True):
+            store_frame(
+                self._con,
+                "opening_groups",
+                self._take(part, again),
+                "building_no, row_no",
+                append=self._begun,
+            )
+            self._begun = True
+
+    def replace(self, parts: Iterable[Part], slots_alone: Iterable[Part]) -> None:
+        """Put other results in place of what was written of the same buildings."""
+        frames = [self._take(part, again) for part, again in zip(parts, slots_alone, strict=True)]
+        if frames:
+            frame = pd.concat(frames)
+            self._con.register("replaced_frame", frame[["building_no"]].drop_duplicates())
+            self._con.execute(
+                "DELETE FROM opening_groups "
+                "WHERE building_no IN (SELECT building_no FROM replaced_frame)"
+            )
+            self._con.unregister("replaced_frame")
+            store_frame(self._con, "opening_groups", frame, "building_no, row_no", append=True)
+
+    def _sized(self, part: Part) -> tuple[Array, Array]:
+        """Draws of dangerous openings and of harm, the unknown number of openings drawn too.
+
+        Where the number of dwellings or openings is not registered, openings that nobody recorded
+        are as many as worked out times a log-normal factor of mean 1.
+        """
+        found, b = part.found, part.buildings
+        spread = self._assembled.size_spread[b][:, None]
+        shape = found.harm.shape
+        normal = np.empty(shape)
+        for place, seed in enumerate(self._assembled.portfolio.seed[b].tolist()):
+            normal[place] = np.random.Generator(np.random.Philox(key=seed)).standard_normal(
+                shape[1]
+            )
+        less = np.exp(spread * normal - spread**2 / 2) - 1
+        dangerous = found.dangerous + np.rint(less * found.hidden_dangerous)
+        return dangerous, found.harm + less * found.hidden_harm
+
+    def _take(self, part: Part, again: Part) -> pd.DataFrame:
+        portfolio, model, results = self._assembled.portfolio, self._model, self.results
+        found = row_results(portfolio, model, part)
+        times = row_times(portfolio, part).astype(np.float64)
+        b = part.buildings
+        rows = slice(part.first_row, part.first_row + len(times))
+        location = portfolio.classes.location[portfolio.tree.row_class[rows]]
+        results.dangerous[b] = _building_sums(portfolio, part, found.danger * times)
+        results.placed_harm[b] = _building_sums(portfolio, part, found.harm * times)
+        results.harm[b] = _building_sums(portfolio, part, found.harm / location * times)
+        by_slots = row_results(portfolio, self._slots_alone, again)
+        results.slots_harm[b] = _building_sums(portfolio, part, by_slots.harm / location * times)
+        results.p_any[b] = 1 - part.found.none_dangerous
+        results.p_live[b] = 1 - part.found.none_live
+        results.effective[b], results.rates[b] = part.found.effective, part.found.rates
+        dangerous, harm_draws = self._sized(part)
+        results.harm_draws[b] = harm_draws
+        results.dangerous_draws[b] = dangerous.clip(max=65_535)
+        tail = (1 - model.interval) / 2
+        bounds = np.quantile(dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf")
+        results.dangerous_low[b], results.dangerous_high[b] = bounds.astype(np.int64)
+        return _group_rows(
+            self._assembled, self._likelihoods, self._facts, part, found, times, self._era_danger
+        )
+
+
+def _group_rows(
+    assembled: Assembled,
+    likelihoods: Likelihoods,
+    facts: SignatureFacts,
+    part: Part,
+    found: RowResults,
+    times: Array,
+    era_danger: Array,
+) -> pd.DataFrame:
+    """Rows of table opening_groups of one part; ``era_danger`` from ``prior_danger``."""
+    portfolio = assembled.portfolio
+    first, last = part.first_row, part.first_row + len(times)
+    index = portfolio.tree.row_class[first:last]
+    row_no = assembled.row_no[first:last]
+    building = np.repeat(
+        part.buildings,
+        portfolio.building_row[part.buildings + 1] - portfolio.building_row[part.buildings],
+    )
+    values = np.column_stack(
+        [
+            found.condition,
+            found.slots,
+            found.danger,
+            found.live,
+            found.protected,
+            found.harm / portfolio.classes.location[index],
+            era_danger[building, portfolio.classes.slots[index]][:, None],
+            part.found.steps,
+        ]
+    )
+    # Openings that nobody recorded are told as one row a building.
+    hidden = row_no == NOT_RECORDED
+    if hidden.any():
+        homes, which = np.unique(building[hidden], return_inverse=True)
+        weight = np.zeros(len(homes))
+        np.add.at(weight, which, times[hidden])
+        total = np.zeros((len(homes), values.shape[1]))
+        np.add.at(total, which, values[hidden] * times[hidden, None])
+        building = np.concatenate([building[~hidden], homes])
+        index = np.concatenate([index[~hidden], np.full(len(homes), portfolio.classes.flat)])
+        row_no = np.concatenate([row_no[~hidden], np.full(len(homes), NOT_RECORDED)])
+        values = np.concatenate([values[~hidden], total / weight[:, None]])
+        times = np.concatenate([times[~hidden], weight])
+    condition = values[:, : len(CONDITIONS)]
+    slots, rest = values[:, len(CONDITIONS) :][:, :3], values[:, len(CONDITIONS) + 3 :]
+    detected = facts.detected[index]
+    method, settles = next_looks(
+        likelihoods, condition, slots[:, SLOTS.index(Slots.THREE_SLOT)], rest[:, 2]
+    )
+    methods = np.array([*(each.value for each in BY_EFFORT), None], dtype=object)
+    suspect = condition.copy()
+    suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
+    suspect[facts.two_slot[index], CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
+    names = np.array([condition.value for condition in CONDITIONS], dtype=object)
+    seen_defect = np.where(detected > 0, condition, 0.0)
+    has_seen = seen_defect.max(axis=1) > 0
+    defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
+    return pd.DataFrame(
+        {
+            "building_no": building.astype(np.int32),
+            "row_no": row_no.astype(np.int32),
+            "signature_no": index.astype(np.int32),
+            "openings": times.astype(np.int64),
+            "recorded": portfolio.classes.looked[index],
+            "looked": facts.looked[index] > 0,
+            "sees_false_ground": facts.able[index] > 0,
+            **{f"p_{name.value}": condition[:, i] for i, name in enumerate(CONDITIONS)},
+            **{f"p_{slot.value}": slots[:, i] for i, slot in enumerate(SLOTS)},
+            "p_dangerous": rest[:, 0],
+            "p_live_metal": rest[:, 1],
+            "p_detected": (condition * detected).sum(axis=1),
+            "defect": defect,
+            "protection": rest[:, 2],
+            "location_factor": portfolio.classes.location[index],
+            "harm": rest[:, 3],
+            "p_of_era": rest[:, 4],
+            "p_of_building": rest[:, 5],
+            "p_of_dwelling": rest[:, 6],
+            "p_of_circuit": rest[:, 7],
+            "next_method": pd.Series(methods[method], dtype="string"),
+            "next_settles": settles,
+        }
+    )
