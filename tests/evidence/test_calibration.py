@@ -73,7 +73,9 @@ def _told(portfolio: Portfolio, model: Model) -> Told:
 
 # Within a dwelling openings are alike, and each is picked for what they share: the model takes every
 # one as news of its own, and finds about twice the danger there is.
-_TAKEN_TOO_FAR = pytest.mark.xfail(strict=True, reason="picked openings of one hand count too often")
+_TAKEN_TOO_FAR = pytest.mark.xfail(
+    strict=True, reason="picked openings of one hand count too often"
+)
 
 
 @pytest.fixture(
