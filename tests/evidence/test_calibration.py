@@ -18,7 +18,7 @@ from pipeline.evidence.learning import Learned, learn
 from pipeline.evidence.posterior import Model, Portfolio, row_results, weigh_all
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import RATES, Taught
-from pipeline.warehouse.results import row_times
+from pipeline.warehouse.openings import row_times
 from shared.rule_book import RuleBook
 from shared.vocabulary import Selection
 from tests.evidence.simulation import Simulated, simulate
