@@ -180,6 +180,7 @@ def weigh_classes(
         condition[part] = joint.sum(axis=3) / inner[..., None]
         faces[part] = joint.sum(axis=4) / inner[..., None]
         _mend(classes, at_stake, part, safe, dead, harm, table, condition, faces, protected)
+    chance = np.einsum("pfc,stfc->pst", odds, outcome)
     alone = outcome[None] * seen[:, None, None, :, None]
     wet = float(rule_book.counting.wet_share)
     share = wet * taught.gfci[:, 1] + (1 - wet) * taught.gfci[:, 0]
@@ -192,12 +193,18 @@ def weigh_classes(
     joined = (size, STATE_COUNT * troubles)
     return Weighed(
         evidence=Evidence(
-            table, safe, dead, harm * classes.location[:, None, None], plain, plain_safe
+            table,
+            safe,
+            dead,
+            harm * classes.location[:, None, None],
+            plain,
+            plain_safe,
+            np.ascontiguousarray(chance[classes.selection]),
         ),
         condition=condition.reshape(*joined, -1),
         slots=faces.reshape(*joined, -1),
         protected=protected.reshape(joined),
-        chance=np.einsum("pfc,stfc->pst", odds, outcome),
+        chance=chance,
         faces=alone.sum(axis=(3, 4)),
         faces_safe=faces_safe,
     )

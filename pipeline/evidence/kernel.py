@@ -307,6 +307,7 @@ class Evidence(NamedTuple):
         harm: expected harm given s, t and the evidence, shape (N, S, 3).
         face: likelihood of the slots alone, shape (N, S, 3).
         face_safe: the same times chance of not being dangerous, shape (N, S, 3).
+        picking: odds of being picked as its openings were, shape (N, S, 3).
     """
 
     table: Array
@@ -315,6 +316,7 @@ class Evidence(NamedTuple):
     harm: Array
     face: Array
     face_safe: Array
+    picking: Array
 
 
 class Prior(NamedTuple):
@@ -467,25 +469,35 @@ def _log_student(
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _add_picking(picked: Array, chance: Array, p: Array, w: Array, out: Array) -> None:
-    """Take out of ``out`` (M,) what being picked for a reason says: see ``points``.
+def _add_picking(
+    tree: Tree,
+    evidence: Evidence,
+    shares: Shares,
+    building: int,
+    picked: float,
+    p: Array,
+    q: Array,
+    w: Array,
+    out: Array,
+) -> None:
+    """Take out of ``out`` (M,) how likely it was that these very openings would be picked.
+
+    Looks made for a reason are likelier at some openings than at others; given the rates, what they
+    found counts against how likely such openings were to be picked at all. Openings of one circuit
+    are picked for what they share, so that is summed over the hierarchy like the evidence.
 
     Args:
-        picked: openings picked for each reason, shape (P,).
-        chance: odds of being picked by reason, state and trouble, shape (P, S, 3).
-        p, w: see ``state_chances``.
+        tree, evidence, shares, building: see there.
+        picked: openings that were picked for a reason; nothing is done where there are none.
+        p, q, w: see ``state_chances``.
         out: changed.
     """
-    for reason in range(picked.shape[0]):
-        if picked[reason] == 0.0:
-            continue
-        total = np.zeros(out.shape[0])
-        for s in range(S):
-            a, b, c = chance[reason, s, 0], chance[reason, s, 1], chance[reason, s, 2]
-            for m in range(out.shape[0]):
-                total[m] += p[s, m] * (a * w[0, m] + b * w[1, m] + c * w[2, m])
-        for m in range(out.shape[0]):
-            out[m] -= picked[reason] * np.log(max(total[m], 1e-300))
+    if picked == 0.0:
+        return
+    chance = np.zeros(out.shape[0])
+    log_likelihood(tree, evidence.picking, building, shares, p, q, w, False, chance)
+    for m in range(out.shape[0]):
+        out[m] -= chance[m]
 
 
 @njit(cache=True, fastmath=True, nogil=True)
@@ -499,8 +511,7 @@ def _weigh_points(
     shift: Array,
     log_group: Array,
     poor: float,
-    picked: Array,
-    chance: Array,
+    picked: float,
     like: Array,
     log_own: Array,
 ) -> None:
@@ -514,7 +525,7 @@ def _weigh_points(
         p, q, w = np.empty((S, count)), np.empty((S, count)), np.empty((T, count))
         state_chances(part, poor, shares.careful, shares.head, p, q, w)
         log_likelihood(tree, evidence.table, building, shares, p, q, w, False, found)
-        _add_picking(picked, chance, p, w, found)
+        _add_picking(tree, evidence, shares, building, picked, p, q, w, found)
         for m in range(count):
             like[start + m] = found[m]
     log_prior(x, shift, log_group, prior, log_own)
@@ -532,8 +543,7 @@ def place_points(
     shift: Array,
     log_group: Array,
     poor: float,
-    picked: Array,
-    chance: Array,
+    picked: float,
     student_constant: float,
     x: Array,
     like: Array,
@@ -551,7 +561,7 @@ def place_points(
         building: which one.
         number: picks its sets of points.
         shift, log_group, poor: its shift of log odds, log weights of groups, share of poor grounds.
-        picked, chance: see ``_add_picking``.
+        picked: see ``_add_picking``.
         student_constant: log normalising constant of the t distribution.
         x: filled with log odds, shape (5, M1 + M2).
         like: filled with log likelihood, shape (M1 + M2,).
@@ -608,7 +618,6 @@ def place_points(
             log_group,
             poor,
             picked,
-            chance,
             new_like,
             new_own,
         )
@@ -716,8 +725,7 @@ def weigh_building(
     shares: Shares,
     building: int,
     poor: float,
-    picked: Array,
-    chance: Array,
+    picked: float,
     x: Array,
     like: Array,
     log_weight: Array,
@@ -733,7 +741,7 @@ def weigh_building(
         tree, evidence, shares: see there.
         building: which one.
         poor: its share of poor grounds among the grounded.
-        picked, chance: see ``_add_picking``.
+        picked: see ``_add_picking``.
         x: log odds of its points, shape (5, M).
         like: log likelihood at each, shape (M,).
         log_weight: log weight of each, shape (M,).
@@ -779,9 +787,9 @@ def weigh_building(
         state_chances(part, poor, shares.careful, shares.head, p, q, w)
         quiet, dead = np.zeros(size), np.zeros(size)
         log_likelihood(tree, evidence.safe, building, shares, p, q, w, True, quiet)
-        _add_picking(picked, chance, p, w, quiet)
+        _add_picking(tree, evidence, shares, building, picked, p, q, w, quiet)
         log_likelihood(tree, evidence.dead, building, shares, p, q, w, True, dead)
-        _add_picking(picked, chance, p, w, dead)
+        _add_picking(tree, evidence, shares, building, picked, p, q, w, dead)
         for m in range(size):
             none_dangerous += weight[m] * np.exp(quiet[m] - likes[start + m])
             none_live += weight[m] * np.exp(dead[m] - likes[start + m])
@@ -1197,7 +1205,6 @@ def weigh_block(
     log_group: Array,
     poor: Array,
     picked: Array,
-    chance: Array,
     student_constant: float,
     flat: int,
     out: Found,
@@ -1234,7 +1241,6 @@ def weigh_block(
             log_group[b],
             poor[b],
             picked[b],
-            chance,
             student_constant,
             x,
             like,
@@ -1255,7 +1261,6 @@ def weigh_block(
             b,
             poor[b],
             picked[b],
-            chance,
             x,
             like,
             log_weight,

@@ -132,6 +132,10 @@ class Weigher:
         self._constant = student_constant(6.0)
         self._pools: dict[int, Pool] = {}
         self._factor = factor
+        # Only where what an opening is bears on whether it was picked.
+        chance = model.weighed.chance
+        telling = np.ptp(chance.reshape(len(chance), -1), axis=1) > 1e-9
+        self._picked = portfolio.picked @ telling.astype(np.float64)
         with np.errstate(divide="ignore"):
             self._log_group = np.log(portfolio.group_weights)
 
@@ -193,8 +197,7 @@ class Weigher:
             portfolio.shift,
             self._log_group,
             portfolio.poor,
-            portfolio.picked,
-            model.weighed.chance,
+            self._picked,
             self._constant,
             portfolio.classes.flat,
             found,

@@ -87,7 +87,13 @@ def shares_of(numbers: Numbers) -> kernel.Shares:
 
 def evidence_of(numbers: Numbers) -> kernel.Evidence:
     return kernel.Evidence(
-        numbers.table, numbers.safe, numbers.dead, numbers.harm, numbers.face, numbers.face_safe
+        numbers.table,
+        numbers.safe,
+        numbers.dead,
+        numbers.harm,
+        numbers.face,
+        numbers.face_safe,
+        np.ones_like(numbers.table),
     )
 
 

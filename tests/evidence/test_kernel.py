@@ -22,7 +22,7 @@ from tests.evidence.small_trees import (
 
 SEEDS = range(6)
 DRAWS = 6_000
-NO_PICKING = np.zeros(5), np.ones((5, 7, 3))
+NO_PICKING = 0.0
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,7 @@ def case(request: pytest.FixtureRequest) -> Case:
         shares_of(numbers),
         0,
         poor,
-        *NO_PICKING,
+        NO_PICKING,
         many,
         like,
         np.log(np.tile(weights / times, times)),
@@ -239,17 +239,17 @@ def test_being_picked_is_taken_out(case: Case):
     """What being picked for a reason says by itself is divided out, at every point."""
     rng = np.random.default_rng(21)
     numbers, count = case.numbers, len(case.points)
-    odds, picked = rng.uniform(0.5, 4, (5, 7, 3)), np.array([0.0, 2.0, 0.0, 1.0, 0.0])
+    odds = rng.uniform(0.5, 4, numbers.table.shape)
+    odds[FLAT] = 1.0
     found = empty_found(len(case.tree.row_class), 1, 0)
     # Likelihoods of nought where the kernel expects its own: what is left is the sum itself.
     kernel.weigh_building(
         case.tree,
-        evidence_of(numbers),
+        evidence_of(numbers)._replace(picking=odds),
         shares_of(numbers),
         0,
         case.poor,
-        picked,
-        odds,
+        3.0,
         case.log_odds,
         np.zeros(count),
         np.log(case.weights),
@@ -261,8 +261,7 @@ def test_being_picked_is_taken_out(case: Case):
     )
 
     def taken_out(at: exact.Point) -> float:
-        usual = np.einsum("s,t,pst->p", at.fresh, at.trouble, odds)
-        return float((usual**picked).prod())
+        return math.exp(exact.building_log_sum(numbers, at, case.dwellings, odds))
 
     for table, result in ((numbers.safe, found.none_dangerous), (numbers.dead, found.none_live)):
         wanted = case.mean(

@@ -9,6 +9,7 @@ from screens_shown import APP, plate, sound
 from streamlit.testing.v1 import AppTest
 from urgent_rows import BOX_SEEN, COVER, LIVE, look, take_in
 
+from pipeline.evidence.look_code import leniency_of
 from pipeline.landing import Workspace
 from pipeline.ledger import current, open_ledger
 from pipeline.ledger import events as ev
@@ -81,7 +82,7 @@ def test_what_a_lenient_reader_reported_is_urgent_however_many_rows_come_from_el
             "SELECT reader, (SELECT p_reversed_false_ground FROM openings WHERE opening_id = 'RFG')"
             " FROM inspectors WHERE inspector = 'Len'"
         ).fetchall()[0]
-    assert reader == "passes_most" and doubted < 1
+    assert leniency_of(reader) > 0.5 and doubted < 1
     assert {(row["building_id"], row["opening_id"]) for row in cli(told)} == URGENT
 
 
