@@ -199,8 +199,8 @@ def answer(
     )
     held = "".join(
         f" The first {count(row['first'])} hold {percent(row['share_low'])} to "
-        f"{percent(row['share_high'])} of all dangerous openings (90 %); the best choice of "
-        f"{count(row['first'])} would hold {percent(row['regret'])} more."
+        f"{percent(row['share_high'])} of all dangerous openings (90 %), "
+        f"{percent(1 - row['regret'])} of what the {count(row['first'])} with most of them hold."
         for row in sets[sets["first"].isin((5, 50))].to_dict(orient="records")
     )
     return (

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
+import pandas as pd
 
 from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import cautions, number, percent, print_json, print_table, records, words
@@ -230,7 +231,7 @@ def _learned(workspace: Path, as_json: bool) -> int:
                 words(r["share"]),
                 percent(r["mean"]),
                 ""
-                if r["mean_low"] is None
+                if pd.isna(r["mean_low"])
                 else f"{percent(r['mean_low'])}–{percent(r['mean_high'])}",
                 percent(r["default_mean"]),
             ]

@@ -160,12 +160,8 @@ def sets_told(sets: pd.DataFrame) -> list[str]:
     for row in sets[sets["first"].isin((5, 10, 50))].to_dict(orient="records"):
         lines.append(
             f"The first {row['first']} hold {percent(row['share_low'])} to "
-            f"{percent(row['share_high'])} of all dangerous openings; the best {row['first']} "
-            f"would hold {percent(row['regret'])} more of what they hold."
-            if row["regret"] >= 0.005
-            else f"The first {row['first']} hold {percent(row['share_low'])} to "
-            f"{percent(row['share_high'])} of all dangerous openings; no other {row['first']} hold "
-            "noticeably more."
+            f"{percent(row['share_high'])} of all dangerous openings, "
+            f"{percent(1 - row['regret'])} of what the {row['first']} with most of them hold."
         )
     return lines
 
