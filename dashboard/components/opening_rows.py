@@ -11,8 +11,8 @@ from shared.standing import STANDING_MEANING, Standing
 from shared.vocabulary import CONDITIONS
 
 POSSIBLE_SHOWN = 4
-ALL_BUT = 4
-"""So many conditions left open, or fewer, are named instead of those spoken against."""
+SETTLES_SHOWN = 0.05
+"""A next look that settles less of the doubt is not worth a line."""
 
 
 def seen(row: dict[str, Any]) -> str:
@@ -41,7 +41,7 @@ def against(row: dict[str, Any]) -> str:
         return '<span class="soft">nothing: no look</span>'
     ruled = list(row["against"])
     left = [c.value for c in CONDITIONS if c.value not in ruled]
-    if len(left) <= ALL_BUT:
+    if len(left) < len(ruled):
         return f"all but {plate.text(', '.join(word(c) for c in left))}"
     return plate.text(", ".join(word(c) for c in ruled)) or '<span class="soft">nothing</span>'
 
@@ -100,10 +100,10 @@ def why(row: dict[str, Any]) -> str:
         for step in told(row)
     )
     settles = ""
-    if not missing(row["next_method"]):
+    if not missing(row["next_method"]) and row["next_settles"] >= SETTLES_SHOWN:
         settles = (
             f'<span class="small">Next: {plate.text(word(row["next_method"]))} settles '
-            f'<span class="num">{percent(row["next_settles"])}</span></span>'
+            f'<span class="num">{percent(row["next_settles"])}</span> of the doubt</span>'
         )
     return f'<ol class="steps small">{steps}</ol>{settles}'
 
@@ -111,8 +111,8 @@ def why(row: dict[str, Any]) -> str:
 def opening_columns() -> list[plate.Column]:
     """The columns of a table of openings."""
     return [
-        plate.Column("Opening", place, heads=True, width="15rem"),
-        plate.Column("Seen", seen, width="17rem"),
+        plate.Column("Opening", place, heads=True, width="11rem"),
+        plate.Column("Seen", seen, width="12rem"),
         plate.Column("Speaks against", against),
         plate.Column("Remains possible", possible),
         plate.Column("Dangerous", standing, width="8rem"),

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from math import log
 from typing import Any
 
+from shared.standing import Standing
+
 STEPS: tuple[tuple[str, str], ...] = (
     ("p_of_era", "year, wiring and slots"),
     ("p_of_building", "what was seen in the rest of the building"),
@@ -43,13 +45,15 @@ def told(row: Mapping[str, Any]) -> list[Step]:
     """The steps of one opening.
 
     Args:
-        row: with the columns of ``STEPS``.
+        row: with the columns of ``STEPS`` and ``standing``.
     """
     found: list[Step] = []
     before: float | None = None
     for column, known in STEPS:
         after = float(row[column])
         change = _log_odds(after) - (0.0 if before is None else _log_odds(before))
+        if column == "p_dangerous" and row.get("standing") == Standing.PROVEN:
+            known = "its own looks, and the repair proven since"
         found.append(Step(known, before, after, change))
         before = after
     return found

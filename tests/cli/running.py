@@ -73,6 +73,6 @@ def run_apart(*arguments: object, folder: Path) -> Outcome:
         capture_output=True,
         text=True,
         encoding="utf-8",
-        timeout=120,
+        timeout=900,
     )
     return _seemly(Outcome(found.returncode, found.stdout, found.stderr))
