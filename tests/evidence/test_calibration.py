@@ -72,7 +72,7 @@ def _told(portfolio: Portfolio, model: Model) -> Told:
 
 
 # The model does not hold openings safer that people passed over while they picked others, nor see
-# that few are left to choose from. Measured: danger expected over true is 1.26 where 11 % of openings
+# that few are left to choose from. Measured: danger expected over true is 1.26 where 11 % of them
 # were picked for a reason and 2.1 where 46 % were; without any allowance for picking it is 4.0.
 _PASSED_OVER = pytest.mark.xfail(strict=False, reason="openings passed over are not held safer")
 
