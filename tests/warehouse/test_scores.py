@@ -76,7 +76,8 @@ def test_ranks_follow_scores_and_lie_in_their_intervals(scores):
     assert order["rank"].tolist() == list(range(1, len(scores) + 1))
     assert order.score.tolist() == sorted(scores.score, reverse=True)
     assert (scores.rank_low <= scores["rank"]).all() and (scores["rank"] <= scores.rank_high).all()
-    assert (scores.score_low <= scores.score).all() and (scores.score <= scores.score_high).all()
+    # A mean may lie outside an interval of a lopsided distribution: no interval is stretched to it.
+    assert (scores.score_low <= scores.score_high).all()
     assert (scores.score_low < scores.score_high).sum() > 10
     assert scores.p_top.between(0, 1).all() and scores.p_top.sum() == pytest.approx(10)
 
