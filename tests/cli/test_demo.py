@@ -50,7 +50,7 @@ def test_live_metal_stands_above_the_list(request, name):
 
 
 def test_messages_go_to_stderr(demo):
-    outcome, _, _ = demo
+    outcome, _ = demo
     assert "Workspace:" in outcome.err and "weighing the evidence" in outcome.err
     assert "…" not in outcome.out and "Workspace:" not in outcome.out
 
@@ -116,7 +116,10 @@ def test_where_lamps_pass_alike_place_decides(demo):
         home = told[flat]
         rows = [p[home["unit_id"], opening] for opening in home["passed_lamps"]]
         assert all(row["methods"] == ["three_lamp_tester"] for row in rows)
-        return [sum(v for k, v in row["p"].items() if "false_ground" in k) for row in rows]
+        # The invented history may have proven repairs of some since.
+        there = [row for row in rows if row["standing"] != "proven"]
+        assert len(there) >= 3
+        return [sum(v for k, v in row["p"].items() if "false_ground" in k) for row in there]
 
     jumpered, rewired = false_ground("jumpered"), false_ground("rewired")
     assert min(jumpered) > 0.8
