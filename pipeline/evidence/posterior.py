@@ -28,7 +28,7 @@ FIRST_POINTS, SECOND_POINTS = 128, 384
 MORE = 8
 """How many times as many where few are effective."""
 
-FEW_EFFECTIVE = 60.0
+FEW_EFFECTIVE = 30.0
 ROWS_AT_ONCE = 60_000
 BUILDINGS_AT_ONCE = 4_000
 
@@ -149,7 +149,7 @@ class Weigher:
     def weigh(self, buildings: Ints, *, draws: int, keep_points: bool = False) -> Part:
         """Weigh consecutive buildings."""
         part = self._weigh(buildings, self._factor, draws, keep_points)
-        if keep_points:
+        if keep_points or self._factor >= MORE:
             return part
         poor = np.flatnonzero(part.found.effective < FEW_EFFECTIVE)
         for place in poor.tolist():
