@@ -107,7 +107,7 @@ def test_cleared_says_what_took_each_off_the_list(told):
     assert rows["typo", "replaced"]["says"] == "118 V from metal case to earth"
     assert rows["typo", "replaced"]["clearing_file"].endswith("corrected.csv")
     text = run("urgent", "--cleared", "--workspace", told.root).out
-    assert "replaced by a later export" in text and "corrected.csv" in text
+    assert "corrected by a later export" in text and "corrected.csv" in text
 
 
 def test_inferred_is_a_list_of_its_own(told):
@@ -214,3 +214,26 @@ def test_a_proven_repair_takes_it_off_the_list_and_is_named(tmp_path):
     with store.reading(place) as con:
         assert sync_findings(con, ledger).recurrences == 1
     ledger.close()
+
+
+def test_two_rows_of_one_export_are_two_looks_whatever_they_have_in_common(tmp_path):
+    """The same person, method and day: the second row takes nothing back, nor does a blank."""
+    place = Workspace(tmp_path / "workspace")
+    place.create()
+    rows = [
+        look(building="H0", opening="words", result="reversed_false_ground", inspector="Ann"),
+        look(building="H0", opening="words", result="correct", inspector="Ann"),
+        look(building="H0", opening="volts", case_earth_volts=118, inspector="Ann"),
+        look(building="H0", opening="volts", inspector="Ann"),
+        look(building="H0", opening="typo", case_earth_volts=118, inspector="Ann"),
+    ]
+    take_in(place, tmp_path, "first.csv", rows)
+    take_in(
+        place,
+        tmp_path,
+        "second.csv",
+        [look(building="H0", opening="typo", case_earth_volts=1.18, inspector="Ann")],
+    )
+    build(place)
+    assert {row["opening_id"] for row in cli(place)} == {"words", "volts"}
+    assert [row["opening_id"] for row in cli(place, "--cleared")] == ["typo"]

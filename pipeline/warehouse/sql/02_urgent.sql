@@ -4,7 +4,7 @@
 CREATE TABLE observation_history AS
 SELECT h.* FROM observations_history AS h WHERE h.status = 'superseded';
 
-CREATE TEMP TABLE live_metal_said AS
+CREATE TEMP TABLE live_metal_told AS
 WITH looks AS (
     SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row
     FROM observations
@@ -90,11 +90,50 @@ SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
     observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row
 FROM said;
 
+-- A row is corrected where a later export has another in its place that answers the same again. Two
+-- rows of one export are two looks, whatever they have in common, and a blank answers nothing.
+CREATE TEMP TABLE live_metal_said AS
+WITH replacing AS (
+    SELECT _part, _row, result, polarity, neutral_ground_jumper, plate_earth_volts,
+        case_earth_volts, ground_contact_earth_volts, non_contact_detector, heat_or_scorch,
+        shock_reported, hot_neutral_volts
+    FROM observations
+    UNION ALL BY NAME
+    SELECT _part, _row, result, polarity, neutral_ground_jumper, plate_earth_volts,
+        case_earth_volts, ground_contact_earth_volts, non_contact_detector, heat_or_scorch,
+        shock_reported, hot_neutral_volts
+    FROM observation_history
+)
+SELECT
+    s.*,
+    coalesce(
+        s.superseded_by_part > s._part AND later.path <> own.path
+        AND CASE s.ground
+            WHEN 'words' THEN n.result NOT IN ('no_power', 'not_accessible', 'not_tested')
+            WHEN 'jumper_and_swap' THEN coalesce(n.polarity, n.neutral_ground_jumper) IS NOT NULL
+            WHEN 'plate_volts' THEN n.plate_earth_volts IS NOT NULL
+            WHEN 'case_volts' THEN n.case_earth_volts IS NOT NULL
+            WHEN 'ground_contact_volts' THEN n.ground_contact_earth_volts IS NOT NULL
+            WHEN 'detector' THEN n.non_contact_detector IS NOT NULL
+            WHEN 'shock' THEN n.shock_reported IS NOT NULL
+            WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
+            WHEN 'supply_volts' THEN n.hot_neutral_volts IS NOT NULL
+        END,
+        false
+    ) AS corrected
+FROM live_metal_told AS s
+LEFT JOIN replacing AS n ON n._part = s.superseded_by_part AND n._row = s.superseded_by_row
+LEFT JOIN landed_files AS own ON own._part = s._part
+LEFT JOIN landed_files AS later ON later._part = s.superseded_by_part;
+
+DROP TABLE live_metal_told;
+
 -- Which grounds each later row of such an opening is able to clear. Able is what a reading answers,
 -- not what its method is called:
---  * a box seen open, with polarity correct and the jumper answered, settles live metal at this
---    opening; polarity reversed without a jumper does not, because a jumper in a box further up
---    puts the hot conductor on the ground wire all the same;
+--  * a box seen open on a live circuit, with polarity correct, the jumper answered and a result that
+--    agrees, settles what was said in words of this opening; it settles no volts that were measured,
+--    because a jumper in a box further up puts the hot conductor on the ground wire all the same:
+--    that takes the box further up, the ground wire tested by itself, or volts again;
 --  * volts to an independent earth below the threshold, on a circuit that is not dead, settle the
 --    part that they were measured on, and the ground contact what a report in words is about;
 --  * a detector that stays silent settles nothing: it cannot see a part that it was not held to.
@@ -106,7 +145,7 @@ WITH later AS (
         o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
             AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true) AS energised,
         (o._part, o._row) IN (
-            SELECT (_part, _row) FROM live_metal_said WHERE superseded_by_part IS NULL
+            SELECT (_part, _row) FROM live_metal_said WHERE NOT corrected
         ) AS urgent_itself
     FROM observations AS o
     SEMI JOIN live_metal_said AS s USING (building_no, unit_id, opening_id)
@@ -117,8 +156,16 @@ able AS (
         NOT urgent_itself
             AND coalesce(cover_removed, CASE WHEN method = 'cover_off_inspection' THEN 'yes' END)
                 = 'yes'
-            AND result NOT IN ('no_power', 'not_accessible', 'not_tested')
-            AND polarity = 'correct' AND neutral_ground_jumper IS NOT NULL AS box_seen,
+            AND energised AND polarity = 'correct'
+            AND (
+                neutral_ground_jumper = 'no' AND result IN ('correct', 'open_ground', 'poor_ground')
+                OR neutral_ground_jumper IS NOT NULL AND result = 'false_ground'
+                -- What lamps showed may have been an open neutral under load.
+                OR neutral_ground_jumper = 'no' AND ground_present = 'yes'
+                    AND result = 'open_neutral'
+            ) AS box_seen,
+        box_seen AND neutral_ground_jumper = 'no' AND result <> 'open_neutral'
+            AND method IN ('neutral_lifted_test', 'upstream_box_seen') AS traced,
         NOT urgent_itself AND energised
             AND plate_earth_volts < rule('urgent.touch_volts') AS plate_dead,
         NOT urgent_itself AND energised
@@ -131,12 +178,12 @@ SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, 
     unnest(list_filter([
         CASE WHEN box_seen OR contact_dead THEN 'words' END,
         CASE WHEN box_seen OR contact_dead THEN 'jumper_and_swap' END,
-        CASE WHEN box_seen OR plate_dead THEN 'plate_volts' END,
-        CASE WHEN box_seen OR case_dead THEN 'case_volts' END,
-        CASE WHEN box_seen OR contact_dead THEN 'ground_contact_volts' END,
-        CASE WHEN box_seen OR (contact_dead AND (coalesce(plate_dead, false)
+        CASE WHEN traced OR plate_dead THEN 'plate_volts' END,
+        CASE WHEN traced OR case_dead THEN 'case_volts' END,
+        CASE WHEN traced OR contact_dead THEN 'ground_contact_volts' END,
+        CASE WHEN traced OR (contact_dead AND (coalesce(plate_dead, false)
             OR coalesce(case_dead, false))) THEN 'detector' END,
-        CASE WHEN box_seen OR (contact_dead AND case_dead) THEN 'shock' END,
+        CASE WHEN traced OR (contact_dead AND case_dead) THEN 'shock' END,
         CASE WHEN heat_or_scorch = 'no' AND result <> 'not_accessible' THEN 'heat' END,
         CASE WHEN hot_neutral_volts BETWEEN rule('urgent.supply_low')
             AND rule('urgent.supply_high') THEN 'supply_volts' END
@@ -156,7 +203,7 @@ SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, 
 FROM able;
 
 -- One row for each thing that a look says, with what answers it: cleared_by is NULL where it stands,
--- else 'look', 'proven_fix' or 'replaced' (a later export or a correction took the row's place).
+-- else 'look', 'proven_fix' or 'replaced' (a later export corrected the row).
 CREATE TABLE live_metal_looks AS
 WITH answered AS (
     SELECT
@@ -167,14 +214,14 @@ WITH answered AS (
         ON c.building_no = s.building_no AND c.unit_id = s.unit_id
         AND c.opening_id = s.opening_id AND c.ground = s.ground
         AND c.observed_on > s.observed_on
-    WHERE s.superseded_by_part IS NULL
+    WHERE NOT s.corrected
     GROUP BY s._part, s._row, s.ground
 ),
 settled AS (
     SELECT
         s.*, a.look, f.fixed_on, f.fixed_by, f.verified_on, f.remedy,
         CASE
-            WHEN s.superseded_by_part IS NOT NULL THEN 'replaced'
+            WHEN s.corrected THEN 'replaced'
             WHEN a.look IS NOT NULL AND NOT coalesce(
                 f.verified_on > s.observed_on AND f.verified_on < a.look.observed_on, false)
                 THEN 'look'
@@ -198,7 +245,7 @@ SELECT
     s.observed_on, s.inspector, s.method, l.path AS file, l.sheet, s._row AS "row",
     s.cleared_by,
     CASE s.cleared_by
-        WHEN 'replaced' THEN 'the row that said so was replaced by a later export or a correction'
+        WHEN 'replaced' THEN 'the row that said so was corrected by a later export'
         WHEN 'look' THEN s.look.finds
         WHEN 'proven_fix' THEN concat('repair of ', s.fixed_on, ' (',
             replace(s.remedy, '_', ' '), ') proven')
