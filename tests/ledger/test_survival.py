@@ -4,7 +4,7 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import binomtest
 from statsmodels.duration.survfunc import SurvfuncRight
@@ -35,6 +35,7 @@ def test_the_control_arm_of_the_same_example():
     assert curve.at(0) == 1
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.integers(1, 30), st.booleans()), min_size=2, max_size=60).filter(
         lambda rows: any(happened for _, happened in rows)
@@ -55,6 +56,7 @@ def test_the_same_as_a_general_purpose_library(rows):
     np.testing.assert_allclose(ours.high[inner], s ** np.exp(spread), atol=1e-9)
 
 
+@settings(deadline=None)
 @given(
     st.lists(st.tuples(st.integers(0, 6), st.integers(0, 3), st.booleans()), min_size=1, max_size=6)
 )
@@ -89,6 +91,7 @@ def test_limits_of_a_share_as_published(count, number, low, high):
     assert clopper_pearson(count, number) == pytest.approx((low, high), abs=5e-5)
 
 
+@settings(deadline=None)
 @given(st.integers(1, 400).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))),
        st.sampled_from([0.8, 0.9, 0.95, 0.99]))  # fmt: skip
 def test_limits_of_a_share_as_in_scipy(pair, interval):
