@@ -25,7 +25,7 @@ def test_housing_authority_where_next(page_at, housing):
     begun = time.monotonic()
     page.goto(housing)
     ready(page)
-    panel = page.locator("section.panel.next")
+    panel = page.locator("section.panel.next").filter(has_text="Next:")
     assert panel.get_by_text("Next:").is_visible()
     name = panel.locator("a").inner_text()
     panel.locator("a").click()
