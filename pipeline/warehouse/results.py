@@ -12,7 +12,7 @@ from pipeline.evidence.priors import group_keys
 from pipeline.evidence.states import RATES, STATES, Array
 from pipeline.scoring.explanation import INGREDIENTS, steps
 from pipeline.scoring.first_buildings import first_buildings
-from pipeline.scoring.ranking import rank_intervals, ranks
+from pipeline.scoring.ranking import rank_intervals, ranks, score_intervals
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults
 from shared.rule_book import RuleBook
@@ -170,8 +170,7 @@ def write_scores(
     draws = found.harm_draws
     draws *= (years * exposed[:, None]).astype(np.float32)
     mass = float(scoring.interval)
-    tail = (1 - mass) / 2
-    low, high = np.quantile(draws, [tail, 1 - tail], axis=1)
+    low, high = score_intervals(draws, mass)
     mean, spread = draws.mean(axis=1, dtype=np.float64), draws.std(axis=1, dtype=np.float64)
     top = int(float(scoring.top))
     rank_low, rank_high, in_top = rank_intervals(draws, mass, top)
