@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.evidence.kernel import Evidence
+from pipeline.evidence.kernel import NOT_PICKED, Evidence
+from pipeline.evidence.picking import Odds, gather_odds
 from pipeline.evidence.states import SLOTS, STATE_COUNT, Array, Taught, outcomes
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, URGENT_CONDITIONS, Selection, Slots, danger
@@ -72,7 +73,7 @@ class Weighed:
         condition, slots: given state, trouble and evidence, shape (N, S * 3, conditions or 3),
             float32.
         protected: chance of GFCI protection likewise, shape (N, S * 3).
-        chance: odds of being picked by selection, state and trouble, shape (5, S, 3).
+        odds: odds of being picked for a reason.
         faces, faces_safe: likelihood of slots alone (in the order of SLOTS, then not known), and
             that without danger, in a room that is not known, shape (4, S, 3).
     """
@@ -81,7 +82,7 @@ class Weighed:
     condition: npt.NDArray[np.float32]
     slots: npt.NDArray[np.float32]
     protected: Array
-    chance: Array
+    odds: Odds
     faces: Array
     faces_safe: Array
 
@@ -180,7 +181,9 @@ def weigh_classes(
         condition[part] = joint.sum(axis=3) / inner[..., None]
         faces[part] = joint.sum(axis=4) / inner[..., None]
         _mend(classes, at_stake, part, safe, dead, harm, table, condition, faces, protected)
-    chance = np.einsum("pfc,stfc->pst", odds, outcome)
+    gathered = gather_odds(odds, outcome)
+    reason = np.full(len(SELECTIONS), NOT_PICKED)
+    reason[gathered.reasons] = np.arange(len(gathered.reasons))
     alone = outcome[None] * seen[:, None, None, :, None]
     wet = float(rule_book.counting.wet_share)
     share = wet * taught.gfci[:, 1] + (1 - wet) * taught.gfci[:, 0]
@@ -199,12 +202,12 @@ def weigh_classes(
             harm * classes.location[:, None, None],
             plain,
             plain_safe,
-            np.ascontiguousarray(chance[classes.selection]),
+            reason[classes.selection],
         ),
         condition=condition.reshape(*joined, -1),
         slots=faces.reshape(*joined, -1),
         protected=protected.reshape(joined),
-        chance=chance,
+        odds=gathered,
         faces=alone.sum(axis=(3, 4)),
         faces_safe=faces_safe,
     )

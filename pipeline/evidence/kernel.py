@@ -9,8 +9,12 @@ Notation, at one point of the rates:
 * ``p``: chance of each state for a fresh draw in this building, shape (S, M);
 * ``q``: the same among openings without a ground of their own, as a style drawn for one opening;
 * a dwelling's hand is a fresh draw; a circuit copies the hand with chance ``circuit_follows``, else
-  it is a fresh draw; an opening follows its circuit but for ``opening_own`` (a fresh draw) and, on
-  wiring without a ground, but for ``1 - opening_follows`` (a style of its own).
+  it is a fresh draw; whoever jumpers decides circuit by circuit whether to do it at the head; an
+  opening follows its circuit but for ``opening_own`` (a fresh draw) and, on wiring without a
+  ground, but for ``1 - opening_follows`` (a style of its own).
+
+Everything compiled that calls one another stays in this one file: numba keeps what it compiled and
+notices a change only in the file of the function itself.
 """
 
 from __future__ import annotations
@@ -48,8 +52,8 @@ ROUNDS = 3
 CHUNK = 64
 """Points taken at once: few enough to stay near the processor, enough to run in step."""
 
-LEAST_WEIGHT = 1e-6
-"""Points below this weight are left out of what is told: together they cannot move it."""
+NOT_PICKED = -1
+"""Reason of classes that were not picked for one."""
 
 
 class Tree(NamedTuple):
@@ -86,7 +90,7 @@ class Shares(NamedTuple):
         opening_follows: chance that an opening follows the style of its ungrounded circuit.
         opening_own: chance that an opening was wired on its own, whatever its circuit is.
         careful: share of careful hands among those that convert without a jumper.
-        head: share of circuits jumpered at the head among the jumpered.
+        head: share of circuits jumpered at the head among the jumpered, whoever the hand is.
     """
 
     circuit_follows: float
@@ -161,6 +165,16 @@ def opening_likelihood(
 
 
 @njit(cache=True, fastmath=True, nogil=True)
+def opening_likelihoods(
+    tables: Array, p: Array, q: Array, w: Array, shares: Shares, each: Array, one: Array
+) -> None:
+    """``opening_likelihood`` of each of K tables, (K, S, 3), into ``each``, ``one`` (K, S, M)."""
+    follows, own = shares.opening_follows, shares.opening_own
+    for k in range(tables.shape[0]):
+        opening_likelihood(tables[k], p, q, w, follows, own, each[k], one[k])
+
+
+@njit(cache=True, fastmath=True, nogil=True)
 def _rescale(values: Array, log_scale: Array) -> None:
     """Divide (S, M) by its largest at each point where it has become tiny; keep the logarithm."""
     count = values.shape[1]
@@ -203,54 +217,59 @@ def _times_power(target: Array, factor: Array, power: int, since: int, log_scale
 @njit(cache=True, fastmath=True, nogil=True)
 def _circuit(
     tree: Tree,
-    table: Array,
     circuit: int,
-    shares: Shares,
-    p: Array,
-    q: Array,
-    w: Array,
-    each: Array,
     one: Array,
+    which: Ints,
+    base: int,
     out: Array,
     log_scale: Array,
 ) -> None:
-    """Likelihood of a circuit's evidence by its state into ``out`` (S, M)."""
+    """Likelihood of a circuit's evidence by its state into ``out`` (S, M).
+
+    Args:
+        tree, circuit: which one.
+        one: likelihood of an opening's evidence by its circuit's state, shape (K, S, M).
+        which: place in ``one`` of each row of the building, the first of which is row ``base``.
+        out: filled.
+        log_scale: what was divided out is added to it, shape (M,).
+    """
     for s in range(S):
-        for m in range(p.shape[1]):
+        for m in range(out.shape[1]):
             out[s, m] = 1.0
     since = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
-        opening_likelihood(
-            table[tree.row_class[row]],
-            p,
-            q,
-            w,
-            shares.opening_follows,
-            shares.opening_own,
-            each,
-            one,
-        )
-        since = _times_power(out, one, tree.row_count[row], since, log_scale)
+        since = _times_power(out, one[which[row - base]], tree.row_count[row], since, log_scale)
     _rescale(out, log_scale)
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _as_circuit_of(circuit: Array, p: Array, follows: float, out: Array) -> None:
+def _as_circuit_of(circuit: Array, p: Array, follows: float, head: float, out: Array) -> None:
     """From a circuit's likelihood by its own state to that by its dwelling's hand, both (S, M)."""
     count = p.shape[1]
     fresh = np.zeros(count)
     for s in range(S):
         for m in range(count):
             fresh[m] += p[s, m] * circuit[s, m]
-    for s in range(S):
+    for s in range(JUMPERED):
         for m in range(count):
             out[s, m] = follows * circuit[s, m] + (1.0 - follows) * fresh[m]
+    for m in range(count):
+        either = (1.0 - head) * circuit[JUMPERED, m] + head * circuit[HEAD_JUMPERED, m]
+        out[JUMPERED, m] = follows * either + (1.0 - follows) * fresh[m]
+        out[HEAD_JUMPERED, m] = out[JUMPERED, m]
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def first_row(tree: Tree, building: int) -> int:
+    """Number of the first row of a building, or of the row after the last."""
+    return int(tree.row_start[tree.circuit_start[tree.dwelling_start[building]]])
 
 
 @njit(cache=True, fastmath=True, nogil=True)
 def log_likelihood(
     tree: Tree,
-    table: Array,
+    tables: Array,
+    which: Ints,
     building: int,
     shares: Shares,
     p: Array,
@@ -261,11 +280,19 @@ def log_likelihood(
 ) -> None:
     """Log likelihood of a building's evidence at each point, added to ``out`` (M,).
 
-    ``whole``: sum over openings without evidence too, for tables in which they do not count as 1.
+    Args:
+        tree, building: which one.
+        tables: what its openings' evidence says, by state and trouble, shape (K, S, 3).
+        which: place in ``tables`` of each of its rows.
+        shares, p, q, w: see there.
+        whole: sum over openings without evidence too, for tables in which they do not count as 1.
+        out: changed.
     """
-    count = p.shape[1]
-    each, one = np.empty((S, count)), np.empty((S, count))
-    circuit, hand = np.empty((S, count)), np.empty((S, count))
+    count, kinds = p.shape[1], tables.shape[0]
+    each, ones = np.empty((kinds, S, count)), np.empty((kinds, S, count))
+    opening_likelihoods(tables, p, q, w, shares, each, ones)
+    base = first_row(tree, building)
+    one, circuit, hand = np.empty((S, count)), np.empty((S, count)), np.empty((S, count))
     scale, inner = np.empty(count), np.empty(count)
     for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
         if tree.dwelling_flat[dwelling] and not whole:
@@ -282,10 +309,10 @@ def log_likelihood(
             times = tree.circuit_times[k]
             for m in range(count):
                 inner[m] = 0.0
-            _circuit(tree, table, k, shares, p, q, w, each, one, circuit, inner)
+            _circuit(tree, k, ones, which, base, circuit, inner)
             for m in range(count):
                 scale[m] += times * inner[m]
-            _as_circuit_of(circuit, p, shares.circuit_follows, one)
+            _as_circuit_of(circuit, p, shares.circuit_follows, shares.head, one)
             since = _times_power(hand, one, times, since, scale)
         times = tree.dwelling_times[dwelling]
         for m in range(count):
@@ -307,7 +334,7 @@ class Evidence(NamedTuple):
         harm: expected harm given s, t and the evidence, shape (N, S, 3).
         face: likelihood of the slots alone, shape (N, S, 3).
         face_safe: the same times chance of not being dangerous, shape (N, S, 3).
-        picking: odds of being picked as its openings were, shape (N, S, 3).
+        reason: index of the reason that its openings were picked for, or NOT_PICKED, shape (N,).
     """
 
     table: Array
@@ -316,7 +343,97 @@ class Evidence(NamedTuple):
     harm: Array
     face: Array
     face_safe: Array
-    picking: Array
+    reason: Ints
+
+
+class Picking(NamedTuple):
+    """What being picked for a reason, or passed over, says of openings, by building (n in all).
+
+    Attributes:
+        some: whether any opening was picked for a reason, shape (n,).
+        taken: factor, beside the odds that the evidence class already has, of openings picked for
+            each reason, shape (n, reasons, S, 3).
+        chance: chance of being picked for each reason, shape (n, reasons, S, 3).
+        passed: chance of not being picked for any, shape (n, S, 3).
+    """
+
+    some: npt.NDArray[np.bool_]
+    taken: Array
+    chance: Array
+    passed: Array
+
+
+class OwnTables(NamedTuple):
+    """Tables of the K evidence classes that one building has, picking included.
+
+    Attributes:
+        kind: the classes, shape (K,).
+        which: place among them of each of its rows, shape (rows,).
+        table, safe, dead: as in ``Evidence``, shape (K, S, 3).
+        picked: chance of being picked for each reason, and last of being passed over, (R, S, 3).
+        reason: place in ``picked`` of each of its rows, shape (rows,).
+        whole: whether openings without evidence do not count as 1.
+    """
+
+    kind: Ints
+    which: Ints
+    table: Array
+    safe: Array
+    dead: Array
+    picked: Array
+    reason: Ints
+    whole: bool
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def own_tables(
+    tree: Tree, evidence: Evidence, picking: Picking, building: int, place: int, seen: Ints
+) -> OwnTables:
+    """Tables of a building.
+
+    Args:
+        tree, evidence, picking, building: see there.
+        place: the building's place in ``picking``.
+        seen: -1 for every evidence class, and so again at the end; shape (N,).
+    """
+    base, end = first_row(tree, building), first_row(tree, building + 1)
+    which = np.empty(end - base, dtype=np.int64)
+    kind = np.empty(end - base, dtype=np.int64)
+    kinds = 0
+    for row in range(end - base):
+        index = tree.row_class[base + row]
+        if seen[index] < 0:
+            seen[index] = kinds
+            kind[kinds] = index
+            kinds += 1
+        which[row] = seen[index]
+    kind = kind[:kinds]
+    whole = picking.some[place]
+    reasons = picking.taken.shape[1]
+    picked = np.empty((reasons + 1 if whole else 0, S, T))
+    reason = np.empty(end - base if whole else 0, dtype=np.int64)
+    if whole:
+        picked[:reasons] = picking.chance[place]
+        picked[reasons] = picking.passed[place]
+        for row in range(end - base):
+            own = evidence.reason[tree.row_class[base + row]]
+            reason[row] = reasons if own == NOT_PICKED else own
+    table, safe, dead = np.empty((kinds, S, T)), np.empty((kinds, S, T)), np.empty((kinds, S, T))
+    for k in range(kinds):
+        index = kind[k]
+        seen[index] = -1
+        own = evidence.reason[index]
+        for s in range(S):
+            for t in range(T):
+                factor = 1.0
+                if whole and own == NOT_PICKED:
+                    factor = picking.passed[place, s, t]
+                elif whole:
+                    factor = picking.taken[place, own, s, t]
+                table[k, s, t] = evidence.table[index, s, t] * factor
+                safe[k, s, t] = evidence.safe[index, s, t] * factor
+                dead[k, s, t] = evidence.dead[index, s, t] * factor
+    return OwnTables(kind, which, table, safe, dead, picked, reason, whole)
 
 
 class Prior(NamedTuple):
@@ -361,30 +478,39 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
         out: filled.
     """
     groups, draws, rates = prior.a.shape
-    low, high = np.empty(rates), np.empty(rates)
-    terms = np.empty(groups * draws)
-    for m in range(x.shape[1]):
+    for start in range(0, x.shape[1], CHUNK):
+        count = min(CHUNK, x.shape[1] - start)
+        low, high = np.empty((rates, count)), np.empty((rates, count))
         for r in range(rates):
-            value = x[r, m] - shift[r]
-            rest = np.log1p(np.exp(-abs(value)))
-            low[r] = min(value, 0.0) - rest
-            high[r] = min(-value, 0.0) - rest
-        top = -1e300
+            for m in range(count):
+                value = x[r, start + m] - shift[r]
+                rest = np.log1p(np.exp(-abs(value)))
+                low[r, m] = min(value, 0.0) - rest
+                high[r, m] = min(-value, 0.0) - rest
+        terms = np.empty((groups * draws, count))
+        top = np.full(count, -1e300)
         number = 0
         for g in range(groups):
             if log_group[g] < -30.0:
                 continue
             for k in range(draws):
-                term = log_group[g] + prior.constant[g, k]
+                each = terms[number]
+                constant = log_group[g] + prior.constant[g, k]
+                for m in range(count):
+                    each[m] = constant
                 for r in range(rates):
-                    term += prior.a[g, k, r] * low[r] + prior.b[g, k, r] * high[r]
-                terms[number] = term
+                    a, b = prior.a[g, k, r], prior.b[g, k, r]
+                    for m in range(count):
+                        each[m] += a * low[r, m] + b * high[r, m]
+                for m in range(count):
+                    top[m] = max(top[m], each[m])
                 number += 1
-                top = max(top, term)
-        total = 0.0
+        total = np.zeros(count)
         for i in range(number):
-            total += np.exp(terms[i] - top)
-        out[m] = top + np.log(total)
+            for m in range(count):
+                total[m] += np.exp(terms[i, m] - top[m])
+        for m in range(count):
+            out[start + m] = top[m] + np.log(total[m])
 
 
 @njit(cache=True, fastmath=True, nogil=True)
@@ -471,10 +597,9 @@ def _log_student(
 @njit(cache=True, fastmath=True, nogil=True)
 def _add_picking(
     tree: Tree,
-    evidence: Evidence,
+    own: OwnTables,
     shares: Shares,
     building: int,
-    picked: float,
     p: Array,
     q: Array,
     w: Array,
@@ -482,20 +607,15 @@ def _add_picking(
 ) -> None:
     """Take out of ``out`` (M,) how likely it was that these very openings would be picked.
 
-    Looks made for a reason are likelier at some openings than at others; given the rates, what they
-    found counts against how likely such openings were to be picked at all. Openings of one circuit
-    are picked for what they share, so that is summed over the hierarchy like the evidence.
-
-    Args:
-        tree, evidence, shares, building: see there.
-        picked: openings that were picked for a reason; nothing is done where there are none.
-        p, q, w: see ``state_chances``.
-        out: changed.
+    How many looks were made for a reason, and where, is the inspectors' choice and says nothing of
+    the building's rates; which of its openings they fell on does say something of these openings.
+    Openings of one circuit are picked for what they share, so that is summed over the hierarchy
+    like the evidence.
     """
-    if picked == 0.0:
+    if not own.whole:
         return
     chance = np.zeros(out.shape[0])
-    log_likelihood(tree, evidence.picking, building, shares, p, q, w, False, chance)
+    log_likelihood(tree, own.picked, own.reason, building, shares, p, q, w, True, chance)
     for m in range(out.shape[0]):
         out[m] -= chance[m]
 
@@ -503,7 +623,7 @@ def _add_picking(
 @njit(cache=True, fastmath=True, nogil=True)
 def _weigh_points(
     tree: Tree,
-    evidence: Evidence,
+    own: OwnTables,
     prior: Prior,
     shares: Shares,
     building: int,
@@ -511,7 +631,6 @@ def _weigh_points(
     shift: Array,
     log_group: Array,
     poor: float,
-    picked: float,
     like: Array,
     log_own: Array,
 ) -> None:
@@ -524,8 +643,8 @@ def _weigh_points(
                 part[r, m] = x[r, start + m]
         p, q, w = np.empty((S, count)), np.empty((S, count)), np.empty((T, count))
         state_chances(part, poor, shares.careful, shares.head, p, q, w)
-        log_likelihood(tree, evidence.table, building, shares, p, q, w, False, found)
-        _add_picking(tree, evidence, shares, building, picked, p, q, w, found)
+        log_likelihood(tree, own.table, own.which, building, shares, p, q, w, own.whole, found)
+        _add_picking(tree, own, shares, building, p, q, w, found)
         for m in range(count):
             like[start + m] = found[m]
     log_prior(x, shift, log_group, prior, log_own)
@@ -534,8 +653,9 @@ def _weigh_points(
 @njit(cache=True, fastmath=True, nogil=True)
 def place_points(
     tree: Tree,
-    evidence: Evidence,
+    own: OwnTables,
     prior: Prior,
+    reference: Prior,
     pool: Pool,
     shares: Shares,
     building: int,
@@ -543,7 +663,6 @@ def place_points(
     shift: Array,
     log_group: Array,
     poor: float,
-    picked: float,
     student_constant: float,
     x: Array,
     like: Array,
@@ -557,11 +676,11 @@ def place_points(
     of all sources, so that every weight is bounded.
 
     Args:
-        tree, evidence, prior, pool, shares: see there.
+        tree, own, prior, pool, shares: see there.
+        reference: the mixture that the first points are drawn from.
         building: which one.
         number: picks its sets of points.
         shift, log_group, poor: its shift of log odds, log weights of groups, share of poor grounds.
-        picked: see ``_add_picking``.
         student_constant: log normalising constant of the t distribution.
         x: filled with log odds, shape (5, M1 + M2).
         like: filled with log likelihood, shape (M1 + M2,).
@@ -569,11 +688,11 @@ def place_points(
         log_own: filled with the log prior density, shape (M1 + M2,).
     """
     first, count = pool.prior.shape[2], x.shape[1]
-    own = number % pool.prior.shape[0]
+    chosen = number % pool.prior.shape[0]
     table = pool.student[(number // 7) % pool.student.shape[0]]
     for r in range(RATE_COUNT):
         for m in range(first):
-            x[r, m] = pool.prior[own, r, m]
+            x[r, m] = pool.prior[chosen, r, m]
     # Log densities of the sources: the reference prior, then each fitted distribution.
     density = np.empty((ROUNDS + 1, count))
     shares_of = np.empty(ROUNDS + 1)
@@ -608,26 +727,15 @@ def place_points(
                 fresh[r, m] = x[r, done + m]
         new_like, new_own = np.empty(size), np.empty(size)
         _weigh_points(
-            tree,
-            evidence,
-            prior,
-            shares,
-            building,
-            fresh,
-            shift,
-            log_group,
-            poor,
-            picked,
-            new_like,
-            new_own,
+            tree, own, prior, shares, building, fresh, shift, log_group, poor, new_like, new_own
         )
         for m in range(size):
             like[done + m], log_own[done + m] = new_like[m], new_own[m]
         if turn == 0:
             for m in range(size):
-                density[0, m] = pool.log_reference[own, m]
+                density[0, m] = pool.log_reference[chosen, m]
         else:
-            log_prior(fresh, np.zeros(RATE_COUNT), prior.reference, prior, new_own)
+            log_prior(fresh, np.zeros(RATE_COUNT), reference.reference, reference, new_own)
             for m in range(size):
                 density[0, done + m] = new_own[m]
         done += size
@@ -685,6 +793,81 @@ def resample(weight: Array, start: float, out: Ints) -> None:
         out[i] = place
 
 
+@njit(cache=True, fastmath=True, nogil=True)
+def thin(weight: Array, most: int, start: float) -> float:
+    """Leave at most so many weights above 0, without bias; their sum stays what it is.
+
+    Weights above a level stay as they are; of those below it some, drawn in proportion by
+    systematic resampling, are raised to the level and the others become 0 (Fearnhead and Clifford
+    2003, Journal of the Royal Statistical Society B 65, optimal resampling; from memory).
+
+    Args:
+        weight: changed, shape (M,).
+        most: how many to leave.
+        start: a uniform number for the resampling.
+
+    Returns:
+        The level; 0 where nothing had to be left out.
+    """
+    count = 0
+    for m in range(weight.shape[0]):
+        if weight[m] > 0.0:
+            count += 1
+    if count <= most:
+        return 0.0
+    level = weight.sum() / most
+    while True:
+        above, rest = 0, 0.0
+        for m in range(weight.shape[0]):
+            if weight[m] > level:
+                above += 1
+            else:
+                rest += weight[m]
+        lower = rest / (most - above)
+        if lower >= level * (1.0 - 1e-12):
+            break
+        level = lower
+    passed = start * level
+    for m in range(weight.shape[0]):
+        if 0.0 < weight[m] <= level:
+            passed += weight[m]
+            if passed >= level:
+                passed -= level
+                weight[m] = level
+            else:
+                weight[m] = 0.0
+    return level
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def keep_points(
+    weight: Array, most: int, start: float, x: Array, like: Array, log_rest: Array
+) -> int:
+    """Thin weighted points and move those left to the front; return how many they are.
+
+    Args:
+        weight: of each point; changed, sum 1 at the front, shape (M,).
+        most, start: see ``thin``.
+        x, like: changed, shapes (5, M) and (M,).
+        log_rest: log likelihood less log proposal density; where a weight was raised, so is this.
+    """
+    before = weight.copy()
+    thin(weight, most, start)
+    total, count = 0.0, 0
+    for m in range(weight.shape[0]):
+        if weight[m] > 0.0:
+            for r in range(RATE_COUNT):
+                x[r, count] = x[r, m]
+            like[count] = like[m]
+            log_rest[count] = log_rest[m] + np.log(weight[m] / before[m])
+            total += weight[m]
+            weight[count] = weight[m]
+            count += 1
+    for m in range(count):
+        weight[m] /= total
+    return count
+
+
 class Found(NamedTuple):
     """Where a block's results go; arrays over the block's rows (R), buildings (B) and draws (N).
 
@@ -698,9 +881,9 @@ class Found(NamedTuple):
         effective: effective number of points, shape (B,).
         dangerous: draws of the number of dangerous openings, shape (B, N).
         harm: draws of expected harm given hands and circuits, shape (B, N).
-        taught: expected numbers behind the portfolio's shares, shape (B, 6 + S): circuits that
+        taught: expected numbers behind the portfolio's shares, shape (B, 8 + S): circuits that
             copy, circuits; openings that follow, openings; openings on their own, openings; fresh
-            draws by state.
+            draws of a hand by state; circuits jumpered at single openings, at the head.
         hidden_dangerous, hidden_harm: the part of ``dangerous`` and ``harm`` at openings that
             nobody recorded, shape (B, N).
     """
@@ -719,18 +902,50 @@ class Found(NamedTuple):
 
 
 @njit(cache=True, fastmath=True, nogil=True)
+def _opening_risks(
+    own: OwnTables,
+    evidence: Evidence,
+    p: Array,
+    q: Array,
+    w: Array,
+    shares: Shares,
+    ones: Array,
+    risk: Array,
+    hurt: Array,
+) -> None:
+    """Chance of danger and expected harm of an opening given its circuit's state, by class.
+
+    ``ones`` is from ``opening_likelihoods``; ``risk`` and ``hurt`` are filled, shape (K, S, M).
+    """
+    count = p.shape[1]
+    each, pain = np.empty((S, count)), np.empty((S, T))
+    follows, alone = shares.opening_follows, shares.opening_own
+    for k in range(own.kind.shape[0]):
+        harm = evidence.harm[own.kind[k]]
+        for s in range(S):
+            for t in range(T):
+                pain[s, t] = own.table[k, s, t] * harm[s, t]
+        opening_likelihood(own.safe[k], p, q, w, follows, alone, each, risk[k])
+        opening_likelihood(pain, p, q, w, follows, alone, each, hurt[k])
+        for s in range(S):
+            for m in range(count):
+                risk[k, s, m] = 1.0 - risk[k, s, m] / ones[k, s, m]
+                hurt[k, s, m] /= ones[k, s, m]
+
+
+@njit(cache=True, fastmath=True, nogil=True)
 def weigh_building(
     tree: Tree,
     evidence: Evidence,
+    own: OwnTables,
     shares: Shares,
     building: int,
     poor: float,
-    picked: float,
     x: Array,
     like: Array,
-    log_weight: Array,
+    weights: Array,
     flat: int,
-    seed: int,
+    random: State,
     out: Found,
     place: int,
     row_offset: int,
@@ -738,38 +953,20 @@ def weigh_building(
     """Everything that is told of one building, from its weighted points.
 
     Args:
-        tree, evidence, shares: see there.
+        tree, evidence, own, shares: see there.
         building: which one.
         poor: its share of poor grounds among the grounded.
-        picked: see ``_add_picking``.
         x: log odds of its points, shape (5, M).
         like: log likelihood at each, shape (M,).
-        log_weight: log weight of each, shape (M,).
+        weights: weight of each; they sum to 1, shape (M,).
         flat: evidence class of openings without evidence.
-        seed: of its draws.
+        random: state of its random numbers, changed.
         out: added to, at ``place`` and at rows less ``row_offset``; all zero at first.
         place: where in the block.
         row_offset: first row of the block.
     """
-    every = np.empty(log_weight.shape[0])
-    out.effective[place] = normalise(log_weight, every)
-    count, kept_weight = 0, 0.0
-    for m in range(every.shape[0]):
-        if every[m] > LEAST_WEIGHT:
-            count += 1
-            kept_weight += every[m]
-    points, weights, likes = np.empty((RATE_COUNT, count)), np.empty(count), np.empty(count)
-    here = 0
-    for m in range(every.shape[0]):
-        if every[m] > LEAST_WEIGHT:
-            for r in range(RATE_COUNT):
-                points[r, here] = x[r, m]
-            weights[here] = every[m] / kept_weight
-            likes[here] = like[m]
-            here += 1
+    count = x.shape[1]
     draws = out.dangerous.shape[1]
-    random = np.empty(1, dtype=np.uint64)
-    random[0] = seed
     drawn = np.empty(draws, dtype=np.int64)
     if draws:
         resample(weights, _next(random), drawn)
@@ -781,26 +978,40 @@ def weigh_building(
         for m in range(size):
             weight[m] = weights[start + m]
             for r in range(RATE_COUNT):
-                part[r, m] = points[r, start + m]
+                part[r, m] = x[r, start + m]
                 out.rates[place, r] += weight[m] / (1.0 + np.exp(-part[r, m]))
         p, q, w = np.empty((S, size)), np.empty((S, size)), np.empty((T, size))
         state_chances(part, poor, shares.careful, shares.head, p, q, w)
-        quiet, dead = np.zeros(size), np.zeros(size)
-        log_likelihood(tree, evidence.safe, building, shares, p, q, w, True, quiet)
-        _add_picking(tree, evidence, shares, building, picked, p, q, w, quiet)
-        log_likelihood(tree, evidence.dead, building, shares, p, q, w, True, dead)
-        _add_picking(tree, evidence, shares, building, picked, p, q, w, dead)
+        quiet, dead = np.zeros(size), np.empty(size)
+        _add_picking(tree, own, shares, building, p, q, w, quiet)
         for m in range(size):
-            none_dangerous += weight[m] * np.exp(quiet[m] - likes[start + m])
-            none_live += weight[m] * np.exp(dead[m] - likes[start + m])
+            dead[m] = quiet[m]
+        log_likelihood(tree, own.safe, own.which, building, shares, p, q, w, True, quiet)
+        log_likelihood(tree, own.dead, own.which, building, shares, p, q, w, True, dead)
+        for m in range(size):
+            none_dangerous += weight[m] * np.exp(quiet[m] - like[start + m])
+            none_live += weight[m] * np.exp(dead[m] - like[start + m])
         drawn_to = drawn_from
         while drawn_to < draws and drawn[drawn_to] < start + size:
             drawn[drawn_to] -= start
             drawn_to += 1
+        kinds = own.kind.shape[0]
+        each, ones = np.empty((kinds, S, size)), np.empty((kinds, S, size))
+        opening_likelihoods(own.table, p, q, w, shares, each, ones)
+        drawing = kinds if drawn_to > drawn_from else 0
+        risk, hurt = np.empty((drawing, S, size)), np.empty((drawing, S, size))
+        if drawing:
+            _opening_risks(own, evidence, p, q, w, shares, ones, risk, hurt)
         for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
             _weigh_dwelling(
                 tree,
                 evidence,
+                own,
+                each,
+                ones,
+                risk,
+                hurt,
+                first_row(tree, building),
                 shares,
                 dwelling,
                 p,
@@ -825,6 +1036,12 @@ def weigh_building(
 def _weigh_dwelling(
     tree: Tree,
     evidence: Evidence,
+    own: OwnTables,
+    each: Array,
+    ones: Array,
+    risk: Array,
+    hurt: Array,
+    base: int,
     shares: Shares,
     dwelling: int,
     p: Array,
@@ -840,22 +1057,26 @@ def _weigh_dwelling(
     place: int,
     row_offset: int,
 ) -> None:
-    """One dwelling's part of ``weigh_building``."""
+    """One dwelling's part of ``weigh_building``.
+
+    ``each`` and ``ones`` are from ``opening_likelihoods``, ``risk`` and ``hurt`` from
+    ``_opening_risks``; ``base`` is the building's first row.
+    """
     count = weight.shape[0]
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
     times = tree.dwelling_times[dwelling]
     copies = shares.circuit_follows
     circuits = np.ones((last - first, S, count))
     upward = np.ones((last - first, S, count))
-    each, one = np.empty((S, count)), np.empty((S, count))
     hand, scale = np.ones((S, count)), np.zeros(count)
     telling, since = 0, 0
     for k in range(first, last):
-        if tree.circuit_flat[k]:
+        if not tree.circuit_flat[k]:
+            telling += tree.circuit_times[k]
+        elif not own.whole:
             continue
-        telling += tree.circuit_times[k]
-        _circuit(tree, evidence.table, k, shares, p, q, w, each, one, circuits[k - first], scale)
-        _as_circuit_of(circuits[k - first], p, copies, upward[k - first])
+        _circuit(tree, k, ones, own.which, base, circuits[k - first], scale)
+        _as_circuit_of(circuits[k - first], p, copies, shares.head, upward[k - first])
         since = _times_power(hand, upward[k - first], tree.circuit_times[k], since, scale)
     posterior, total = np.empty((S, count)), np.zeros(count)
     for s in range(S):
@@ -874,33 +1095,43 @@ def _weigh_dwelling(
     follow, fresh = np.empty(count), np.empty(count)
     for k in range(first, last):
         # What the rest of the dwelling says of this circuit's state.
+        like = circuits[k - first]
         for m in range(count):
             total[m], follow[m], fresh[m] = 0.0, 0.0, 0.0
         for s in range(S):
             for m in range(count):
                 above[s, m] = posterior[s, m] / upward[k - first, s, m]
                 total[m] += above[s, m]
+        for m in range(count):
+            either = above[JUMPERED, m] + above[HEAD_JUMPERED, m]
+            above[JUMPERED, m] = (1.0 - shares.head) * either
+            above[HEAD_JUMPERED, m] = shares.head * either
         for s in range(S):
             for m in range(count):
                 share = above[s, m] / total[m]
-                follow[m] += share * circuits[k - first, s, m]
-                fresh[m] += p[s, m] * circuits[k - first, s, m]
+                follow[m] += share * like[s, m]
+                fresh[m] += p[s, m] * like[s, m]
                 above[s, m] = copies * share + (1.0 - copies) * p[s, m]
-        if telling > 1 and not tree.circuit_flat[k]:
+        if not tree.circuit_flat[k]:
+            number = times * tree.circuit_times[k]
             copied = 0.0
             for m in range(count):
-                copied += (
-                    weight[m]
-                    * copies
-                    * follow[m]
-                    / (copies * follow[m] + (1.0 - copies) * fresh[m])
-                )
-            out.taught[place, 0] += times * tree.circuit_times[k] * copied
-            # By these points' share: a building's points come in several goes.
-            out.taught[place, 1] += times * tree.circuit_times[k] * weight.sum()
+                part = weight[m] / (copies * follow[m] + (1.0 - copies) * fresh[m])
+                copied += part * copies * follow[m]
+                for which in range(2):
+                    jumpered = above[JUMPERED + which, m] * like[JUMPERED + which, m]
+                    out.taught[place, 6 + S + which] += number * part * jumpered
+            if telling > 1:
+                out.taught[place, 0] += number * copied
+                # By these points' share: a building's points come in several goes.
+                out.taught[place, 1] += number * weight.sum()
         _weigh_circuit(
             tree,
             evidence,
+            own,
+            each,
+            ones,
+            base,
             shares,
             k,
             times * tree.circuit_times[k],
@@ -909,7 +1140,7 @@ def _weigh_dwelling(
             w,
             weight,
             above,
-            circuits[k - first],
+            like,
             flat,
             out,
             place,
@@ -918,12 +1149,13 @@ def _weigh_dwelling(
     if drawn_to > drawn_from:
         _draw_dwelling(
             tree,
-            evidence,
+            risk,
+            hurt,
+            own.which,
+            base,
             shares,
             dwelling,
             p,
-            q,
-            w,
             posterior,
             circuits,
             drawn,
@@ -982,6 +1214,10 @@ def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> 
 def _weigh_circuit(
     tree: Tree,
     evidence: Evidence,
+    tables: OwnTables,
+    all_each: Array,
+    all_ones: Array,
+    base: int,
     shares: Shares,
     circuit: int,
     times: int,
@@ -999,7 +1235,6 @@ def _weigh_circuit(
     """Posterior of each row of one circuit, given what is above it (S, M) and its own ``like``."""
     count = weight.shape[0]
     follows, own = shares.opening_follows, shares.opening_own
-    each, one = np.empty((S, count)), np.empty((S, count))
     cavity, message = np.empty((S, count)), np.empty((S, count))
     usual, around = np.empty((S, count)), np.empty((S, count))
     total, loose, share = np.empty(count), np.zeros(count), np.empty(count)
@@ -1020,8 +1255,8 @@ def _weigh_circuit(
             openings += tree.row_count[row]
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         index = tree.row_class[row]
-        table = evidence.table[index]
-        opening_likelihood(table, p, q, w, follows, own, each, one)
+        kind = tables.which[row - base]
+        table, each, one = tables.table[kind], all_each[kind], all_ones[kind]
         for m in range(count):
             total[m], loose[m] = 0.0, 0.0
         for s in range(S):
@@ -1090,12 +1325,13 @@ def _choose(chances: Array, uniform: float) -> int:
 @njit(cache=True, fastmath=True, nogil=True)
 def _draw_dwelling(
     tree: Tree,
-    evidence: Evidence,
+    risk: Array,
+    hurt: Array,
+    which: Ints,
+    base: int,
     shares: Shares,
     dwelling: int,
     p: Array,
-    q: Array,
-    w: Array,
     posterior: Array,
     circuits: Array,
     drawn: Ints,
@@ -1108,56 +1344,10 @@ def _draw_dwelling(
 ) -> None:
     """Draw hands, circuits and dangerous openings; add them up over the building's draws."""
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
-    copies, follows, own = shares.circuit_follows, shares.opening_follows, shares.opening_own
+    copies = shares.circuit_follows
     hands, chances = np.empty(S), np.empty(S)
-    rows = tree.row_start[last] - tree.row_start[first]
-    # By row and state of its circuit at the draw's point: chance of danger, expected harm.
-    risk, hurt = np.empty((rows, S)), np.empty((rows, S))
-    base = tree.row_start[first]
-    previous = -1
     for draw in range(drawn_from, drawn_to):
         m = drawn[draw]
-        if m != previous:
-            previous = m
-            for row in range(rows):
-                index = tree.row_class[base + row]
-                table, safe, harm = (
-                    evidence.table[index],
-                    evidence.safe[index],
-                    evidence.harm[index],
-                )
-                like_fresh, safe_fresh, hurt_fresh = 0.0, 0.0, 0.0
-                like_style, safe_style, hurt_style = 0.0, 0.0, 0.0
-                for s in range(S):
-                    like_s, safe_s, hurt_s = 0.0, 0.0, 0.0
-                    for t in range(T):
-                        like_s += w[t, m] * table[s, t]
-                        safe_s += w[t, m] * safe[s, t]
-                        hurt_s += w[t, m] * table[s, t] * harm[s, t]
-                    like_fresh += p[s, m] * like_s
-                    safe_fresh += p[s, m] * safe_s
-                    hurt_fresh += p[s, m] * hurt_s
-                    like_style += q[s, m] * like_s
-                    safe_style += q[s, m] * safe_s
-                    hurt_style += q[s, m] * hurt_s
-                for s in range(S):
-                    like_s, safe_s, hurt_s = 0.0, 0.0, 0.0
-                    for t in range(T):
-                        like_s += w[t, m] * table[s, t]
-                        safe_s += w[t, m] * safe[s, t]
-                        hurt_s += w[t, m] * table[s, t] * harm[s, t]
-                    loose = 1.0 - follows if s >= FIRST_UNGROUNDED else 0.0
-                    like = own * like_fresh + (1.0 - own) * (
-                        (1.0 - loose) * like_s + loose * like_style
-                    )
-                    calm = own * safe_fresh + (1.0 - own) * (
-                        (1.0 - loose) * safe_s + loose * safe_style
-                    )
-                    pain = own * hurt_fresh + (1.0 - own) * (
-                        (1.0 - loose) * hurt_s + loose * hurt_style
-                    )
-                    risk[row, s] = 1.0 - calm / like
-                    hurt[row, s] = pain / like
         for s in range(S):
             hands[s] = posterior[s, m]
         number, harm_sum = 0, 0.0
@@ -1168,21 +1358,26 @@ def _draw_dwelling(
                 for _ in range(tree.circuit_times[k]):
                     for s in range(S):
                         chances[s] = (1.0 - copies) * p[s, m]
-                    chances[h] += copies
+                    if h >= JUMPERED:
+                        chances[JUMPERED] += copies * (1.0 - shares.head)
+                        chances[HEAD_JUMPERED] += copies * shares.head
+                    else:
+                        chances[h] += copies
                     for s in range(S):
                         chances[s] *= circuits[k - first, s, m]
                     c = _choose(chances, _next(random))
-                    for row in range(tree.row_start[k] - base, tree.row_start[k + 1] - base):
-                        chance = risk[row, c]
+                    for row in range(tree.row_start[k], tree.row_start[k + 1]):
+                        kind = which[row - base]
+                        chance = risk[kind, c, m]
                         found = 0
                         if chance > 1e-9:
-                            for _ in range(tree.row_count[base + row]):
+                            for _ in range(tree.row_count[row]):
                                 if _next(random) < chance:
                                     found += 1
-                        pain = tree.row_count[base + row] * hurt[row, c]
+                        pain = tree.row_count[row] * hurt[kind, c, m]
                         number += found
                         harm_sum += pain
-                        if tree.row_class[base + row] == flat:
+                        if tree.row_class[row] == flat:
                             hidden += found
                             hidden_sum += pain
         out.dangerous[place, draw] += number
@@ -1195,7 +1390,9 @@ def _draw_dwelling(
 def weigh_block(
     tree: Tree,
     evidence: Evidence,
+    picking: Picking,
     prior: Prior,
+    reference: Prior,
     pool: Pool,
     shares: Shares,
     buildings: Ints,
@@ -1204,8 +1401,8 @@ def weigh_block(
     shift: Array,
     log_group: Array,
     poor: Array,
-    picked: Array,
     student_constant: float,
+    keep: int,
     flat: int,
     out: Found,
     points: Array,
@@ -1214,9 +1411,11 @@ def weigh_block(
     """Place points and weigh every building of a stretch; see ``place_points``, ``weigh_building``.
 
     Args:
+        picking: of these buildings, in this order.
         buildings: the buildings, consecutive, shape (n,).
         numbers, seeds: per building of the portfolio, pick point sets and seed draws.
-        points, log_rest: filled for learning, shapes (n, 5, M) and (n, M), or empty.
+        keep: how many points to tell by, of those placed; see ``thin``.
+        points, log_rest: filled for learning, shapes (n, 5, keep) and (n, keep), or empty.
     """
     count = pool.prior.shape[2] + pool.student.shape[2]
     x, like, rest, own = (
@@ -1225,14 +1424,17 @@ def weigh_block(
         np.empty(count),
         np.empty(count),
     )
-    log_weight = np.empty(count)
-    first_row = tree.row_start[tree.circuit_start[tree.dwelling_start[buildings[0]]]]
+    weight, random = np.empty(count), np.empty(1, dtype=np.uint64)
+    offset = first_row(tree, buildings[0])
+    seen = np.full(evidence.table.shape[0], -1)
     for place in range(buildings.shape[0]):
         b = buildings[place]
+        tables = own_tables(tree, evidence, picking, b, place, seen)
         place_points(
             tree,
-            evidence,
+            tables,
             prior,
+            reference,
             pool,
             shares,
             b,
@@ -1240,7 +1442,6 @@ def weigh_block(
             shift[b],
             log_group[b],
             poor[b],
-            picked[b],
             student_constant,
             x,
             like,
@@ -1248,25 +1449,28 @@ def weigh_block(
             own,
         )
         for m in range(count):
-            log_weight[m] = rest[m] + own[m]
+            own[m] += rest[m]
+        out.effective[place] = normalise(own, weight)
+        random[0] = seeds[b]
+        kept = keep_points(weight, keep, _next(random), x, like, rest)
         if points.shape[0]:
-            for m in range(count):
-                log_rest[place, m] = rest[m]
+            for m in range(keep):
+                log_rest[place, m] = rest[m] if m < kept else -1e300
                 for r in range(RATE_COUNT):
-                    points[place, r, m] = x[r, m]
+                    points[place, r, m] = x[r, m] if m < kept else 0.0
         weigh_building(
             tree,
             evidence,
+            tables,
             shares,
             b,
             poor[b],
-            picked[b],
-            x,
-            like,
-            log_weight,
+            x[:, :kept],
+            like[:kept],
+            weight[:kept],
             flat,
-            seeds[b],
+            random,
             out,
             place,
-            first_row,
+            offset,
         )

@@ -25,7 +25,6 @@ from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import (
     CAREFUL,
-    HEAD_JUMPERED,
     JUMPERED,
     OPEN_GROUND,
     RATES,
@@ -141,6 +140,7 @@ def learn(
     sample = take(portfolio, chosen)
     priors, shift = default, np.zeros(len(chosen))
     passes = int(float(settings.passes))
+    strides: Array | None = None
     fit: _EraFit | None = None
     place: Array | None = None
     for step in range(passes):
@@ -154,7 +154,9 @@ def learn(
         )
         moved = replace(sample, shift=_shifted(sample.shift, shift))
         part = Weigher(moved, model).weigh(np.arange(len(chosen)), draws=0, keep_points=True)
-        taught = _shares(rule_book, taught, moved, part)
+        last, taught = taught, _shares(rule_book, taught, moved, part)
+        if step + 1 < passes:
+            taught, strides = _further(last, taught, strides)
         fit = _EraFit(rule_book, default, moved, part)
         place = fit.best(fit.start() if place is None else place, 60 if step < 2 else 25)
         priors = fit.priors(place)
@@ -204,19 +206,46 @@ def _shares(rule_book: RuleBook, taught: Taught, portfolio: Portfolio, part: Par
     """Expected numbers plus the rule book's: the portfolio's shares after one more pass."""
     prior = rule_book.hierarchy
     seen = part.found.taught.sum(axis=0)
-    hands = seen[6:]
+    hands, jumpered = seen[6 : 6 + STATE_COUNT], seen[6 + STATE_COUNT :]
     by_class = _state_numbers(portfolio, part)
     return Taught(
         circuit_follows=_mean(prior.circuit_follows, seen[0], seen[1]),
         opening_follows=_mean(prior.opening_follows, seen[2], seen[3]),
         opening_own=_mean(prior.opening_own, seen[4], seen[5]),
         careful=_mean(prior.careful, hands[CAREFUL], hands[CAREFUL] + hands[OPEN_GROUND]),
-        head=_mean(
-            prior.head_jumpered, hands[HEAD_JUMPERED], hands[HEAD_JUMPERED] + hands[JUMPERED]
-        ),
+        head=_mean(prior.head_jumpered, jumpered[1], jumpered.sum()),
         live=_live(prior.live_false_ground, portfolio.classes, by_class, taught.live),
         gfci=_protected(rule_book, portfolio.classes, by_class, taught),
     )
+
+
+_SLOW = ("circuit_follows", "opening_follows", "opening_own", "careful", "head", "live")
+
+
+def _further(last: Taught, new: Taught, strides: Array | None) -> tuple[Taught, Array | None]:
+    """Go on in the direction in which expected numbers moved the shares, as far as they point.
+
+    Expected numbers approach what is most likely by ever smaller strides, where little is known of
+    a share very small ones; the quotient of two strides says how far it still is (Aitken 1926, from
+    memory). Every other pass takes the leap.
+
+    Args:
+        last, new: the shares before and after a pass.
+        strides: what the pass before moved them by (log odds); None right after a leap.
+
+    Returns:
+        The shares to go on with, and the strides for the next pass.
+    """
+    before, after = (
+        special.logit([getattr(taught, name) for name in _SLOW]) for taught in (last, new)
+    )
+    stride = after - before
+    if strides is None:
+        return new, stride
+    with np.errstate(divide="ignore", invalid="ignore"):
+        quotient = np.where(np.abs(strides) > 1e-9, stride / strides, 0.0).clip(0.0, 0.85)
+    leapt = special.expit(after + stride * quotient / (1 - quotient)).clip(1e-4, 1 - 1e-4)
+    return replace(new, **dict(zip(_SLOW, leapt.tolist(), strict=True))), None
 
 
 def _state_numbers(portfolio: Portfolio, part: Part) -> Array:

@@ -15,8 +15,9 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.evidence.classes import Classes, Weighed
-from pipeline.evidence.kernel import Found, Pool, Prior, Shares, Tree, weigh_block
-from pipeline.evidence.priors import Priors, make_pool, reference_prior, student_constant
+from pipeline.evidence.kernel import Found, Picking, Pool, Prior, Shares, Tree, weigh_block
+from pipeline.evidence.picking import picking_of
+from pipeline.evidence.priors import Priors, make_pool, reference_of, student_constant
 from pipeline.evidence.states import RATES, STATE_COUNT, Array, Taught
 from shared.vocabulary import CONDITIONS
 
@@ -24,6 +25,9 @@ Ints = npt.NDArray[np.int64]
 
 FIRST_POINTS, SECOND_POINTS = 128, 384
 """Points of a building: from the reference prior, and fitted to its own posterior."""
+
+KEPT = 128
+"""Points that a building is told by, of those placed: the others carry little weight."""
 
 MORE = 8
 """How many times as many where few are effective."""
@@ -64,6 +68,24 @@ class Portfolio:
         tree = self.tree
         result: Ints = tree.row_start[tree.circuit_start[tree.dwelling_start]]
         return result
+
+
+    def openings_of(self, buildings: Ints) -> Array:
+        """All openings of consecutive buildings, recorded or not, shape (n,)."""
+        tree = self.tree
+        d0, d1 = tree.dwelling_start[buildings[0]], tree.dwelling_start[buildings[-1] + 1]
+        c0, c1 = tree.circuit_start[d0], tree.circuit_start[d1]
+        r0, r1 = tree.row_start[c0], tree.row_start[c1]
+
+        def upward(values: Array, start: Ints) -> Array:
+            added = np.concatenate([[0.0], np.cumsum(values)])
+            result: Array = added[start[1:] - start[0]] - added[start[:-1] - start[0]]
+            return result
+
+        rows = tree.row_count[r0:r1].astype(np.float64)
+        circuits = upward(rows, tree.row_start[c0 : c1 + 1]) * tree.circuit_times[c0:c1]
+        dwellings = upward(circuits, tree.circuit_start[d0 : d1 + 1]) * tree.dwelling_times[d0:d1]
+        return upward(dwellings, tree.dwelling_start[buildings[0] : buildings[-1] + 2])
 
 
 @dataclass(frozen=True)
@@ -128,14 +150,11 @@ class Weigher:
 
     def __init__(self, portfolio: Portfolio, model: Model, factor: int = 1) -> None:
         self._portfolio, self._model = portfolio, model
-        self._prior: Prior = reference_prior(model.priors)
+        self._prior: Prior = model.priors.for_kernel()
+        self._reference: Prior = reference_of(model.priors).for_kernel()
         self._constant = student_constant(6.0)
         self._pools: dict[int, Pool] = {}
         self._factor = factor
-        # Only where what an opening is bears on whether it was picked.
-        chance = model.weighed.chance
-        telling = np.ptp(chance.reshape(len(chance), -1), axis=1) > 1e-9
-        self._picked = portfolio.picked @ telling.astype(np.float64)
         with np.errstate(divide="ignore"):
             self._log_group = np.log(portfolio.group_weights)
 
@@ -145,6 +164,19 @@ class Weigher:
                 self._model.priors, FIRST_POINTS * factor, SECOND_POINTS * factor, self._model.seed
             )
         return self._pools[factor]
+
+    def _picking(self, buildings: Ints) -> Picking:
+        portfolio, model = self._portfolio, self._model
+        return picking_of(
+            model.weighed.odds,
+            model.priors,
+            model.taught,
+            portfolio.group_weights[buildings],
+            portfolio.shift[buildings],
+            portfolio.poor[buildings],
+            portfolio.picked[buildings],
+            portfolio.openings_of(buildings),
+        )
 
     def weigh(self, buildings: Ints, *, draws: int, keep_points: bool = False) -> Part:
         """Weigh consecutive buildings."""
@@ -167,7 +199,6 @@ class Weigher:
         rows = portfolio.building_row
         first, last = int(rows[buildings[0]]), int(rows[buildings[-1] + 1])
         n, pool = len(buildings), self._pool(factor)
-        count = pool.prior.shape[2] + pool.student.shape[2]
         found = Found(
             joint=np.zeros((last - first, STATE_COUNT, 3)),
             steps=np.zeros((last - first, 3)),
@@ -177,18 +208,20 @@ class Weigher:
             effective=np.zeros(n),
             dangerous=np.zeros((n, draws)),
             harm=np.zeros((n, draws)),
-            taught=np.zeros((n, 6 + STATE_COUNT)),
+            taught=np.zeros((n, 8 + STATE_COUNT)),
             hidden_dangerous=np.zeros((n, draws)),
             hidden_harm=np.zeros((n, draws)),
         )
         size = n if keep_points else 0
-        points = np.empty((size, len(RATES), count))
-        log_rest = np.empty((size, count))
+        points = np.empty((size, len(RATES), KEPT * factor))
+        log_rest = np.empty((size, KEPT * factor))
         numbers = (portfolio.seed >> np.uint64(17)).astype(np.int64)
         weigh_block(
             portfolio.tree,
             model.weighed.evidence,
+            self._picking(buildings),
             self._prior,
+            self._reference,
             pool,
             model.shares,
             buildings,
@@ -197,8 +230,8 @@ class Weigher:
             portfolio.shift,
             self._log_group,
             portfolio.poor,
-            self._picked,
             self._constant,
+            KEPT * factor,
             portfolio.classes.flat,
             found,
             points,

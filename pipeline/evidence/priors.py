@@ -21,9 +21,9 @@ from shared.rule_book import RuleBook
 
 Ints = npt.NDArray[np.int64]
 
-POOL_SETS = 64
-"""Point sets that buildings take theirs from: sharing one set would mean sharing its chance error,
-which learning would then exploit."""
+POOL_POINTS, FEWEST_SETS = 8_192, 8
+"""Points in all of the sets that buildings take theirs from, and how many sets there are at least:
+sharing one set would mean sharing its chance error, which learning would then exploit."""
 
 STUDENT_DEGREES = 6.0
 
@@ -79,52 +79,46 @@ def beta_log_odds(a: Array, b: Array, u: Array) -> Array:
     return result
 
 
+def reference_of(priors: Priors) -> Priors:
+    """The mixture that a building's first points are drawn from: one draw, no group left out."""
+    shares = priors.shares + 0.05
+    middle = (np.exp(np.log(each).mean(axis=1, keepdims=True)) for each in (priors.a, priors.b))
+    return Priors(*middle, shares / shares.sum())
+
+
 def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
     """Point sets for ``kernel.place_points``.
 
     Args:
-        priors: the priors; the reference mixture weighs groups by ``shares`` and the rewired as
-            the least of them.
+        priors: the priors; the first points are drawn from ``reference_of`` them.
         first, second: points of each set from the reference and from the t distribution.
         seed: of the low-discrepancy sequences.
     """
-    groups, draws, rates = priors.a.shape
-    uniform = stats.qmc.Sobol(d=2 + rates, scramble=True, seed=seed).random(POOL_SETS * first)
-    reference = _reference(priors.shares)
-    group = np.searchsorted(np.cumsum(reference), uniform[:, 0]).clip(max=groups - 1)
-    draw = (uniform[:, 1] * draws).astype(np.int64).clip(max=draws - 1)
+    reference = reference_of(priors)
+    groups, _, rates = reference.a.shape
+    sets = max(FEWEST_SETS, POOL_POINTS // first)
+    uniform = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed).random(sets * first)
+    group = np.searchsorted(np.cumsum(reference.shares), uniform[:, 0]).clip(max=groups - 1)
     points = beta_log_odds(
-        priors.a[group, draw], priors.b[group, draw], uniform[:, 2:].clip(1e-12, 1 - 1e-12)
+        reference.a[group, 0], reference.b[group, 0], uniform[:, 1:].clip(1e-12, 1 - 1e-12)
     ).clip(-60, 60)
-    prior = priors.for_kernel()._replace(reference=np.log(reference))
+    prior = reference.for_kernel()
     log_reference = np.empty(len(points))
     log_prior(
         np.ascontiguousarray(points.T), np.zeros(rates), prior.reference, prior, log_reference
     )
     # A power of two keeps the sequence balanced; what is left over is dropped.
-    wanted = 2 ** int(np.ceil(np.log2(POOL_SETS * second)))
+    wanted = 2 ** int(np.ceil(np.log2(sets * second)))
     more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(wanted)
-    more = more[: POOL_SETS * second].clip(1e-9, 1 - 1e-9)
+    more = more[: sets * second].clip(1e-9, 1 - 1e-9)
     spread = np.sqrt(stats.chi2.ppf(more[:, :1], STUDENT_DEGREES) / STUDENT_DEGREES)
     student = special.ndtri(more[:, 1:]) / spread
     return Pool(
-        np.ascontiguousarray(points.reshape(POOL_SETS, first, rates).transpose(0, 2, 1)),
-        log_reference.reshape(POOL_SETS, first),
-        np.ascontiguousarray(student.reshape(POOL_SETS, second, rates).transpose(0, 2, 1)),
+        np.ascontiguousarray(points.reshape(sets, first, rates).transpose(0, 2, 1)),
+        log_reference.reshape(sets, first),
+        np.ascontiguousarray(student.reshape(sets, second, rates).transpose(0, 2, 1)),
         STUDENT_DEGREES,
     )
-
-
-def reference_prior(priors: Priors) -> Prior:
-    """The priors for the kernel, with the reference weights that ``make_pool`` draws by."""
-    return priors.for_kernel()._replace(reference=np.log(_reference(priors.shares)))
-
-
-def _reference(shares: Array) -> Array:
-    """Weights of the groups in the reference mixture: none is left out."""
-    reference = shares + 0.05
-    result: Array = reference / reference.sum()
-    return result
 
 
 def student_constant(degrees: float, rates: int = len(RATES)) -> float:

@@ -171,3 +171,31 @@ def _conditions(
             1.0,
         )
     ]
+
+
+def mean_states(rates: Array, poor: Array, taught: Taught) -> Array:
+    """Chance of each state and trouble of an opening of which nothing is known.
+
+    Args:
+        rates: mean rates, shape (..., 5).
+        poor: share of poor grounds among the grounded, broadcastable to (...).
+        taught: what the portfolio taught.
+
+    Returns:
+        Shape (..., S, 3); sums to 1 over the last two axes.
+    """
+    u, c, j, r, f = (rates[..., index] for index in range(5))
+    state = np.empty((*u.shape, STATE_COUNT))
+    state[..., GROUNDED] = (1 - u) * (1 - poor)
+    state[..., POOR] = (1 - u) * poor
+    state[..., AS_WIRED] = u * (1 - c)
+    state[..., OPEN_GROUND] = u * c * (1 - j) * (1 - taught.careful)
+    state[..., CAREFUL] = u * c * (1 - j) * taught.careful
+    jumpered = u * c * j
+    # An opening with a style of its own on a circuit jumpered at the head has a jumper of its own.
+    at_head = taught.head * (taught.opening_own + (1 - taught.opening_own) * taught.opening_follows)
+    state[..., JUMPERED] = jumpered * (1 - at_head)
+    state[..., HEAD_JUMPERED] = jumpered * at_head
+    trouble = np.stack([(1 - f) * (1 - r), (1 - f) * r, f], axis=-1)
+    result: Array = state[..., :, None] * trouble[..., None, :]
+    return result

@@ -16,6 +16,7 @@ import numpy as np
 
 STATES = range(7)
 GROUNDED = (0, 1)
+JUMPERED = (5, 6)
 COPIED, FRESH = "copied", "fresh"
 ALONE, FOLLOWED, STYLED = "alone", "followed", "styled"
 
@@ -107,6 +108,12 @@ def lists_of(numbers: Numbers, at: Point, circuits: int):
     copies = numbers.circuit_follows
     for hand in STATES:
         choices = [(hand, COPIED, copies)]
+        if hand in JUMPERED:
+            # Whoever jumpers decides circuit by circuit whether to do it at the head.
+            shares = (1 - numbers.head, numbers.head)
+            choices = [
+                (s, COPIED, copies * share) for s, share in zip(JUMPERED, shares, strict=True)
+            ]
         choices += [(state, FRESH, (1 - copies) * at.fresh[state]) for state in STATES]
         for found in product(choices, repeat=circuits):
             chance = at.fresh[hand] * math.prod(chance for _, _, chance in found)
@@ -225,8 +232,8 @@ def dangerous_pmf(numbers: Numbers, at: Point, dwellings) -> tuple[np.ndarray, f
 
 
 def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.ndarray:
-    """Expected numbers as ``kernel.Found.taught`` describes them, shape (13,)."""
-    result = np.zeros(13)
+    """Expected numbers as ``kernel.Found.taught`` describes them, shape (15,)."""
+    result = np.zeros(15)
     table = numbers.table
     for circuits in dwellings:
         telling = [any(o.evidence != flat for o in openings) for openings in circuits]
@@ -248,8 +255,10 @@ def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.nd
                 states[k, state] += mass
                 copied[k] += mass * (way == COPIED)
         if any(telling):
-            result[6:] += hands / total
+            result[6:13] += hands / total
         for k, openings in enumerate(circuits):
+            if telling[k]:
+                result[13:] += states[k, list(JUMPERED)] / total
             if telling[k] and sum(telling) > 1:
                 result[0] += copied[k] / total
                 result[1] += 1

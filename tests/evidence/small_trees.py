@@ -6,6 +6,7 @@ import numpy as np
 
 from pipeline.evidence import kernel
 from pipeline.evidence.classes import NOT_REPAIRED, UNKNOWN_SLOTS, Classes, Weighed
+from pipeline.evidence.picking import Odds
 from pipeline.evidence.posterior import Model, Portfolio
 from pipeline.evidence.priors import Priors
 from pipeline.evidence.states import Taught
@@ -93,7 +94,17 @@ def evidence_of(numbers: Numbers) -> kernel.Evidence:
         numbers.harm,
         numbers.face,
         numbers.face_safe,
-        np.ones_like(numbers.table),
+        np.full(len(numbers.table), kernel.NOT_PICKED),
+    )
+
+
+def nothing_picked(buildings: int = 1) -> kernel.Picking:
+    """No opening of any building was picked for a reason."""
+    return kernel.Picking(
+        np.zeros(buildings, dtype=np.bool_),
+        np.ones((buildings, 1, 7, 3)),
+        np.ones((buildings, 1, 7, 3)),
+        np.ones((buildings, 7, 3)),
     )
 
 
@@ -107,7 +118,7 @@ def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
         np.zeros(buildings),
         np.zeros((buildings, draws)),
         np.zeros((buildings, draws)),
-        np.zeros((buildings, 13)),
+        np.zeros((buildings, 15)),
         np.zeros((buildings, draws)),
         np.zeros((buildings, draws)),
     )
@@ -164,7 +175,7 @@ def model_of(priors: Priors, numbers: Numbers, draws: int = 400) -> Model:
             np.full((size, 21, len(CONDITIONS)), 1 / len(CONDITIONS), dtype=np.float32),
             np.full((size, 21, 3), 1 / 3, dtype=np.float32),
             np.full((size, 21), 0.1),
-            np.ones((5, 7, 3)),
+            Odds(np.zeros(0, dtype=np.int64), np.zeros((0, 0)), np.zeros((0, 7, 3, 0))),
             np.ones((4, 7, 3)),
             np.ones((4, 7, 3)),
         ),

@@ -15,6 +15,7 @@ from tests.evidence.small_trees import (
     FLAT,
     empty_found,
     evidence_of,
+    nothing_picked,
     random_numbers,
     random_tree,
     shares_of,
@@ -22,7 +23,6 @@ from tests.evidence.small_trees import (
 
 SEEDS = range(6)
 DRAWS = 6_000
-NO_PICKING = 0.0
 
 
 @dataclass(frozen=True)
@@ -52,10 +52,15 @@ def chances(log_odds: np.ndarray, poor: float, numbers: exact.Numbers):
     return p, q, w
 
 
+def unseen() -> np.ndarray:
+    return np.full(FLAT + 1, -1)
+
+
 def log_sums(case_tree, table, numbers, chance, *, whole: bool) -> np.ndarray:
     p, q, w = chance
     out = np.zeros(p.shape[1])
-    kernel.log_likelihood(case_tree, table, 0, shares_of(numbers), p, q, w, whole, out)
+    which, share = case_tree.row_class, shares_of(numbers)
+    kernel.log_likelihood(case_tree, table, which, 0, share, p, q, w, whole, out)
     return out
 
 
@@ -73,15 +78,15 @@ def case(request: pytest.FixtureRequest) -> Case:
     kernel.weigh_building(
         tree,
         evidence_of(numbers),
+        kernel.own_tables(tree, evidence_of(numbers), nothing_picked(), 0, 0, unseen()),
         shares_of(numbers),
         0,
         poor,
-        NO_PICKING,
         many,
         like,
-        np.log(np.tile(weights / times, times)),
+        np.tile(weights / times, times),
         FLAT,
-        99,
+        np.array([99], dtype=np.uint64),
         found,
         0,
         0,
@@ -191,11 +196,17 @@ def test_chance_of_no_dangerous_opening_and_of_no_live_metal(case: Case):
         assert found[0] == pytest.approx(float(wanted), rel=1e-9)
 
 
-def test_rates_and_effective_points(case: Case):
+def test_rates(case: Case):
     wanted = (case.weights / (1 + np.exp(-case.log_odds))).sum(axis=1)
     np.testing.assert_allclose(case.found.rates[0], wanted, rtol=1e-12)
-    times = kernel.CHUNK - 5
-    assert case.found.effective[0] == pytest.approx(times / (case.weights**2).sum())
+
+
+def test_weights_sum_to_one_and_say_how_many_points_they_are_worth():
+    log_weight = np.random.default_rng(4).normal(-700, 2, 300)
+    weight = np.empty(300)
+    effective = kernel.normalise(log_weight, weight)
+    np.testing.assert_allclose(weight, special.softmax(log_weight), rtol=1e-9)
+    assert effective == pytest.approx(1 / (special.softmax(log_weight) ** 2).sum())
 
 
 def test_expected_numbers_behind_the_shares(case: Case):
@@ -235,42 +246,68 @@ def test_mean_of_drawn_harm_is_the_expected_harm(case: Case):
     assert (case.found.joint * harm * times[:, None, None]).sum() == pytest.approx(wanted, rel=1e-9)
 
 
-def test_being_picked_is_taken_out(case: Case):
-    """What being picked for a reason says by itself is divided out, at every point."""
+def test_being_picked_and_being_passed_over(case: Case):
+    """At each point: how likely the looks were, given which openings were picked for them."""
     rng = np.random.default_rng(21)
-    numbers, count = case.numbers, len(case.points)
-    odds = rng.uniform(0.5, 4, numbers.table.shape)
-    odds[FLAT] = 1.0
-    found = empty_found(len(case.tree.row_class), 1, 0)
-    # Likelihoods of nought where the kernel expects its own: what is left is the sum itself.
-    kernel.weigh_building(
-        case.tree,
-        evidence_of(numbers)._replace(picking=odds),
-        shares_of(numbers),
-        0,
-        case.poor,
-        3.0,
-        case.log_odds,
-        np.zeros(count),
-        np.log(case.weights),
-        FLAT,
-        99,
-        found,
-        0,
-        0,
-    )
+    numbers, tree = case.numbers, case.tree
+    evidence = evidence_of(numbers)._replace(reason=np.array([0, 1, -1, 0, -1]))
+    taken, chance = rng.uniform(0.1, 1, (2, 1, 2, 7, 3))
+    passed = rng.uniform(0.1, 1, (1, 7, 3))
+    picking = kernel.Picking(np.array([True]), taken, chance, passed)
+    own = kernel.own_tables(tree, evidence, picking, 0, 0, unseen())
+    # The same by class, which is what the enumeration goes by.
+    factor = np.stack([passed[0] if r < 0 else taken[0, r] for r in evidence.reason])
+    picked = np.stack([passed[0] if r < 0 else chance[0, r] for r in evidence.reason])
+    for found, wanted in (
+        (own.table[own.which], numbers.table * factor),
+        (own.safe[own.which], numbers.safe * factor),
+        (own.dead[own.which], numbers.dead * factor),
+        (own.picked[own.reason], picked),
+    ):
+        np.testing.assert_allclose(found, wanted[tree.row_class])
+    p, q, w = chances(case.log_odds, case.poor, numbers)
+    found = np.zeros(len(case.points))
+    share = shares_of(numbers)
+    kernel.log_likelihood(tree, own.table, own.which, 0, share, p, q, w, True, found)
+    kernel._add_picking(tree, own, share, 0, p, q, w, found)
+    wanted = [
+        exact.building_log_sum(numbers, at, case.dwellings, numbers.table * factor)
+        - exact.building_log_sum(numbers, at, case.dwellings, picked)
+        for at in case.points
+    ]
+    np.testing.assert_allclose(found, wanted, rtol=1e-9, atol=1e-9)
 
-    def taken_out(at: exact.Point) -> float:
-        return math.exp(exact.building_log_sum(numbers, at, case.dwellings, odds))
 
-    for table, result in ((numbers.safe, found.none_dangerous), (numbers.dead, found.none_live)):
-        wanted = case.mean(
-            lambda at: (
-                math.exp(exact.building_log_sum(numbers, at, case.dwellings, table))  # noqa: B023
-                / taken_out(at)
-            )
-        )
-        assert result[0] == pytest.approx(min(float(wanted), 1.0), rel=1e-9)
+def test_points_kept_carry_what_was_left_out():
+    rng = np.random.default_rng(6)
+    x, like = rng.normal(0, 1, (5, 200)), rng.normal(0, 1, 200)
+    rest = rng.normal(0, 3, 200)
+    weight = special.softmax(rest)
+    before = [x.copy(), like.copy(), rest.copy(), weight.copy()]
+    kept = kernel.keep_points(weight, 40, 0.3, x, like, rest)
+    assert kept <= 40
+    assert weight[:kept].sum() == pytest.approx(1.0)
+    # The same points, in the same order; weights and what learning goes by raised alike.
+    where = np.flatnonzero(np.isin(before[1], like[:kept]))
+    np.testing.assert_array_equal(x[:, :kept], before[0][:, where])
+    raised = rest[:kept] - before[2][where]
+    assert (raised > -1e-9).all() and raised.max() > 0.1
+    np.testing.assert_allclose(weight[:kept], before[3][where] * np.exp(raised), rtol=1e-9)
+
+
+@pytest.mark.parametrize("most", [1, 5, 40, 200])
+def test_thinned_weights_are_few_and_right_on_the_mean(most):
+    rng = np.random.default_rng(most)
+    weight = rng.dirichlet(np.full(120, 0.3))
+    starts = (np.arange(4_000) + 0.5) / 4_000
+    mean = np.zeros(len(weight))
+    for start in starts:
+        left = weight.copy()
+        kernel.thin(left, most, start)
+        assert (left > 0).sum() <= most
+        assert left.sum() == pytest.approx(1.0, rel=1e-9)
+        mean += left / len(starts)
+    np.testing.assert_allclose(mean, weight, rtol=0.02, atol=2e-3 / most)
 
 
 def test_prior_density_is_the_mixture_of_betas_on_the_log_odds_scale():
