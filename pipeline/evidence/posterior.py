@@ -69,7 +69,6 @@ class Portfolio:
         result: Ints = tree.row_start[tree.circuit_start[tree.dwelling_start]]
         return result
 
-
     def openings_of(self, buildings: Ints) -> Array:
         """All openings of consecutive buildings, recorded or not, shape (n,)."""
         tree = self.tree
