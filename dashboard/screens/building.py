@@ -12,6 +12,7 @@ from dashboard.charts.timeline import timeline as timeline_picture
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import (
+    ORDER_TOLD,
     SCORE_UNIT,
     between,
     count,
@@ -84,14 +85,20 @@ def heading(row: dict[str, Any]) -> str:
 
 
 def key_figures(row: dict[str, Any]) -> str:
-    """The building's standing in five figures."""
+    """The building's standing in six figures."""
     return plate.figures(
         [
             (
                 "Rank",
                 f"{row['rank']}",
-                f"between {row['rank_low']} and {row['rank_high']}; among the first ten with "
-                f"{percent(row['p_top'])}",
+                f"{row['rank_low']} to {row['rank_high']} with 90 %; among the first "
+                f"{row['top']:.0f} with {percent(row['p_top'])}",
+            ),
+            (
+                "Burden",
+                number(row["burden"]),
+                f"{number(row['expected_dangerous_openings'])} dangerous openings expected × "
+                f"{number(row['exposed_per_dwelling'])} people",
             ),
             (
                 "Score",
@@ -127,7 +134,8 @@ def next_panel(row: dict[str, Any]) -> str:
     reasons = "".join(f"<li>{plate.text(reason)}</li>" for reason in row["reasons"])
     return (
         f'<section class="panel {kind}"><h3>Look at next</h3><p>{plate.text(row["next_look"])}</p>'
-        f"{first}<h3>Why it stands where it stands</h3><ul>{reasons}</ul></section>"
+        f"{first}<h3>Why, what weighs most in the score first</h3><ul>{reasons}</ul>"
+        f'<p class="soft small">{ORDER_TOLD}</p></section>'
     )
 
 
