@@ -376,8 +376,9 @@ def _table(
         + (f" of {count(counted.all_buildings)}" if selection.narrows else "")
         + f". {ORDER_TOLD} Burden: {BURDEN_UNIT}; below it, the 90 % interval of the number of "
         f"dangerous openings. Score: {SCORE_UNIT}. Ingredients add up with a baseline to the "
-        "score; a hollow bar takes away. Live metal: chance that anywhere in it metal is live in normal use. Blind: "
-        "three-slot openings never looked at by a method able to see a false ground."
+        "score; a hollow bar takes away. Live metal: chance that anywhere in it metal is live in "
+        "normal use. Blind: three-slot openings never looked at by a method able to see a false "
+        "ground."
     )
     body = plate.table(
         frame.to_dict(orient="records"),

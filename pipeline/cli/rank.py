@@ -225,12 +225,12 @@ def print_ranking(
     click.echo("")
     for line in [] if sets is None else sets_told(sets):
         click.echo(line)
-    click.echo(
-        ORDER_TOLD if by.startswith("burden") else "Buildings stand in order of their score."
-    )
+    by_burden = by.startswith("burden")
+    click.echo(ORDER_TOLD if by_burden else "Here buildings stand in order of their score.")
     per = " Burden and score are told per dwelling." if each else ""
     click.echo(f"Burden: {BURDEN_UNIT}. Score: {SCORE_UNIT}.{per}")
-    click.echo(RANK_TOLD)
+    if by_burden:
+        click.echo(RANK_TOLD)
     click.echo(
         "90 %: interval of the rank, and of the number of dangerous openings. Live metal: chance "
         "that anywhere in it metal is live in normal use. Blind: share of "

@@ -2,9 +2,9 @@
 
 The burden of a building is its number of dangerous openings times the people near each of them:
 those of a dwelling, vulnerable ones weighted as the score weights them. An opening on live metal
-counts as one dangerous opening like any other. In the score it counts about a thousand times as
-much, so that a chance of a few per cent of one such opening decides a place: the score tells what
-is at stake, but its order changes with every draw. Live metal has the urgent list and a column of
+counts as one dangerous opening like any other. In the score it counts hundreds of times as much,
+so that a small chance of one such opening decides a place: the score tells what is at stake, but
+its order changes with every draw. Live metal has the urgent list and a column of
 its own instead.
 """
 

@@ -75,8 +75,6 @@ def _held(
 
 def _missed(held: Array, could: Array) -> Array:
     """Mean share of what could be held that is not, by size; nothing where nothing could be."""
-    some = could > 0
-    missed: Array = (some - np.divide(held, could, out=np.zeros_like(held), where=some)).mean(
-        axis=1
-    )
+    share = np.divide(held, could, out=np.ones_like(held), where=could > 0)
+    missed: Array = 1 - share.mean(axis=1)
     return missed

@@ -70,14 +70,14 @@ def listed(
     Returns:
         position (from 1, within the selection), rank, rank_low, rank_high (in the selection's
         order, among all buildings), building_id, name, address, city, owner, manager, year_built,
-        year_rewired, era_label, dwellings, openings, people, burden,
-        burden_per_dwelling, score, score_low, score_high, score_per_dwelling, baseline, contribution_era, contribution_mixed_openings,
-        contribution_confirmed_defects, contribution_occupancy, expected_dangerous_openings,
-        dangerous_low, dangerous_high, p_any_dangerous, p_live_metal, p_top, blind_share (of
-        three-slot openings),
-        evidence_share (of the score), evidence (key), confirmed_defects, urgent_openings,
-        openings_looked_at, insured_value, next_look, earlier_rank, earlier_score, places_gained
-        (by whole-building burden; NULL for a building that is new).
+        year_rewired, era_label, dwellings, openings, people, burden, burden_per_dwelling, score,
+        score_low, score_high, score_per_dwelling, baseline, contribution_era,
+        contribution_mixed_openings, contribution_confirmed_defects, contribution_occupancy,
+        expected_dangerous_openings, dangerous_low, dangerous_high, p_any_dangerous, p_live_metal,
+        p_top, blind_share (of three-slot openings), evidence_share (of the score), evidence (key),
+        confirmed_defects, urgent_openings, openings_looked_at, insured_value, next_look,
+        earlier_rank, earlier_score, places_gained (by whole-building burden; NULL for a building
+        that is new).
     """
     where, parameters = selection.where()
     prefix = selection.ranked_by
@@ -89,11 +89,11 @@ def listed(
             {prefix} AS rank, {prefix}_low AS rank_low, {prefix}_high AS rank_high,
             building_id, name, address, city, owner, manager, year_built, year_rewired, era_label,
             dwellings, openings, people, burden, burden_per_dwelling, score, score_low, score_high,
-            score_per_dwelling, baseline, contribution_era, contribution_mixed_openings, contribution_confirmed_defects,
-            contribution_occupancy, expected_dangerous_openings, dangerous_low, dangerous_high,
-            p_any_dangerous, p_live_metal, p_top, blind_share, evidence_share, evidence,
-            confirmed_defects,
-            urgent_openings, openings_looked_at, insured_value, next_look, earlier_rank,
+            score_per_dwelling, baseline, contribution_era, contribution_mixed_openings,
+            contribution_confirmed_defects, contribution_occupancy, expected_dangerous_openings,
+            dangerous_low, dangerous_high, p_any_dangerous, p_live_metal, p_top, blind_share,
+            evidence_share, evidence, confirmed_defects, urgent_openings, openings_looked_at,
+            insured_value, next_look, earlier_rank,
             earlier_score, places_gained
         FROM memory.listing
         WHERE {where}
