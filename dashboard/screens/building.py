@@ -85,7 +85,7 @@ def heading(row: dict[str, Any]) -> str:
 
 
 def key_figures(row: dict[str, Any]) -> str:
-    """The building's standing in six figures."""
+    """The building's standing in five figures."""
     return plate.figures(
         [
             (
@@ -97,21 +97,16 @@ def key_figures(row: dict[str, Any]) -> str:
             (
                 "Burden",
                 number(row["burden"]),
-                f"{number(row['expected_dangerous_openings'])} dangerous openings expected × "
-                f"{number(row['exposed_per_dwelling'])} people",
+                f"{number(row['expected_dangerous_openings'])} dangerous openings expected of "
+                f"{count(row['openings'])} ({row['dangerous_low']}–{row['dangerous_high']} with "
+                f"90 %) × {number(row['exposed_per_dwelling'])} people; any at all: "
+                f"{percent(row['p_any_dangerous'])}",
             ),
             (
                 "Score",
                 number(row["score"]),
                 f"{between(row['score_low'], row['score_high'])} with 90 %; "
                 f"{number(row['score_per_dwelling'])} per dwelling",
-            ),
-            (
-                "Dangerous openings",
-                f"{row['dangerous_low']}–{row['dangerous_high']}"
-                if row["dangerous_low"] != row["dangerous_high"]
-                else f"{row['dangerous_low']}",
-                f"of {count(row['openings'])}; any at all: {percent(row['p_any_dangerous'])}",
             ),
             (
                 "Blind share",

@@ -251,7 +251,7 @@ def columns(
         )
 
     def burden(row: dict[str, Any]) -> str:
-        dangerous = f"{between(row['dangerous_low'], row['dangerous_high'])} dangerous"
+        dangerous = f"({row['dangerous_low']}–{row['dangerous_high']})"
         told = f'<span class="num soft small">{dangerous}</span>'
         if per_dwelling:
             each = number(row["burden_per_dwelling"])
@@ -302,12 +302,12 @@ def columns(
     return [
         plate.Column("Rank", rank, bare=True, width="3.6rem"),
         plate.Column("Building and most useful next look", name, heads=True),
-        plate.Column("Burden", burden, width="6.5rem"),
-        plate.Column("Score (90 %)", score, half=True, width="6rem"),
-        *(plate.Column(label, ingredient(key), half=True, width="4.6rem") for key, label in PARTS),
-        plate.Column("Live metal", live, half=True, width="4rem"),
-        plate.Column("Blind", blind, half=True, width="4rem"),
-        *([plate.Column("Since last build", moved, half=True, width="4.8rem")] if compared else []),
+        plate.Column("Burden (openings)", burden, width="5.6rem"),
+        plate.Column("Score (90 %)", score, half=True, width="5.2rem"),
+        *(plate.Column(label, ingredient(key), half=True, width="4.2rem") for key, label in PARTS),
+        plate.Column("Live metal", live, half=True, width="3.4rem"),
+        plate.Column("Blind", blind, half=True, width="3.4rem"),
+        *([plate.Column("Since last build", moved, half=True, width="4.4rem")] if compared else []),
     ]
 
 
@@ -374,7 +374,7 @@ def _table(
     shown = (
         f"{plural(counted.buildings, 'building')}"
         + (f" of {count(counted.all_buildings)}" if selection.narrows else "")
-        + f". {ORDER_TOLD} Burden: {BURDEN_UNIT}; below it, the 90 % interval of the number of "
+        + f". {ORDER_TOLD} Burden: {BURDEN_UNIT}; in brackets the 90 % interval of the number of "
         f"dangerous openings. Score: {SCORE_UNIT}. Ingredients add up with a baseline to the "
         "score; a hollow bar takes away. Live metal: chance that anywhere in it metal is live in "
         "normal use. Blind: three-slot openings never looked at by a method able to see a false "
