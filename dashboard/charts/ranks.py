@@ -19,7 +19,7 @@ def rank_intervals(frame: pd.DataFrame, k: int, tone: Tone) -> alt.LayerChart:
     data = frame[["position", "name", "building_id", "rank", "rank_low", "rank_high"]].copy()
     data["label"] = data["rank"].astype(str) + "  " + data["name"].astype(str)
     data["interval"] = data["rank_low"].astype(str) + "–" + data["rank_high"].astype(str)
-    last = max(int(data["rank_high"].max()), k) if len(data) else k
+    last = max(int(data[["rank", "rank_high"]].max().max()), k) if len(data) else k
     scale = alt.Scale(domain=[0.5, last + 0.5], nice=False, zero=False)
     order = alt.EncodingSortField("position")
     axis = alt.Axis(orient="top", tickMinStep=1, format="d", tickCount=6)

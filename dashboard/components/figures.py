@@ -7,9 +7,13 @@ import math
 import pandas as pd
 
 from pipeline.cli.output import day, number, percent
+from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import SCORE_UNIT
 
 __all__ = [
+    "BURDEN_UNIT",
+    "ORDER_TOLD",
+    "RANK_TOLD",
     "SCORE_UNIT",
     "STATE_WORDS",
     "amount",

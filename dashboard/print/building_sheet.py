@@ -10,6 +10,8 @@ import pandas as pd
 
 from dashboard.components import opening_rows
 from dashboard.components.figures import (
+    BURDEN_UNIT,
+    ORDER_TOLD,
     SCORE_UNIT,
     between,
     count,
@@ -80,11 +82,12 @@ def building_sheet(
 <h1>{text(name)}</h1>
 <p class="soft">{text(row["building_id"])}{" · " + text(place) if place else ""}</p>
 {urgent}
-<p><b>Rank {row["rank"]}</b> (between {row["rank_low"]} and {row["rank_high"]}) ·
+<p><b>Rank {row["rank"]}</b> ({row["rank_low"]} to {row["rank_high"]} with 90 %) ·
+<b>burden {number(row["burden"])}</b> ·
 <b>score {number(row["score"])}</b> ({between(row["score_low"], row["score_high"])} with 90 %) ·
 <b>{row["dangerous_low"]}–{row["dangerous_high"]}</b> dangerous openings of {count(row["openings"])}
 · blind share {percent(row["blind_share"])}</p>
-<p class="soft small">Score: {SCORE_UNIT}.</p>
+<p class="soft small">{ORDER_TOLD} Burden: {BURDEN_UNIT}. Score: {SCORE_UNIT}.</p>
 <h2>Look at next</h2><p>{text(row["next_look"])}</p><ul>{reasons}</ul>
 <h2>How the score comes about</h2>{_steps(steps)}
 <h2>Openings</h2>{_openings(row, openings)}

@@ -12,6 +12,7 @@ from dashboard.charts.timeline import timeline as timeline_picture
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import (
+    ORDER_TOLD,
     SCORE_UNIT,
     between,
     count,
@@ -90,21 +91,22 @@ def key_figures(row: dict[str, Any]) -> str:
             (
                 "Rank",
                 f"{row['rank']}",
-                f"between {row['rank_low']} and {row['rank_high']}; among the first ten with "
-                f"{percent(row['p_top'])}",
+                f"{row['rank_low']} to {row['rank_high']} with 90 %; among the first "
+                f"{row['top']:.0f} with {percent(row['p_top'])}",
+            ),
+            (
+                "Burden",
+                number(row["burden"]),
+                f"{number(row['expected_dangerous_openings'])} dangerous openings expected of "
+                f"{count(row['openings'])} ({row['dangerous_low']}–{row['dangerous_high']} with "
+                f"90 %) × {number(row['exposed_per_dwelling'])} people; any at all: "
+                f"{percent(row['p_any_dangerous'])}",
             ),
             (
                 "Score",
                 number(row["score"]),
                 f"{between(row['score_low'], row['score_high'])} with 90 %; "
                 f"{number(row['score_per_dwelling'])} per dwelling",
-            ),
-            (
-                "Dangerous openings",
-                f"{row['dangerous_low']}–{row['dangerous_high']}"
-                if row["dangerous_low"] != row["dangerous_high"]
-                else f"{row['dangerous_low']}",
-                f"of {count(row['openings'])}; any at all: {percent(row['p_any_dangerous'])}",
             ),
             (
                 "Blind share",
@@ -127,7 +129,8 @@ def next_panel(row: dict[str, Any]) -> str:
     reasons = "".join(f"<li>{plate.text(reason)}</li>" for reason in row["reasons"])
     return (
         f'<section class="panel {kind}"><h3>Look at next</h3><p>{plate.text(row["next_look"])}</p>'
-        f"{first}<h3>Why it stands where it stands</h3><ul>{reasons}</ul></section>"
+        f"{first}<h3>Why, what weighs most in the score first</h3><ul>{reasons}</ul>"
+        f'<p class="soft small">{ORDER_TOLD}</p></section>'
     )
 
 

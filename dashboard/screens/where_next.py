@@ -12,6 +12,9 @@ from dashboard.charts.ranks import rank_intervals
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import (
+    BURDEN_UNIT,
+    ORDER_TOLD,
+    RANK_TOLD,
     SCORE_UNIT,
     between,
     count,
@@ -96,7 +99,7 @@ def narrowed(source: Source) -> tuple[Selection, int]:
         evidence=evidence,
         findings=tuple(findings or ()),
         search=search or "",
-        order=order or "score",
+        order=order or "burden",
     )
     return selection, int(k)
 
@@ -200,7 +203,9 @@ def answer(
     held = "".join(
         f" The first {count(row['first'])} hold {percent(row['share_low'])} to "
         f"{percent(row['share_high'])} of all dangerous openings (90 %), "
-        f"{percent(1 - row['regret'])} of what the {count(row['first'])} with most of them hold."
+        f"{percent(1 - row['regret'])} of what the {count(row['first'])} with most of them hold, "
+        f"and {percent(1 - row['burden_regret'])} of the most burden that {count(row['first'])} "
+        "can hold."
         for row in sets[sets["first"].isin((5, 50))].to_dict(orient="records")
     )
     return (
@@ -245,18 +250,25 @@ def columns(
             f'<span class="small look">{plate.text(row["next_look"])}</span>'
         )
 
-    def score(row: dict[str, Any]) -> str:
+    def burden(row: dict[str, Any]) -> str:
+        dangerous = f"({row['dangerous_low']}–{row['dangerous_high']})"
+        told = f'<span class="num soft small">{dangerous}</span>'
         if per_dwelling:
-            most = "per dwelling"
-            return f'<span class="num strong">{number(row["score_per_dwelling"])}</span><br>' + (
-                f'<span class="soft small">{most}</span>'
+            each = number(row["burden_per_dwelling"])
+            return (
+                f'<span class="num strong">{each}</span> '
+                f'<span class="soft small">per dwelling</span><br>{told}'
             )
-        share = row["score"] / counted.largest_score if counted.largest_score else 0.0
-        interval = between(row["score_low"], row["score_high"])
+        share = row["burden"] / counted.largest_burden if counted.largest_burden else 0.0
         return plate.bar(
-            share,
-            f'<br><span class="num strong">{number(row["score"])}</span> '
-            f'<span class="num soft small">({interval})</span>',
+            share, f'<br><span class="num strong">{number(row["burden"])}</span><br>{told}'
+        )
+
+    def score(row: dict[str, Any]) -> str:
+        interval = between(row["score_low"], row["score_high"])
+        return (
+            f'<span class="num">{number(row["score"])}</span><br>'
+            f'<span class="num soft small">({interval})</span>'
         )
 
     def ingredient(key: str) -> Callable[[dict[str, Any]], str]:
@@ -284,24 +296,25 @@ def columns(
         arrow = "▲ up" if places > 0 else "▼ down"
         return (
             f'<span class="num small">{arrow} {abs(places)}</span><br>'
-            f'<span class="num soft small">was {number(row["earlier_score"])}</span>'
+            f'<span class="num soft small">was {row["earlier_rank"]:.0f}</span>'
         )
 
     return [
         plate.Column("Rank", rank, bare=True, width="3.6rem"),
         plate.Column("Building and most useful next look", name, heads=True),
-        plate.Column("Score (90 %)", score, width="8rem"),
-        *(plate.Column(label, ingredient(key), half=True, width="4.6rem") for key, label in PARTS),
-        plate.Column("Live metal", live, half=True, width="4rem"),
-        plate.Column("Blind", blind, half=True, width="4rem"),
-        *([plate.Column("Since last build", moved, half=True, width="4.8rem")] if compared else []),
+        plate.Column("Burden (openings)", burden, width="5.6rem"),
+        plate.Column("Score (90 %)", score, half=True, width="5.2rem"),
+        *(plate.Column(label, ingredient(key), half=True, width="4.2rem") for key, label in PARTS),
+        plate.Column("Live metal", live, half=True, width="3.4rem"),
+        plate.Column("Blind", blind, half=True, width="3.4rem"),
+        *([plate.Column("Since last build", moved, half=True, width="4.4rem")] if compared else []),
     ]
 
 
 @screen(
     "Where next?",
-    "Buildings in order of the shock harm to be expected there, from what inspections rule out "
-    "and what they leave open.",
+    "Buildings in order of how many people live with how many dangerous openings, from what "
+    "inspections rule out and what they leave open.",
 )
 def page() -> None:
     """The screen."""
@@ -325,7 +338,7 @@ def page() -> None:
     sure = source.ask(where_next.sureness, selection, k)
     with ahead:
         urgent_panel(source, selection)
-        if number_of == 1 and selection.order in ("score", "dwelling"):
+        if number_of == 1 and selection.order in ("burden", "dwelling"):
             sets = source.ask(queries.first_buildings)
             follow(plate.show(answer(frame, sure, counted, sets), key="answer"))
     with listing:
@@ -361,9 +374,11 @@ def _table(
     shown = (
         f"{plural(counted.buildings, 'building')}"
         + (f" of {count(counted.all_buildings)}" if selection.narrows else "")
-        + f". Score: {SCORE_UNIT}. Ingredients add up with a baseline to the score; a hollow bar "
-        "takes away. Live metal: chance that anywhere in it metal is live in normal use. Blind: "
-        "three-slot openings never looked at by a method able to see a false ground."
+        + f". {ORDER_TOLD} Burden: {BURDEN_UNIT}; in brackets the 90 % interval of the number of "
+        f"dangerous openings. Score: {SCORE_UNIT}. Ingredients add up with a baseline to the "
+        "score; a hollow bar takes away. Live metal: chance that anywhere in it metal is live in "
+        "normal use. Blind: three-slot openings never looked at by a method able to see a false "
+        "ground."
     )
     body = plate.table(
         frame.to_dict(orient="records"),
@@ -392,7 +407,7 @@ def _pictures(source: Source, selection: Selection, k: int, frame: pd.DataFrame)
     st.markdown(
         "Each line is the interval that holds the building's rank with 90 % probability; the "
         f"diamond is its rank. The shaded part is the first {k}. Long lines mean that looking "
-        "would change the order."
+        f"would change the order. {RANK_TOLD}"
     )
     picture(
         rank_intervals(frame, k, tone()),

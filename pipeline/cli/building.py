@@ -25,6 +25,7 @@ from pipeline.cli.output import (
 )
 from pipeline.cli.rank import ranking_rows
 from pipeline.cli.urgent import first_measure
+from pipeline.scoring.burden import ORDER_TOLD
 from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
 from pipeline.scoring.why import STEPS, told
 from pipeline.screens.whole_building import STEP_LABELS
@@ -124,6 +125,12 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
         f"Rank {row['rank']} (90 %: {row['rank_low']} to {row['rank_high']}); probability of "
         f"being among the first {row['top']:.0f}: {percent(row['p_top'])}."
     )
+    click.echo(
+        f"Burden {number(row['burden'])}: {number(row['expected_dangerous_openings'])} dangerous "
+        f"openings expected × {number(row['exposed_per_dwelling'])} people who live with each "
+        "(those of a dwelling, vulnerable ones weighted)."
+    )
+    click.echo(ORDER_TOLD)
     if row["urgent"]:
         click.echo(f"URGENT: {URGENT_WORDS}.")
         first_measure()
@@ -173,7 +180,7 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
         f"{percent(row['p_any_dangerous'])}; live metal anywhere: {percent(row['p_live_metal'])}. "
         f"Blind share {percent(row['blind_share'])}."
     )
-    click.echo("\nWhy")
+    click.echo("\nWhy, what weighs most in the score first")
     for reason in row["reasons"]:
         click.echo(f"  · {reason}")
     click.echo(f"\nNext look\n  {row['next_look']}")

@@ -21,6 +21,7 @@ from pipeline.cli.output import (
     say,
 )
 from pipeline.landing import Workspace
+from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import inputs_version, workspace_rule_book
@@ -30,16 +31,16 @@ from shared.rule_book import load_rule_book
 
 @click.command(
     short_help="Rank buildings, with intervals and reasons.",
-    epilog="Examples: coverplate rank --top 20  ·  coverplate rank --by score_per_dwelling  ·  "
+    epilog="Examples: coverplate rank --top 20  ·  coverplate rank --by burden_per_dwelling  ·  "
     "coverplate rank --rule-book stricter.toml",
 )
 @click.option("--top", type=click.IntRange(min=1), help="Only the first K buildings.")
 @click.option(
     "--by",
     type=click.Choice(list(queries.ORDERS)),
-    default="score",
+    default="burden",
     show_default=True,
-    help="What to rank by: the whole building, or per dwelling.",
+    help="What to rank by: burden or score, of the whole building or per dwelling.",
 )
 @click.option("--owner", help="Only buildings of this owner.")
 @click.option("--manager", help="Only buildings of this manager.")
@@ -76,7 +77,10 @@ def rank(
     workspace: Path,
     as_json: bool,
 ) -> int:
-    """Rank buildings by expected shock harm, with intervals and reasons."""
+    """Rank buildings by their burden, with intervals, score and reasons.
+
+    The burden is the expected number of dangerous openings times the people who live with each.
+    """
     place = existing(workspace)
     filters: dict[str, str | int | None] = {
         "owner": owner,
@@ -89,9 +93,9 @@ def rank(
         "evidence": evidence,
     }
     if rule_book is not None:
-        if by != "score" or any(filters.values()):
+        if by != "burden" or any(filters.values()):
             raise click.UsageError(
-                "--rule-book compares all buildings by score: only --top and "
+                "--rule-book compares all buildings by burden: only --top and "
                 "--workspace go with it."
             )
         return _compare(place, rule_book, top, as_json)
@@ -104,7 +108,7 @@ def rank(
     if as_json:
         print_json(ranking_rows(frame))
     else:
-        print_ranking(frame, None if by != "score" else sets)
+        print_ranking(frame, sets if by == "burden" else None, by)
     return 0
 
 
@@ -149,6 +153,9 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
                 "next_look": row["next_look"],
                 "rule_book_hash": row["rule_book_hash"],
                 "p_live_metal": row["p_live_metal"],
+                "burden": row["burden"],
+                "burden_per_dwelling": row["burden_per_dwelling"],
+                "exposed_per_dwelling": row["exposed_per_dwelling"],
             }
         )
     return rows
@@ -161,13 +168,23 @@ def sets_told(sets: pd.DataFrame) -> list[str]:
         lines.append(
             f"The first {row['first']} hold {percent(row['share_low'])} to "
             f"{percent(row['share_high'])} of all dangerous openings, "
-            f"{percent(1 - row['regret'])} of what the {row['first']} with most of them hold."
+            f"{percent(1 - row['regret'])} of what the {row['first']} with most of them hold, and "
+            f"{percent(1 - row['burden_regret'])} of the most burden that {row['first']} can hold."
         )
     return lines
 
 
-def print_ranking(frame: pd.DataFrame, sets: pd.DataFrame | None = None) -> None:
-    """Print a ranking for people; ``sets`` from ``queries.first_buildings``."""
+def print_ranking(
+    frame: pd.DataFrame, sets: pd.DataFrame | None = None, by: str = "burden"
+) -> None:
+    """Print a ranking for people.
+
+    Args:
+        frame: from ``queries.ranking``.
+        sets: from ``queries.first_buildings``.
+        by: the key of ``queries.ORDERS`` that it was ranked by.
+    """
+    each = "_per_dwelling" if by.endswith("_per_dwelling") else ""
     urgent = frame[frame["urgent"]]
     if len(urgent):
         click.echo(
@@ -180,11 +197,11 @@ def print_ranking(frame: pd.DataFrame, sets: pd.DataFrame | None = None) -> None
         rows.append(
             [
                 str(row["rank"]),
-                f"{row['rank_low']}–{row['rank_high']}",
+                "" if pd.isna(row["rank_low"]) else f"{row['rank_low']:.0f}–{row['rank_high']:.0f}",
                 _label(row) + (" (urgent)" if row["urgent"] else ""),
-                number(row["score"]),
-                number(row["score_per_dwelling"]),
+                number(row["burden" + each]),
                 f"{row['dangerous_low']}–{row['dangerous_high']}",
+                number(row["score" + each]),
                 percent(row["p_live_metal"]),
                 percent(row["blind_share"]),
                 row["reasons"][0] if len(row["reasons"]) else "",
@@ -196,9 +213,9 @@ def print_ranking(frame: pd.DataFrame, sets: pd.DataFrame | None = None) -> None
             ("rank", "right"),
             ("rank, 90 %", "left"),
             ("building", "left"),
-            ("score", "right"),
-            ("per dwelling", "right"),
+            ("burden", "right"),
             ("dangerous, 90 %", "right"),
+            ("score", "right"),
             ("live metal", "right"),
             ("blind", "right"),
             ("what weighs most", "left"),
@@ -208,7 +225,12 @@ def print_ranking(frame: pd.DataFrame, sets: pd.DataFrame | None = None) -> None
     click.echo("")
     for line in [] if sets is None else sets_told(sets):
         click.echo(line)
-    click.echo(f"Score: {SCORE_UNIT}.")
+    by_burden = by.startswith("burden")
+    click.echo(ORDER_TOLD if by_burden else "Here buildings stand in order of their score.")
+    per = " Burden and score are told per dwelling." if each else ""
+    click.echo(f"Burden: {BURDEN_UNIT}. Score: {SCORE_UNIT}.{per}")
+    if by_burden:
+        click.echo(RANK_TOLD)
     click.echo(
         "90 %: interval of the rank, and of the number of dangerous openings. Live metal: chance "
         "that anywhere in it metal is live in normal use. Blind: share of "
@@ -239,6 +261,8 @@ def _compare(workspace: Workspace, rule_book: Path, top: int | None, as_json: bo
             ("other rank", "right"),
             ("moves", "right"),
             ("building", "left"),
+            ("burden", "right"),
+            ("other burden", "right"),
             ("score", "right"),
             ("other score", "right"),
         ],
@@ -248,6 +272,8 @@ def _compare(workspace: Workspace, rule_book: Path, top: int | None, as_json: bo
                 str(row["other_rank"]),
                 f"{row['move']:+d}" if row["move"] else "=",
                 _label(row),
+                number(row["burden"]),
+                number(row["other_burden"]),
                 number(row["score"]),
                 number(row["other_score"]),
             ]

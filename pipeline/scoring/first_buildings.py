@@ -10,32 +10,58 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.evidence.states import Array
+
 SIZES = (1, 3, 5, 10, 20, 50, 100, 200, 500)
 """Sizes of sets that are told, as far as there are buildings."""
 
 
 def first_buildings(
-    rank: npt.NDArray[np.int64], draws: npt.NDArray[np.uint16], mass: float
+    rank: npt.NDArray[np.int64],
+    dangerous: npt.NDArray[np.uint16],
+    burden: npt.NDArray[np.float32],
+    mass: float,
 ) -> pd.DataFrame:
-    """What the first buildings of an order hold of all dangerous openings.
+    """What the first buildings of an order hold of all dangerous openings, and of all burden.
 
     Args:
         rank: place of each building, 1 for the first, shape (B,).
-        draws: draws of its number of dangerous openings, shape (B, D).
+        dangerous: draws of its number of dangerous openings, shape (B, D).
+        burden: draws of its burden (see ``scoring.burden``), shape (B, D).
         mass: probability held by intervals (equal tails).
 
     Returns:
         One row a set: first (how many buildings), share (mean share of all dangerous openings),
         share_low, share_high, regret (mean share of what the best set of that size in each draw
-        holds that this set misses), by size. Empty where there are no draws or no buildings.
+        holds that this set misses), and burden_regret, the same of the burden, by size. Empty where
+        there are no draws or no buildings.
     """
-    columns = ["first", "share", "share_low", "share_high", "regret"]
-    size, count = draws.shape
+    columns = ["first", "share", "share_low", "share_high", "regret", "burden_regret"]
+    size, count = dangerous.shape
     if not size or not count:
         return pd.DataFrame({name: pd.Series(dtype=np.float64) for name in columns})
     order = np.argsort(rank, kind="stable")
-    total = draws.sum(axis=0, dtype=np.float64)
+    total = dangerous.sum(axis=0, dtype=np.float64)
     wanted = [number for number in SIZES if number < size] or [size]
+    held, could = _held(order, dangerous, wanted)
+    missed = _missed(held, could)
+    burden_missed = _missed(*_held(order, burden, wanted))
+    tail = (1 - mass) / 2
+    rows = []
+    for place, number in enumerate(wanted):
+        share = held[place] / np.maximum(total, 1.0)
+        low, high = np.quantile(share, [tail, 1 - tail])
+        rows.append((number, share.mean(), low, high, missed[place], burden_missed[place]))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _held(
+    order: npt.NDArray[np.int64],
+    draws: npt.NDArray[np.uint16] | npt.NDArray[np.float32],
+    wanted: list[int],
+) -> tuple[Array, Array]:
+    """What the first of an order hold in each draw, and the best could: (sizes, D) each."""
+    size, count = draws.shape
     most = wanted[-1]
     chosen = np.cumsum(draws[order[:most]], axis=0, dtype=np.float64)
     best = np.empty((most, count))
@@ -43,14 +69,12 @@ def first_buildings(
         column = draws[:, draw]
         top = column if most >= size else np.partition(column, size - most)[size - most :]
         best[:, draw] = np.cumsum(np.sort(top)[::-1], dtype=np.float64)[:most]
-    tail = (1 - mass) / 2
-    rows = []
-    for number in wanted:
-        held, could = chosen[number - 1], best[number - 1]
-        share = held / np.maximum(total, 1.0)
-        missed = 1 - held / np.maximum(could, 1.0)
-        low, high = np.quantile(share, [tail, 1 - tail])
-        rows.append(
-            (number, share.mean(), low, high, float(np.where(could > 0, missed, 0.0).mean()))
-        )
-    return pd.DataFrame(rows, columns=columns)
+    places = np.array(wanted) - 1
+    return chosen[places], best[places]
+
+
+def _missed(held: Array, could: Array) -> Array:
+    """Mean share of what could be held that is not, by size; nothing where nothing could be."""
+    share = np.divide(held, could, out=np.ones_like(held), where=could > 0)
+    missed: Array = 1 - share.mean(axis=1)
+    return missed

@@ -1,6 +1,8 @@
-"""Ranks and how sure they are, from joint draws of all scores."""
+"""Ranks and how sure they are, from joint draws of all buildings."""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -8,37 +10,55 @@ import numpy.typing as npt
 from pipeline.evidence.states import Array
 
 
-def ranks(score: Array) -> npt.NDArray[np.int64]:
-    """Rank of each building, 1 for the largest score; equals keep their order."""
-    result = np.empty(len(score), dtype=np.int64)
-    result[np.argsort(-score, kind="stable")] = np.arange(1, len(score) + 1)
+@dataclass(frozen=True)
+class Ranks:
+    """An order of buildings and how sure it is.
+
+    Attributes:
+        rank: place by the expected value, 1 for the largest; equals keep their order.
+        low, high: interval of the place among the draws, inclusive. It is what the draws say: where
+            a few large draws carry a mean, its rank lies outside.
+        in_top: probability of being among the first K.
+    """
+
+    rank: npt.NDArray[np.int64]
+    low: npt.NDArray[np.int64]
+    high: npt.NDArray[np.int64]
+    in_top: Array
+
+
+def ranks(value: Array) -> npt.NDArray[np.int64]:
+    """Rank of each building, 1 for the largest value; equals keep their order."""
+    result = np.empty(len(value), dtype=np.int64)
+    result[np.argsort(-value, kind="stable")] = np.arange(1, len(value) + 1)
     return result
 
 
-def rank_intervals(
-    draws: npt.NDArray[np.float32], mass: float, top: int
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
-    """Interval of each building's rank and its probability of being in the top K.
+def ranked(expected: Array, draws: npt.NDArray[np.float32], mass: float, top: int) -> Ranks:
+    """Rank buildings by a quantity, and say how sure that is by draws of the same quantity.
+
+    Buildings that are equal in a draw (as many are that have nothing dangerous) stand there in the
+    order of what is expected of them.
 
     Args:
-        draws: draws of the score, shape (B, D).
+        expected: the mean, shape (B,).
+        draws: joint draws, shape (B, D).
         mass: probability held by the interval (equal tails).
         top: K.
-
-    Returns:
-        Low and high rank (inclusive) and the probability, each of shape (B,).
     """
     size, count = draws.shape
-    ranked = np.empty((size, count), dtype=np.int32)
+    rank = ranks(expected)
+    order = np.argsort(rank)
+    places = np.empty((size, count), dtype=np.int32)
     for draw in range(count):
-        order = np.argsort(-draws[:, draw], kind="stable")
-        ranked[order, draw] = np.arange(1, size + 1, dtype=np.int32)
-    in_top = (ranked <= top).mean(axis=1)
+        inner = np.argsort(-draws[order, draw], kind="stable")
+        places[order[inner], draw] = np.arange(1, size + 1, dtype=np.int32)
+    in_top = (places <= top).mean(axis=1)
     tail = (1 - mass) / 2
     low, high = int(np.floor(tail * (count - 1))), int(np.ceil((1 - tail) * (count - 1)))
     # In place, so that a large portfolio needs no second copy.
-    ranked.partition((low, high), axis=1)
-    return ranked[:, low].astype(np.int64), ranked[:, high].astype(np.int64), in_top
+    places.partition((low, high), axis=1)
+    return Ranks(rank, places[:, low].astype(np.int64), places[:, high].astype(np.int64), in_top)
 
 
 def score_intervals(draws: npt.NDArray[np.float32], mass: float) -> tuple[Array, Array]:

@@ -49,10 +49,9 @@ class Order:
 
 
 ORDERS: dict[str, Order] = {
-    "score": Order("Expected harm, whole building", "rank"),
-    "dwelling": Order(
-        "Expected harm per dwelling", "rank_per_dwelling", ranked_by="rank_per_dwelling"
-    ),
+    "burden": Order("Burden, whole building", "rank"),
+    "dwelling": Order("Burden per dwelling", "rank_per_dwelling", ranked_by="rank_per_dwelling"),
+    "score": Order("Score: expected harm, whole building", "rank_by_score"),
     "blind": Order("Blind share", "blind_share DESC, rank"),
     "confirmed": Order("Confirmed defects", "confirmed_defects DESC, rank"),
     "era": Order("Part of the score from the era", "contribution_era DESC, rank"),
@@ -102,7 +101,7 @@ class Selection:
     evidence: tuple[str, ...] = ()
     findings: tuple[str, ...] = ()
     search: str = ""
-    order: str = "score"
+    order: str = "burden"
 
     def where(self) -> tuple[str, list[Any]]:
         """The WHERE expression over the listing and its parameters."""
@@ -122,13 +121,13 @@ class Selection:
         return " AND ".join(conditions) or "true", parameters
 
     def order_by(self) -> str:
-        """The ORDER BY expression; the score's for a word that is no order."""
-        return ORDERS.get(self.order, ORDERS["score"]).sql
+        """The ORDER BY expression; the burden's for a word that is no order."""
+        return ORDERS.get(self.order, ORDERS["burden"]).sql
 
     @property
     def ranked_by(self) -> str:
         """Prefix of the rank columns that belong to the order."""
-        return ORDERS.get(self.order, ORDERS["score"]).ranked_by
+        return ORDERS.get(self.order, ORDERS["burden"]).ranked_by
 
     @property
     def narrows(self) -> bool:

@@ -21,7 +21,7 @@ class Counts:
         urgent: buildings of the selection with an urgent opening.
         confirmed: buildings of the selection with a confirmed defect.
         never_looked: buildings of the selection where nobody looked.
-        largest_score: largest upper end of a score interval, for a common scale of bars.
+        largest_burden: largest burden, for a common scale of bars.
         largest_part: largest absolute value of one ingredient, likewise.
     """
 
@@ -30,7 +30,7 @@ class Counts:
     urgent: int
     confirmed: int
     never_looked: int
-    largest_score: float
+    largest_burden: float
     largest_part: float
 
 
@@ -45,7 +45,7 @@ def counts(con: duckdb.DuckDBPyConnection, selection: Selection) -> Counts:
             count(*) FILTER (urgent_openings > 0),
             count(*) FILTER (confirmed_defects > 0),
             count(*) FILTER (evidence = 'none'),
-            coalesce(max(score), 0),
+            coalesce(max(burden), 0),
             coalesce(max(greatest(abs(contribution_era), abs(contribution_mixed_openings),
                 abs(contribution_confirmed_defects), abs(contribution_occupancy))), 0)
         FROM memory.listing
@@ -70,14 +70,14 @@ def listed(
     Returns:
         position (from 1, within the selection), rank, rank_low, rank_high (in the selection's
         order, among all buildings), building_id, name, address, city, owner, manager, year_built,
-        year_rewired, era_label, dwellings, openings, people, score, score_low, score_high,
-        score_per_dwelling, baseline, contribution_era, contribution_mixed_openings,
-        contribution_confirmed_defects, contribution_occupancy, expected_dangerous_openings,
-        dangerous_low, dangerous_high, p_any_dangerous, p_live_metal, p_top, blind_share (of
-        three-slot openings),
-        evidence_share (of the score), evidence (key), confirmed_defects, urgent_openings,
-        openings_looked_at, insured_value, next_look, earlier_rank, earlier_score, places_gained
-        (by whole-building score; NULL for a building that is new).
+        year_rewired, era_label, dwellings, openings, people, burden, burden_per_dwelling, score,
+        score_low, score_high, score_per_dwelling, baseline, contribution_era,
+        contribution_mixed_openings, contribution_confirmed_defects, contribution_occupancy,
+        expected_dangerous_openings, dangerous_low, dangerous_high, p_any_dangerous, p_live_metal,
+        p_top, blind_share (of three-slot openings), evidence_share (of the score), evidence (key),
+        confirmed_defects, urgent_openings, openings_looked_at, insured_value, next_look,
+        earlier_rank, earlier_score, places_gained (by whole-building burden; NULL for a building
+        that is new).
     """
     where, parameters = selection.where()
     prefix = selection.ranked_by
@@ -88,12 +88,12 @@ def listed(
             row_number() OVER (ORDER BY {selection.order_by()}) AS position,
             {prefix} AS rank, {prefix}_low AS rank_low, {prefix}_high AS rank_high,
             building_id, name, address, city, owner, manager, year_built, year_rewired, era_label,
-            dwellings, openings, people, score, score_low, score_high, score_per_dwelling, baseline,
-            contribution_era, contribution_mixed_openings, contribution_confirmed_defects,
-            contribution_occupancy, expected_dangerous_openings, dangerous_low, dangerous_high,
-            p_any_dangerous, p_live_metal, p_top, blind_share, evidence_share, evidence,
-            confirmed_defects,
-            urgent_openings, openings_looked_at, insured_value, next_look, earlier_rank,
+            dwellings, openings, people, burden, burden_per_dwelling, score, score_low, score_high,
+            score_per_dwelling, baseline, contribution_era, contribution_mixed_openings,
+            contribution_confirmed_defects, contribution_occupancy, expected_dangerous_openings,
+            dangerous_low, dangerous_high, p_any_dangerous, p_live_metal, p_top, blind_share,
+            evidence_share, evidence, confirmed_defects, urgent_openings, openings_looked_at,
+            insured_value, next_look, earlier_rank,
             earlier_score, places_gained
         FROM memory.listing
         WHERE {where}

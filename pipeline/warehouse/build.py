@@ -32,6 +32,7 @@ from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.landing import Workspace, create_views
 from pipeline.offline import connect
+from pipeline.scoring.burden import burden
 from pipeline.scoring.severity import severity, severity_array
 from pipeline.warehouse import results, store
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
@@ -42,7 +43,7 @@ from shared.vocabulary import WET_ROOM_WORDS
 
 Progress = Callable[[str, float], None]
 
-MODEL_VERSION = "4"
+MODEL_VERSION = "5"
 """Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
 
 MEMORY_LIMIT = "1500MB"
@@ -304,8 +305,8 @@ def _weigh_openings(
             "SELECT exposed_per_dwelling FROM building_sizes ORDER BY building_no"
         ).fetchnumpy()["exposed_per_dwelling"]
         urgent = con.execute("SELECT DISTINCT building_no FROM urgent_openings").fetchnumpy()
-        score = writer.results.placed_harm * np.asarray(exposed, dtype=np.float64)
-        first = np.argsort(-score, kind="stable")[:REFINED]
+        expected = burden(writer.results.dangerous, np.asarray(exposed, dtype=np.float64))
+        first = np.argsort(-expected, kind="stable")[:REFINED]
         chosen = np.union1d(first, np.asarray(urgent["building_no"], dtype=np.int64))
         more, again = Weigher(portfolio, full, MORE_POINTS), Weigher(portfolio, slots_alone)
         writer.replace(

@@ -22,7 +22,7 @@ class Comparison:
     Attributes:
         hash, other_hash: the rule books.
         frame: building_id, name, rank, other_rank, move (places gained under the other),
-            score, other_score; by rank.
+            burden, other_burden, score, other_score; by rank.
         kendall_tau: rank correlation (tau-b), 1 for the same order; 1 for fewer than two buildings.
         moved: buildings whose rank differs.
     """
@@ -43,7 +43,7 @@ def compare_rule_books(
         CoverplateError: where nothing was built yet, or where the current warehouse is older than
             what it was built from, so that more than the rules would differ.
     """
-    columns = ["building_id", "name", "rank", "score"]
+    columns = ["building_id", "name", "rank", "burden", "score"]
     with store.reading(workspace) as con:
         own = queries.ranking(con)[columns]
         rule_book_hash = str(queries.build_facts(con)["rule_book_hash"])
@@ -61,13 +61,14 @@ def compare_rule_books(
             build(workspace, other, progress, into=aside)
             con = store.open_reader(aside)
             try:
-                theirs = queries.ranking(con)[["building_id", "rank", "score"]]
+                theirs = queries.ranking(con)[["building_id", "rank", "burden", "score"]]
             finally:
                 con.close()
         finally:
             aside.unlink(missing_ok=True)
     frame = own.merge(
-        theirs.rename(columns={"rank": "other_rank", "score": "other_score"}), on="building_id"
+        theirs.rename(columns={name: f"other_{name}" for name in ("rank", "burden", "score")}),
+        on="building_id",
     )
     frame["move"] = frame["rank"] - frame["other_rank"]
     tau = 1.0

@@ -19,6 +19,7 @@ _RANKING = """
 SELECT
     {rank}, b.building_id, b.name, b.address, b.city, b.owner, b.manager,
     b.year_built, b.year_rewired, e.era, e.era_label,
+    s.burden, s.burden_per_dwelling,
     s.score, s.score_per_dwelling, s.score_low, s.score_high,
     s.p_top,
     s.expected_dangerous_openings, s.dangerous_low, s.dangerous_high, s.p_any_dangerous,
@@ -28,6 +29,7 @@ SELECT
     s.baseline, s.era AS contribution_era, s.mixed_openings AS contribution_mixed_openings,
     s.confirmed_defects AS contribution_confirmed_defects, s.occupancy AS contribution_occupancy,
     z.openings, z.openings_seen, z.openings_assumed, z.dwellings, z.people, z.vulnerable_people,
+    z.exposed_per_dwelling,
     coalesce(v.openings_looked_at, 0) AS openings_looked_at,
     n.next_look,
     b.latitude, b.longitude, b.insured_value,
@@ -50,7 +52,8 @@ class RankingOrder:
     """An order in which buildings can be listed.
 
     Attributes:
-        rank: SQL for rank, rank_low and rank_high in this order.
+        rank: SQL for rank, rank_low and rank_high in this order; the interval is NULL for orders
+            of which none is worked out.
         meaning: what it is, for ``--help`` and screens.
     """
 
@@ -58,17 +61,26 @@ class RankingOrder:
     meaning: str
 
 
+_NO_INTERVAL = "NULL::BIGINT AS rank_low, NULL::BIGINT AS rank_high"
+
 ORDERS: dict[str, RankingOrder] = {
-    "score": RankingOrder(
+    "burden": RankingOrder(
         "s.rank AS rank, s.rank_low AS rank_low, s.rank_high AS rank_high",
-        "expected harm of the whole building",
+        "dangerous openings × people who live with them, whole building",
     ),
-    "score_per_dwelling": RankingOrder(
+    "burden_per_dwelling": RankingOrder(
         "s.rank_per_dwelling AS rank, s.rank_per_dwelling_low AS rank_low, "
         "s.rank_per_dwelling_high AS rank_high",
-        "expected harm per dwelling",
+        "the same per dwelling",
+    ),
+    "score": RankingOrder(
+        f"s.rank_by_score AS rank, {_NO_INTERVAL}", "expected harm of the whole building"
+    ),
+    "score_per_dwelling": RankingOrder(
+        f"s.rank_by_score_per_dwelling AS rank, {_NO_INTERVAL}", "expected harm per dwelling"
     ),
 }
+"""Orders by name, the one that counts first: every other rank anywhere is in that one."""
 
 _CAPABLE = (
     "EXISTS (SELECT 1 FROM opening_groups AS g WHERE g.building_no = b.building_no "
@@ -93,7 +105,7 @@ def ranking(
     con: duckdb.DuckDBPyConnection,
     *,
     top: int | None = None,
-    by: str = "score",
+    by: str = "burden",
     filters: dict[str, str | int | None] | None = None,
 ) -> pd.DataFrame:
     """Ranked buildings.
@@ -106,8 +118,9 @@ def ranking(
             all buildings.
 
     Returns:
-        One row a building in order of rank, with the columns of ``_RANKING``. ``score`` is in death
-        equivalents per million years at this building (for ranking; not a forecast).
+        One row a building in order of rank, with the columns of ``_RANKING``. ``burden`` as in
+        ``scoring.burden``; ``score`` is in death equivalents per million years at this building
+        (for ranking; not a forecast); ``p_top`` goes by burden, whatever the order.
 
     Raises:
         CoverplateError: for an order that does not exist.

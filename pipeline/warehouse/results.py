@@ -10,14 +10,18 @@ import pandas as pd
 from pipeline.evidence.learning import Learned
 from pipeline.evidence.priors import group_keys
 from pipeline.evidence.states import RATES, STATES, Array
+from pipeline.scoring.burden import burden
 from pipeline.scoring.explanation import INGREDIENTS, steps
 from pipeline.scoring.first_buildings import first_buildings
-from pipeline.scoring.ranking import rank_intervals, ranks, score_intervals
+from pipeline.scoring.ranking import ranked, ranks, score_intervals
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults
 from shared.rule_book import RuleBook
 
 Ints = npt.NDArray[np.int64]
+
+_ROWS = 10_000
+"""Buildings whose draws are turned into others at a time."""
 
 
 def write_learning(
@@ -128,15 +132,16 @@ def write_scores(
 ) -> None:
     """Write tables building_scores and first_buildings.
 
-    building_scores has one row a building, with intervals, ranks and contributions (score_error:
-    simulation error of the score, at most, as a share of it: the spread of its draws over the root
-    of the effective number of points); first_buildings
-    says what the first of them hold together (see ``scoring.first_buildings``).
+    building_scores has one row a building, with burden (see ``scoring.burden``), ranks by it and
+    their intervals, score with its interval and contributions (score_error: simulation error of
+    the score, at most, as a share of it: the spread of its draws over the root of the effective
+    number of points); first_buildings says what the first of them hold together (see
+    ``scoring.first_buildings``).
 
     Args:
         con: the warehouse under construction.
         rule_book: the rule book.
-        found: what each building comes to.
+        found: what each building comes to; its draws of harm are used up.
         prior_harm: expected harm of one opening of which nothing is known, in any building of the
             portfolio and in each, per person and year; both shape (B,).
         has_looks: whether there is any evidence on its openings, shape (B,).
@@ -172,30 +177,37 @@ def write_scores(
     mass = float(scoring.interval)
     low, high = score_intervals(draws, mass)
     mean, spread = draws.mean(axis=1, dtype=np.float64), draws.std(axis=1, dtype=np.float64)
+    # Draws of harm are done with: in their place stand those of the burden, which a large portfolio
+    # could not hold beside them.
+    for start in range(0, len(draws), _ROWS):
+        part = slice(start, start + _ROWS)
+        draws[part] = burden(found.dangerous_draws[part].astype(np.float32), exposed[part])
+    expected = burden(found.dangerous, exposed)
     top = int(float(scoring.top))
-    rank_low, rank_high, in_top = rank_intervals(draws, mass, top)
-    rank = ranks(score)
-    store_frame(con, "first_buildings", first_buildings(rank, found.dangerous_draws, mass), "first")
+    whole = ranked(expected, draws, mass, top)
+    sets = first_buildings(whole.rank, found.dangerous_draws, draws, mass)
+    store_frame(con, "first_buildings", sets, "first")
     dwellings = sizes["dwellings"].to_numpy(dtype=np.float64)
-    per_dwelling = score / dwellings
     draws /= dwellings[:, None].astype(np.float32)
-    rank_each = ranks(per_dwelling)
-    each_low, each_high, _ = rank_intervals(draws, mass, top)
+    each = ranked(expected / dwellings, draws, mass, top)
     frame = pd.DataFrame(
         {
             "building_no": np.arange(len(score), dtype=np.int32),
-            "rank": rank,
+            "rank": whole.rank,
+            "rank_low": whole.low,
+            "rank_high": whole.high,
+            "p_top": whole.in_top,
+            "rank_per_dwelling": each.rank,
+            "rank_per_dwelling_low": each.low,
+            "rank_per_dwelling_high": each.high,
+            "burden": expected,
+            "burden_per_dwelling": expected / dwellings,
             "score": score,
-            "score_per_dwelling": per_dwelling,
-            # A few very bad draws can carry the mean beyond the interval: it is always told within.
+            "score_per_dwelling": score / dwellings,
             "score_low": low,
             "score_high": high,
-            "rank_low": np.minimum(rank_low, rank),
-            "rank_high": np.maximum(rank_high, rank),
-            "rank_per_dwelling": rank_each,
-            "rank_per_dwelling_low": np.minimum(each_low, rank_each),
-            "rank_per_dwelling_high": np.maximum(each_high, rank_each),
-            "p_top": in_top,
+            "rank_by_score": ranks(score),
+            "rank_by_score_per_dwelling": ranks(score / dwellings),
             "expected_dangerous_openings": found.dangerous,
             "dangerous_low": found.dangerous_low,
             "dangerous_high": found.dangerous_high,

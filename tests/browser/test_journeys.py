@@ -49,7 +49,7 @@ def test_a_narrowed_list_is_kept_in_the_address(page_at, housing):
     ready(page)
     page.get_by_label("Search name, address or number").fill("row")
     page.keyboard.press("Enter")
-    page.get_by_text(" of 28. Score").wait_for()
+    page.get_by_text(" of 28. Buildings stand in order").wait_for()
     ready(page)
     shown = page.locator("table a[data-open^=building]").all_inner_texts()
     assert "q=row" in page.url and 0 < len(shown) < 25

@@ -41,7 +41,9 @@ def test_rank_json_is_whole_and_adds_up(ranking):
     for row in ranking:
         assert sum(row["contributions"].values()) == pytest.approx(row["score"], rel=1e-9)
         assert 0 <= row["score_low"] <= row["score_high"]
-        assert row["rank_low"] <= row["rank"] <= row["rank_high"]
+        assert 1 <= row["rank_low"] <= row["rank_high"] <= len(ranking)
+        product = row["expected_dangerous_openings"] * row["exposed_per_dwelling"]
+        assert row["burden"] == pytest.approx(product)
         assert row["dangerous_low"] <= row["dangerous_high"]
         assert all(isinstance(row[key], int) for key in ("dangerous_low", "dangerous_high"))
         assert 0 <= row["p_any_dangerous"] <= 1 and 0 <= row["blind_share"] <= 1
@@ -52,10 +54,17 @@ def test_rank_json_is_whole_and_adds_up(ranking):
 
 def test_rank_top_and_order(housing, ranking):
     assert run("rank", "--top", 3, "--workspace", housing, "--json").json() == ranking[:3]
-    each = run("rank", "--by", "score_per_dwelling", "--workspace", housing, "--json").json()
-    found = [row["score_per_dwelling"] for row in each]
-    assert found == sorted(found, reverse=True) and len(each) == len(ranking)
-    assert [row["rank"] for row in each] == list(range(1, len(each) + 1))
+    for by in ("burden", "burden_per_dwelling", "score", "score_per_dwelling"):
+        each = run("rank", "--by", by, "--workspace", housing, "--json").json()
+        found = [row[by] for row in each]
+        assert found == sorted(found, reverse=True) and len(each) == len(ranking)
+        assert [row["rank"] for row in each] == list(range(1, len(each) + 1))
+        # An interval belongs to the order by burden alone: none is told of another.
+        assert all((row["rank_low"] is None) == by.startswith("score") for row in each)
+        text = run("rank", "--by", by, "--workspace", housing).out
+        assert ("in order of their burden" in text) == by.startswith("burden")
+        if by == "burden":
+            assert each == ranking
 
 
 def test_rank_filters_keep_the_rank_among_all(housing, ranking):

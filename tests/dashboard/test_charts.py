@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import subprocess
 import sys
 from html.parser import HTMLParser
@@ -33,6 +34,8 @@ RANKS = pd.DataFrame(
         "rank_high": [2, 5],
     }
 )
+OUTSIDE = RANKS.assign(rank=[1, 9], rank_low=[2, 1], rank_high=[4, 3])
+"""Ranks that lie outside their own intervals, on either side."""
 STEPS = pd.DataFrame(
     {
         "step": ["baseline", "era", "mixed_openings", "confirmed_defects", "occupancy", "score"],
@@ -182,6 +185,14 @@ def test_every_picture_is_valid_and_wears_the_look(tone):
 def test_steps_draw_the_numbers_they_add_up_from():
     rows = [row for row in data_of(steps.score_steps(STEPS, "light")) if "words" in row]
     assert [row["words"] for row in rows] == ["2.0", "+1.0", "−0.50", "+3.0", "+0.25", "5.8"]
+
+
+def test_a_rank_outside_its_interval_is_in_the_picture():
+    chart = ranks.rank_intervals(OUTSIDE, 3, "light")
+    spec = json.dumps(chart.to_dict())
+    assert "[0.5, 9.5]" in spec
+    drawn = [(r["rank"], r["interval"]) for r in data_of(chart) if "interval" in r]
+    assert set(drawn) == {(1, "2–4"), (9, "1–3")}
 
 
 def test_rank_intervals_shade_the_first_k():

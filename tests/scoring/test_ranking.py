@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pipeline.scoring.ranking import rank_intervals, ranks, score_intervals
+from pipeline.scoring.ranking import ranked, ranks, score_intervals
 
 DRAWS = arrays(
     np.float32,
@@ -32,7 +32,9 @@ def test_ranks(score):
 @given(DRAWS, MASS, st.integers(1, 12))
 @settings(deadline=None)
 def test_rank_intervals_are_order_statistics_of_the_drawn_ranks(draws, mass, top):
-    low, high, in_top = rank_intervals(draws.copy(), mass, top)
+    # Nothing is expected of any, so that buildings equal in a draw keep their order.
+    found = ranked(np.zeros(len(draws)), draws.copy(), mass, top)
+    low, high, in_top = found.low, found.high, found.in_top
     drawn = np.array([naive_ranks(column.tolist()) for column in draws.T]).T
     last = draws.shape[1] - 1
     for building, each in enumerate(np.sort(drawn, axis=1)):
@@ -48,18 +50,40 @@ def test_rank_intervals_are_order_statistics_of_the_drawn_ranks(draws, mass, top
 def test_rank_interval_by_hand():
     # Ten draws: building 0 leads eight times, building 1 twice. 80 % leaves out one at each end.
     draws = np.array([[2.0] * 8 + [0.0] * 2, [1.0] * 10], dtype=np.float32)
-    low, high, in_top = rank_intervals(draws, 0.8, 1)
-    assert (low.tolist(), high.tolist()) == ([1, 1], [2, 2])
-    assert in_top.tolist() == pytest.approx([0.8, 0.2])
+    found = ranked(draws.mean(axis=1), draws, 0.8, 1)
+    assert found.rank.tolist() == [1, 2]
+    assert (found.low.tolist(), found.high.tolist()) == ([1, 1], [2, 2])
+    assert found.in_top.tolist() == pytest.approx([0.8, 0.2])
+
+
+def test_a_rank_outside_its_interval_is_left_there():
+    # One draw in forty is a hundred times as bad: the mean leads, yet nine tenths of the draws
+    # have this building last.
+    draws = np.full((3, 40), 2.0, dtype=np.float32)
+    draws[0] = 1.0
+    draws[0, 7] = 100.0
+    draws[1] = 3.0
+    found = ranked(draws.mean(axis=1, dtype=np.float64), draws, 0.9, 1)
+    assert found.rank.tolist() == [1, 2, 3]
+    assert (found.low[0], found.high[0]) == (3, 3)
+    assert (found.low[2], found.high[2]) == (2, 2)
+
+
+def test_buildings_equal_in_a_draw_stand_in_order_of_what_is_expected():
+    draws = np.array([[0, 0, 0, 9], [0, 0, 0, 0], [0, 0, 0, 20]], dtype=np.float32)
+    found = ranked(np.array([2.0, 0.0, 5.0]), draws, 0.9, 2)
+    assert found.rank.tolist() == [2, 3, 1]
+    assert (found.low.tolist(), found.high.tolist()) == ([2, 3, 1], [2, 3, 1])
+    assert found.in_top.tolist() == [1.0, 0.0, 1.0]
 
 
 @pytest.mark.parametrize("mass,low,high", [(0.6, 1, 5), (0.5, 2, 4), (0.4, 2, 4)])
 def test_rank_interval_of_buildings_that_take_turns(mass, low, high):
     # Five buildings, five draws, every rank once each: the interval is read off the ranks 1 to 5.
     draws = np.array([np.roll(np.arange(5), turn) for turn in range(5)], dtype=np.float32)
-    found_low, found_high, in_top = rank_intervals(draws, mass, 2)
-    assert set(found_low) == {low} and set(found_high) == {high}
-    assert in_top.tolist() == [0.4] * 5
+    found = ranked(draws.mean(axis=1), draws, mass, 2)
+    assert set(found.low) == {low} and set(found.high) == {high}
+    assert found.in_top.tolist() == [0.4] * 5
 
 
 @given(DRAWS, MASS)

@@ -296,7 +296,7 @@ def test_two_rule_books_are_compared_building_by_building(copy):
     frame = found.frame
     assert frame["rank"].tolist() == list(range(1, len(frame) + 1))
     assert sorted(frame["other_rank"]) == frame["rank"].tolist()
-    assert frame.sort_values("other_rank")["other_score"].is_monotonic_decreasing
+    assert frame.sort_values("other_rank")["other_burden"].is_monotonic_decreasing
     assert (frame["move"] == frame["rank"] - frame["other_rank"]).all()
     assert found.moved == (frame["move"] != 0).sum() > 2
     assert found.kendall_tau == pytest.approx(

@@ -61,25 +61,39 @@ def test_baseline_depends_on_the_number_of_openings_alone(scores, ask):
     assert max(each.values()) == pytest.approx(min(each.values()), rel=0.05)
 
 
-def test_per_dwelling_is_the_score_by_dwellings_and_ranks_by_itself(ranking, scores):
+def test_per_dwelling_is_by_dwellings_and_ranks_by_itself(ranking, scores):
     assert (ranking.score_per_dwelling * ranking.dwellings).tolist() == pytest.approx(
         ranking.score.tolist()
     )
-    order = scores.sort_values("rank_per_dwelling").score_per_dwelling.tolist()
+    assert (ranking.burden_per_dwelling * ranking.dwellings).tolist() == pytest.approx(
+        ranking.burden.tolist()
+    )
+    order = scores.sort_values("rank_per_dwelling").burden_per_dwelling.tolist()
     assert order == sorted(order, reverse=True)
     assert sorted(scores.rank_per_dwelling) == list(range(1, len(scores) + 1))
     assert (scores.rank_per_dwelling != scores["rank"]).any()
 
 
-def test_ranks_follow_scores_and_lie_in_their_intervals(scores):
+def test_ranks_follow_the_burden_and_orders_by_score_follow_the_score(scores):
     order = scores.sort_values("rank")
     assert order["rank"].tolist() == list(range(1, len(scores) + 1))
-    assert order.score.tolist() == sorted(scores.score, reverse=True)
-    assert (scores.rank_low <= scores["rank"]).all() and (scores["rank"] <= scores.rank_high).all()
+    assert order.burden.tolist() == sorted(scores.burden, reverse=True)
+    assert (scores.rank_low <= scores.rank_high).all()
+    for name in ("score", "score_per_dwelling"):
+        found = scores.sort_values(f"rank_by_{name}")[name].tolist()
+        assert found == sorted(scores[name], reverse=True)
+    assert (scores["rank"] != scores.rank_by_score).any()
     # A mean may lie outside an interval of a lopsided distribution: no interval is stretched to it.
     assert (scores.score_low <= scores.score_high).all()
     assert (scores.score_low < scores.score_high).sum() > 10
     assert scores.p_top.between(0, 1).all() and scores.p_top.sum() == pytest.approx(10)
+
+
+def test_burden_is_dangerous_openings_times_the_people_who_live_with_each(ranking):
+    product = ranking.expected_dangerous_openings * ranking.exposed_per_dwelling
+    assert ranking.burden.tolist() == pytest.approx(product.tolist())
+    nobody = ranking.set_index("building_id").loc["VACANT"]
+    assert nobody.people == 0 and nobody.burden == 0 and nobody.expected_dangerous_openings > 0
 
 
 def test_dangerous_openings_are_whole_numbers_within_the_building(ranking):
