@@ -33,6 +33,7 @@ from pipeline.evidence.states import (
     Taught,
     rule_book_shares,
 )
+from pipeline.evidence.tree import children
 from shared.rule_book import RatePrior, RuleBook
 from shared.vocabulary import CONDITIONS, Condition, Selection
 
@@ -69,13 +70,6 @@ class Learned:
 def take(portfolio: Portfolio, buildings: Ints) -> Portfolio:
     """The portfolio of some of its buildings, in the order given."""
     tree = portfolio.tree
-
-    def children(start: Ints, parents: Ints) -> tuple[Ints, Ints]:
-        sizes = start[parents + 1] - start[parents]
-        begin = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
-        index = np.repeat(start[parents] - begin[:-1], sizes) + np.arange(begin[-1])
-        return begin, index
-
     dwelling_start, dwellings = children(tree.dwelling_start, buildings)
     circuit_start, circuits = children(tree.circuit_start, dwellings)
     row_start, rows = children(tree.row_start, circuits)

@@ -239,6 +239,21 @@ class Weigher:
         return Part(buildings, first, found, points, log_rest)
 
 
+def row_times(portfolio: Portfolio, part: Part) -> Ints:
+    """Openings behind each row of a part, copies of its circuit and dwelling included."""
+    tree = portfolio.tree
+    first, last = part.first_row, part.first_row + len(part.found.joint)
+    d0 = tree.dwelling_start[part.buildings[0]]
+    d1 = tree.dwelling_start[part.buildings[-1] + 1]
+    c0, c1 = tree.circuit_start[d0], tree.circuit_start[d1]
+    times = np.repeat(tree.circuit_times[c0:c1], np.diff(tree.row_start[c0 : c1 + 1]))
+    rows_of_dwelling = np.diff(tree.row_start[tree.circuit_start[d0 : d1 + 1]])
+    result: Ints = (
+        times * np.repeat(tree.dwelling_times[d0:d1], rows_of_dwelling)
+    ) * tree.row_count[first:last]
+    return result
+
+
 def stretches(portfolio: Portfolio) -> Iterator[Ints]:
     """Consecutive buildings, a bounded number of rows at a time."""
     rows = portfolio.building_row

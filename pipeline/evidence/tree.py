@@ -231,3 +231,19 @@ def _grow(
         dwelling_flat[:d].copy(),
         origin[:r].copy(),
     )
+
+
+def children(start: Ints, parents: Ints) -> tuple[Ints, Ints]:
+    """Starts and numbers of the children of some parents, in the order given.
+
+    Args:
+        start: start of every parent's children, shape (all parents + 1,).
+        parents: which, shape (n,).
+
+    Returns:
+        Start of each one's children among those returned, shape (n + 1,), and their numbers.
+    """
+    sizes = start[parents + 1] - start[parents]
+    begin = np.concatenate([[0], np.cumsum(sizes)]).astype(np.int64)
+    index: Ints = np.repeat(start[parents] - begin[:-1], sizes) + np.arange(begin[-1])
+    return begin, index

@@ -14,7 +14,7 @@ from pipeline.evidence.assemble import Assembled
 from pipeline.evidence.expectation import prior_danger
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.next_look import BY_EFFORT, next_looks
-from pipeline.evidence.posterior import Model, Part, Portfolio, RowResults, row_results
+from pipeline.evidence.posterior import Model, Part, Portfolio, RowResults, row_results, row_times
 from pipeline.evidence.states import RATES, SLOTS, Array
 from pipeline.evidence.tree import NOT_RECORDED
 from pipeline.warehouse.frames import store_frame
@@ -99,21 +99,6 @@ def signature_facts(
     detected[mended] = 0.0
     looked[mended], able[mended] = 1.0, 1.0
     return SignatureFacts(detected, looked, able, two_slot)
-
-
-def row_times(portfolio: Portfolio, part: Part) -> Ints:
-    """Openings behind each row of a part, copies of its circuit and dwelling included."""
-    tree = portfolio.tree
-    first, last = part.first_row, part.first_row + len(part.found.joint)
-    d0 = tree.dwelling_start[part.buildings[0]]
-    d1 = tree.dwelling_start[part.buildings[-1] + 1]
-    c0, c1 = tree.circuit_start[d0], tree.circuit_start[d1]
-    times = np.repeat(tree.circuit_times[c0:c1], np.diff(tree.row_start[c0 : c1 + 1]))
-    rows_of_dwelling = np.diff(tree.row_start[tree.circuit_start[d0 : d1 + 1]])
-    result: Ints = (
-        times * np.repeat(tree.dwelling_times[d0:d1], rows_of_dwelling)
-    ) * tree.row_count[first:last]
-    return result
 
 
 def _building_sums(portfolio: Portfolio, part: Part, values: Array) -> Array:

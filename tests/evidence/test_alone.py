@@ -15,10 +15,18 @@ import pytest
 from pipeline.evidence import posterior
 from pipeline.evidence.classes import NOT_REPAIRED, Stakes, weigh_classes
 from pipeline.evidence.learning import take
-from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher, row_results, weigh_all
+from pipeline.evidence.posterior import (
+    Model,
+    Part,
+    Portfolio,
+    Weigher,
+    row_results,
+    row_times,
+    weigh_all,
+)
 from pipeline.evidence.priors import default_priors
 from pipeline.evidence.states import SLOTS, rule_book_shares
-from pipeline.warehouse.openings import _building_sums, row_times
+from pipeline.warehouse.openings import _building_sums
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, Condition, Slots
 from tests.evidence.simulation import simulate

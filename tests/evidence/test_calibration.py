@@ -15,10 +15,9 @@ from sklearn.metrics import brier_score_loss
 
 from pipeline.evidence.classes import Stakes, weigh_classes
 from pipeline.evidence.learning import Learned, learn
-from pipeline.evidence.posterior import Model, Portfolio, row_results, weigh_all
+from pipeline.evidence.posterior import Model, Portfolio, row_results, row_times, weigh_all
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import RATES, Taught
-from pipeline.warehouse.openings import row_times
 from shared.rule_book import RuleBook
 from shared.vocabulary import Selection
 from tests.evidence.simulation import Simulated, simulate
