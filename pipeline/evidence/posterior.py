@@ -23,16 +23,16 @@ from shared.vocabulary import CONDITIONS
 
 Ints = npt.NDArray[np.int64]
 
-FIRST_POINTS, SECOND_POINTS = 128, 384
+FIRST_POINTS, SECOND_POINTS = 64, 192
 """Points of a building: from the reference prior, and fitted to its own posterior."""
 
-KEPT = 128
+KEPT = 96
 """Points that a building is told by, of those placed: the others carry little weight."""
 
-MORE = 8
+MORE = 4
 """How many times as many where few are effective."""
 
-FEW_EFFECTIVE = 30.0
+FEW_EFFECTIVE = 20.0
 ROWS_AT_ONCE = 60_000
 BUILDINGS_AT_ONCE = 4_000
 

@@ -49,7 +49,7 @@ MODEL_VERSION = "5"
 MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
 
-REFINED, MORE_POINTS = 1_000, 8
+REFINED, MORE_POINTS = 1_000, 16
 """So many buildings, the first in order and all with something urgent, are weighed with more
 points, so that the simulation error of their scores is small."""
 
