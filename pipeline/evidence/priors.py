@@ -160,7 +160,9 @@ def mean_rates(priors: Priors, shift: Array) -> Array:
                 a, b = priors.a[group, draw, rate], priors.b[group, draw, rate]
                 node, weight = special.roots_jacobi(40, b - 1, a - 1)
                 share = (node + 1) / 2
-                mean = (share * odds / (1 - share + share * odds)) @ weight / weight.sum()
+                moved_share = share * odds / (1 - share + share * odds)
+                # Summed row by row: a matrix product's last bits depend on the other rows.
+                mean = (moved_share * weight).sum(axis=1) / weight.sum()
                 result[moved, group, draw, rate] = mean[inverse]
     return result
 
