@@ -167,17 +167,38 @@ def mean_rates(priors: Priors, shift: Array) -> Array:
     return result
 
 
-def group_weights(rule_book: RuleBook, built: Array, rewired: Array) -> Array:
+def typical_eras(rule_book: RuleBook, built: Array) -> Array:
+    """Shares of the eras: the portfolio's own proportions steadied by the rule book's.
+
+    Args:
+        rule_book: the rule book.
+        built: years, NaN where missing, shape (B,).
+
+    Returns:
+        Shape (G - 1,): without the rewired; sums to 1.
+    """
+    eras = list(rule_book.eras.values())
+    known = era_index(rule_book, built)
+    share = np.array([float(era.share) for era in eras])
+    counts = np.bincount(known[known >= 0], minlength=len(eras))
+    steady = float(rule_book.learning.era_share_buildings)
+    result: Array = (counts + steady * share / share.sum()) / (counts.sum() + steady)
+    return result
+
+
+def group_weights(
+    rule_book: RuleBook, built: Array, rewired: Array, typical: Array | None = None
+) -> Array:
     """Probability of each group as the one whose wiring a building has.
 
     A recorded rewiring makes it one of the rewired. Near the first year of an era the era before
     has its share, so that a year's difference makes a small difference. A missing year averages
-    over eras, in the portfolio's own proportions steadied by the rule book's; a recorded year is
-    wrong now and then.
+    over eras as ``typical_eras`` has them; a recorded year is wrong now and then.
 
     Args:
         rule_book: the rule book.
         built, rewired: years, NaN where missing, shape (B,).
+        typical: shares of the eras, shape (G - 1,); those of these buildings by default.
 
     Returns:
         Shape (B, G); rows sum to 1.
@@ -185,10 +206,8 @@ def group_weights(rule_book: RuleBook, built: Array, rewired: Array) -> Array:
     eras = list(rule_book.eras.values())
     blend = float(rule_book.structure.era_blend_years)
     known = era_index(rule_book, built)
-    share = np.array([float(era.share) for era in eras])
-    counts = np.bincount(known[known >= 0], minlength=len(eras))
-    steady = float(rule_book.learning.era_share_buildings)
-    typical = (counts + steady * share / share.sum()) / (counts.sum() + steady)
+    if typical is None:
+        typical = typical_eras(rule_book, built)
     wrong = float(rule_book.structure.year_wrong)
     member = np.zeros((len(built), len(eras)))
     # Rises from 0 to 1 over the years about each era's first; what rises there falls before.

@@ -1,4 +1,8 @@
-"""Builds the warehouse: a pure function of landed exports, ledger and rule book."""
+"""Builds the warehouse: a pure function of landed exports, ledger, rule book and learned record.
+
+What was learned (``evidence.learned_record``) is kept from build to build while it fits. Under the
+same record only buildings whose evidence changed are weighed (``touched``); all are ranked anew.
+"""
 
 from __future__ import annotations
 
@@ -12,9 +16,10 @@ from pathlib import Path
 
 import duckdb
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from pipeline.evidence import warm
+from pipeline.evidence import held_out, learned_record, warm
 from pipeline.evidence.assemble import (
     UNSEEN_LOCATION,
     Assembled,
@@ -24,16 +29,17 @@ from pipeline.evidence.assemble import (
 )
 from pipeline.evidence.classes import stakes, weigh_classes
 from pipeline.evidence.expectation import prior_means
+from pipeline.evidence.learned_record import LearnedRecord, TypicalBuilding
 from pipeline.evidence.learning import Learned, crew_shift, learn, telling
-from pipeline.evidence.leniency import judge_leniency
+from pipeline.evidence.leniency import as_recorded, judge_leniency
 from pipeline.evidence.likelihood import Likelihoods
-from pipeline.evidence.posterior import Model, Weigher, weigh_all
+from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.landing import Workspace, create_views
 from pipeline.offline import connect
 from pipeline.scoring.severity import severity, severity_array
-from pipeline.warehouse import results, store
+from pipeline.warehouse import results, store, touched
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
 from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
 from shared.faults import CoverplateError
@@ -49,8 +55,8 @@ MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
 
 REFINED, MORE_POINTS = 1_000, 8
-"""So many buildings, the first in order and all with something urgent, are weighed with more
-points, so that the simulation error of their scores is small."""
+"""So many buildings, the first in order as things were learned, and all with something urgent, are
+weighed with more points, so that the simulation error of their scores is small."""
 
 LOOKS_AT_ONCE = 1_000_000
 """About how many looks are gathered into openings in one go."""
@@ -66,6 +72,9 @@ class Built:
         rule_book_hash: hash of the rule book.
         reused: True where the current warehouse already was this version.
         buildings: number of buildings in it.
+        weighed: buildings that were weighed for it; the others' results were taken over.
+        learned: why what the portfolio teaches was learned anew; "" where the record was kept.
+        notes: what went wrong on the way and was made good.
     """
 
     path: Path
@@ -73,6 +82,43 @@ class Built:
     rule_book_hash: str
     reused: bool
     buildings: int
+    weighed: int
+    learned: str
+    notes: tuple[str, ...] = ()
+
+
+class _LearnAgainError(Exception):
+    """The record at hand does not fit any more; its text says why."""
+
+
+@dataclass(frozen=True)
+class _Task:
+    """What one run over the exports is to do.
+
+    Attributes:
+        workspace, rule_book, repairs: what to build from.
+        record: what was learned earlier; None to learn.
+        keep_draws: whether a later build is to take results over from this one.
+        progress: called with the step's name and the fraction of that step done.
+    """
+
+    workspace: Workspace
+    rule_book: RuleBook
+    repairs: KnownRepairs
+    record: LearnedRecord | None
+    keep_draws: bool
+    progress: Progress
+
+
+@dataclass(frozen=True)
+class _Done:
+    """What came of it: the record used, version, buildings, buildings weighed, and notes."""
+
+    record: LearnedRecord
+    version: str
+    buildings: int
+    weighed: int
+    notes: tuple[str, ...]
 
 
 def workspace_rule_book(workspace: Workspace) -> RuleBook:
@@ -82,7 +128,10 @@ def workspace_rule_book(workspace: Workspace) -> RuleBook:
 
 
 def inputs_version(
-    workspace: Workspace, rule_book: RuleBook, repairs: KnownRepairs | None = None
+    workspace: Workspace,
+    rule_book: RuleBook,
+    repairs: KnownRepairs | None = None,
+    record: str | None = None,
 ) -> str:
     """Hash of everything that a warehouse is built from.
 
@@ -90,9 +139,11 @@ def inputs_version(
         workspace: the workspace.
         rule_book: the rule book.
         repairs: what the ledger says of repairs; read from it when None.
+        record: hash of the learned record; that of the workspace's current one when None.
     """
     repairs = repairs or known_repairs(workspace, rule_book)
-    digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n".encode())
+    record = record or learned_record.current_hash(workspace.learned)
+    digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n{record}\n".encode())
     for manifest in workspace.manifests():
         digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
         for part in manifest.parts:
@@ -112,6 +163,7 @@ def build(
     progress: Progress | None = None,
     *,
     into: Path | None = None,
+    learn_again: bool = False,
 ) -> Built:
     """Build the warehouse beside the current one and swap it in.
 
@@ -119,7 +171,9 @@ def build(
         workspace: the workspace.
         rule_book: the rule book; the workspace's own by default.
         progress: called with the step's name and the fraction of that step done.
-        into: build to this file instead and swap nothing (for comparing rule books).
+        into: build to this file instead, learning for it alone, and swap nothing (for comparing
+            rule books).
+        learn_again: learn even if the record of what was learned still fits.
 
     Returns:
         What was built.
@@ -128,22 +182,52 @@ def build(
     # Read once: the version must name the very repairs that the warehouse holds.
     repairs = known_repairs(workspace, rule_book)
     version = inputs_version(workspace, rule_book, repairs)
-    if into is None and store.current_version(workspace) == version:
+    if into is None and not learn_again and store.current_version(workspace) == version:
         # A file that cannot be opened is made anew.
         with contextlib.suppress(CoverplateError):
             return _up_to_date(workspace, rule_book, version)
+    record, why, notes = None, "for this file alone", ()
+    if into is None:
+        record, why, notes = _record_at_hand(workspace, rule_book)
+        if learn_again:
+            record, why = None, "as asked"
     target = into or workspace.warehouse / f".building-{os.getpid()}-{version}.duckdb"
     with store.building_beside(workspace):
-        target.unlink(missing_ok=True)
         try:
-            count = _build_file(workspace, rule_book, repairs, target, version, progress or _silent)
+            task = _Task(workspace, rule_book, repairs, record, into is None, progress or _silent)
+            try:
+                done = _build_file(task, target, notes)
+                why = why if record is None else ""
+            except _LearnAgainError as moved:
+                done = _build_file(replace(task, record=None), target, notes)
+                why = str(moved)
             if into is None:
-                target = store.swap_in(workspace, target, version)
+                learned_record.save(workspace.learned, done.record)
+                target = store.swap_in(workspace, target, done.version)
         except BaseException:
-            target.unlink(missing_ok=True)
-            target.with_name(target.name + ".wal").unlink(missing_ok=True)
+            for left in (target, target.with_name(target.name + ".wal"), store.draws_path(target)):
+                left.unlink(missing_ok=True)
             raise
-    return Built(target, version, rule_book.hash, False, count)
+    return Built(
+        target, done.version, rule_book.hash, False, done.buildings, done.weighed, why, done.notes
+    )
+
+
+def _record_at_hand(
+    workspace: Workspace, rule_book: RuleBook
+) -> tuple[LearnedRecord | None, str, tuple[str, ...]]:
+    """The record that was learned earlier, or None; why that; and what is to be told."""
+    try:
+        record = learned_record.load_current(workspace.learned, rule_book)
+    except CoverplateError as damaged:
+        return None, "the record of it was damaged", (str(damaged),)
+    if record is None:
+        return None, "for the first time", ()
+    if (record.model_version, record.rule_book_hash) != (MODEL_VERSION, rule_book.hash):
+        return None, "the rules or the model changed", ()
+    if not record.portfolio.learned_from:
+        return None, "there was nothing to learn from last time", ()
+    return record, "", ()
 
 
 def _up_to_date(workspace: Workspace, rule_book: RuleBook, version: str) -> Built:
@@ -153,21 +237,22 @@ def _up_to_date(workspace: Workspace, rule_book: RuleBook, version: str) -> Buil
         (count,) = con.execute("SELECT count(*) FROM buildings").fetchall()[0]
     finally:
         con.close()
-    return Built(path, version, rule_book.hash, True, int(count))
+    return Built(path, version, rule_book.hash, True, int(count), 0, "")
 
 
 def _silent(step: str, fraction: float) -> None:
     """Progress that nobody watches."""
 
 
-def _build_file(
-    workspace: Workspace,
-    rule_book: RuleBook,
-    repairs: KnownRepairs,
-    target: Path,
-    version: str,
-    progress: Progress,
-) -> int:
+def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
+    """Build a file.
+
+    Raises:
+        _LearnAgainError: the task's record does not fit what has landed since.
+    """
+    rule_book, record, progress = task.rule_book, task.record, task.progress
+    for left in (target, store.draws_path(target)):
+        left.unlink(missing_ok=True)
     con = connect(
         target,
         memory_limit=MEMORY_LIMIT,
@@ -177,63 +262,127 @@ def _build_file(
     warm.begin()
     try:
         progress("buildings and looks", 0.0)
-        create_views(con, workspace)
+        create_views(con, task.workspace)
         rule_tables(con, rule_book)
         _severities(con, rule_book)
         con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
         con.execute(sql_step("02_observations.sql"))
-        write_repairs(con, repairs)
+        portfolio = _portfolio(con)
+        if record is not None:
+            _not_outgrown(rule_book, record, portfolio)
+        write_repairs(con, task.repairs)
         con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
-        _inspectors(con, rule_book)
+        _inspectors(con, rule_book, record)
         progress("buildings and looks", 0.6)
         likelihoods = Likelihoods(rule_book)
         _openings(con, likelihoods)
+        _typical(con, record)
         con.execute(sql_step("05_signatures.sql"))
         progress("buildings and looks", 1.0)
 
-        learned = _weigh(con, rule_book, likelihoods, progress)
+        weighed = _weigh(con, task, portfolio, likelihoods, store.draws_path(target))
+        record = weighed.record
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
         con.execute(sql_step("08_quality.sql"))
+        version = inputs_version(task.workspace, rule_book, task.repairs, record.hash)
         con.execute(
             "CREATE TABLE build_facts AS SELECT ? AS version, ? AS rule_book_hash, "
-            "? AS model_version, ? AS buildings_learned_from",
-            [version, rule_book.hash, MODEL_VERSION, learned.buildings],
+            "? AS model_version, ? AS buildings_learned_from, ? AS learned_record, "
+            "? AS files_learned_from, (SELECT count(DISTINCT sequence) FROM landed_files) "
+            "AS files_landed",
+            [
+                version,
+                rule_book.hash,
+                MODEL_VERSION,
+                record.portfolio.learned_from,
+                record.hash,
+                record.portfolio.files,
+            ],
         )
         con.execute("CHECKPOINT")
         progress("scores and ranks", 1.0)
         ((count,),) = con.execute("SELECT count(*) FROM buildings").fetchall()
-        return int(count)
+        return _Done(record, version, int(count), weighed.weighed, (*notes, *weighed.notes))
     finally:
         con.close()
 
 
+def _portfolio(con: duckdb.DuckDBPyConnection) -> learned_record.Portfolio:
+    ((files, looks, buildings),) = con.execute(
+        "SELECT (SELECT count(DISTINCT sequence) FROM landed_files), "
+        "(SELECT count(*) FROM observations), (SELECT count(*) FROM buildings)"
+    ).fetchall()
+    return learned_record.Portfolio(files=files, looks=looks, buildings=buildings, learned_from=0)
+
+
+def _not_outgrown(
+    rule_book: RuleBook, record: LearnedRecord, now: learned_record.Portfolio
+) -> None:
+    """Check that the portfolio is not much larger than what was learned from.
+
+    Raises:
+        _LearnAgainError: if it is.
+    """
+    most, then = float(rule_book.learning.relearn_growth), record.portfolio
+    if now.looks > most * then.looks or now.buildings > most * then.buildings:
+        raise _LearnAgainError(
+            f"the portfolio grew from {then.looks:,} looks in {then.buildings:,} buildings to "
+            f"{now.looks:,} in {now.buildings:,}"
+        )
+
+
+@dataclass(frozen=True)
+class _Weighed:
+    """The record used, buildings weighed, and what went wrong on the way."""
+
+    record: LearnedRecord
+    weighed: int
+    notes: tuple[str, ...]
+
+
 def _weigh(
     con: duckdb.DuckDBPyConnection,
-    rule_book: RuleBook,
+    task: _Task,
+    size: learned_record.Portfolio,
     likelihoods: Likelihoods,
-    progress: Progress,
-) -> Learned:
-    """Learn from the portfolio, weigh every building, write openings and scores."""
-    assembled = assemble(rule_book, likelihoods, con)
+    draws_file: Path,
+) -> _Weighed:
+    """Learn from the portfolio if need be, weigh buildings, write openings and scores.
+
+    Raises:
+        _LearnAgainError: the task's record does not fit what has landed since.
+    """
+    rule_book, record, progress = task.rule_book, task.record, task.progress
+    assembled = assemble(
+        rule_book,
+        likelihoods,
+        con,
+        None if record is None else np.array(record.era_shares),
+    )
     portfolio = assembled.portfolio
     at_stake = stakes(rule_book, severity_array(rule_book))
     crews = crew_index(assembled.buildings)
+    names = learned_record.crew_names(assembled.buildings, tuple(crews))
     seed = int(float(rule_book.scoring.seed))
     progress("learning from the portfolio", 0.0)
     warm.ready()
-    learned = learn(
-        rule_book,
-        portfolio,
-        at_stake,
-        crews,
-        seed,
-        lambda done: progress("learning from the portfolio", done),
+    learned = (
+        record.learned(names)
+        if record is not None
+        else learn(
+            rule_book,
+            portfolio,
+            at_stake,
+            crews,
+            seed,
+            lambda done: progress("learning from the portfolio", done),
+            held_out.sample(rule_book, portfolio),
+        )
     )
-    progress("learning from the portfolio", 1.0)
     shift = portfolio.shift.copy()
     shift[:, RATES.index("false_ground")] += crew_shift(learned, crews, len(portfolio))
     portfolio = replace(portfolio, shift=shift)
@@ -248,8 +397,24 @@ def _weigh(
         return Model(learned.priors, learned.taught, weighed, draws, interval, seed)
 
     full, slots_alone = model(readings=True), model(readings=False)
-    found = _weigh_openings(con, assembled, full, slots_alone, likelihoods, progress)
+    content = touched.contents(con, assembled)
+    sample = held_out.held_out_now(
+        rule_book, portfolio, full, content, [] if record is None else record.held_out
+    )
+    if record is not None:
+        _still_fits(rule_book, record, sample)
+    progress("learning from the portfolio", 1.0)
+    kept, found, notes = _taken_over(con, task, assembled, content)
+    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, found)
+    untouched = np.zeros(len(portfolio), dtype=np.bool_)
+    if kept is not None:
+        untouched[kept.new] = True
+    more_from = _weigh_openings(
+        con, writer, np.flatnonzero(~untouched), len(portfolio), record, progress
+    )
+    found = writer.results
     progress("scores and ranks", 0.0)
+    touched.write_weighed(con, found, content, draws_file if task.keep_draws else None)
     results.write_learning(con, rule_book, learned, assembled.buildings, crews)
     flat = portfolio.classes.flat
     plain_harm = full.weighed.evidence.harm[flat] / portfolio.classes.location[flat]
@@ -261,7 +426,101 @@ def _weigh(
         telling(portfolio),
         location_factors(rule_book)[UNSEEN_LOCATION],
     )
-    return learned
+    if record is None:
+        record = _new_record(
+            con,
+            rule_book,
+            learned,
+            names,
+            size.model_copy(update={"learned_from": learned.buildings}),
+            assembled.era_shares.tolist(),
+            sample,
+            more_from,
+        )
+    return _Weighed(record, int((~untouched).sum()), notes)
+
+
+def _new_record(
+    con: duckdb.DuckDBPyConnection,
+    rule_book: RuleBook,
+    learned: Learned,
+    names: dict[str, list[str]],
+    portfolio: learned_record.Portfolio,
+    era_shares: list[float],
+    sample: list[learned_record.HeldOut],
+    more_points_from: float,
+) -> LearnedRecord:
+    readers = con.execute("SELECT inspector, leniency, leniency_high FROM inspectors").fetchall()
+    typical = con.execute("SELECT * FROM typical_building").fetchdf().iloc[0]
+    return LearnedRecord(
+        model_version=MODEL_VERSION,
+        rule_book_hash=rule_book.hash,
+        portfolio=portfolio,
+        rates=learned_record.rates_of(learned),
+        shares=learned_record.shares_of(learned.taught),
+        crews=learned_record.crews_of(learned, names),
+        readers={
+            str(name): learned_record.Reader(leniency=mean, leniency_high=high)
+            for name, mean, high in readers
+        },
+        era_shares=era_shares,
+        typical=TypicalBuilding(
+            **{
+                str(name): None if pd.isna(value) else float(value)
+                for name, value in typical.to_dict().items()
+            }
+        ),
+        held_out=sample,
+        more_points_from=more_points_from,
+    )
+
+
+def _still_fits(
+    rule_book: RuleBook, record: LearnedRecord, sample: list[learned_record.HeldOut]
+) -> None:
+    """Check that the held-out buildings are about as likely as when the record was learned.
+
+    Raises:
+        _LearnAgainError: if they are not.
+    """
+    then, now = record.log_likelihood, learned_record.mean_log_likelihood(sample)
+    most = float(rule_book.learning.relearn_tolerance)
+    if abs(now - then) > most:
+        raise _LearnAgainError(
+            f"the mean log likelihood of a held-out opening moved from {then:.3f} to {now:.3f}, "
+            f"by more than {most:g}"
+        )
+
+
+def _taken_over(
+    con: duckdb.DuckDBPyConnection, task: _Task, assembled: Assembled, content: touched.Texts
+) -> tuple[touched.Kept | None, BuildingResults | None, tuple[str, ...]]:
+    """What stays of the current warehouse, if it was built under the same record."""
+    if task.record is None:
+        return None, None, ()
+    try:
+        earlier = touched.earlier_results(
+            task.workspace, task.record.hash, task.rule_book.hash, MODEL_VERSION
+        )
+        if earlier is None:
+            return None, None, ()
+        try:
+            kept, found = earlier.take_over(con, assembled, content)
+        finally:
+            earlier.close()
+    except CoverplateError as damaged:
+        return None, None, (str(damaged),)
+    return kept, found, ()
+
+
+def _typical(con: duckdb.DuckDBPyConnection, record: LearnedRecord | None) -> None:
+    """What stands in where a register is silent, as learned or of this portfolio."""
+    if record is None:
+        con.execute(sql_step("05_typical.sql"))
+        return
+    values = record.typical.model_dump()
+    listed = ", ".join(f"?::DOUBLE AS {name}" for name in values)
+    con.execute(f"CREATE TEMP TABLE typical_building AS SELECT {listed}", list(values.values()))
 
 
 def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
@@ -283,36 +542,47 @@ def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
 
 def _weigh_openings(
     con: duckdb.DuckDBPyConnection,
-    assembled: Assembled,
-    full: Model,
-    slots_alone: Model,
-    likelihoods: Likelihoods,
+    writer: OpeningWriter,
+    buildings: npt.NDArray[np.int64],
+    size: int,
+    record: LearnedRecord | None,
     progress: Progress,
-) -> BuildingResults:
-    """Weigh every building; those that matter most with more points."""
-    portfolio = assembled.portfolio
-    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods)
-    factor = MORE_POINTS if len(portfolio) <= REFINED else 1
-    writer.write(
-        weigh_all(
-            portfolio, full, lambda done: progress("weighing the evidence", done), factor=factor
-        ),
-        weigh_all(portfolio, slots_alone),
-    )
+) -> float:
+    """Weigh buildings; those that matter most with more points.
+
+    Which those are must depend on nothing but the building and the record: the same result whether
+    it is weighed with all the others or alone.
+
+    Args:
+        con: the warehouse under construction.
+        writer: what to write with.
+        buildings: which to weigh, in order.
+        size: buildings of the portfolio.
+        record: what was learned earlier; None where all of this is new.
+        progress: called with the fraction done.
+
+    Returns:
+        The score from which buildings are weighed with more points; 0 where all are.
+    """
+    if record is not None:
+        more_from = record.more_points_from
+    else:
+        more_from = 0.0 if size <= REFINED else np.inf
+    factor = 1 if more_from > 0 else MORE_POINTS
+    writer.write(buildings, factor, lambda done: progress("weighing the evidence", done))
     if factor == 1:
         exposed = con.execute(
             "SELECT exposed_per_dwelling FROM building_sizes ORDER BY building_no"
         ).fetchnumpy()["exposed_per_dwelling"]
         urgent = con.execute("SELECT DISTINCT building_no FROM urgent_openings").fetchnumpy()
         score = writer.results.placed_harm * np.asarray(exposed, dtype=np.float64)
-        first = np.argsort(-score, kind="stable")[:REFINED]
-        chosen = np.union1d(first, np.asarray(urgent["building_no"], dtype=np.int64))
-        more, again = Weigher(portfolio, full, MORE_POINTS), Weigher(portfolio, slots_alone)
-        writer.replace(
-            (more.weigh(np.array([b]), draws=full.draws) for b in chosen.tolist()),
-            (again.weigh(np.array([b]), draws=0) for b in chosen.tolist()),
-        )
-    return writer.results
+        if record is None:
+            more_from = float(np.sort(score)[-REFINED])
+        chosen = score >= more_from
+        chosen[np.asarray(urgent["building_no"], dtype=np.int64)] = True
+        writer.write(buildings[chosen[buildings]], MORE_POINTS)
+    writer.finish()
+    return more_from
 
 
 def _severities(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
@@ -348,8 +618,15 @@ def _openings(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
         con.execute(step)
 
 
-def _inspectors(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
-    counts = con.execute("SELECT * FROM inspector_results").fetchdf()
-    con.register("inspector_frame", judge_leniency(rule_book, counts))
+def _inspectors(
+    con: duckdb.DuckDBPyConnection, rule_book: RuleBook, record: LearnedRecord | None
+) -> None:
+    judged = judge_leniency(rule_book, con.execute("SELECT * FROM inspector_results").fetchdf())
+    if record is not None:
+        recorded = {
+            name: (reader.leniency, reader.leniency_high) for name, reader in record.readers.items()
+        }
+        judged = as_recorded(rule_book, judged, recorded)
+    con.register("inspector_frame", judged)
     con.execute("CREATE TABLE inspectors AS SELECT * FROM inspector_frame ORDER BY inspector")
     con.unregister("inspector_frame")
