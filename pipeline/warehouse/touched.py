@@ -237,7 +237,7 @@ class Earlier:
             ),
         )
         # A building's rows keep their order, so that all of its row numbers move alike.
-        first_row = self._con.execute(
+        first_row = self._con.sql(
             "SELECT building_no AS old_no, min(row_no) AS old_row FROM opening_groups "
             "WHERE row_no >= 0 GROUP BY building_no"
         ).to_arrow_table()
@@ -248,7 +248,7 @@ class Earlier:
             "(SELECT building_no AS new_no, min(row_no) AS new_row FROM opening_rows GROUP BY ALL) "
             "AS n USING (new_no)"
         )
-        groups = self._con.execute("SELECT * FROM opening_groups").to_arrow_reader(_ROWS_AT_ONCE)
+        groups = self._con.sql("SELECT * FROM opening_groups").to_arrow_reader(_ROWS_AT_ONCE)
         con.register("groups_frame", groups)
         con.execute(
             f"CREATE TEMP TABLE {STAGED} AS SELECT g.* REPLACE (k.new_no AS building_no, "
