@@ -316,7 +316,8 @@ class Learning(Section):
         "buildings whose likelihood tells whether what was learned still fits, at most"
     )
     relearn_tolerance: Positive = says(
-        "how far their mean log likelihood of an opening may move before all is learned again"
+        "how far their mean log likelihood, over that under the rule book's own priors, may move "
+        "before all is learned again"
     )
     relearn_growth: Positive = says(
         "growth of the portfolio, in looks or in buildings, after which all is learned again"

@@ -117,13 +117,12 @@ class HeldOut(Part):
 
     Attributes:
         content: hash of its evidence.
-        openings: openings that anybody recorded.
-        log_likelihood: of its evidence under the record, natural logarithm.
+        gain: log likelihood of its evidence under the record less that under the rule book's own
+            priors, natural logarithm; see ``held_out``.
     """
 
     content: str
-    openings: int
-    log_likelihood: float
+    gain: float
 
 
 class LearnedRecord(Part):
@@ -164,11 +163,6 @@ class LearnedRecord(Part):
         """Hash of its content; its name."""
         return hashlib.sha256(self.text.encode()).hexdigest()[:16]
 
-    @property
-    def log_likelihood(self) -> float:
-        """Mean log likelihood of an opening of the held-out sample; 0 where there is none."""
-        return mean_log_likelihood(self.held_out)
-
     def learned(self, names: dict[str, list[str]]) -> Learned:
         """The same as arrays, the crews in the order of ``names`` (see ``crew_names``)."""
         rates, shares = self.rates, self.shares
@@ -198,10 +192,9 @@ class LearnedRecord(Part):
         )
 
 
-def mean_log_likelihood(sample: list[HeldOut]) -> float:
-    """Mean log likelihood of an opening of a sample; 0 where there is none."""
-    openings = sum(each.openings for each in sample)
-    return sum(each.log_likelihood for each in sample) / openings if openings else 0.0
+def mean_gain(sample: list[HeldOut]) -> float:
+    """Mean gain of a sample's buildings; 0 where there are none."""
+    return sum(each.gain for each in sample) / len(sample) if sample else 0.0
 
 
 def crew_names(buildings: pd.DataFrame, factors: tuple[str, ...]) -> dict[str, list[str]]:

@@ -23,7 +23,8 @@ _GRID = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 def _log_prior(rule_book: RuleBook) -> npt.NDArray[np.float64]:
     lenient = float(rule_book.evidence.lenient_share)
     rest = len(_GRID) - 1
-    return np.log(np.array([1 - lenient] + [lenient / rest] * rest))
+    result: npt.NDArray[np.float64] = np.log(np.array([1 - lenient] + [lenient / rest] * rest))
+    return result
 
 
 def _high(belief: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

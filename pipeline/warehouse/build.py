@@ -29,8 +29,8 @@ from pipeline.evidence.assemble import (
 )
 from pipeline.evidence.classes import stakes, weigh_classes
 from pipeline.evidence.expectation import prior_means
-from pipeline.evidence.learned_record import LearnedRecord, TypicalBuilding
-from pipeline.evidence.learning import Learned, crew_shift, learn, telling
+from pipeline.evidence.learned_record import LearnedRecord
+from pipeline.evidence.learning import crew_shift, learn, telling
 from pipeline.evidence.leniency import as_recorded, judge_leniency
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.posterior import Model
@@ -41,6 +41,14 @@ from pipeline.offline import connect
 from pipeline.scoring.severity import severity, severity_array
 from pipeline.warehouse import results, store, touched
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
+from pipeline.warehouse.relearning import (
+    LearnAgainError,
+    check_not_outgrown,
+    check_still_fits,
+    new_record,
+    portfolio_size,
+    record_at_hand,
+)
 from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
@@ -87,16 +95,13 @@ class Built:
     notes: tuple[str, ...] = ()
 
 
-class _LearnAgainError(Exception):
-    """The record at hand does not fit any more; its text says why."""
-
-
 @dataclass(frozen=True)
 class _Task:
     """What one run over the exports is to do.
 
     Attributes:
         workspace, rule_book, repairs: what to build from.
+        landed: hash of it, taken before anything was read: what lands meanwhile is for the next.
         record: what was learned earlier; None to learn.
         keep_draws: whether a later build is to take results over from this one.
         progress: called with the step's name and the fraction of that step done.
@@ -105,6 +110,7 @@ class _Task:
     workspace: Workspace
     rule_book: RuleBook
     repairs: KnownRepairs
+    landed: str
     record: LearnedRecord | None
     keep_draws: bool
     progress: Progress
@@ -131,25 +137,32 @@ def inputs_version(
     workspace: Workspace,
     rule_book: RuleBook,
     repairs: KnownRepairs | None = None,
-    record: str | None = None,
 ) -> str:
-    """Hash of everything that a warehouse is built from.
+    """Hash of everything that a warehouse is built from, the current learned record included.
 
     Args:
         workspace: the workspace.
         rule_book: the rule book.
         repairs: what the ledger says of repairs; read from it when None.
-        record: hash of the learned record; that of the workspace's current one when None.
     """
     repairs = repairs or known_repairs(workspace, rule_book)
-    record = record or learned_record.current_hash(workspace.learned)
-    digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n{record}\n".encode())
+    record = learned_record.current_hash(workspace.learned)
+    return _version(_landed_digest(workspace, rule_book, repairs), record)
+
+
+def _landed_digest(workspace: Workspace, rule_book: RuleBook, repairs: KnownRepairs) -> str:
+    """Hash of everything that a warehouse is built from but the learned record."""
+    digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n".encode())
     for manifest in workspace.manifests():
         digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
         for part in manifest.parts:
             digest.update(f"{part.model_dump_json()}\n".encode())
     digest.update(repairs.digest.encode())
-    return digest.hexdigest()[:16]
+    return digest.hexdigest()
+
+
+def _version(landed: str, record: str | None) -> str:
+    return hashlib.sha256(f"{landed}\n{record}\n".encode()).hexdigest()[:16]
 
 
 def sql_step(name: str) -> str:
@@ -181,24 +194,28 @@ def build(
     rule_book = rule_book or workspace_rule_book(workspace)
     # Read once: the version must name the very repairs that the warehouse holds.
     repairs = known_repairs(workspace, rule_book)
-    version = inputs_version(workspace, rule_book, repairs)
+    landed = _landed_digest(workspace, rule_book, repairs)
+    version = _version(landed, learned_record.current_hash(workspace.learned))
     if into is None and not learn_again and store.current_version(workspace) == version:
         # A file that cannot be opened is made anew.
         with contextlib.suppress(CoverplateError):
             return _up_to_date(workspace, rule_book, version)
-    record, why, notes = None, "for this file alone", ()
+    record: LearnedRecord | None = None
+    why, notes = "for this file alone", tuple[str, ...]()
     if into is None:
-        record, why, notes = _record_at_hand(workspace, rule_book)
+        record, why, notes = record_at_hand(workspace, rule_book, MODEL_VERSION)
         if learn_again:
             record, why = None, "as asked"
     target = into or workspace.warehouse / f".building-{os.getpid()}-{version}.duckdb"
     with store.building_beside(workspace):
         try:
-            task = _Task(workspace, rule_book, repairs, record, into is None, progress or _silent)
+            task = _Task(
+                workspace, rule_book, repairs, landed, record, into is None, progress or _silent
+            )
             try:
                 done = _build_file(task, target, notes)
                 why = why if record is None else ""
-            except _LearnAgainError as moved:
+            except LearnAgainError as moved:
                 done = _build_file(replace(task, record=None), target, notes)
                 why = str(moved)
             if into is None:
@@ -211,23 +228,6 @@ def build(
     return Built(
         target, done.version, rule_book.hash, False, done.buildings, done.weighed, why, done.notes
     )
-
-
-def _record_at_hand(
-    workspace: Workspace, rule_book: RuleBook
-) -> tuple[LearnedRecord | None, str, tuple[str, ...]]:
-    """The record that was learned earlier, or None; why that; and what is to be told."""
-    try:
-        record = learned_record.load_current(workspace.learned, rule_book)
-    except CoverplateError as damaged:
-        return None, "the record of it was damaged", (str(damaged),)
-    if record is None:
-        return None, "for the first time", ()
-    if (record.model_version, record.rule_book_hash) != (MODEL_VERSION, rule_book.hash):
-        return None, "the rules or the model changed", ()
-    if not record.portfolio.learned_from:
-        return None, "there was nothing to learn from last time", ()
-    return record, "", ()
 
 
 def _up_to_date(workspace: Workspace, rule_book: RuleBook, version: str) -> Built:
@@ -248,7 +248,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
     """Build a file.
 
     Raises:
-        _LearnAgainError: the task's record does not fit what has landed since.
+        LearnAgainError: the task's record does not fit what has landed since.
     """
     rule_book, record, progress = task.rule_book, task.record, task.progress
     for left in (target, store.draws_path(target)):
@@ -269,9 +269,9 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
         con.execute(sql_step("02_observations.sql"))
-        portfolio = _portfolio(con)
+        portfolio = portfolio_size(con)
         if record is not None:
-            _not_outgrown(rule_book, record, portfolio)
+            check_not_outgrown(rule_book, record, portfolio)
         write_repairs(con, task.repairs)
         con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
@@ -288,7 +288,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
         con.execute(sql_step("08_quality.sql"))
-        version = inputs_version(task.workspace, rule_book, task.repairs, record.hash)
+        version = _version(task.landed, record.hash)
         con.execute(
             "CREATE TABLE build_facts AS SELECT ? AS version, ? AS rule_book_hash, "
             "? AS model_version, ? AS buildings_learned_from, ? AS learned_record, "
@@ -311,30 +311,6 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.close()
 
 
-def _portfolio(con: duckdb.DuckDBPyConnection) -> learned_record.Portfolio:
-    ((files, looks, buildings),) = con.execute(
-        "SELECT (SELECT count(DISTINCT sequence) FROM landed_files), "
-        "(SELECT count(*) FROM observations), (SELECT count(*) FROM buildings)"
-    ).fetchall()
-    return learned_record.Portfolio(files=files, looks=looks, buildings=buildings, learned_from=0)
-
-
-def _not_outgrown(
-    rule_book: RuleBook, record: LearnedRecord, now: learned_record.Portfolio
-) -> None:
-    """Check that the portfolio is not much larger than what was learned from.
-
-    Raises:
-        _LearnAgainError: if it is.
-    """
-    most, then = float(rule_book.learning.relearn_growth), record.portfolio
-    if now.looks > most * then.looks or now.buildings > most * then.buildings:
-        raise _LearnAgainError(
-            f"the portfolio grew from {then.looks:,} looks in {then.buildings:,} buildings to "
-            f"{now.looks:,} in {now.buildings:,}"
-        )
-
-
 @dataclass(frozen=True)
 class _Weighed:
     """The record used, buildings weighed, and what went wrong on the way."""
@@ -354,7 +330,7 @@ def _weigh(
     """Learn from the portfolio if need be, weigh buildings, write openings and scores.
 
     Raises:
-        _LearnAgainError: the task's record does not fit what has landed since.
+        LearnAgainError: the task's record does not fit what has landed since.
     """
     rule_book, record, progress = task.rule_book, task.record, task.progress
     assembled = assemble(
@@ -383,9 +359,9 @@ def _weigh(
             held_out.sample(rule_book, portfolio),
         )
     )
-    shift = portfolio.shift.copy()
-    shift[:, RATES.index("false_ground")] += crew_shift(learned, crews, len(portfolio))
-    portfolio = replace(portfolio, shift=shift)
+    of_crews = np.zeros_like(portfolio.shift)
+    of_crews[:, RATES.index("false_ground")] = crew_shift(learned, crews, len(portfolio))
+    portfolio = replace(portfolio, shift=portfolio.shift + of_crews)
     assembled = replace(assembled, portfolio=portfolio)
 
     def model(*, readings: bool) -> Model:
@@ -399,10 +375,16 @@ def _weigh(
     full, slots_alone = model(readings=True), model(readings=False)
     content = touched.contents(con, assembled)
     sample = held_out.held_out_now(
-        rule_book, portfolio, full, content, [] if record is None else record.held_out
+        rule_book,
+        at_stake,
+        portfolio,
+        of_crews,
+        full,
+        content,
+        [] if record is None else record.held_out,
     )
     if record is not None:
-        _still_fits(rule_book, record, sample)
+        check_still_fits(rule_book, record, sample)
     progress("learning from the portfolio", 1.0)
     kept, found, notes = _taken_over(con, task, assembled, content)
     writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, found)
@@ -427,9 +409,10 @@ def _weigh(
         location_factors(rule_book)[UNSEEN_LOCATION],
     )
     if record is None:
-        record = _new_record(
+        record = new_record(
             con,
             rule_book,
+            MODEL_VERSION,
             learned,
             names,
             size.model_copy(update={"learned_from": learned.buildings}),
@@ -438,58 +421,6 @@ def _weigh(
             more_from,
         )
     return _Weighed(record, int((~untouched).sum()), notes)
-
-
-def _new_record(
-    con: duckdb.DuckDBPyConnection,
-    rule_book: RuleBook,
-    learned: Learned,
-    names: dict[str, list[str]],
-    portfolio: learned_record.Portfolio,
-    era_shares: list[float],
-    sample: list[learned_record.HeldOut],
-    more_points_from: float,
-) -> LearnedRecord:
-    readers = con.execute("SELECT inspector, leniency, leniency_high FROM inspectors").fetchall()
-    typical = con.execute("SELECT * FROM typical_building").fetchdf().iloc[0]
-    return LearnedRecord(
-        model_version=MODEL_VERSION,
-        rule_book_hash=rule_book.hash,
-        portfolio=portfolio,
-        rates=learned_record.rates_of(learned),
-        shares=learned_record.shares_of(learned.taught),
-        crews=learned_record.crews_of(learned, names),
-        readers={
-            str(name): learned_record.Reader(leniency=mean, leniency_high=high)
-            for name, mean, high in readers
-        },
-        era_shares=era_shares,
-        typical=TypicalBuilding(
-            **{
-                str(name): None if pd.isna(value) else float(value)
-                for name, value in typical.to_dict().items()
-            }
-        ),
-        held_out=sample,
-        more_points_from=more_points_from,
-    )
-
-
-def _still_fits(
-    rule_book: RuleBook, record: LearnedRecord, sample: list[learned_record.HeldOut]
-) -> None:
-    """Check that the held-out buildings are about as likely as when the record was learned.
-
-    Raises:
-        _LearnAgainError: if they are not.
-    """
-    then, now = record.log_likelihood, learned_record.mean_log_likelihood(sample)
-    most = float(rule_book.learning.relearn_tolerance)
-    if abs(now - then) > most:
-        raise _LearnAgainError(
-            f"the mean log likelihood of a held-out opening moved from {then:.3f} to {now:.3f}, "
-            f"by more than {most:g}"
-        )
 
 
 def _taken_over(

@@ -282,7 +282,9 @@ class OpeningWriter:
         tail = (1 - model.interval) / 2
         bounds = np.quantile(dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf")
         results.dangerous_low[b], results.dangerous_high[b] = bounds.astype(np.int64)
-        return _group_rows(some, numbers, self._likelihoods, self._facts, part, found, times, danger)
+        return _group_rows(
+            some, numbers, self._likelihoods, self._facts, part, found, times, danger
+        )
 
 
 def _group_rows(

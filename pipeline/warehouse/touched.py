@@ -82,7 +82,7 @@ def contents(con: duckdb.DuckDBPyConnection, assembled: Assembled) -> Texts:
         f"SELECT building_no, [{listed}] AS facts FROM facts_plain"
     )
     con.unregister("facts_plain")
-    found: Texts = con.execute(_CONTENTS).fetchnumpy()["content"].astype(object)
+    found: Texts = np.array(con.execute(_CONTENTS).fetchnumpy()["content"], dtype=np.object_)
     con.execute("DROP TABLE facts_frame")
     return found
 
@@ -213,9 +213,11 @@ class Earlier:
         order = np.argsort(kept.old, kind="stable")
         old, new = kept.old[order], kept.new[order]
         with self._draws.open("rb") as handle:
-            for target, check in zip(
-                (results.harm_draws, results.dangerous_draws), checks, strict=True
-            ):
+            targets: tuple[npt.NDArray[np.generic], ...] = (
+                results.harm_draws,
+                results.dangerous_draws,
+            )
+            for target, check in zip(targets, checks, strict=True):
                 found = 0
                 for start in range(0, buildings, _BUILDINGS_AT_ONCE):
                     count = min(_BUILDINGS_AT_ONCE, buildings - start)
