@@ -10,6 +10,7 @@ log-concave whatever its parameters.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -88,7 +89,29 @@ def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
         first, second: points of each set from the reference and from the t distribution.
         seed: of the low-discrepancy sequences.
     """
-    groups, draws, rates = priors.a.shape
+    # The model and the one of slots alone have the same priors: their points are made once.
+    held = priors.a.tobytes(), priors.b.tobytes(), priors.shares.tobytes()
+    return _pool(priors.a.shape, *held, first, second, seed)
+
+
+@lru_cache(maxsize=4)
+def _pool(
+    shape: tuple[int, int, int],
+    a: bytes,
+    b: bytes,
+    shares: bytes,
+    first: int,
+    second: int,
+    seed: int,
+) -> Pool:
+    """See ``make_pool``; arrays as bytes, so that they can be looked up."""
+    groups, draws, rates = shape
+    # Copies: compiled code would be made anew for arrays that cannot be written to.
+    priors = Priors(
+        np.frombuffer(a).reshape(shape).copy(),
+        np.frombuffer(b).reshape(shape).copy(),
+        np.frombuffer(shares).copy(),
+    )
     uniform = stats.qmc.Sobol(d=2 + rates, scramble=True, seed=seed).random(POOL_SETS * first)
     reference = _reference(priors.shares)
     group = np.searchsorted(np.cumsum(reference), uniform[:, 0]).clip(max=groups - 1)

@@ -27,7 +27,7 @@ from pipeline.evidence.assemble import (
     crew_index,
     location_factors,
 )
-from pipeline.evidence.classes import stakes, weigh_classes
+from pipeline.evidence.classes import Stakes, stakes, weigh_classes
 from pipeline.evidence.expectation import prior_means
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import crew_shift, learn, telling
@@ -38,8 +38,9 @@ from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.landing import Workspace, create_views
 from pipeline.offline import connect
-from pipeline.scoring.severity import severity, severity_array
+from pipeline.scoring.severity import as_array, severity
 from pipeline.warehouse import results, store, touched
+from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
 from pipeline.warehouse.relearning import (
     LearnAgainError,
@@ -264,7 +265,8 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         progress("buildings and looks", 0.0)
         create_views(con, task.workspace)
         rule_tables(con, rule_book)
-        _severities(con, rule_book)
+        severities = severity(rule_book)
+        store_frame(con, "severities", severities, "slots, condition, protected")
         con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
@@ -283,7 +285,8 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.execute(sql_step("05_signatures.sql"))
         progress("buildings and looks", 1.0)
 
-        weighed = _weigh(con, task, portfolio, likelihoods, store.draws_path(target))
+        at_stake = stakes(rule_book, as_array(severities))
+        weighed = _weigh(con, task, portfolio, likelihoods, at_stake, store.draws_path(target))
         record = weighed.record
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
@@ -325,6 +328,7 @@ def _weigh(
     task: _Task,
     size: learned_record.Portfolio,
     likelihoods: Likelihoods,
+    at_stake: Stakes,
     draws_file: Path,
 ) -> _Weighed:
     """Learn from the portfolio if need be, weigh buildings, write openings and scores.
@@ -340,7 +344,6 @@ def _weigh(
         None if record is None else np.array(record.era_shares),
     )
     portfolio = assembled.portfolio
-    at_stake = stakes(rule_book, severity_array(rule_book))
     crews = crew_index(assembled.buildings)
     names = learned_record.crew_names(assembled.buildings, tuple(crews))
     seed = int(float(rule_book.scoring.seed))
@@ -514,12 +517,6 @@ def _weigh_openings(
         writer.write(buildings[chosen[buildings]], MORE_POINTS)
     writer.finish()
     return more_from
-
-
-def _severities(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
-    con.register("severity_frame", severity(rule_book))
-    con.execute("CREATE TABLE severities AS SELECT * FROM severity_frame")
-    con.unregister("severity_frame")
 
 
 def _building_eras(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:

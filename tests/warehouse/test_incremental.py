@@ -231,12 +231,12 @@ def test_learned_again_when_the_data_move_or_the_portfolio_grew(workspace, tmp_p
     land(workspace, tmp_path, "like.csv", observations(look("LAMPS", "2", "correct")))
     kept = build(workspace)
     assert not kept.learned and kept.weighed == 1
-    # Where lamps passed them all, every box that is opened now holds a jumper.
+    # New kinds of buildings: whatever is opened there holds a jumper.
     land(
         workspace,
         tmp_path,
         "moved.csv",
-        observations(*[look("MANY", str(n), "false_ground") for n in range(60)]),
+        observations(*[look(f"MOVED-{n % 10}", str(n), "false_ground") for n in range(60)]),
     )
     moved = build(workspace)
     assert moved.learned.startswith("held-out buildings' mean log likelihood")
