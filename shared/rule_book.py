@@ -312,6 +312,16 @@ class Learning(Section):
     passes: Positive = says("passes over the portfolio")
     prior_draws: Positive = says("draws of the learned rates that carry their uncertainty on")
     buildings_max: Positive = says("buildings used for learning, at most")
+    held_out_buildings: Positive = says(
+        "buildings whose likelihood tells whether what was learned still fits, at most"
+    )
+    relearn_tolerance: Positive = says(
+        "how far their mean log likelihood, over that under the rule book's own priors, may move "
+        "before all is learned again"
+    )
+    relearn_growth: Positive = says(
+        "growth of the portfolio, in looks or in buildings, after which all is learned again"
+    )
 
 
 class Counting(Section):

@@ -212,10 +212,16 @@ def _inspectors(workspace: Path, as_json: bool) -> int:
 
 def _learned(workspace: Path, as_json: bool) -> int:
     with store.reading(existing(workspace)) as con:
-        frame = queries.learned(con)
+        frame, facts = queries.learned(con), queries.build_facts(con)
     if as_json:
         print_json(records(frame))
         return 0
+    since = int(facts["files_landed"]) - int(facts["files_learned_from"])
+    click.echo(
+        f"Record {facts['learned_record']}: learned from {facts['buildings_learned_from']:,} "
+        f"buildings when {facts['files_learned_from']:,} exports had landed, "
+        + (f"kept over {since:,} more since." if since > 0 else "and nothing since.")
+    )
     print_table(
         "What the portfolio taught, and the rule book's own figure",
         [

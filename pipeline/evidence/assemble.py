@@ -11,9 +11,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.evidence.classes import NOT_REPAIRED, SELECTIONS, UNKNOWN_SLOTS, Classes
+from pipeline.evidence.learning import take
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.posterior import Portfolio
-from pipeline.evidence.priors import group_weights
+from pipeline.evidence.priors import group_weights, typical_eras
 from pipeline.evidence.states import RATES, SLOTS, Array
 from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
@@ -33,12 +34,32 @@ class Assembled:
         buildings: one row a building, in order.
         row_no: number of each recorded row in table opening_rows, NOT_RECORDED for the others.
         size_spread: log-normal spread of how many openings nobody recorded, shape (B,).
+        era_shares: shares of the eras that stand in for missing years, shape (G - 1,).
     """
 
     portfolio: Portfolio
     buildings: pd.DataFrame
     row_no: Ints
     size_spread: Array
+    era_shares: Array
+
+
+def some_of(assembled: Assembled, buildings: Ints) -> Assembled:
+    """Some of the buildings, in the order given; all of them as they are, without a copy."""
+    portfolio = assembled.portfolio
+    if len(buildings) == len(portfolio):
+        return assembled
+    rows = portfolio.building_row
+    sizes = rows[buildings + 1] - rows[buildings]
+    begin = np.cumsum(sizes) - sizes
+    index = np.repeat(rows[buildings] - begin, sizes) + np.arange(sizes.sum())
+    return Assembled(
+        take(portfolio, buildings),
+        assembled.buildings.iloc[buildings],
+        assembled.row_no[index],
+        assembled.size_spread[buildings],
+        assembled.era_shares,
+    )
 
 
 def building_shift(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
@@ -60,7 +81,7 @@ def poor_share(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
     shares = {w.value: float(number) for w, number in structure.poor_ground.items()}
     unknown = float(structure.poor_ground_unknown)
     found = buildings["wiring_method"].map(shares).fillna(unknown)
-    return np.asarray(found, dtype=np.float64)
+    return np.array(found, dtype=np.float64)
 
 
 def crew_index(buildings: pd.DataFrame) -> dict[str, Ints]:
@@ -140,7 +161,10 @@ def building_seeds(building_ids: pd.Series) -> npt.NDArray[np.uint64]:
 
 
 def assemble(
-    rule_book: RuleBook, likelihoods: Likelihoods, con: duckdb.DuckDBPyConnection
+    rule_book: RuleBook,
+    likelihoods: Likelihoods,
+    con: duckdb.DuckDBPyConnection,
+    era_shares: Array | None = None,
 ) -> Assembled:
     """Read a portfolio from a warehouse under construction.
 
@@ -148,6 +172,7 @@ def assemble(
         rule_book: the rule book.
         likelihoods: the likelihoods under it.
         con: a connection with the tables buildings, building_sizes, signatures and opening_rows.
+        era_shares: shares of the eras as learned earlier; this portfolio's own by default.
     """
     buildings = con.execute(
         "SELECT building_no, building_id, year_built, year_rewired, wiring_method, graded_share, "
@@ -182,14 +207,16 @@ def assemble(
     )
     picked = np.zeros((size, len(SELECTIONS)))
     np.add.at(picked, (rows.building, classes.selection[rows.evidence]), rows.count)
+    built, rewired = (
+        buildings[name].to_numpy(dtype=np.float64, na_value=np.nan)
+        for name in ("year_built", "year_rewired")
+    )
+    if era_shares is None:
+        era_shares = typical_eras(rule_book, built)
     return Assembled(
         Portfolio(
             tree=tree,
-            group_weights=group_weights(
-                rule_book,
-                buildings["year_built"].to_numpy(dtype=np.float64, na_value=np.nan),
-                buildings["year_rewired"].to_numpy(dtype=np.float64, na_value=np.nan),
-            ),
+            group_weights=group_weights(rule_book, built, rewired, era_shares),
             shift=building_shift(rule_book, buildings),
             poor=poor_share(rule_book, buildings),
             picked=picked,
@@ -199,4 +226,5 @@ def assemble(
         buildings,
         origin,
         sizes["spread"].to_numpy(dtype=np.float64),
+        era_shares,
     )

@@ -158,7 +158,7 @@ def weigh_classes(
         gfci = _protection(classes, taught, part)
         alone = outcome[None] * seen[classes.slots[part]][:, None, None, :, None]
         plain[part] = alone.sum(axis=(3, 4))
-        calm = np.einsum("nstfc,fcg->nstg", alone, 1 - at_stake.danger, optimize=True)
+        calm = _by_protection(alone, 1 - at_stake.danger)
         plain_safe[part] = np.einsum("nstg,nsg->nst", calm, gfci)
         if readings:
             gfci = gfci * classes.gfci_weights[part, None, :]
@@ -168,12 +168,12 @@ def weigh_classes(
         # Slots × condition × protection, given state and trouble: (n, S, 3, 3, C) then protection.
         joint = outcome[None] * weight[:, None, None]
         guard = gfci.sum(axis=2)[:, :, None]
-        total = np.einsum("nstfc->nst", joint, optimize=True)
-        both = np.einsum("nstfc,fcg->nstg", joint, 1 - at_stake.danger, optimize=True)
+        total = joint.sum(axis=(3, 4))
+        both = _by_protection(joint, 1 - at_stake.danger)
         table[part] = total * guard
         safe[part] = np.einsum("nstg,nsg->nst", both, gfci)
-        dead[part] = np.einsum("nstfc,c->nst", joint, 1 - _LIVE, optimize=True) * guard
-        hurt = np.einsum("nstfc,fcg->nstg", joint, at_stake.harm, optimize=True)
+        dead[part] = (joint * (1 - _LIVE)).sum(axis=(3, 4)) * guard
+        hurt = _by_protection(joint, at_stake.harm)
         share = np.maximum(table[part], 1e-300)
         harm[part] = np.einsum("nstg,nsg->nst", hurt, gfci) / share
         protected[part] = (gfci[:, :, 1] / guard[:, :, 0])[:, :, None]
@@ -187,7 +187,7 @@ def weigh_classes(
     alone = outcome[None] * seen[:, None, None, :, None]
     wet = float(rule_book.counting.wet_share)
     share = wet * taught.gfci[:, 1] + (1 - wet) * taught.gfci[:, 0]
-    calm = np.einsum("nstfc,fcg->nstg", alone, 1 - at_stake.danger, optimize=True)
+    calm = _by_protection(alone, 1 - at_stake.danger)
     faces_safe = np.einsum("nstg,sg->nst", calm, np.stack([1 - share, share], axis=-1))
     scale = table.max(axis=(1, 2), keepdims=True)
     flat = classes.flat
@@ -211,6 +211,19 @@ def weigh_classes(
         faces=alone.sum(axis=(3, 4)),
         faces_safe=faces_safe,
     )
+
+
+def _by_protection(joint: Array, worth: Array) -> Array:
+    """Sum over slots and conditions of worth without and with protection: (n, S, 3, 2).
+
+    Summed class by class: a matrix product's last bits depend on how many classes it is given, and
+    a building's result must not depend on the evidence of others.
+
+    Args:
+        joint: by class, state, trouble, slots and condition, shape (n, S, 3, 3, C).
+        worth: by slots, condition and protection, shape (3, C, 2).
+    """
+    return np.stack([(joint * worth[..., guard]).sum(axis=(3, 4)) for guard in range(2)], axis=-1)
 
 
 def _protection(classes: Classes, taught: Taught, part: slice) -> Array:

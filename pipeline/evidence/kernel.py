@@ -836,7 +836,7 @@ def thin(weight: Array, most: int, start: float) -> float:
                 weight[m] = level
             else:
                 weight[m] = 0.0
-    return level
+    return float(level)
 
 
 @njit(cache=True, fastmath=True, nogil=True)

@@ -109,6 +109,7 @@ def learn(
     crews: dict[str, Ints],
     seed: int,
     progress: Callable[[float], None] | None = None,
+    leave_out: Ints | None = None,
 ) -> Learned:
     """Learn from a portfolio.
 
@@ -120,6 +121,7 @@ def learn(
             none is known, shape (B,).
         seed: of the choice of buildings and of the draws.
         progress: called with the fraction done.
+        leave_out: buildings to learn nothing from, where there are enough others.
     """
     settings = rule_book.learning
     default, taught = default_priors(rule_book), rule_book_shares(rule_book)
@@ -129,6 +131,8 @@ def learn(
     if not len(chosen):
         return Learned(default, default, taught, 0, crew, support)
     most = int(float(settings.buildings_max))
+    if leave_out is not None and len(chosen) >= most + len(leave_out):
+        chosen = np.setdiff1d(chosen, leave_out)
     if len(chosen) > most:
         chosen = np.sort(np.random.default_rng(seed).choice(chosen, size=most, replace=False))
     sample = take(portfolio, chosen)

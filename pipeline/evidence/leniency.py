@@ -8,6 +8,8 @@ is averaged over, never a verdict on a person; with little to compare it stays a
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -16,6 +18,40 @@ from pipeline.evidence.look_code import reader_label
 from shared.rule_book import RuleBook
 
 _GRID = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
+
+
+def _log_prior(rule_book: RuleBook) -> npt.NDArray[np.float64]:
+    lenient = float(rule_book.evidence.lenient_share)
+    rest = len(_GRID) - 1
+    result: npt.NDArray[np.float64] = np.log(np.array([1 - lenient] + [lenient / rest] * rest))
+    return result
+
+
+def _high(belief: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """95th percentile of each reader's leniency."""
+    result: npt.NDArray[np.float64] = _GRID[(np.cumsum(belief, axis=1) >= 0.95).argmax(axis=1)]
+    return result
+
+
+def as_recorded(
+    rule_book: RuleBook, judged: pd.DataFrame, recorded: Mapping[str, tuple[float, float]]
+) -> pd.DataFrame:
+    """Readers counted anew, their leniency as it was learned earlier.
+
+    Args:
+        rule_book: the rule book.
+        judged: as from ``judge_leniency``.
+        recorded: leniency and its 95th percentile by inspector; who is not in it counts as never
+            compared with anybody.
+    """
+    belief = np.exp(_log_prior(rule_book))[None, :]
+    unknown = float((belief @ _GRID)[0]), float(_high(belief)[0])
+    found = [recorded.get(name, unknown) for name in judged["inspector"].tolist()]
+    return judged.assign(
+        leniency=np.array([mean for mean, _ in found], dtype=np.float64),
+        leniency_high=np.array([high for _, high in found], dtype=np.float64),
+        reader=[reader_label(mean) for mean, _ in found],
+    )
 
 
 def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
@@ -30,8 +66,7 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
         (posterior mean), leniency_high (95th percentile), reader (its label in look codes).
     """
     evidence = rule_book.evidence
-    lenient = float(evidence.lenient_share)
-    log_prior = np.log(np.array([1 - lenient] + [lenient / (len(_GRID) - 1)] * (len(_GRID) - 1)))
+    log_prior = _log_prior(rule_book)
     columns = ["inspector", "looks", "compared", "passes", "leniency", "leniency_high", "reader"]
     if counts.empty:
         return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
@@ -66,7 +101,7 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
         belief = np.exp(score - score.max(axis=1, keepdims=True))
         belief /= belief.sum(axis=1, keepdims=True)
         leniency = belief @ _GRID
-    high = _GRID[(np.cumsum(belief, axis=1) >= 0.95).argmax(axis=1)]
+    high = _high(belief)
     totals: list[npt.NDArray[np.float64]] = []
     for values in (looks, np.where(shared, looks, 0.0), looks - faults):
         total = np.zeros(len(who))

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +26,8 @@ Ints = npt.NDArray[np.int64]
 
 FIRST_POINTS, SECOND_POINTS = 64, 192
 """Points of a building: from the reference prior, and fitted to its own posterior."""
+
+POINTS = FIRST_POINTS + SECOND_POINTS
 
 KEPT = 96
 """Points that a building is told by, of those placed: the others carry little weight."""
@@ -138,6 +141,26 @@ class Part:
     log_rest: Array
 
 
+def _one_kind(portfolio: Portfolio) -> Portfolio:
+    """The same with arrays of one kind: contiguous, and such as can be written to.
+
+    For others the sums would be compiled once more, which takes a minute and may round otherwise.
+    """
+
+    def plain(array: npt.NDArray[Any]) -> npt.NDArray[Any]:
+        return np.require(array, requirements=("C", "A", "W"))
+
+    return replace(
+        portfolio,
+        tree=Tree(*(plain(each) for each in portfolio.tree)),
+        group_weights=plain(portfolio.group_weights),
+        shift=plain(portfolio.shift),
+        poor=plain(portfolio.poor),
+        picked=plain(portfolio.picked),
+        seed=plain(portfolio.seed),
+    )
+
+
 class Weigher:
     """Weighs buildings of one portfolio under one model.
 
@@ -148,7 +171,7 @@ class Weigher:
     """
 
     def __init__(self, portfolio: Portfolio, model: Model, factor: int = 1) -> None:
-        self._portfolio, self._model = portfolio, model
+        self._portfolio, self._model = _one_kind(portfolio), model
         self._prior: Prior = model.priors.for_kernel()
         self._reference: Prior = reference_of(model.priors).for_kernel()
         self._constant = student_constant(6.0)

@@ -10,6 +10,7 @@ log-concave whatever its parameters.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -82,8 +83,8 @@ def beta_log_odds(a: Array, b: Array, u: Array) -> Array:
 def reference_of(priors: Priors) -> Priors:
     """The mixture that a building's first points are drawn from: one draw, no group left out."""
     shares = priors.shares + 0.05
-    middle = (np.exp(np.log(each).mean(axis=1, keepdims=True)) for each in (priors.a, priors.b))
-    return Priors(*middle, shares / shares.sum())
+    a, b = (np.exp(np.log(each).mean(axis=1, keepdims=True)) for each in (priors.a, priors.b))
+    return Priors(a, b, shares / shares.sum())
 
 
 def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
@@ -94,8 +95,30 @@ def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
         first, second: points of each set from the reference and from the t distribution.
         seed: of the low-discrepancy sequences.
     """
+    # The model and the one of slots alone have the same priors: their points are made once.
     reference = reference_of(priors)
-    groups, _, rates = reference.a.shape
+    held = reference.a.tobytes(), reference.b.tobytes(), reference.shares.tobytes()
+    return _pool(reference.a.shape, *held, first, second, seed)
+
+
+@lru_cache(maxsize=4)
+def _pool(
+    shape: tuple[int, int, int],
+    a: bytes,
+    b: bytes,
+    shares: bytes,
+    first: int,
+    second: int,
+    seed: int,
+) -> Pool:
+    """See ``make_pool``; arrays of the reference as bytes, so that they can be looked up."""
+    # Copies: compiled code would be made anew for arrays that cannot be written to.
+    reference = Priors(
+        np.frombuffer(a).reshape(shape).copy(),
+        np.frombuffer(b).reshape(shape).copy(),
+        np.frombuffer(shares).copy(),
+    )
+    groups, _, rates = shape
     sets = max(FEWEST_SETS, POOL_POINTS // first)
     uniform = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed).random(sets * first)
     group = np.searchsorted(np.cumsum(reference.shares), uniform[:, 0]).clip(max=groups - 1)
@@ -154,22 +177,45 @@ def mean_rates(priors: Priors, shift: Array) -> Array:
                 a, b = priors.a[group, draw, rate], priors.b[group, draw, rate]
                 node, weight = special.roots_jacobi(40, b - 1, a - 1)
                 share = (node + 1) / 2
-                mean = (share * odds / (1 - share + share * odds)) @ weight / weight.sum()
+                moved_share = share * odds / (1 - share + share * odds)
+                # Summed row by row: a matrix product's last bits depend on the other rows.
+                mean = (moved_share * weight).sum(axis=1) / weight.sum()
                 result[moved, group, draw, rate] = mean[inverse]
     return result
 
 
-def group_weights(rule_book: RuleBook, built: Array, rewired: Array) -> Array:
+def typical_eras(rule_book: RuleBook, built: Array) -> Array:
+    """Shares of the eras: the portfolio's own proportions steadied by the rule book's.
+
+    Args:
+        rule_book: the rule book.
+        built: years, NaN where missing, shape (B,).
+
+    Returns:
+        Shape (G - 1,): without the rewired; sums to 1.
+    """
+    eras = list(rule_book.eras.values())
+    known = era_index(rule_book, built)
+    share = np.array([float(era.share) for era in eras])
+    counts = np.bincount(known[known >= 0], minlength=len(eras))
+    steady = float(rule_book.learning.era_share_buildings)
+    result: Array = (counts + steady * share / share.sum()) / (counts.sum() + steady)
+    return result
+
+
+def group_weights(
+    rule_book: RuleBook, built: Array, rewired: Array, typical: Array | None = None
+) -> Array:
     """Probability of each group as the one whose wiring a building has.
 
     A recorded rewiring makes it one of the rewired. Near the first year of an era the era before
     has its share, so that a year's difference makes a small difference. A missing year averages
-    over eras, in the portfolio's own proportions steadied by the rule book's; a recorded year is
-    wrong now and then.
+    over eras as ``typical_eras`` has them; a recorded year is wrong now and then.
 
     Args:
         rule_book: the rule book.
         built, rewired: years, NaN where missing, shape (B,).
+        typical: shares of the eras, shape (G - 1,); those of these buildings by default.
 
     Returns:
         Shape (B, G); rows sum to 1.
@@ -177,10 +223,8 @@ def group_weights(rule_book: RuleBook, built: Array, rewired: Array) -> Array:
     eras = list(rule_book.eras.values())
     blend = float(rule_book.structure.era_blend_years)
     known = era_index(rule_book, built)
-    share = np.array([float(era.share) for era in eras])
-    counts = np.bincount(known[known >= 0], minlength=len(eras))
-    steady = float(rule_book.learning.era_share_buildings)
-    typical = (counts + steady * share / share.sum()) / (counts.sum() + steady)
+    if typical is None:
+        typical = typical_eras(rule_book, built)
     wrong = float(rule_book.structure.year_wrong)
     member = np.zeros((len(built), len(eras)))
     # Rises from 0 to 1 over the years about each era's first; what rises there falls before.

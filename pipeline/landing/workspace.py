@@ -12,6 +12,7 @@
         outcomes.parquet         rows that are not simply accepted, here and in earlier files
       mappings/*.toml            mappings that people saved
       warehouse/                 built from ``landed`` and replaceable at any time
+      learned/                   what the portfolio taught: records, each written once
       ledger/                    what people enter later; never rebuilt
       rule_book.toml             optional: overrides the shipped rule book
 
@@ -152,6 +153,11 @@ class Workspace:
     def warehouse(self) -> Path:
         """Folder of the derived database."""
         return self.root / "warehouse"
+
+    @property
+    def learned(self) -> Path:
+        """Folder of the records of what the portfolio taught, written once each."""
+        return self.root / "learned"
 
     @property
     def ledger(self) -> Path:

@@ -193,5 +193,10 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
 
 def severity_array(rule_book: RuleBook) -> Floats:
     """Severities as an array, shape (3 slots, C conditions, 2: without and with GFCI), ``UNIT``."""
-    values = severity(rule_book)["severity"].to_numpy(dtype=np.float64)
+    return as_array(severity(rule_book))
+
+
+def as_array(severities: pd.DataFrame) -> Floats:
+    """The column severity of what ``severity`` gives, as ``severity_array`` has it."""
+    values = severities["severity"].to_numpy(dtype=np.float64)
     return values.reshape(len(Slots), len(CONDITIONS), 2)

@@ -1,4 +1,8 @@
-"""Builds the warehouse: a pure function of landed exports, ledger and rule book."""
+"""Builds the warehouse: a pure function of landed exports, ledger, rule book and learned record.
+
+What was learned (``evidence.learned_record``) is kept from build to build while it fits. Under the
+same record only buildings whose evidence changed are weighed (``touched``); all are ranked anew.
+"""
 
 from __future__ import annotations
 
@@ -12,9 +16,10 @@ from pathlib import Path
 
 import duckdb
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from pipeline.evidence import warm
+from pipeline.evidence import held_out, learned_record, warm
 from pipeline.evidence.assemble import (
     UNSEEN_LOCATION,
     Assembled,
@@ -22,20 +27,30 @@ from pipeline.evidence.assemble import (
     crew_index,
     location_factors,
 )
-from pipeline.evidence.classes import stakes, weigh_classes
+from pipeline.evidence.classes import Stakes, stakes, weigh_classes
 from pipeline.evidence.expectation import prior_means
-from pipeline.evidence.learning import Learned, crew_shift, learn, telling
-from pipeline.evidence.leniency import judge_leniency
+from pipeline.evidence.learned_record import LearnedRecord
+from pipeline.evidence.learning import crew_shift, learn, telling
+from pipeline.evidence.leniency import as_recorded, judge_leniency
 from pipeline.evidence.likelihood import Likelihoods
-from pipeline.evidence.posterior import Model, Weigher, weigh_all
+from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.landing import Workspace, create_views
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
-from pipeline.scoring.severity import severity, severity_array
-from pipeline.warehouse import results, store
+from pipeline.scoring.severity import as_array, severity
+from pipeline.warehouse import results, store, touched
+from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
+from pipeline.warehouse.relearning import (
+    LearnAgainError,
+    check_not_outgrown,
+    check_still_fits,
+    new_record,
+    portfolio_size,
+    record_at_hand,
+)
 from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
@@ -43,15 +58,15 @@ from shared.vocabulary import WET_ROOM_WORDS
 
 Progress = Callable[[str, float], None]
 
-MODEL_VERSION = "5"
+MODEL_VERSION = "6"
 """Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
 
 MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
 
 REFINED, MORE_POINTS = 1_000, 16
-"""So many buildings, the first in order and all with something urgent, are weighed with more
-points, so that the simulation error of their scores is small."""
+"""So many buildings, the first in order as things were learned, and all with something urgent, are
+weighed with more points, so that the simulation error of their scores is small."""
 
 LOOKS_AT_ONCE = 1_000_000
 """About how many looks are gathered into openings in one go."""
@@ -67,6 +82,9 @@ class Built:
         rule_book_hash: hash of the rule book.
         reused: True where the current warehouse already was this version.
         buildings: number of buildings in it.
+        weighed: buildings that were weighed for it; the others' results were taken over.
+        learned: why what the portfolio teaches was learned anew; "" where the record was kept.
+        notes: what went wrong on the way and was made good.
     """
 
     path: Path
@@ -74,6 +92,41 @@ class Built:
     rule_book_hash: str
     reused: bool
     buildings: int
+    weighed: int
+    learned: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class _Task:
+    """What one run over the exports is to do.
+
+    Attributes:
+        workspace, rule_book, repairs: what to build from.
+        landed: hash of it, taken before anything was read: what lands meanwhile is for the next.
+        record: what was learned earlier; None to learn.
+        keep_draws: whether a later build is to take results over from this one.
+        progress: called with the step's name and the fraction of that step done.
+    """
+
+    workspace: Workspace
+    rule_book: RuleBook
+    repairs: KnownRepairs
+    landed: str
+    record: LearnedRecord | None
+    keep_draws: bool
+    progress: Progress
+
+
+@dataclass(frozen=True)
+class _Done:
+    """What came of it: the record used, version, buildings, buildings weighed, and notes."""
+
+    record: LearnedRecord
+    version: str
+    buildings: int
+    weighed: int
+    notes: tuple[str, ...]
 
 
 def workspace_rule_book(workspace: Workspace) -> RuleBook:
@@ -83,9 +136,11 @@ def workspace_rule_book(workspace: Workspace) -> RuleBook:
 
 
 def inputs_version(
-    workspace: Workspace, rule_book: RuleBook, repairs: KnownRepairs | None = None
+    workspace: Workspace,
+    rule_book: RuleBook,
+    repairs: KnownRepairs | None = None,
 ) -> str:
-    """Hash of everything that a warehouse is built from.
+    """Hash of everything that a warehouse is built from, the current learned record included.
 
     Args:
         workspace: the workspace.
@@ -93,13 +148,23 @@ def inputs_version(
         repairs: what the ledger says of repairs; read from it when None.
     """
     repairs = repairs or known_repairs(workspace, rule_book)
+    record = learned_record.current_hash(workspace.learned)
+    return _version(_landed_digest(workspace, rule_book, repairs), record)
+
+
+def _landed_digest(workspace: Workspace, rule_book: RuleBook, repairs: KnownRepairs) -> str:
+    """Hash of everything that a warehouse is built from but the learned record."""
     digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n".encode())
     for manifest in workspace.manifests():
         digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
         for part in manifest.parts:
             digest.update(f"{part.model_dump_json()}\n".encode())
     digest.update(repairs.digest.encode())
-    return digest.hexdigest()[:16]
+    return digest.hexdigest()
+
+
+def _version(landed: str, record: str | None) -> str:
+    return hashlib.sha256(f"{landed}\n{record}\n".encode()).hexdigest()[:16]
 
 
 def sql_step(name: str) -> str:
@@ -113,6 +178,7 @@ def build(
     progress: Progress | None = None,
     *,
     into: Path | None = None,
+    learn_again: bool = False,
 ) -> Built:
     """Build the warehouse beside the current one and swap it in.
 
@@ -120,7 +186,9 @@ def build(
         workspace: the workspace.
         rule_book: the rule book; the workspace's own by default.
         progress: called with the step's name and the fraction of that step done.
-        into: build to this file instead and swap nothing (for comparing rule books).
+        into: build to this file instead, learning for it alone, and swap nothing (for comparing
+            rule books).
+        learn_again: learn even if the record of what was learned still fits.
 
     Returns:
         What was built.
@@ -128,23 +196,40 @@ def build(
     rule_book = rule_book or workspace_rule_book(workspace)
     # Read once: the version must name the very repairs that the warehouse holds.
     repairs = known_repairs(workspace, rule_book)
-    version = inputs_version(workspace, rule_book, repairs)
-    if into is None and store.current_version(workspace) == version:
+    landed = _landed_digest(workspace, rule_book, repairs)
+    version = _version(landed, learned_record.current_hash(workspace.learned))
+    if into is None and not learn_again and store.current_version(workspace) == version:
         # A file that cannot be opened is made anew.
         with contextlib.suppress(CoverplateError):
             return _up_to_date(workspace, rule_book, version)
+    record: LearnedRecord | None = None
+    why, notes = "for this file alone", tuple[str, ...]()
+    if into is None:
+        record, why, notes = record_at_hand(workspace, rule_book, MODEL_VERSION)
+        if learn_again:
+            record, why = None, "as asked"
     target = into or workspace.warehouse / f".building-{os.getpid()}-{version}.duckdb"
     with store.building_beside(workspace):
-        target.unlink(missing_ok=True)
         try:
-            count = _build_file(workspace, rule_book, repairs, target, version, progress or _silent)
+            task = _Task(
+                workspace, rule_book, repairs, landed, record, into is None, progress or _silent
+            )
+            try:
+                done = _build_file(task, target, notes)
+                why = why if record is None else ""
+            except LearnAgainError as moved:
+                done = _build_file(replace(task, record=None), target, notes)
+                why = str(moved)
             if into is None:
-                target = store.swap_in(workspace, target, version)
+                learned_record.save(workspace.learned, done.record)
+                target = store.swap_in(workspace, target, done.version)
         except BaseException:
-            target.unlink(missing_ok=True)
-            target.with_name(target.name + ".wal").unlink(missing_ok=True)
+            for left in (target, target.with_name(target.name + ".wal"), store.draws_path(target)):
+                left.unlink(missing_ok=True)
             raise
-    return Built(target, version, rule_book.hash, False, count)
+    return Built(
+        target, done.version, rule_book.hash, False, done.buildings, done.weighed, why, done.notes
+    )
 
 
 def _up_to_date(workspace: Workspace, rule_book: RuleBook, version: str) -> Built:
@@ -154,21 +239,22 @@ def _up_to_date(workspace: Workspace, rule_book: RuleBook, version: str) -> Buil
         (count,) = con.execute("SELECT count(*) FROM buildings").fetchall()[0]
     finally:
         con.close()
-    return Built(path, version, rule_book.hash, True, int(count))
+    return Built(path, version, rule_book.hash, True, int(count), 0, "")
 
 
 def _silent(step: str, fraction: float) -> None:
     """Progress that nobody watches."""
 
 
-def _build_file(
-    workspace: Workspace,
-    rule_book: RuleBook,
-    repairs: KnownRepairs,
-    target: Path,
-    version: str,
-    progress: Progress,
-) -> int:
+def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
+    """Build a file.
+
+    Raises:
+        LearnAgainError: the task's record does not fit what has landed since.
+    """
+    rule_book, record, progress = task.rule_book, task.record, task.progress
+    for left in (target, store.draws_path(target)):
+        left.unlink(missing_ok=True)
     con = connect(
         target,
         memory_limit=MEMORY_LIMIT,
@@ -178,66 +264,108 @@ def _build_file(
     warm.begin()
     try:
         progress("buildings and looks", 0.0)
-        create_views(con, workspace)
+        create_views(con, task.workspace)
         rule_tables(con, rule_book)
-        _severities(con, rule_book)
+        severities = severity(rule_book)
+        store_frame(con, "severities", severities, "slots, condition, protected")
         con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
         con.execute(sql_step("02_observations.sql"))
-        write_repairs(con, repairs)
+        portfolio = portfolio_size(con)
+        if record is not None:
+            check_not_outgrown(rule_book, record, portfolio)
+        write_repairs(con, task.repairs)
         con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
-        _inspectors(con, rule_book)
+        _inspectors(con, rule_book, record)
         progress("buildings and looks", 0.6)
         likelihoods = Likelihoods(rule_book)
         _openings(con, likelihoods)
+        _typical(con, record)
         con.execute(sql_step("05_signatures.sql"))
         progress("buildings and looks", 1.0)
 
-        learned = _weigh(con, rule_book, likelihoods, progress)
+        at_stake = stakes(rule_book, as_array(severities))
+        weighed = _weigh(con, task, portfolio, likelihoods, at_stake, store.draws_path(target))
+        record = weighed.record
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
         con.execute(sql_step("08_quality.sql"))
+        version = _version(task.landed, record.hash)
         con.execute(
             "CREATE TABLE build_facts AS SELECT ? AS version, ? AS rule_book_hash, "
-            "? AS model_version, ? AS buildings_learned_from",
-            [version, rule_book.hash, MODEL_VERSION, learned.buildings],
+            "? AS model_version, ? AS buildings_learned_from, ? AS learned_record, "
+            "? AS files_learned_from, (SELECT count(DISTINCT sequence) FROM landed_files) "
+            "AS files_landed",
+            [
+                version,
+                rule_book.hash,
+                MODEL_VERSION,
+                record.portfolio.learned_from,
+                record.hash,
+                record.portfolio.files,
+            ],
         )
         con.execute("CHECKPOINT")
         progress("scores and ranks", 1.0)
         ((count,),) = con.execute("SELECT count(*) FROM buildings").fetchall()
-        return int(count)
+        return _Done(record, version, int(count), weighed.weighed, (*notes, *weighed.notes))
     finally:
         con.close()
 
 
+@dataclass(frozen=True)
+class _Weighed:
+    """The record used, buildings weighed, and what went wrong on the way."""
+
+    record: LearnedRecord
+    weighed: int
+    notes: tuple[str, ...]
+
+
 def _weigh(
     con: duckdb.DuckDBPyConnection,
-    rule_book: RuleBook,
+    task: _Task,
+    size: learned_record.Portfolio,
     likelihoods: Likelihoods,
-    progress: Progress,
-) -> Learned:
-    """Learn from the portfolio, weigh every building, write openings and scores."""
-    assembled = assemble(rule_book, likelihoods, con)
+    at_stake: Stakes,
+    draws_file: Path,
+) -> _Weighed:
+    """Learn from the portfolio if need be, weigh buildings, write openings and scores.
+
+    Raises:
+        LearnAgainError: the task's record does not fit what has landed since.
+    """
+    rule_book, record, progress = task.rule_book, task.record, task.progress
+    assembled = assemble(
+        rule_book,
+        likelihoods,
+        con,
+        None if record is None else np.array(record.era_shares),
+    )
     portfolio = assembled.portfolio
-    at_stake = stakes(rule_book, severity_array(rule_book))
     crews = crew_index(assembled.buildings)
+    names = learned_record.crew_names(assembled.buildings, tuple(crews))
     seed = int(float(rule_book.scoring.seed))
     progress("learning from the portfolio", 0.0)
     warm.ready()
-    learned = learn(
-        rule_book,
-        portfolio,
-        at_stake,
-        crews,
-        seed,
-        lambda done: progress("learning from the portfolio", done),
+    learned = (
+        record.learned(names)
+        if record is not None
+        else learn(
+            rule_book,
+            portfolio,
+            at_stake,
+            crews,
+            seed,
+            lambda done: progress("learning from the portfolio", done),
+            held_out.sample(rule_book, portfolio),
+        )
     )
-    progress("learning from the portfolio", 1.0)
-    shift = portfolio.shift.copy()
-    shift[:, RATES.index("false_ground")] += crew_shift(learned, crews, len(portfolio))
-    portfolio = replace(portfolio, shift=shift)
+    of_crews = np.zeros_like(portfolio.shift)
+    of_crews[:, RATES.index("false_ground")] = crew_shift(learned, crews, len(portfolio))
+    portfolio = replace(portfolio, shift=portfolio.shift + of_crews)
     assembled = replace(assembled, portfolio=portfolio)
 
     def model(*, readings: bool) -> Model:
@@ -249,8 +377,30 @@ def _weigh(
         return Model(learned.priors, learned.taught, weighed, draws, interval, seed)
 
     full, slots_alone = model(readings=True), model(readings=False)
-    found = _weigh_openings(con, assembled, full, slots_alone, likelihoods, progress)
+    content = touched.contents(con, assembled)
+    sample = held_out.held_out_now(
+        rule_book,
+        at_stake,
+        portfolio,
+        of_crews,
+        full,
+        content,
+        [] if record is None else record.held_out,
+    )
+    if record is not None:
+        check_still_fits(rule_book, record, sample)
+    progress("learning from the portfolio", 1.0)
+    kept, found, notes = _taken_over(con, task, assembled, content)
+    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, found)
+    untouched = np.zeros(len(portfolio), dtype=np.bool_)
+    if kept is not None:
+        untouched[kept.new] = True
+    more_from = _weigh_openings(
+        con, writer, np.flatnonzero(~untouched), len(portfolio), record, progress
+    )
+    found = writer.results
     progress("scores and ranks", 0.0)
+    touched.write_weighed(con, found, content, draws_file if task.keep_draws else None)
     results.write_learning(con, rule_book, learned, assembled.buildings, crews)
     flat = portfolio.classes.flat
     plain_harm = full.weighed.evidence.harm[flat] / portfolio.classes.location[flat]
@@ -262,7 +412,50 @@ def _weigh(
         telling(portfolio),
         location_factors(rule_book)[UNSEEN_LOCATION],
     )
-    return learned
+    if record is None:
+        record = new_record(
+            con,
+            rule_book,
+            MODEL_VERSION,
+            learned,
+            names,
+            size.model_copy(update={"learned_from": learned.buildings}),
+            assembled.era_shares.tolist(),
+            sample,
+            more_from,
+        )
+    return _Weighed(record, int((~untouched).sum()), notes)
+
+
+def _taken_over(
+    con: duckdb.DuckDBPyConnection, task: _Task, assembled: Assembled, content: touched.Texts
+) -> tuple[touched.Kept | None, BuildingResults | None, tuple[str, ...]]:
+    """What stays of the current warehouse, if it was built under the same record."""
+    if task.record is None:
+        return None, None, ()
+    try:
+        earlier = touched.earlier_results(
+            task.workspace, task.record.hash, task.rule_book.hash, MODEL_VERSION
+        )
+        if earlier is None:
+            return None, None, ()
+        try:
+            kept, found = earlier.take_over(con, assembled, content)
+        finally:
+            earlier.close()
+    except CoverplateError as damaged:
+        return None, None, (str(damaged),)
+    return kept, found, ()
+
+
+def _typical(con: duckdb.DuckDBPyConnection, record: LearnedRecord | None) -> None:
+    """What stands in where a register is silent, as learned or of this portfolio."""
+    if record is None:
+        con.execute(sql_step("05_typical.sql"))
+        return
+    values = record.typical.model_dump()
+    listed = ", ".join(f"?::DOUBLE AS {name}" for name in values)
+    con.execute(f"CREATE TEMP TABLE typical_building AS SELECT {listed}", list(values.values()))
 
 
 def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
@@ -284,42 +477,47 @@ def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
 
 def _weigh_openings(
     con: duckdb.DuckDBPyConnection,
-    assembled: Assembled,
-    full: Model,
-    slots_alone: Model,
-    likelihoods: Likelihoods,
+    writer: OpeningWriter,
+    buildings: npt.NDArray[np.int64],
+    size: int,
+    record: LearnedRecord | None,
     progress: Progress,
-) -> BuildingResults:
-    """Weigh every building; those that matter most with more points."""
-    portfolio = assembled.portfolio
-    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods)
-    factor = MORE_POINTS if len(portfolio) <= REFINED else 1
-    writer.write(
-        weigh_all(
-            portfolio, full, lambda done: progress("weighing the evidence", done), factor=factor
-        ),
-        weigh_all(portfolio, slots_alone),
-    )
+) -> float:
+    """Weigh buildings; those that matter most with more points.
+
+    Which those are must depend on nothing but the building and the record: the same result whether
+    it is weighed with all the others or alone.
+
+    Args:
+        con: the warehouse under construction.
+        writer: what to write with.
+        buildings: which to weigh, in order.
+        size: buildings of the portfolio.
+        record: what was learned earlier; None where all of this is new.
+        progress: called with the fraction done.
+
+    Returns:
+        The score from which buildings are weighed with more points; 0 where all are.
+    """
+    if record is not None:
+        more_from = record.more_points_from
+    else:
+        more_from = 0.0 if size <= REFINED else np.inf
+    factor = 1 if more_from > 0 else MORE_POINTS
+    writer.write(buildings, factor, lambda done: progress("weighing the evidence", done))
     if factor == 1:
         exposed = con.execute(
             "SELECT exposed_per_dwelling FROM building_sizes ORDER BY building_no"
         ).fetchnumpy()["exposed_per_dwelling"]
         urgent = con.execute("SELECT DISTINCT building_no FROM urgent_openings").fetchnumpy()
         expected = burden(writer.results.dangerous, np.asarray(exposed, dtype=np.float64))
-        first = np.argsort(-expected, kind="stable")[:REFINED]
-        chosen = np.union1d(first, np.asarray(urgent["building_no"], dtype=np.int64))
-        more, again = Weigher(portfolio, full, MORE_POINTS), Weigher(portfolio, slots_alone)
-        writer.replace(
-            (more.weigh(np.array([b]), draws=full.draws) for b in chosen.tolist()),
-            (again.weigh(np.array([b]), draws=0) for b in chosen.tolist()),
-        )
-    return writer.results
-
-
-def _severities(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
-    con.register("severity_frame", severity(rule_book))
-    con.execute("CREATE TABLE severities AS SELECT * FROM severity_frame")
-    con.unregister("severity_frame")
+        if record is None:
+            more_from = float(np.sort(expected)[-REFINED])
+        chosen = expected >= more_from
+        chosen[np.asarray(urgent["building_no"], dtype=np.int64)] = True
+        writer.write(buildings[chosen[buildings]], MORE_POINTS)
+    writer.finish()
+    return more_from
 
 
 def _building_eras(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
@@ -349,8 +547,15 @@ def _openings(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
         con.execute(step)
 
 
-def _inspectors(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
-    counts = con.execute("SELECT * FROM inspector_results").fetchdf()
-    con.register("inspector_frame", judge_leniency(rule_book, counts))
+def _inspectors(
+    con: duckdb.DuckDBPyConnection, rule_book: RuleBook, record: LearnedRecord | None
+) -> None:
+    judged = judge_leniency(rule_book, con.execute("SELECT * FROM inspector_results").fetchdf())
+    if record is not None:
+        recorded = {
+            name: (reader.leniency, reader.leniency_high) for name, reader in record.readers.items()
+        }
+        judged = as_recorded(rule_book, judged, recorded)
+    con.register("inspector_frame", judged)
     con.execute("CREATE TABLE inspectors AS SELECT * FROM inspector_frame ORDER BY inspector")
     con.unregister("inspector_frame")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import duckdb
@@ -10,14 +10,21 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.evidence.assemble import Assembled
+from pipeline.evidence.assemble import Assembled, some_of
 from pipeline.evidence.expectation import prior_danger
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.next_look import BY_EFFORT, next_looks
-from pipeline.evidence.posterior import Model, Part, Portfolio, RowResults, row_results, row_times
+from pipeline.evidence.posterior import (
+    Model,
+    Part,
+    Portfolio,
+    RowResults,
+    row_results,
+    row_times,
+    weigh_all,
+)
 from pipeline.evidence.states import RATES, SLOTS, Array
 from pipeline.evidence.tree import NOT_RECORDED
-from pipeline.warehouse.frames import store_frame
 from shared.vocabulary import (
     CONDITIONS,
     NO_LOOK_RESULTS,
@@ -27,6 +34,9 @@ from shared.vocabulary import (
 )
 
 Ints = npt.NDArray[np.int64]
+
+STAGED = "opening_groups_staged"
+"""Rows of opening_groups as they come, before they are put in order."""
 
 
 @dataclass(frozen=True)
@@ -154,6 +164,8 @@ class OpeningWriter:
         model: the model.
         slots_alone: the same with what was read hidden: the slots alone.
         likelihoods: the likelihoods under the rule book.
+        results: what was taken over from an earlier warehouse; its rows then lie in the table
+            ``STAGED``.
     """
 
     def __init__(
@@ -163,50 +175,69 @@ class OpeningWriter:
         model: Model,
         slots_alone: Model,
         likelihoods: Likelihoods,
+        results: BuildingResults | None = None,
     ) -> None:
         self._con, self._assembled = con, assembled
         self._model, self._slots_alone, self._likelihoods = model, slots_alone, likelihoods
         self._facts = signature_facts(con, likelihoods, assembled.portfolio)
-        self._era_danger = prior_danger(assembled.portfolio, model)
-        self._begun = False
-        self.results = BuildingResults(len(assembled.portfolio), model.draws)
+        self._begun = results is not None
+        self.results = results or BuildingResults(len(assembled.portfolio), model.draws)
 
-    def write(self, parts: Iterable[Part], slots_alone: Iterable[Part]) -> None:
-        """Write parts as they come: weighed in full, and by the slots alone."""
-        for part, again in zip(parts, slots_alone, strict=True):
-            store_frame(
-                self._con,
-                "opening_groups",
-                self._take(part, again),
-                "building_no, row_no",
-                append=self._begun,
-            )
-            self._begun = True
+    def write(
+        self,
+        buildings: Ints,
+        factor: int = 1,
+        progress: Callable[[float], None] | None = None,
+    ) -> None:
+        """Weigh buildings, in full and by the slots alone, and write them.
 
-    def replace(self, parts: Iterable[Part], slots_alone: Iterable[Part]) -> None:
-        """Put other results in place of what was written of the same buildings."""
-        frames = [self._take(part, again) for part, again in zip(parts, slots_alone, strict=True)]
-        if frames:
-            frame = pd.concat(frames)
-            self._con.register("replaced_frame", frame[["building_no"]].drop_duplicates())
+        Args:
+            buildings: which, in order; what was written of them before is replaced.
+            factor: how many times the usual number of points.
+            progress: called with the fraction done.
+        """
+        if self._begun and len(buildings):
+            frame = pd.DataFrame({"building_no": buildings})
+            self._con.register("replaced_frame", frame)
             self._con.execute(
-                "DELETE FROM opening_groups "
+                f"DELETE FROM {STAGED} "
                 "WHERE building_no IN (SELECT building_no FROM replaced_frame)"
             )
             self._con.unregister("replaced_frame")
-            store_frame(self._con, "opening_groups", frame, "building_no, row_no", append=True)
+        some = some_of(self._assembled, buildings)
+        danger = prior_danger(some.portfolio, self._model)
+        for part, again in zip(
+            weigh_all(some.portfolio, self._model, progress, factor=factor),
+            weigh_all(some.portfolio, self._slots_alone),
+            strict=True,
+        ):
+            frame = self._take(some, buildings, part, again, danger)
+            into = f"INSERT INTO {STAGED}" if self._begun else f"CREATE TEMP TABLE {STAGED} AS"
+            self._con.register("groups_frame", frame)
+            self._con.execute(f"{into} SELECT * FROM groups_frame")
+            self._con.unregister("groups_frame")
+            self._begun = True
 
-    def _sized(self, part: Part) -> tuple[Array, Array]:
+    def finish(self) -> None:
+        """Put the rows in order: whatever reads them then adds up in the same order."""
+        if self._begun:
+            self._con.execute(
+                "CREATE TABLE opening_groups AS "
+                f"SELECT * FROM {STAGED} ORDER BY building_no, row_no"
+            )
+            self._con.execute(f"DROP TABLE {STAGED}")
+
+    def _sized(self, some: Assembled, part: Part) -> tuple[Array, Array]:
         """Draws of dangerous openings and of harm, the unknown number of openings drawn too.
 
         Where the number of dwellings or openings is not registered, openings that nobody recorded
         are as many as worked out times a log-normal factor of mean 1.
         """
         found, b = part.found, part.buildings
-        spread = self._assembled.size_spread[b][:, None]
+        spread = some.size_spread[b][:, None]
         shape = found.harm.shape
         normal = np.empty(shape)
-        for place, seed in enumerate(self._assembled.portfolio.seed[b].tolist()):
+        for place, seed in enumerate(some.portfolio.seed[b].tolist()):
             normal[place] = np.random.Generator(np.random.Philox(key=seed)).standard_normal(
                 shape[1]
             )
@@ -214,11 +245,13 @@ class OpeningWriter:
         dangerous = found.dangerous + np.rint(less * found.hidden_dangerous)
         return dangerous, found.harm + less * found.hidden_harm
 
-    def _take(self, part: Part, again: Part) -> pd.DataFrame:
-        portfolio, model, results = self._assembled.portfolio, self._model, self.results
+    def _take(
+        self, some: Assembled, numbers: Ints, part: Part, again: Part, danger: Array
+    ) -> pd.DataFrame:
+        portfolio, model, results = some.portfolio, self._model, self.results
         found = row_results(portfolio, model, part)
         times = row_times(portfolio, part).astype(np.float64)
-        b = part.buildings
+        b = numbers[part.buildings]
         rows = slice(part.first_row, part.first_row + len(times))
         location = portfolio.classes.location[portfolio.tree.row_class[rows]]
         results.dangerous[b] = _building_sums(portfolio, part, found.danger * times)
@@ -229,19 +262,20 @@ class OpeningWriter:
         results.p_any[b] = 1 - part.found.none_dangerous
         results.p_live[b] = 1 - part.found.none_live
         results.effective[b], results.rates[b] = part.found.effective, part.found.rates
-        dangerous, harm_draws = self._sized(part)
+        dangerous, harm_draws = self._sized(some, part)
         results.harm_draws[b] = harm_draws
         results.dangerous_draws[b] = dangerous.clip(max=65_535)
         tail = (1 - model.interval) / 2
         bounds = np.quantile(dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf")
         results.dangerous_low[b], results.dangerous_high[b] = bounds.astype(np.int64)
         return _group_rows(
-            self._assembled, self._likelihoods, self._facts, part, found, times, self._era_danger
+            some, numbers, self._likelihoods, self._facts, part, found, times, danger
         )
 
 
 def _group_rows(
     assembled: Assembled,
+    numbers: Ints,
     likelihoods: Likelihoods,
     facts: SignatureFacts,
     part: Part,
@@ -249,7 +283,10 @@ def _group_rows(
     times: Array,
     era_danger: Array,
 ) -> pd.DataFrame:
-    """Rows of table opening_groups of one part; ``era_danger`` from ``prior_danger``."""
+    """Rows of table opening_groups of one part; ``era_danger`` from ``prior_danger``.
+
+    ``numbers`` are the buildings' numbers in the warehouse.
+    """
     portfolio = assembled.portfolio
     first, last = part.first_row, part.first_row + len(times)
     index = portfolio.tree.row_class[first:last]
@@ -299,7 +336,7 @@ def _group_rows(
     defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
     return pd.DataFrame(
         {
-            "building_no": building.astype(np.int32),
+            "building_no": numbers[building].astype(np.int32),
             "row_no": row_no.astype(np.int32),
             "signature_no": index.astype(np.int32),
             "openings": times.astype(np.int64),

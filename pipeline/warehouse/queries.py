@@ -360,7 +360,7 @@ def files(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def build_facts(con: duckdb.DuckDBPyConnection) -> dict[str, str | int]:
-    """Version, rule book hash, model version and buildings learned from."""
+    """Version, rule book hash, model version, the learned record and what it was learned from."""
     frame = con.execute("SELECT * FROM build_facts").fetchdf()
     facts: dict[str, str | int] = {
         str(name): value for name, value in frame.iloc[0].to_dict().items()

@@ -39,6 +39,11 @@ def warehouse_path(workspace: Workspace, version: str) -> Path:
     return workspace.warehouse / f"warehouse-{version}.duckdb"
 
 
+def draws_path(warehouse: Path) -> Path:
+    """Where a warehouse's draws lie: beside it; only the current one's are kept."""
+    return warehouse.with_suffix(".draws")
+
+
 def _version(workspace: Workspace, pointer: str) -> str | None:
     for _ in range(_TRIES):
         try:
@@ -79,6 +84,12 @@ def swap_in(workspace: Workspace, built: Path, version: str) -> Path:
     """
     target = warehouse_path(workspace, version)
     before = current_version(workspace)
+    # Its draws first: a build that finds the warehouse finds them too.
+    draws = draws_path(built)
+    if draws.is_file():
+        draws.replace(draws_path(target))
+    else:
+        draws_path(target).unlink(missing_ok=True)
     built.replace(target)
     if before is not None and before != version:
         _point(workspace, EARLIER, before)
@@ -89,6 +100,9 @@ def swap_in(workspace: Workspace, built: Path, version: str) -> Path:
         keep.add(warehouse_path(workspace, earlier).name)
     for file in workspace.warehouse.glob("warehouse-*.duckdb"):
         if file.name not in keep:
+            file.unlink(missing_ok=True)
+    for file in workspace.warehouse.glob("warehouse-*.draws"):
+        if file != draws_path(target):
             file.unlink(missing_ok=True)
     return target
 

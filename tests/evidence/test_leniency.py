@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.evidence.leniency import judge_leniency
+from pipeline.evidence.leniency import as_recorded, judge_leniency
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.look_code import STRICT, leniency_of, reader_label
 from shared.rule_book import RuleBook
@@ -135,3 +135,17 @@ def test_only_passes_are_discounted(rule_book, method):
         before = lenient
     # What nine passes in ten hide cannot be ruled out by one.
     assert before.min() > 0.85
+
+
+def test_a_recorded_reader_keeps_what_was_learned_and_a_new_one_counts_as_never_compared(rule_book):
+    judged = judge_leniency(rule_book, _rounds({"Ada": 0.6, "Bo": 0.0, "Nova": 0.3}, 20))
+    found = as_recorded(rule_book, judged, {"Ada": (0.11, 0.2), "Bo": (0.4, 0.6), "Gone": (0.5, 1)})
+    found = found.set_index("inspector")
+    assert found.loc[["Ada", "Bo"], "leniency"].tolist() == [0.11, 0.4]
+    assert found.loc[["Ada", "Bo"], "leniency_high"].tolist() == [0.2, 0.6]
+    assert found.reader["Ada"] == reader_label(0.11)
+    alone = _judged(rule_book, _rounds({"Nova": 0.3}, 20))
+    assert found.leniency["Nova"] == pytest.approx(alone.leniency["Nova"], abs=1e-12)
+    assert found.leniency_high["Nova"] == alone.leniency_high["Nova"]
+    assert found.reader["Nova"] == alone.reader["Nova"]
+    assert found["looks"].tolist() == judged["looks"].tolist()

@@ -231,3 +231,12 @@ def test_shifted_means_against_quadrature(rule_book: RuleBook) -> None:
             points=[-20, 0, 10],
         )
         assert found[0, group, 0, FALSE_GROUND] == pytest.approx(wanted, rel=1e-6)
+
+
+def test_shifted_means_do_not_round_by_what_other_buildings_shift(rule_book: RuleBook) -> None:
+    priors = default_priors(rule_book)
+    shift = np.zeros((50, 5))
+    shift[:, FALSE_GROUND] = np.linspace(-2, 2, 50)
+    together = mean_rates(priors, shift)
+    for some in ([7], [3, 8, 49], list(range(0, 50, 2))):
+        np.testing.assert_array_equal(mean_rates(priors, shift[some]), together[some])

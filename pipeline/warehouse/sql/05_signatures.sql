@@ -71,7 +71,7 @@ JOIN opening_rows AS r USING (building_no, dwelling, circuit, signature_no);
 DROP TABLE signed;
 
 -- How many openings and dwellings there are: as registered, else worked out from what else is
--- known of the building and from the rest of the portfolio; never fewer than were seen.
+-- known of the building and from the typical one; never fewer than were seen.
 CREATE TABLE building_sizes AS
 WITH seen AS (
     SELECT
@@ -80,14 +80,6 @@ WITH seen AS (
         count(DISTINCT dwelling_key) FILTER (dwelling_key <> 0) AS dwellings_seen
     FROM opening_rows
     GROUP BY building_no
-),
-typical AS (
-    SELECT
-        median(insured_value / dwelling_units) AS value_of_dwelling,
-        median(dwelling_units / storeys) FILTER (storeys > 0) AS dwellings_of_storey,
-        median(dwelling_units) AS dwellings
-    FROM buildings
-    WHERE dwelling_units > 0
 ),
 counted AS (
     SELECT
@@ -111,7 +103,7 @@ counted AS (
             rule('counting.dwellings_per_building')
         ) AS dwellings_likely
     FROM buildings AS b
-    CROSS JOIN typical AS t
+    CROSS JOIN typical_building AS t
     LEFT JOIN seen AS s USING (building_no)
 ),
 housed AS (

@@ -1,0 +1,302 @@
+"""Which buildings changed since the last warehouse, and what stays of the others.
+
+Given rule book and learned record, what becomes of a building depends on its own evidence alone.
+Each building's evidence has a hash (table building_weighed); where the current warehouse was built
+under the same record and holds a building of the same hash, its results are taken over: its rows of
+opening_groups, what they add up to, and its draws, which lie beside the warehouse in a file of
+their own. Everything else is made anew from all buildings in either case.
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from pipeline.evidence.assemble import Assembled
+from pipeline.landing import Workspace
+from pipeline.warehouse import store
+from pipeline.warehouse.frames import store_frame
+from pipeline.warehouse.openings import STAGED, BuildingResults
+from shared.faults import CoverplateError
+
+Ints = npt.NDArray[np.int64]
+Texts = npt.NDArray[np.object_]
+
+_BUILDINGS_AT_ONCE = 5_000
+_ROWS_AT_ONCE = 200_000
+
+_CONTENTS = """
+WITH signed AS (
+    SELECT signature_no, md5(concat_ws('|', codes::VARCHAR, slots::VARCHAR, selection, location,
+        coalesce(gfci, '-'), coalesce(leaves_condition, '-'), coalesce(leaves_slots, '-'),
+        coalesce(leaves_protected::VARCHAR, '-'), slots IS NULL)) AS signature
+    FROM signatures
+),
+listed AS (
+    -- Rows are distinct, and their order follows from what is in them.
+    SELECT building_no, count(*) AS rows, bit_xor(md5_number(concat(
+        length(dwelling), ':', dwelling, length(circuit), ':', circuit, openings, ':', signature
+    ))) AS openings
+    FROM opening_rows
+    JOIN signed USING (signature_no)
+    GROUP BY building_no
+)
+SELECT md5(concat_ws('|', length(b.building_id), b.building_id, coalesce(l.rows, 0),
+    coalesce(l.openings, 0), z.openings_unseen, z.dwellings, z.exposed_per_dwelling,
+    u.building_no IS NOT NULL, f.facts::VARCHAR)) AS content
+FROM buildings AS b
+JOIN building_sizes AS z USING (building_no)
+JOIN facts_frame AS f USING (building_no)
+LEFT JOIN listed AS l USING (building_no)
+LEFT JOIN (SELECT DISTINCT building_no FROM urgent_openings) AS u USING (building_no)
+ORDER BY b.building_no
+"""
+
+
+def contents(con: duckdb.DuckDBPyConnection, assembled: Assembled) -> Texts:
+    """Hash of everything that each building's results depend on, beside record and rules.
+
+    Args:
+        con: the warehouse under construction, openings gathered.
+        assembled: the portfolio, with crew shifts.
+
+    Returns:
+        Shape (B,), text.
+    """
+    portfolio = assembled.portfolio
+    facts = np.column_stack(
+        [portfolio.group_weights, portfolio.shift, portfolio.poor, assembled.size_spread]
+    )
+    columns = {f"f{place}": facts[:, place] for place in range(facts.shape[1])}
+    frame = pd.DataFrame({"building_no": np.arange(len(portfolio), dtype=np.int32), **columns})
+    con.register("facts_plain", frame)
+    listed = ", ".join(columns)
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE facts_frame AS "
+        f"SELECT building_no, [{listed}] AS facts FROM facts_plain"
+    )
+    con.unregister("facts_plain")
+    found: Texts = np.array(con.execute(_CONTENTS).fetchnumpy()["content"], dtype=np.object_)
+    con.execute("DROP TABLE facts_frame")
+    return found
+
+
+_SUMS = (
+    "dangerous",
+    "dangerous_low",
+    "dangerous_high",
+    "p_any",
+    "p_live",
+    "harm",
+    "placed_harm",
+    "slots_harm",
+    "effective",
+)
+"""Fields of ``BuildingResults`` that are one number a building."""
+
+
+def write_weighed(
+    con: duckdb.DuckDBPyConnection, found: BuildingResults, content: Texts, draws: Path | None
+) -> None:
+    """Write table building_weighed (content and what the openings add up to) and the draws.
+
+    Args:
+        con: the warehouse under construction.
+        found: what each building comes to.
+        content: from ``contents``.
+        draws: file for the draws; None where nothing will be taken over from this warehouse.
+    """
+    frame = pd.DataFrame(
+        {
+            "building_no": np.arange(len(content), dtype=np.int32),
+            "content": content,
+            **{name: getattr(found, name) for name in _SUMS},
+            **{f"rate_{index}": found.rates[:, index] for index in range(found.rates.shape[1])},
+        }
+    )
+    store_frame(con, "building_weighed", frame, "building_no")
+    count, checks = found.harm_draws.shape[1], [0, 0]
+    for place, values in enumerate((found.harm_draws, found.dangerous_draws)):
+        checks[place] = zlib.crc32(np.ascontiguousarray(values).data)
+    con.execute(
+        "CREATE TABLE kept_draws AS SELECT ?::INTEGER AS draws, ?::UBIGINT AS harm_check, "
+        "?::UBIGINT AS dangerous_check",
+        [count, *checks],
+    )
+    if draws is not None:
+        with draws.open("wb") as handle:
+            found.harm_draws.tofile(handle)
+            found.dangerous_draws.tofile(handle)
+
+
+@dataclass(frozen=True)
+class Kept:
+    """Buildings whose results stay.
+
+    Attributes:
+        old: their numbers in the warehouse before, shape (n,).
+        new: their numbers now, in order, shape (n,).
+    """
+
+    old: Ints
+    new: Ints
+
+
+class Earlier:
+    """The current warehouse, to take results over from.
+
+    Args:
+        con: it, opened for reading.
+        draws: the file of its draws.
+    """
+
+    def __init__(self, con: duckdb.DuckDBPyConnection, draws: Path) -> None:
+        self._con, self._draws = con, draws
+
+    def close(self) -> None:
+        """Let go of it."""
+        self._con.close()
+
+    def take_over(
+        self, con: duckdb.DuckDBPyConnection, assembled: Assembled, content: Texts
+    ) -> tuple[Kept, BuildingResults]:
+        """Take over what stays, into the table of openings under construction and into results.
+
+        Args:
+            con: the warehouse under construction, openings gathered.
+            assembled: the portfolio.
+            content: from ``contents``.
+
+        Returns:
+            Which buildings stay, and results with theirs filled in.
+
+        Raises:
+            CoverplateError: if the warehouse or its draws are damaged; nothing was taken over then.
+        """
+        try:
+            table = self._con.execute(
+                "SELECT * FROM building_weighed ORDER BY building_no"
+            ).fetchdf()
+            ((draws, *checks),) = self._con.execute("SELECT * FROM kept_draws").fetchall()
+            places = pd.Index(table["content"]).get_indexer(pd.Index(content))
+            new = np.flatnonzero(places >= 0)
+            kept = Kept(places[new].astype(np.int64), new)
+            results = BuildingResults(len(content), draws)
+            self._read_draws(len(table), checks, kept, results)
+            for name in _SUMS:
+                getattr(results, name)[kept.new] = table[name].to_numpy()[kept.old]
+            for index in range(results.rates.shape[1]):
+                results.rates[kept.new, index] = table[f"rate_{index}"].to_numpy()[kept.old]
+            self._take_groups(con, assembled, kept)
+        except (duckdb.Error, OSError, ValueError, KeyError) as damaged:
+            con.execute(f"DROP TABLE IF EXISTS {STAGED}")
+            raise CoverplateError(
+                f"what the last build left cannot be used: {str(damaged).splitlines()[0]}",
+                to_do="nothing; every building is weighed again",
+            ) from damaged
+        return kept, results
+
+    def _read_draws(
+        self, buildings: int, checks: list[int], kept: Kept, results: BuildingResults
+    ) -> None:
+        """Read the draws some buildings at a time, and check all of them."""
+        draws = results.harm_draws.shape[1]
+        size = buildings * draws
+        if self._draws.stat().st_size != size * (4 + 2):
+            raise ValueError(f"{self._draws} has not the size that it was written with")
+        order = np.argsort(kept.old, kind="stable")
+        old, new = kept.old[order], kept.new[order]
+        with self._draws.open("rb") as handle:
+            targets: tuple[npt.NDArray[np.generic], ...] = (
+                results.harm_draws,
+                results.dangerous_draws,
+            )
+            for target, check in zip(targets, checks, strict=True):
+                found = 0
+                for start in range(0, buildings, _BUILDINGS_AT_ONCE):
+                    count = min(_BUILDINGS_AT_ONCE, buildings - start)
+                    block = np.fromfile(handle, dtype=target.dtype, count=count * draws)
+                    found = zlib.crc32(block.data, found)
+                    first, last = np.searchsorted(old, [start, start + count])
+                    target[new[first:last]] = block.reshape(count, draws)[old[first:last] - start]
+                if found != check:
+                    raise ValueError(f"{self._draws} is not what was written")
+
+    def _take_groups(
+        self, con: duckdb.DuckDBPyConnection, assembled: Assembled, kept: Kept
+    ) -> None:
+        """Copy rows of opening_groups, buildings, rows and signatures numbered as they are now."""
+        con.register(
+            "kept_frame",
+            pd.DataFrame(
+                {"old_no": kept.old.astype(np.int32), "new_no": kept.new.astype(np.int32)}
+            ),
+        )
+        # A building's rows keep their order, so that all of its row numbers move alike.
+        first_row = self._con.sql(
+            "SELECT building_no AS old_no, min(row_no) AS old_row FROM opening_groups "
+            "WHERE row_no >= 0 GROUP BY building_no"
+        ).to_arrow_table()
+        con.register("old_rows_frame", first_row)
+        con.execute(
+            "CREATE TEMP TABLE kept_buildings AS SELECT k.*, n.new_row - o.old_row AS moved "
+            "FROM kept_frame AS k LEFT JOIN old_rows_frame AS o USING (old_no) LEFT JOIN "
+            "(SELECT building_no AS new_no, min(row_no) AS new_row FROM opening_rows GROUP BY ALL) "
+            "AS n USING (new_no)"
+        )
+        groups = self._con.sql("SELECT * FROM opening_groups").to_arrow_reader(_ROWS_AT_ONCE)
+        con.register("groups_frame", groups)
+        con.execute(
+            f"CREATE TEMP TABLE {STAGED} AS SELECT g.* REPLACE (k.new_no AS building_no, "
+            "CASE WHEN g.row_no < 0 THEN g.row_no ELSE (g.row_no + k.moved)::INTEGER END AS row_no,"
+            f" coalesce(r.signature_no, {assembled.portfolio.classes.flat})::INTEGER "
+            "AS signature_no) FROM groups_frame AS g "
+            "JOIN kept_buildings AS k ON k.old_no = g.building_no "
+            "LEFT JOIN opening_rows AS r ON g.row_no >= 0 AND r.row_no = g.row_no + k.moved"
+        )
+        for frame in ("kept_frame", "old_rows_frame", "groups_frame"):
+            con.unregister(frame)
+        con.execute("DROP TABLE kept_buildings")
+
+
+def earlier_results(
+    workspace: Workspace, record: str, rule_book_hash: str, model_version: str
+) -> Earlier | None:
+    """The current warehouse, if results can be taken over from it.
+
+    Raises:
+        CoverplateError: if it or the file of its draws is damaged or missing.
+    """
+    version = store.current_version(workspace)
+    if version is None:
+        return None
+    path = store.warehouse_path(workspace, version)
+    con = store.open_reader(path)
+    try:
+        facts = con.execute("SELECT * FROM build_facts").fetchdf().iloc[0].to_dict()
+        wanted = (record, rule_book_hash, model_version)
+        names = ("learned_record", "rule_book_hash", "model_version")
+        if tuple(facts.get(name) for name in names) != wanted:
+            con.close()
+            return None
+        draws = store.draws_path(path)
+        if not draws.is_file():
+            raise CoverplateError(
+                f"{draws} is missing", to_do="nothing; every building is weighed again"
+            )
+    except duckdb.Error as damaged:
+        con.close()
+        raise CoverplateError(
+            f"the warehouse {path} cannot be read: {str(damaged).splitlines()[0]}",
+            to_do="nothing; every building is weighed again",
+        ) from damaged
+    except BaseException:
+        con.close()
+        raise
+    return Earlier(con, draws)
