@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.evidence import learned_record
+from pipeline.evidence import kernel, learned_record
 from pipeline.landing import Workspace, intake
 from pipeline.ledger import FixReported, current, open_ledger
 from pipeline.ledger.sync import sync_findings
@@ -290,6 +290,14 @@ def test_damage_means_a_full_build_and_a_plain_word(workspace, tmp_path):
     record.write_text("{}", encoding="utf-8")
     touch("f")
     assert build(workspace).learned == "the record of it was damaged"
+
+
+def test_one_compiled_kernel_weighs_them_all(workspace):
+    """Arrays that cannot be written to would get another one, with other last bits."""
+    before = len(kernel.weigh_block.signatures)
+    shutil.rmtree(workspace.warehouse)
+    build(workspace)
+    assert before == 1 == len(kernel.weigh_block.signatures)
 
 
 def test_other_rules_learn_for_themselves_and_store_nothing(workspace):
