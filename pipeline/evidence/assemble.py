@@ -81,6 +81,8 @@ def poor_share(rule_book: RuleBook, buildings: pd.DataFrame) -> Array:
     shares = {w.value: float(number) for w, number in structure.poor_ground.items()}
     unknown = float(structure.poor_ground_unknown)
     found = buildings["wiring_method"].map(shares).fillna(unknown)
+    # A copy: what pandas hands out cannot be written to, and compiled code for such arrays is
+    # another than that for their copies, with other last bits.
     return np.array(found, dtype=np.float64)
 
 

@@ -6,9 +6,11 @@ import datetime as dt
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from pipeline.evidence import learned_record
+from pipeline.evidence.assemble import poor_share
 from pipeline.landing import Workspace, intake
 from pipeline.ledger import FixReported, current, open_ledger
 from pipeline.ledger.sync import sync_findings
@@ -16,7 +18,7 @@ from pipeline.warehouse import build as building
 from pipeline.warehouse import store
 from pipeline.warehouse.build import Built, build
 from pipeline.warehouse.comparison import compare_rule_books
-from shared.rule_book import default_rule_book_text, parse_rule_book
+from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
 from tests.cli.running import run
 from tests.warehouse.small_portfolio import OBSERVED, contents, land, land_all, observations, rows
 
@@ -290,6 +292,12 @@ def test_damage_means_a_full_build_and_a_plain_word(workspace, tmp_path):
     record.write_text("{}", encoding="utf-8")
     touch("f")
     assert build(workspace).learned == "the record of it was damaged"
+
+
+def test_what_the_kernel_gets_can_be_written_to():
+    """Arrays that cannot would get compiled code of their own, with other last bits."""
+    frame = pd.DataFrame({"wiring_method": ["knob_and_tube", None, "conduit"]})
+    assert poor_share(load_rule_book(), frame).flags.writeable
 
 
 def test_other_rules_learn_for_themselves_and_store_nothing(workspace):
