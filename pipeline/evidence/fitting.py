@@ -18,7 +18,8 @@ def marginal(
     high: Array,
     log_rest: Array,
     score: Array,
-) -> float:
+    out: Array,
+) -> None:
     """Log marginal likelihood of buildings, and each one's gradient.
 
     Args:
@@ -29,14 +30,11 @@ def marginal(
         log_rest: log likelihood less log proposal density, shape (n, M).
         score: filled, by building: expected membership of each group, then expected ln r and
             ln(1 - r) within it, shape (n, G, 11).
-
-    Returns:
-        The sum over buildings, up to a constant.
+        out: filled: log marginal likelihood up to a constant, shape (n,).
     """
     buildings, count, rates = low.shape
     groups = a.shape[0]
     joint = np.empty((groups, count))
-    value = 0.0
     for n in range(buildings):
         top = -1e300
         for g in range(groups):
@@ -65,8 +63,7 @@ def marginal(
         for g in range(groups):
             for i in range(11):
                 score[n, g, i] /= total
-        value += top + np.log(total)
-    return value
+        out[n] = top + np.log(total)
 
 
 @njit(cache=True, fastmath=True, nogil=True)

@@ -21,7 +21,7 @@ from scipy import optimize, special
 from pipeline.evidence.classes import SELECTIONS, Classes, Stakes, weigh_classes
 from pipeline.evidence.fitting import marginal, shifted_marginals
 from pipeline.evidence.kernel import Tree
-from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher
+from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher, on_threads
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import (
     CAREFUL,
@@ -342,13 +342,26 @@ class _EraFit:
         a, b = np.exp(logs.reshape(2, self._groups, self._rates))
         constant = -special.betaln(a, b).sum(axis=1)
         score = np.empty((len(self._low), self._groups, 11))
-        value = marginal(
-            a, b, constant, self._log_group, self._low, self._high, self._log_rest, score
-        )
+        value = np.zeros(len(score))
+
+        def some(part: slice) -> None:
+            marginal(
+                a,
+                b,
+                constant,
+                self._log_group[part],
+                self._low[part],
+                self._high[part],
+                self._log_rest[part],
+                score[part],
+                value[part],
+            )
+
+        on_threads(some, len(score))
         both, held = special.digamma(a + b), score[:, :, :1]
         by_a: Array = a * (score[:, :, 1:6] - held * (special.digamma(a) - both))
         by_b: Array = b * (score[:, :, 6:] - held * (special.digamma(b) - both))
-        return value, by_a, by_b
+        return float(value.sum()), by_a, by_b
 
     def _steady(self, x: Array) -> tuple[float, Array]:
         """Log weight of the defaults and its gradient by all parameters."""

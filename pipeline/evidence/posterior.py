@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -36,8 +37,9 @@ MORE = 4
 """How many times as many where few are effective."""
 
 FEW_EFFECTIVE = 20.0
-ROWS_AT_ONCE = 60_000
-BUILDINGS_AT_ONCE = 4_000
+ROWS_AT_ONCE = 20_000
+BUILDINGS_AT_ONCE = 1_000
+THREADS = 2
 
 
 @dataclass(frozen=True)
@@ -238,28 +240,53 @@ class Weigher:
         points = np.empty((size, len(RATES), KEPT * factor))
         log_rest = np.empty((size, KEPT * factor))
         numbers = (portfolio.seed >> np.uint64(17)).astype(np.int64)
-        weigh_block(
-            portfolio.tree,
-            model.weighed.evidence,
-            self._picking(buildings),
-            self._prior,
-            self._reference,
-            pool,
-            model.shares,
-            buildings,
-            numbers,
-            portfolio.seed,
-            portfolio.shift,
-            self._log_group,
-            portfolio.poor,
-            self._constant,
-            KEPT * factor,
-            portfolio.classes.flat,
-            found,
-            points,
-            log_rest,
-        )
+
+        def some(part: slice) -> None:
+            begin, end = rows[buildings[part][0]] - first, rows[buildings[part][-1] + 1] - first
+            weigh_block(
+                portfolio.tree,
+                model.weighed.evidence,
+                self._picking(buildings[part]),
+                self._prior,
+                self._reference,
+                pool,
+                model.shares,
+                buildings[part],
+                numbers,
+                portfolio.seed,
+                portfolio.shift,
+                self._log_group,
+                portfolio.poor,
+                self._constant,
+                KEPT * factor,
+                portfolio.classes.flat,
+                Found(
+                    *(each[begin:end] for each in found[:2]),
+                    *(each[part] for each in found[2:]),
+                ),
+                points[part],
+                log_rest[part],
+            )
+
+        # What is told of every building is weighed stretch by stretch, on two threads as it is.
+        on_threads(some, n, THREADS if keep_points else 1)
         return Part(buildings, first, found, points, log_rest)
+
+
+def on_threads(work: Callable[[slice], None], size: int, threads: int = THREADS) -> None:
+    """Do work on stretches of so many things at the same time.
+
+    Args:
+        work: given a stretch; stretches do not depend on one another.
+        size: how many things there are; few are done in one go.
+        threads: how many stretches.
+    """
+    if threads == 1 or size < 100:
+        work(slice(0, size))
+        return
+    edges = np.linspace(0, size, threads + 1).astype(int).tolist()
+    with ThreadPoolExecutor(max_workers=threads) as pool:
+        list(pool.map(work, [slice(a, b) for a, b in pairwise(edges)]))
 
 
 def row_times(portfolio: Portfolio, part: Part) -> Ints:
@@ -277,13 +304,14 @@ def row_times(portfolio: Portfolio, part: Part) -> Ints:
     return result
 
 
-def stretches(portfolio: Portfolio) -> Iterator[Ints]:
-    """Consecutive buildings, a bounded number of rows at a time."""
+def stretches(portfolio: Portfolio, factor: int = 1) -> Iterator[Ints]:
+    """Consecutive buildings, a bounded number of rows and points at a time."""
     rows = portfolio.building_row
     start = 0
     while start < len(portfolio):
-        stop = int(np.searchsorted(rows, rows[start] + ROWS_AT_ONCE, side="right")) - 1
-        stop = min(max(stop, start + 1), start + BUILDINGS_AT_ONCE, len(portfolio))
+        most = rows[start] + ROWS_AT_ONCE // factor
+        stop = int(np.searchsorted(rows, most, side="right")) - 1
+        stop = min(max(stop, start + 1), start + BUILDINGS_AT_ONCE // factor, len(portfolio))
         yield np.arange(start, stop)
         start = stop
 
@@ -300,8 +328,9 @@ def weigh_all(
     # The pool is made before threads ask for it.
     weigher._pool(factor)
     done = 0
-    with ThreadPoolExecutor(max_workers=2) as pool:
-        for part in pool.map(lambda b: weigher.weigh(b, draws=model.draws), stretches(portfolio)):
+    parts = stretches(portfolio, factor)
+    with ThreadPoolExecutor(max_workers=THREADS) as pool:
+        for part in pool.map(lambda b: weigher.weigh(b, draws=model.draws), parts):
             done += len(part.buildings)
             if progress is not None:
                 progress(done / len(portfolio))
