@@ -322,13 +322,21 @@ def weigh_all(
     progress: Callable[[float], None] | None = None,
     *,
     factor: int = 1,
+    beside: int | None = None,
 ) -> Iterator[Part]:
-    """Weigh every building, in order, on two threads."""
+    """Weigh every building, in order, on two threads.
+
+    Args:
+        portfolio, model: see there.
+        progress: called with the fraction done.
+        factor: how many times the usual number of points.
+        beside: the factor of another weighing whose parts these must match one by one.
+    """
     weigher = Weigher(portfolio, model, factor)
     # The pool is made before threads ask for it.
     weigher._pool(factor)
     done = 0
-    parts = stretches(portfolio, factor)
+    parts = stretches(portfolio, beside or factor)
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
         for part in pool.map(lambda b: weigher.weigh(b, draws=model.draws), parts):
             done += len(part.buildings)

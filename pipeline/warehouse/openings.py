@@ -208,7 +208,7 @@ class OpeningWriter:
         danger = prior_danger(some.portfolio, self._model)
         for part, again in zip(
             weigh_all(some.portfolio, self._model, progress, factor=factor),
-            weigh_all(some.portfolio, self._slots_alone),
+            weigh_all(some.portfolio, self._slots_alone, beside=factor),
             strict=True,
         ):
             frame = self._take(some, buildings, part, again, danger)
