@@ -51,15 +51,16 @@ SELECT
     building_no,
     sum(openings) FILTER (looked)::BIGINT AS openings_looked_at,
     sum(openings) FILTER (recorded AND NOT looked)::BIGINT AS openings_not_tested,
-    sum(three_slots) AS three_slots,
+    total(three_slots) AS three_slots,
     CASE
-        WHEN sum(three_slots) > 0
-            THEN coalesce(sum(three_slots) FILTER (NOT sees_false_ground), 0) / sum(three_slots)
+        WHEN total(three_slots) > 0
+            THEN total(CASE WHEN sees_false_ground THEN 0 ELSE three_slots END)
+                / total(three_slots)
         ELSE 0
     END AS blind_share,
     CASE
-        WHEN sum(row_harm) > 0
-            THEN coalesce(sum(row_harm) FILTER (looked), 0) / sum(row_harm)
+        WHEN total(row_harm) > 0
+            THEN total(CASE WHEN looked THEN row_harm ELSE 0 END) / total(row_harm)
         ELSE 0
     END AS evidence_share,
     coalesce(sum(openings) FILTER (confirmed), 0)::BIGINT AS confirmed_defects,
@@ -89,9 +90,9 @@ WITH valued AS (
         s.building_no,
         CASE WHEN NOT s.recorded THEN 'unrecorded' WHEN NOT s.looked THEN 'untested'
             ELSE 'only_blind_methods' END AS what,
-        sum(s.openings * s.p_three_slot) AS three_slots,
+        total(s.openings * s.p_three_slot) AS three_slots,
         sum(s.openings) AS openings,
-        sum(s.openings * s.p_dangerous * (1 - s.p_dangerous)) AS unsettled
+        total(s.openings * s.p_dangerous * (1 - s.p_dangerous)) AS unsettled
     FROM opening_groups AS s
     WHERE NOT s.sees_false_ground
     GROUP BY ALL
@@ -155,7 +156,7 @@ CREATE TABLE reported_fix_effects AS
 SELECT
     o.building_no,
     count(*) AS openings,
-    sum(
+    total(
         (o.harm - greatest(0, (1 - rule('evidence.repair_doubt')) * v.severity
             + rule('evidence.repair_doubt') * o.harm))
         * o.location_factor * z.exposed_per_dwelling * rule('scoring.score_unit_years')
@@ -180,8 +181,8 @@ SELECT
     b.said_from,
     b.said_to,
     sum(g.openings)::BIGINT AS openings,
-    sum(g.openings * g.p_of_circuit) / sum(g.openings) AS said,
-    sum(g.openings * g.p_dangerous) / sum(g.openings) AS found
+    total(g.openings * g.p_of_circuit) / sum(g.openings) AS said,
+    total(g.openings * g.p_dangerous) / sum(g.openings) AS found
 FROM bounds AS b
 JOIN opening_groups AS g
     ON g.p_of_circuit >= b.said_from
