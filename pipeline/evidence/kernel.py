@@ -945,6 +945,7 @@ def weigh_building(
     like: Array,
     weights: Array,
     flat: int,
+    fully: bool,
     random: State,
     out: Found,
     place: int,
@@ -960,6 +961,8 @@ def weigh_building(
         like: log likelihood at each, shape (M,).
         weights: weight of each; they sum to 1, shape (M,).
         flat: evidence class of openings without evidence.
+        fully: whether to tell more than posteriors of rows and what learning goes by: chances of
+            none in the building, and steps.
         random: state of its random numbers, changed.
         out: added to, at ``place`` and at rows less ``row_offset``; all zero at first.
         place: where in the block.
@@ -982,15 +985,16 @@ def weigh_building(
                 out.rates[place, r] += weight[m] / (1.0 + np.exp(-part[r, m]))
         p, q, w = np.empty((S, size)), np.empty((S, size)), np.empty((T, size))
         state_chances(part, poor, shares.careful, shares.head, p, q, w)
-        quiet, dead = np.zeros(size), np.empty(size)
-        _add_picking(tree, own, shares, building, p, q, w, quiet)
-        for m in range(size):
-            dead[m] = quiet[m]
-        log_likelihood(tree, own.safe, own.which, building, shares, p, q, w, True, quiet)
-        log_likelihood(tree, own.dead, own.which, building, shares, p, q, w, True, dead)
-        for m in range(size):
-            none_dangerous += weight[m] * np.exp(quiet[m] - like[start + m])
-            none_live += weight[m] * np.exp(dead[m] - like[start + m])
+        if fully:
+            quiet, dead = np.zeros(size), np.empty(size)
+            _add_picking(tree, own, shares, building, p, q, w, quiet)
+            for m in range(size):
+                dead[m] = quiet[m]
+            log_likelihood(tree, own.safe, own.which, building, shares, p, q, w, True, quiet)
+            log_likelihood(tree, own.dead, own.which, building, shares, p, q, w, True, dead)
+            for m in range(size):
+                none_dangerous += weight[m] * np.exp(quiet[m] - like[start + m])
+                none_live += weight[m] * np.exp(dead[m] - like[start + m])
         drawn_to = drawn_from
         while drawn_to < draws and drawn[drawn_to] < start + size:
             drawn[drawn_to] -= start
@@ -1019,6 +1023,7 @@ def weigh_building(
                 w,
                 weight,
                 flat,
+                fully,
                 drawn,
                 drawn_from,
                 drawn_to,
@@ -1049,6 +1054,7 @@ def _weigh_dwelling(
     w: Array,
     weight: Array,
     flat: int,
+    fully: bool,
     drawn: Ints,
     drawn_from: int,
     drawn_to: int,
@@ -1142,6 +1148,7 @@ def _weigh_dwelling(
             above,
             like,
             flat,
+            fully,
             out,
             place,
             row_offset,
@@ -1228,6 +1235,7 @@ def _weigh_circuit(
     above: Array,
     like: Array,
     flat: int,
+    fully: bool,
     out: Found,
     place: int,
     row_offset: int,
@@ -1287,10 +1295,11 @@ def _weigh_circuit(
             out.joint[row - row_offset, s, 0] += straight * table[s, 0]
             out.joint[row - row_offset, s, 1] += swapped * table[s, 1]
             out.joint[row - row_offset, s, 2] += faulty * table[s, 2]
-        face, calm = evidence.face[index], evidence.face_safe[index]
-        out.steps[row - row_offset, 0] += _danger(face, calm, usual, w, weight)
-        out.steps[row - row_offset, 1] += _danger(face, calm, around, w, weight)
-        out.steps[row - row_offset, 2] += _danger(face, calm, message, w, weight)
+        if fully:
+            face, calm = evidence.face[index], evidence.face_safe[index]
+            out.steps[row - row_offset, 0] += _danger(face, calm, usual, w, weight)
+            out.steps[row - row_offset, 1] += _danger(face, calm, around, w, weight)
+            out.steps[row - row_offset, 2] += _danger(face, calm, message, w, weight)
         if openings > 1 and index != flat:
             alone, followed, styled = 0.0, 0.0, 0.0
             for s in range(S):
@@ -1404,6 +1413,7 @@ def weigh_block(
     student_constant: float,
     keep: int,
     flat: int,
+    fully: bool,
     out: Found,
     points: Array,
     log_rest: Array,
@@ -1415,6 +1425,7 @@ def weigh_block(
         buildings: the buildings, consecutive, shape (n,).
         numbers, seeds: per building of the portfolio, pick point sets and seed draws.
         keep: how many points to tell by, of those placed; see ``thin``.
+        fully: see ``weigh_building``.
         points, log_rest: filled for learning, shapes (n, 5, keep) and (n, keep), or empty.
     """
     count = pool.prior.shape[2] + pool.student.shape[2]
@@ -1469,6 +1480,7 @@ def weigh_block(
             like[:kept],
             weight[:kept],
             flat,
+            fully,
             random,
             out,
             place,

@@ -33,8 +33,8 @@ POINTS = FIRST_POINTS + SECOND_POINTS
 KEPT = 96
 """Points that a building is told by, of those placed: the others carry little weight."""
 
-MORE = 4
-"""How many times as many where few are effective."""
+MORE = (4, 16)
+"""How many times as many where few are effective, and where that is not enough."""
 
 FEW_EFFECTIVE = 20.0
 ROWS_AT_ONCE = 20_000
@@ -103,6 +103,7 @@ class Model:
         draws: draws behind intervals.
         interval: probability held by intervals.
         seed: of the point sets.
+        fully: whether chances of none in a building, and steps, are wanted too.
     """
 
     priors: Priors
@@ -111,6 +112,7 @@ class Model:
     draws: int
     interval: float
     seed: int
+    fully: bool = True
 
     @property
     def shares(self) -> Shares:
@@ -205,11 +207,18 @@ class Weigher:
     def weigh(self, buildings: Ints, *, draws: int, keep_points: bool = False) -> Part:
         """Weigh consecutive buildings."""
         part = self._weigh(buildings, self._factor, draws, keep_points)
-        if keep_points or self._factor >= MORE:
+        if keep_points:
             return part
         poor = np.flatnonzero(part.found.effective < FEW_EFFECTIVE)
         for place in poor.tolist():
-            one = self._weigh(buildings[place : place + 1], self._factor * MORE, draws, False)
+            one = None
+            for factor in MORE:
+                if factor > self._factor and (
+                    one is None or one.found.effective[0] < FEW_EFFECTIVE
+                ):
+                    one = self._weigh(buildings[place : place + 1], factor, draws, False)
+            if one is None:
+                continue
             start = one.first_row - part.first_row
             for name in ("joint", "steps"):
                 target, source = getattr(part.found, name), getattr(one.found, name)
@@ -260,6 +269,7 @@ class Weigher:
                 self._constant,
                 KEPT * factor,
                 portfolio.classes.flat,
+                model.fully and not keep_points,
                 Found(
                     *(each[begin:end] for each in found[:2]),
                     *(each[part] for each in found[2:]),

@@ -374,7 +374,7 @@ def _weigh(
         )
         draws = int(float(rule_book.scoring.draws)) if readings else 0
         interval = float(rule_book.scoring.interval)
-        return Model(learned.priors, learned.taught, weighed, draws, interval, seed)
+        return Model(learned.priors, learned.taught, weighed, draws, interval, seed, readings)
 
     full, slots_alone = model(readings=True), model(readings=False)
     content = touched.contents(con, assembled)

@@ -86,6 +86,7 @@ def case(request: pytest.FixtureRequest) -> Case:
         like,
         np.tile(weights / times, times),
         FLAT,
+        True,
         np.array([99], dtype=np.uint64),
         found,
         0,

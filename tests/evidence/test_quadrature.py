@@ -189,7 +189,7 @@ def test_few_effective_points_are_told_and_more_are_taken(rule_book: RuleBook) -
         np.zeros(1, np.uint64),
         np.zeros(1, np.uint64),
         np.zeros(1, np.int64),
-        np.array([4000]),
+        np.array([100]),
     )
     tree, _ = grow(rows, 1, np.zeros(1, np.int64), np.ones(1, np.int64), 4, 5)
     portfolio, model = portfolio_of(tree), model_of(priors, numbers)
