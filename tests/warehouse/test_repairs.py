@@ -47,8 +47,8 @@ def _own_part(workspace: Workspace) -> float:
     """The one recorded opening's part of the score."""
     with store.reading(workspace) as con:
         ((part,),) = con.execute(
-            "SELECT harm * location_factor * exposed_per_dwelling * rule('scoring.score_unit_years')"
-            " FROM openings JOIN building_sizes USING (building_no)"
+            "SELECT harm * location_factor * exposed_per_dwelling "
+            "* rule('scoring.score_unit_years') FROM openings JOIN building_sizes USING (building_no)"
         ).fetchall()
     return float(part)
 
