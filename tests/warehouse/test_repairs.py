@@ -48,7 +48,8 @@ def _own_part(workspace: Workspace) -> float:
     with store.reading(workspace) as con:
         ((part,),) = con.execute(
             "SELECT harm * location_factor * exposed_per_dwelling "
-            "* rule('scoring.score_unit_years') FROM openings JOIN building_sizes USING (building_no)"
+            "* rule('scoring.score_unit_years') "
+            "FROM openings JOIN building_sizes USING (building_no)"
         ).fetchall()
     return float(part)
 
