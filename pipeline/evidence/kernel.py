@@ -41,6 +41,12 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 State = npt.NDArray[np.uint64]
 
+compiled = njit(
+    cache=True, fastmath=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True
+)
+"""How everything here is compiled: kept for the next time, sums in any order, without the global
+lock, no check of every divisor, no entry for C."""
+
 S = STATE_COUNT
 T = 3
 RATE_COUNT = 5
@@ -100,7 +106,7 @@ class Shares(NamedTuple):
     head: float
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def state_chances(
     x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array
 ) -> None:
@@ -129,7 +135,7 @@ def state_chances(
         w[2, m] = f
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def opening_likelihood(
     table: Array, p: Array, q: Array, w: Array, follows: float, own: float, each: Array, out: Array
 ) -> None:
@@ -164,7 +170,7 @@ def opening_likelihood(
             out[s, m] = style[m] + kept * each[s, m]
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def opening_likelihoods(
     tables: Array, p: Array, q: Array, w: Array, shares: Shares, each: Array, one: Array
 ) -> None:
@@ -174,7 +180,7 @@ def opening_likelihoods(
         opening_likelihood(tables[k], p, q, w, follows, own, each[k], one[k])
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _rescale(values: Array, log_scale: Array) -> None:
     """Divide (S, M) by its largest at each point where it has become tiny; keep the logarithm."""
     count = values.shape[1]
@@ -190,7 +196,7 @@ def _rescale(values: Array, log_scale: Array) -> None:
             log_scale[m] += np.log(largest)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _times_power(target: Array, factor: Array, power: int, since: int, log_scale: Array) -> int:
     """Multiply ``target`` by ``factor`` to a whole power, element by element, rescaling.
 
@@ -214,7 +220,7 @@ def _times_power(target: Array, factor: Array, power: int, since: int, log_scale
     return since
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _circuit(
     tree: Tree,
     circuit: int,
@@ -236,13 +242,13 @@ def _circuit(
     for s in range(S):
         for m in range(out.shape[1]):
             out[s, m] = 1.0
-    since = 0
+    since = np.int64(0)
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         since = _times_power(out, one[which[row - base]], tree.row_count[row], since, log_scale)
     _rescale(out, log_scale)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _as_circuit_of(circuit: Array, p: Array, follows: float, head: float, out: Array) -> None:
     """From a circuit's likelihood by its own state to that by its dwelling's hand, both (S, M)."""
     count = p.shape[1]
@@ -259,13 +265,13 @@ def _as_circuit_of(circuit: Array, p: Array, follows: float, head: float, out: A
         out[HEAD_JUMPERED, m] = out[JUMPERED, m]
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def first_row(tree: Tree, building: int) -> int:
     """Number of the first row of a building, or of the row after the last."""
     return int(tree.row_start[tree.circuit_start[tree.dwelling_start[building]]])
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def log_likelihood(
     tree: Tree,
     tables: Array,
@@ -302,7 +308,7 @@ def log_likelihood(
         for s in range(S):
             for m in range(count):
                 hand[s, m] = 1.0
-        since = 0
+        since = np.int64(0)
         for k in range(tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]):
             if tree.circuit_flat[k] and not whole:
                 continue
@@ -385,7 +391,7 @@ class OwnTables(NamedTuple):
     whole: bool
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def own_tables(
     tree: Tree, evidence: Evidence, picking: Picking, building: int, place: int, seen: Ints
 ) -> OwnTables:
@@ -467,7 +473,7 @@ class Pool(NamedTuple):
     degrees: float
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array) -> None:
     """Log prior density of log odds ``x`` (5, M) less ``shift`` (5,), into ``out`` (M,).
 
@@ -513,7 +519,7 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
             out[start + m] = top[m] + np.log(total[m])
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def normalise(log_weight: Array, weight: Array) -> float:
     """Turn log weights into weights that sum to 1; return the effective number of points."""
     top = log_weight[0]
@@ -530,7 +536,7 @@ def normalise(log_weight: Array, weight: Array) -> float:
     return 1.0 / squares
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: Array) -> None:
     """Weighted mean of points and a factor of their covariance, steadied where few carry it."""
     rates, count = x.shape[0], log_weight.shape[0]
@@ -566,7 +572,7 @@ def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: A
             factor[r, c] *= spread[r]
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _log_student(
     x: Array,
     start: int,
@@ -594,7 +600,7 @@ def _log_student(
         out[m] = constant - log_det - 0.5 * (degrees + rates) * np.log1p(square / degrees)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _add_picking(
     tree: Tree,
     own: OwnTables,
@@ -620,7 +626,7 @@ def _add_picking(
         out[m] -= chance[m]
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _weigh_points(
     tree: Tree,
     own: OwnTables,
@@ -650,7 +656,7 @@ def _weigh_points(
     log_prior(x, shift, log_group, prior, log_own)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def place_points(
     tree: Tree,
     own: OwnTables,
@@ -755,7 +761,7 @@ def place_points(
         log_rest[m] = like[m] - _mixed(density, shares_of, ROUNDS + 1, count, m)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -> float:
     """Log density at point m of the mixture of the first so many sources."""
     top = -1e300
@@ -768,7 +774,7 @@ def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -
     return float(top + np.log(total / held))
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _next(state: State) -> float:
     """Next uniform number in (0, 1) of a splitmix64 generator; ``state`` is uint64, shape (1,)."""
     state[0] += np.uint64(0x9E3779B97F4A7C15)
@@ -779,7 +785,7 @@ def _next(state: State) -> float:
     return (float(z >> np.uint64(11)) + 0.5) / 9007199254740992.0
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def resample(weight: Array, start: float, out: Ints) -> None:
     """Systematic resampling: fill ``out`` with point numbers in proportion to ``weight``."""
     count = out.shape[0]
@@ -793,7 +799,7 @@ def resample(weight: Array, start: float, out: Ints) -> None:
         out[i] = place
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def thin(weight: Array, most: int, start: float) -> float:
     """Leave at most so many weights above 0, without bias; their sum stays what it is.
 
@@ -839,7 +845,7 @@ def thin(weight: Array, most: int, start: float) -> float:
     return float(level)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def keep_points(
     weight: Array, most: int, start: float, x: Array, like: Array, log_rest: Array
 ) -> int:
@@ -901,7 +907,7 @@ class Found(NamedTuple):
     hidden_harm: Array
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _opening_risks(
     own: OwnTables,
     evidence: Evidence,
@@ -933,7 +939,7 @@ def _opening_risks(
                 hurt[k, s, m] /= ones[k, s, m]
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def weigh_building(
     tree: Tree,
     evidence: Evidence,
@@ -973,7 +979,7 @@ def weigh_building(
     drawn = np.empty(draws, dtype=np.int64)
     if draws:
         resample(weights, _next(random), drawn)
-    drawn_from = 0
+    drawn_from = np.int64(0)
     none_dangerous, none_live = 0.0, 0.0
     for start in range(0, count, CHUNK):
         size = min(CHUNK, count - start)
@@ -1037,7 +1043,7 @@ def weigh_building(
     out.none_live[place] = min(none_live, 1.0)
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _weigh_dwelling(
     tree: Tree,
     evidence: Evidence,
@@ -1075,7 +1081,7 @@ def _weigh_dwelling(
     circuits = np.ones((last - first, S, count))
     upward = np.ones((last - first, S, count))
     hand, scale = np.ones((S, count)), np.zeros(count)
-    telling, since = 0, 0
+    telling, since = 0, np.int64(0)
     for k in range(first, last):
         if not tree.circuit_flat[k]:
             telling += tree.circuit_times[k]
@@ -1175,7 +1181,7 @@ def _weigh_dwelling(
         )
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _from_circuit(
     state: Array, loose: Array, p: Array, q: Array, follows: float, own: float, out: Array
 ) -> None:
@@ -1193,7 +1199,7 @@ def _from_circuit(
             )
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> float:
     """Chance of danger of an opening with known slots and chances of its state, over points.
 
@@ -1217,7 +1223,7 @@ def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> 
     return total
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _weigh_circuit(
     tree: Tree,
     evidence: Evidence,
@@ -1319,7 +1325,7 @@ def _weigh_circuit(
             out.taught[place, 5] += number * weight.sum()
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _choose(chances: Array, uniform: float) -> int:
     """Index drawn in proportion to ``chances`` (S,)."""
     level = uniform * chances.sum()
@@ -1331,7 +1337,7 @@ def _choose(chances: Array, uniform: float) -> int:
     return S - 1
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def _draw_dwelling(
     tree: Tree,
     risk: Array,
@@ -1395,7 +1401,7 @@ def _draw_dwelling(
         out.hidden_harm[place, draw] += hidden_sum
 
 
-@njit(cache=True, fastmath=True, nogil=True)
+@compiled
 def weigh_block(
     tree: Tree,
     evidence: Evidence,
