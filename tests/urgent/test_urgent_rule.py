@@ -59,6 +59,7 @@ def test_what_says_none_of_it_is_not_urgent(cells):
 
 
 WORDS = {"method": COVER, "result": "reversed_false_ground"}
+OPEN_AND_JUMPED = {"method": COVER, "result": "open_neutral", "neutral_ground_jumper": "yes"}
 LOW = {"plate_earth_volts": 1, "case_earth_volts": 1, "ground_contact_earth_volts": 1}
 DEAD = {**LOW, "hot_neutral_volts": 0}
 
@@ -79,6 +80,19 @@ SAID_AND_LATER = [
     (LIVE, {**BOX_SEEN, "neutral_ground_jumper": "yes", "result": "false_ground"}, False),
     (LIVE, {"ground_contact_earth_volts": 0.4}, False),
     (LIVE, {"ground_contact_earth_volts": 29}, False),
+    # Nothing says that the breaker was on.
+    (LIVE, {"ground_contact_earth_volts": 0.4, "method": "visual"}, True),
+    (LIVE, {"ground_contact_earth_volts": 0.4, "method": COVER, "load_amps": 0}, True),
+    (LIVE, {"ground_contact_earth_volts": 0.4, "method": COVER, "load_amps": 9}, False),
+    (LIVE, {"ground_contact_earth_volts": 0.4, "method": COVER, "hot_neutral_volts": 119}, False),
+    ({"case_earth_volts": 118}, {"case_earth_volts": 0, "result": "open_neutral"}, True),
+    # Traced to a box further up: this box alone does not tell.
+    ({**WORDS, "method": "upstream_box_seen"}, BOX_SEEN, True),
+    ({**WORDS, "method": "neutral_lifted_test"}, BOX_SEEN, True),
+    ({**WORDS, "method": "upstream_box_seen"}, {**BOX_SEEN, "method": "upstream_box_seen"}, False),
+    (OPEN_AND_JUMPED, {"result": "correct"}, True),
+    (OPEN_AND_JUMPED, {**BOX_SEEN, "neutral_ground_jumper": "yes", "result": "false_ground"}, True),
+    (OPEN_AND_JUMPED, BOX_SEEN, False),
     (LIVE, {"ground_contact_earth_volts": 0.4, "hot_neutral_volts": 0}, True),  # dead
     (LIVE, {"ground_contact_earth_volts": 0.4, "result": "no_power"}, True),
     (LIVE, {"plate_earth_volts": 0, "case_earth_volts": 0}, True),
@@ -102,7 +116,8 @@ SAID_AND_LATER = [
     ({"non_contact_detector": "yes"}, {"non_contact_detector": "no"}, True),
     ({"non_contact_detector": "yes"}, LOW, False),
     ({"non_contact_detector": "yes"}, DEAD, True),
-    ({"heat_or_scorch": "yes"}, {"heat_or_scorch": "no"}, False),
+    ({"heat_or_scorch": "yes"}, {"heat_or_scorch": "no"}, True),  # with the cover on
+    ({"heat_or_scorch": "yes"}, {"heat_or_scorch": "no", "cover_removed": "yes"}, False),
     ({"heat_or_scorch": "yes"}, BOX_SEEN, True),
     ({"shock_reported": "yes"}, {"shock_reported": "no"}, True),
     ({"shock_reported": "yes"}, {"ground_contact_earth_volts": 1}, True),
@@ -159,6 +174,8 @@ def test_cleared_says_by_which_row():
 def test_a_proven_repair_clears_what_was_said_before_its_proof():
     assert not is_urgent(look(**LIVE), fixes=[("H", "1", 2, 4)])
     assert not is_urgent(look(2, **LIVE), fixes=[("H", "1", 2, 4)])
+    # Said after the repair, before its proof: the repair does not answer it.
+    assert is_urgent(look(3, **LIVE), fixes=[("H", "1", 2, 4)])
     assert is_urgent(look(4, **LIVE), fixes=[("H", "1", 2, 4)])
     assert is_urgent(look(9, **LIVE), fixes=[("H", "1", 2, 4)])
     (cleared,) = asked([look(**WORDS)], fixes=[("H", "1", 2, 4)])["cleared_openings"]

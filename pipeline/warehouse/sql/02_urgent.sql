@@ -35,7 +35,9 @@ said AS (
     SELECT *, unnest(list_filter([
         CASE result
             WHEN 'reversed_false_ground' THEN struct_pack(
-                ground := 'words', defect := 'reversed_false_ground', measured := false,
+                ground := CASE WHEN method IN ('neutral_lifted_test', 'upstream_box_seen')
+                    THEN 'words_of_upstream' ELSE 'words' END,
+                defect := 'reversed_false_ground', measured := false,
                 says := 'reported as reversed false ground')
             WHEN 'hot_ground_reversed' THEN struct_pack(
                 ground := 'words', defect := 'hot_on_ground', measured := false,
@@ -55,6 +57,10 @@ said AS (
                 ground := 'jumper_and_swap', defect := 'reversed_false_ground', measured := true,
                 says := 'neutral-to-ground jumper seen, hot and neutral reversed')
         END,
+        -- The load's current finds its way to the cases of whatever is plugged in.
+        CASE WHEN result = 'open_neutral' AND neutral_ground_jumper = 'yes' THEN struct_pack(
+            ground := 'jumper_and_open_neutral', defect := 'live_metal', measured := true,
+            says := 'neutral-to-ground jumper seen, neutral open') END,
         CASE WHEN plate_earth_volts >= rule('urgent.touch_volts') THEN struct_pack(
             ground := 'plate_volts', defect := 'live_metal', measured := true,
             says := printf('%.4g V from plate to earth', plate_earth_volts)) END,
@@ -91,7 +97,8 @@ SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
 FROM said;
 
 -- A row is corrected where a later export has another in its place that answers the same again. Two
--- rows of one export are two looks, whatever they have in common, and a blank answers nothing.
+-- rows of one export are two looks, whatever they have in common; rows that name nobody may be two
+-- people's; and a blank answers nothing, half an answer only where it contradicts.
 CREATE TEMP TABLE live_metal_said AS
 WITH replacing AS (
     SELECT _part, _row, result, polarity, neutral_ground_jumper, plate_earth_volts,
@@ -107,10 +114,16 @@ WITH replacing AS (
 SELECT
     s.*,
     coalesce(
-        s.superseded_by_part > s._part AND later.path <> own.path
+        s.superseded_by_part > s._part AND later.path <> own.path AND s.inspector IS NOT NULL
         AND CASE s.ground
             WHEN 'words' THEN n.result NOT IN ('no_power', 'not_accessible', 'not_tested')
-            WHEN 'jumper_and_swap' THEN coalesce(n.polarity, n.neutral_ground_jumper) IS NOT NULL
+            WHEN 'words_of_upstream' THEN n.result NOT IN (
+                'no_power', 'not_accessible', 'not_tested')
+            WHEN 'jumper_and_swap' THEN n.neutral_ground_jumper = 'no' OR n.polarity = 'correct'
+                OR (n.neutral_ground_jumper IS NOT NULL AND n.polarity IS NOT NULL)
+            WHEN 'jumper_and_open_neutral' THEN n.neutral_ground_jumper = 'no'
+                OR (n.neutral_ground_jumper IS NOT NULL
+                    AND n.result NOT IN ('no_power', 'not_accessible', 'not_tested'))
             WHEN 'plate_volts' THEN n.plate_earth_volts IS NOT NULL
             WHEN 'case_volts' THEN n.case_earth_volts IS NOT NULL
             WHEN 'ground_contact_volts' THEN n.ground_contact_earth_volts IS NOT NULL
@@ -133,9 +146,12 @@ DROP TABLE live_metal_told;
 --  * a box seen open on a live circuit, with polarity correct, the jumper answered and a result that
 --    agrees, settles what was said in words of this opening; it settles no volts that were measured,
 --    because a jumper in a box further up puts the hot conductor on the ground wire all the same:
---    that takes the box further up, the ground wire tested by itself, or volts again;
---  * volts to an independent earth below the threshold, on a circuit that is not dead, settle the
---    part that they were measured on, and the ground contact what a report in words is about;
+--    that takes the box further up, the ground wire tested by itself, or volts again. So does what
+--    was said after somebody had traced it there;
+--  * volts to an independent earth below the threshold, on a circuit that the same row shows to be
+--    live (supply volts, a load, lamps that light), settle the part that they were measured on, and the ground
+--    contact what a report in words is about: a breaker that is off makes everything read 0 V;
+--  * heat and scorch marks take the cover off to be ruled out;
 --  * a detector that stays silent settles nothing: it cannot see a part that it was not held to.
 -- A row that itself says something urgent clears no live metal.
 CREATE TEMP TABLE clearing_looks AS
@@ -143,20 +159,30 @@ WITH later AS (
     SELECT
         o.*,
         o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
-            AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true) AS energised,
+            AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true) AS not_dead,
+        coalesce(o.cover_removed, CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END)
+            = 'yes' AS cover_off,
         (o._part, o._row) IN (
             SELECT (_part, _row) FROM live_metal_said WHERE NOT corrected
         ) AS urgent_itself
     FROM observations AS o
     SEMI JOIN live_metal_said AS s USING (building_no, unit_id, opening_id)
 ),
+shown AS (
+    SELECT
+        *,
+        not_dead AND (
+            hot_neutral_volts IS NOT NULL
+            OR coalesce(load_amps > 0, false)
+            OR (method = 'three_lamp_tester' AND result IN (
+                'correct', 'open_ground', 'hot_neutral_reversed', 'hot_ground_reversed'))
+        ) AS energised
+    FROM later
+),
 able AS (
     SELECT
         *,
-        NOT urgent_itself
-            AND coalesce(cover_removed, CASE WHEN method = 'cover_off_inspection' THEN 'yes' END)
-                = 'yes'
-            AND energised AND polarity = 'correct'
+        NOT urgent_itself AND cover_off AND not_dead AND polarity = 'correct'
             AND (
                 neutral_ground_jumper = 'no' AND result IN ('correct', 'open_ground', 'poor_ground')
                 OR neutral_ground_jumper IS NOT NULL AND result = 'false_ground'
@@ -172,19 +198,23 @@ able AS (
             AND case_earth_volts < rule('urgent.touch_volts') AS case_dead,
         NOT urgent_itself AND energised
             AND ground_contact_earth_volts < rule('urgent.touch_volts') AS contact_dead
-    FROM later
+    FROM shown
 )
 SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, _row,
     unnest(list_filter([
         CASE WHEN box_seen OR contact_dead THEN 'words' END,
+        CASE WHEN traced OR contact_dead THEN 'words_of_upstream' END,
         CASE WHEN box_seen OR contact_dead THEN 'jumper_and_swap' END,
+        CASE WHEN (box_seen AND neutral_ground_jumper = 'no') OR contact_dead
+            THEN 'jumper_and_open_neutral' END,
         CASE WHEN traced OR plate_dead THEN 'plate_volts' END,
         CASE WHEN traced OR case_dead THEN 'case_volts' END,
         CASE WHEN traced OR contact_dead THEN 'ground_contact_volts' END,
         CASE WHEN traced OR (contact_dead AND (coalesce(plate_dead, false)
             OR coalesce(case_dead, false))) THEN 'detector' END,
         CASE WHEN traced OR (contact_dead AND case_dead) THEN 'shock' END,
-        CASE WHEN heat_or_scorch = 'no' AND result <> 'not_accessible' THEN 'heat' END,
+        CASE WHEN heat_or_scorch = 'no' AND cover_off AND result <> 'not_accessible'
+            THEN 'heat' END,
         CASE WHEN hot_neutral_volts BETWEEN rule('urgent.supply_low')
             AND rule('urgent.supply_high') THEN 'supply_volts' END
     ], lambda each: each IS NOT NULL)) AS ground,
@@ -223,10 +253,11 @@ settled AS (
         CASE
             WHEN s.corrected THEN 'replaced'
             WHEN a.look IS NOT NULL AND NOT coalesce(
-                f.verified_on > s.observed_on AND f.verified_on < a.look.observed_on, false)
+                f.verified_on > s.observed_on AND s.observed_on <= f.fixed_on
+                    AND f.verified_on < a.look.observed_on, false)
                 THEN 'look'
-            -- The proof is a capable look too: it must be later than what was said.
-            WHEN f.verified_on > s.observed_on THEN 'proven_fix'
+            -- What was said after the repair, the repair does not answer: that takes a look.
+            WHEN f.verified_on > s.observed_on AND s.observed_on <= f.fixed_on THEN 'proven_fix'
         END AS cleared_by
     FROM live_metal_said AS s
     LEFT JOIN answered AS a ON a._part = s._part AND a._row = s._row AND a.ground = s.ground
