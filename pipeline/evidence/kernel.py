@@ -41,9 +41,7 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 State = npt.NDArray[np.uint64]
 
-compiled = njit(
-    cache=True, fastmath=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True
-)
+compiled = njit(cache=True, fastmath=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
 """How everything here is compiled: kept for the next time, sums in any order, without the global
 lock, no check of every divisor, no entry for C."""
 

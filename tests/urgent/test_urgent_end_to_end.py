@@ -237,3 +237,45 @@ def test_two_rows_of_one_export_are_two_looks_whatever_they_have_in_common(tmp_p
     build(place)
     assert {row["opening_id"] for row in cli(place)} == {"words", "volts"}
     assert [row["opening_id"] for row in cli(place, "--cleared")] == ["typo"]
+
+
+def test_half_an_answer_in_a_later_export_corrects_nothing(tmp_path):
+    place = Workspace(tmp_path / "workspace")
+    place.create()
+    seen = {**LIVE, "result": "false_ground"}
+    lamps = {"method": "three_lamp_tester", "inspector": ""}
+    first = [
+        look(opening="half", **seen),
+        look(opening="whole", **seen),
+        look(opening="nobody", **{**lamps, "result": "hot_ground_reversed"}),
+    ]
+    again = [
+        look(opening="half", **{**seen, "polarity": None}),
+        look(opening="nobody", **{**lamps, "result": "correct"}),
+    ]
+    take_in(place, tmp_path, "a.csv", first)
+    take_in(place, tmp_path, "b.csv", again)
+    build(place)
+    assert {row["opening_id"] for row in cli(place)} == {"half", "whole", "nobody"}
+    whole = {**seen, "result": "correct", "neutral_ground_jumper": "no", "polarity": "correct"}
+    take_in(place, tmp_path, "c.csv", [look(opening="whole", **whole)])
+    build(place)
+    assert {row["opening_id"] for row in cli(place)} == {"half", "nobody"}
+
+
+def test_nought_volts_of_a_circuit_that_may_be_dead_clear_nothing(tmp_path):
+    place = Workspace(tmp_path / "workspace")
+    place.create()
+    rows = [
+        look(opening="off", **LIVE),
+        look(1, "off", method="visual", ground_contact_earth_volts=0, inspector="Bo"),
+        look(opening="on", **LIVE),
+        look(
+            1, "on", method="visual", ground_contact_earth_volts=0, hot_neutral_volts=119,
+            inspector="Bo",
+        ),
+        look(opening="open", method=COVER, result="open_neutral", neutral_ground_jumper="yes"),
+    ]  # fmt: skip
+    take_in(place, tmp_path, "a.csv", rows)
+    build(place)
+    assert {row["opening_id"] for row in cli(place)} == {"off", "open"}
