@@ -41,9 +41,9 @@ Array = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 State = npt.NDArray[np.uint64]
 
-compiled = njit(cache=True, fastmath=True, nogil=True, error_model="numpy", no_cfunc_wrapper=True)
+compiled = njit(cache=True, fastmath=True, nogil=True, error_model="numpy")
 """How everything here is compiled: kept for the next time, sums in any order, without the global
-lock, no check of every divisor, no entry for C."""
+lock, no check of every divisor."""
 
 S = STATE_COUNT
 T = 3
@@ -240,7 +240,7 @@ def _circuit(
     for s in range(S):
         for m in range(out.shape[1]):
             out[s, m] = 1.0
-    since = np.int64(0)
+    since = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         since = _times_power(out, one[which[row - base]], tree.row_count[row], since, log_scale)
     _rescale(out, log_scale)
@@ -306,7 +306,7 @@ def log_likelihood(
         for s in range(S):
             for m in range(count):
                 hand[s, m] = 1.0
-        since = np.int64(0)
+        since = 0
         for k in range(tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]):
             if tree.circuit_flat[k] and not whole:
                 continue
@@ -977,7 +977,7 @@ def weigh_building(
     drawn = np.empty(draws, dtype=np.int64)
     if draws:
         resample(weights, _next(random), drawn)
-    drawn_from = np.int64(0)
+    drawn_from = 0
     none_dangerous, none_live = 0.0, 0.0
     for start in range(0, count, CHUNK):
         size = min(CHUNK, count - start)
@@ -1079,7 +1079,7 @@ def _weigh_dwelling(
     circuits = np.ones((last - first, S, count))
     upward = np.ones((last - first, S, count))
     hand, scale = np.ones((S, count)), np.zeros(count)
-    telling, since = 0, np.int64(0)
+    telling, since = 0, 0
     for k in range(first, last):
         if not tree.circuit_flat[k]:
             telling += tree.circuit_times[k]
