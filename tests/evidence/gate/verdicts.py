@@ -6,7 +6,9 @@ covers 93 to 97 % (its intervals are whole numbers, ends included), and its lead
 beta-binomial differs by .04 from seed to seed. So a single world is held to its bound with three
 standard errors of its mean in hand. They come from differences within a seed wherever two
 contenders are compared, and are pooled over worlds, for a few seeds say little of their own spread.
-All worlds together are held to the bound itself.
+All worlds together are held to the bound with that of their mean: less by the root of their number.
+On the few worlds where assumptions hold that is not nothing: the distance of the area under the
+curve from the exact posterior's was .028 and .016 on the mean of three worlds at two first seeds.
 """
 
 from __future__ import annotations
@@ -111,7 +113,8 @@ def _gain_near_exact(results: pd.DataFrame, held: list[str]) -> Iterator[Verdict
     for world in held:
         found = float(lead.loc[world].mean())
         yield Verdict(rule, world, found, least=-0.03 - noise(lead))
-    yield Verdict(rule, MEAN_OF_WORLDS, float(lead.to_numpy().mean()), least=-0.03)
+    band = noise(lead) / len(held) ** 0.5
+    yield Verdict(rule, MEAN_OF_WORLDS, float(lead.to_numpy().mean()), least=-0.03 - band)
 
 
 def _cover(results: pd.DataFrame, ran: list[str]) -> Iterator[Verdict]:
@@ -120,7 +123,8 @@ def _cover(results: pd.DataFrame, ran: list[str]) -> Iterator[Verdict]:
     band = noise(found)
     for world in ran:
         yield Verdict(rule, world, float(found.loc[world].mean()), 0.87 - band, 0.97 + band)
-    yield Verdict(rule, MEAN_OF_WORLDS, float(found.to_numpy().mean()), 0.87, 0.97)
+    band /= len(ran) ** 0.5
+    yield Verdict(rule, MEAN_OF_WORLDS, float(found.to_numpy().mean()), 0.87 - band, 0.97 + band)
 
 
 def _width(results: pd.DataFrame, held: list[str]) -> Iterator[Verdict]:
@@ -130,7 +134,8 @@ def _width(results: pd.DataFrame, held: list[str]) -> Iterator[Verdict]:
     found = ours / best
     for world in held:
         yield Verdict(rule, world, float(found.loc[world].mean()), most=1.3 + noise(found))
-    yield Verdict(rule, MEAN_OF_WORLDS, float(found.to_numpy().mean()), most=1.3)
+    band = noise(found) / len(held) ** 0.5
+    yield Verdict(rule, MEAN_OF_WORLDS, float(found.to_numpy().mean()), most=1.3 + band)
 
 
 def _as_many_as_there_are(results: pd.DataFrame, held: list[str]) -> Iterator[Verdict]:
@@ -145,7 +150,8 @@ def _as_many_as_there_are(results: pd.DataFrame, held: list[str]) -> Iterator[Ve
         found = float(expected.loc[world].sum() / true.loc[world].sum())
         yield Verdict(rule, world, found, 0.9 - band, 1.15 + band)
     whole = float(expected.to_numpy().sum() / true.to_numpy().sum())
-    yield Verdict(rule, MEAN_OF_WORLDS, whole, 0.9, 1.15)
+    band /= len(held) ** 0.5
+    yield Verdict(rule, MEAN_OF_WORLDS, whole, 0.9 - band, 1.15 + band)
 
 
 def _place_tells(results: pd.DataFrame, means: pd.DataFrame, held: list[str]) -> Iterator[Verdict]:
@@ -166,4 +172,5 @@ def _place_tells(results: pd.DataFrame, means: pd.DataFrame, held: list[str]) ->
     for world in held:
         least = max(best[world] - 0.03, 0.9 if best[world] >= 0.9 else 0.0)
         yield Verdict(rule, world, float(found[world]), least=least - band)
-    yield Verdict(rule, MEAN_OF_WORLDS, float(found.mean()), least=float(best.mean()) - 0.03)
+    band /= len(held) ** 0.5
+    yield Verdict(rule, MEAN_OF_WORLDS, float(found.mean()), least=float(best.mean()) - 0.03 - band)
