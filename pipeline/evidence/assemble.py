@@ -16,7 +16,7 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.posterior import Portfolio
 from pipeline.evidence.priors import group_weights, typical_eras
 from pipeline.evidence.states import RATES, SLOTS, Array
-from pipeline.evidence.tree import Rows, grow
+from pipeline.evidence.tree import Rows, children, grow
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS
 
@@ -49,10 +49,7 @@ def some_of(assembled: Assembled, buildings: Ints) -> Assembled:
     portfolio = assembled.portfolio
     if len(buildings) == len(portfolio):
         return assembled
-    rows = portfolio.building_row
-    sizes = rows[buildings + 1] - rows[buildings]
-    begin = np.cumsum(sizes) - sizes
-    index = np.repeat(rows[buildings] - begin, sizes) + np.arange(sizes.sum())
+    _, index = children(portfolio.building_row, buildings)
     return Assembled(
         take(portfolio, buildings),
         assembled.buildings.iloc[buildings],

@@ -179,17 +179,17 @@ class Weigher:
         self._prior: Prior = model.priors.for_kernel()
         self._reference: Prior = reference_of(model.priors).for_kernel()
         self._constant = student_constant(6.0)
-        self._pools: dict[int, Pool] = {}
         self._factor = factor
+        # Of all buildings: worked out once, not for every building that is weighed again.
+        self._rows = portfolio.building_row
+        self._numbers = (portfolio.seed >> np.uint64(17)).astype(np.int64)
         with np.errstate(divide="ignore"):
             self._log_group = np.log(portfolio.group_weights)
 
     def _pool(self, factor: int) -> Pool:
-        if factor not in self._pools:
-            self._pools[factor] = make_pool(
-                self._model.priors, FIRST_POINTS * factor, SECOND_POINTS * factor, self._model.seed
-            )
-        return self._pools[factor]
+        return make_pool(
+            self._model.priors, FIRST_POINTS * factor, SECOND_POINTS * factor, self._model.seed
+        )
 
     def _picking(self, buildings: Ints) -> Picking:
         portfolio, model = self._portfolio, self._model
@@ -228,8 +228,7 @@ class Weigher:
         return part
 
     def _weigh(self, buildings: Ints, factor: int, draws: int, keep_points: bool) -> Part:
-        portfolio, model = self._portfolio, self._model
-        rows = portfolio.building_row
+        portfolio, model, rows = self._portfolio, self._model, self._rows
         first, last = int(rows[buildings[0]]), int(rows[buildings[-1] + 1])
         n, pool = len(buildings), self._pool(factor)
         found = Found(
@@ -248,7 +247,6 @@ class Weigher:
         size = n if keep_points else 0
         points = np.empty((size, len(RATES), KEPT * factor))
         log_rest = np.empty((size, KEPT * factor))
-        numbers = (portfolio.seed >> np.uint64(17)).astype(np.int64)
 
         def some(part: slice) -> None:
             begin, end = rows[buildings[part][0]] - first, rows[buildings[part][-1] + 1] - first
@@ -261,7 +259,7 @@ class Weigher:
                 pool,
                 model.shares,
                 buildings[part],
-                numbers,
+                self._numbers,
                 portfolio.seed,
                 portfolio.shift,
                 self._log_group,
