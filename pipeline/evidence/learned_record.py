@@ -165,7 +165,7 @@ class LearnedRecord(Part):
 
     def learned(self, names: dict[str, list[str]]) -> Learned:
         """The same as arrays, the crews in the order of ``names`` (see ``crew_names``)."""
-        rates, shares = self.rates, self.shares
+        rates = self.rates
         group_shares = np.array(rates.group_shares)
         return Learned(
             priors=Priors(np.array(rates.draws_a), np.array(rates.draws_b), group_shares),
@@ -174,15 +174,7 @@ class LearnedRecord(Part):
                 np.array(rates.centre_b)[:, None],
                 group_shares,
             ),
-            taught=Taught(
-                circuit_follows=shares.circuit_follows,
-                opening_follows=shares.opening_follows,
-                opening_own=shares.opening_own,
-                careful=shares.careful,
-                head=shares.head,
-                live=shares.live,
-                gfci=np.array(shares.gfci),
-            ),
+            taught=Taught(**(self.shares.model_dump() | {"gfci": np.array(self.shares.gfci)})),
             buildings=self.portfolio.learned_from,
             crew={
                 factor: np.array([self.crews[factor].effects.get(name, 0.0) for name in each])
@@ -218,15 +210,7 @@ def rates_of(learned: Learned) -> Rates:
 
 def shares_of(taught: Taught) -> Shares:
     """The portfolio's shares of what was learned."""
-    return Shares(
-        circuit_follows=taught.circuit_follows,
-        opening_follows=taught.opening_follows,
-        opening_own=taught.opening_own,
-        careful=taught.careful,
-        head=taught.head,
-        live=taught.live,
-        gfci=taught.gfci.tolist(),
-    )
+    return Shares(**(vars(taught) | {"gfci": taught.gfci.tolist()}))
 
 
 def crews_of(learned: Learned, names: dict[str, list[str]]) -> dict[str, Crews]:
