@@ -19,6 +19,7 @@ notices a change only in the file of the function itself.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -58,6 +59,14 @@ CHUNK = 64
 
 NOT_PICKED = -1
 """Reason of classes that were not picked for one."""
+
+
+LOG2_E, LN_2 = 1.4426950408889634, 0.6931471805599453
+BIASED = 1.5 * 2.0**52 + 1023.0
+"""Added to a whole number it leaves its biased exponent in the last bits (IEEE 754)."""
+
+TAYLOR = tuple(1.0 / math.factorial(power) for power in range(13))
+"""Of the exponential; up to half of ln 2 the remainder is below 2e-16."""
 
 
 class Tree(NamedTuple):
@@ -105,16 +114,58 @@ class Shares(NamedTuple):
 
 
 @compiled
+def exponential(values: Array, scratch: Array) -> None:
+    """Replace values by their exponentials, to 1e-13 of each.
+
+    A power of two, whose exponent is written bit by bit, times a Taylor polynomial of what is left
+    over: loops that run in step, unlike the library's function, which takes one after the other.
+
+    Args:
+        values: changed, shape (M,); what lies beyond ±700 counts as that.
+        scratch: shape (M,).
+    """
+    for m in range(values.shape[0]):
+        value = min(max(values[m], -700.0), 700.0)
+        whole = np.floor(value * LOG2_E + 0.5)
+        rest = value - whole * LN_2
+        series = TAYLOR[12]
+        series = series * rest + TAYLOR[11]
+        series = series * rest + TAYLOR[10]
+        series = series * rest + TAYLOR[9]
+        series = series * rest + TAYLOR[8]
+        series = series * rest + TAYLOR[7]
+        series = series * rest + TAYLOR[6]
+        series = series * rest + TAYLOR[5]
+        series = series * rest + TAYLOR[4]
+        series = series * rest + TAYLOR[3]
+        series = series * rest + TAYLOR[2]
+        series = series * rest + 1.0
+        values[m] = series * rest + 1.0
+        scratch[m] = whole + BIASED
+    bits = scratch.view(np.int64)
+    for m in range(values.shape[0]):
+        bits[m] <<= 52
+    for m in range(values.shape[0]):
+        values[m] *= scratch[m]
+
+
+@compiled
 def state_chances(
     x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array
 ) -> None:
     """Fill ``p``, ``q`` (S, M) and weights of trouble ``w`` (3, M) from log odds x (5, M)."""
-    for m in range(x.shape[1]):
-        u = 1.0 / (1.0 + np.exp(-x[0, m]))
-        c = 1.0 / (1.0 + np.exp(-x[1, m]))
-        j = 1.0 / (1.0 + np.exp(-x[2, m]))
-        r = 1.0 / (1.0 + np.exp(-x[3, m]))
-        f = 1.0 / (1.0 + np.exp(-x[4, m]))
+    count = x.shape[1]
+    odds, scratch = np.empty((RATE_COUNT, count)), np.empty(count)
+    for rate in range(RATE_COUNT):
+        for m in range(count):
+            odds[rate, m] = -x[rate, m]
+        exponential(odds[rate], scratch)
+    for m in range(count):
+        u = 1.0 / (1.0 + odds[0, m])
+        c = 1.0 / (1.0 + odds[1, m])
+        j = 1.0 / (1.0 + odds[2, m])
+        r = 1.0 / (1.0 + odds[3, m])
+        f = 1.0 / (1.0 + odds[4, m])
         p[GROUNDED, m] = (1.0 - u) * (1.0 - poor)
         p[POOR, m] = (1.0 - u) * poor
         q[GROUNDED, m] = 0.0
@@ -186,6 +237,11 @@ def _rescale(values: Array, log_scale: Array) -> None:
     for s in range(S):
         for m in range(count):
             top[m] = max(top[m], values[s, m])
+    lowest = top[0]
+    for m in range(count):
+        lowest = min(lowest, top[m])
+    if lowest >= RESCALE_BELOW:
+        return
     for m in range(count):
         if top[m] < RESCALE_BELOW:
             largest = max(top[m], 1e-300)
@@ -195,26 +251,37 @@ def _rescale(values: Array, log_scale: Array) -> None:
 
 
 @compiled
-def _times_power(target: Array, factor: Array, power: int, since: int, log_scale: Array) -> int:
+def _times_power(
+    target: Array, factor: Array, power: int, openings: int, since: int, log_scale: Array
+) -> int:
     """Multiply ``target`` by ``factor`` to a whole power, element by element, rescaling.
 
     Args:
-        target, factor: shape (S, M).
+        target, factor: contiguous, shape (S, M).
         power: above zero.
-        since: multiplications since ``target`` was last rescaled.
+        openings: how many openings' likelihoods ``factor`` is the product of, at least.
+        since: openings that ``target`` was multiplied by since it was last rescaled.
         log_scale: logarithm of what was divided out, changed.
 
     Returns:
-        Multiplications since then.
+        Openings since then.
     """
+    into, times = target.reshape(-1), factor.reshape(-1)
+    while openings == 1 and power >= RESCALE_AFTER:
+        # As many at once as there may be between rescalings: four products instead of six.
+        _rescale(target, log_scale)
+        for i in range(into.shape[0]):
+            cube = times[i] * times[i] * times[i]
+            into[i] *= cube * cube
+        since = RESCALE_AFTER
+        power -= RESCALE_AFTER
     for _ in range(power):
-        for s in range(S):
-            for m in range(target.shape[1]):
-                target[s, m] *= factor[s, m]
-        since += 1
-        if since == RESCALE_AFTER:
+        if since + openings > RESCALE_AFTER:
             _rescale(target, log_scale)
             since = 0
+        for i in range(into.shape[0]):
+            into[i] *= times[i]
+        since += openings
     return since
 
 
@@ -227,23 +294,35 @@ def _circuit(
     base: int,
     out: Array,
     log_scale: Array,
-) -> None:
+) -> int:
     """Likelihood of a circuit's evidence by its state into ``out`` (S, M).
 
     Args:
         tree, circuit: which one.
         one: likelihood of an opening's evidence by its circuit's state, shape (K, S, M).
         which: place in ``one`` of each row of the building, the first of which is row ``base``.
-        out: filled.
+        out: filled, contiguous.
         log_scale: what was divided out is added to it, shape (M,).
+
+    Returns:
+        Openings since it was last rescaled, at least 1.
     """
-    for s in range(S):
-        for m in range(out.shape[1]):
-            out[s, m] = 1.0
+    into = out.reshape(-1)
     since = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
-        since = _times_power(out, one[which[row - base]], tree.row_count[row], since, log_scale)
-    _rescale(out, log_scale)
+        each, power = one[which[row - base]], tree.row_count[row]
+        if since == 0:
+            first = each.reshape(-1)
+            for i in range(into.shape[0]):
+                into[i] = first[i]
+            since = 1
+            power -= 1
+        if power:
+            since = _times_power(out, each, power, 1, since, log_scale)
+    if since == 0:
+        for i in range(into.shape[0]):
+            into[i] = 1.0
+    return max(since, 1)
 
 
 @compiled
@@ -254,12 +333,14 @@ def _as_circuit_of(circuit: Array, p: Array, follows: float, head: float, out: A
     for s in range(S):
         for m in range(count):
             fresh[m] += p[s, m] * circuit[s, m]
+    for m in range(count):
+        fresh[m] *= 1.0 - follows
     for s in range(JUMPERED):
         for m in range(count):
-            out[s, m] = follows * circuit[s, m] + (1.0 - follows) * fresh[m]
+            out[s, m] = follows * circuit[s, m] + fresh[m]
     for m in range(count):
         either = (1.0 - head) * circuit[JUMPERED, m] + head * circuit[HEAD_JUMPERED, m]
-        out[JUMPERED, m] = follows * either + (1.0 - follows) * fresh[m]
+        out[JUMPERED, m] = follows * either + fresh[m]
         out[HEAD_JUMPERED, m] = out[JUMPERED, m]
 
 
@@ -293,8 +374,11 @@ def log_likelihood(
         out: changed.
     """
     count, kinds = p.shape[1], tables.shape[0]
-    each, ones = np.empty((kinds, S, count)), np.empty((kinds, S, count))
-    opening_likelihoods(tables, p, q, w, shares, each, ones)
+    each, ones = np.empty((S, count)), np.empty((kinds, S, count))
+    for k in range(kinds):
+        opening_likelihood(
+            tables[k], p, q, w, shares.opening_follows, shares.opening_own, each, ones[k]
+        )
     base = first_row(tree, building)
     one, circuit, hand = np.empty((S, count)), np.empty((S, count)), np.empty((S, count))
     scale, inner = np.empty(count), np.empty(count)
@@ -313,11 +397,11 @@ def log_likelihood(
             times = tree.circuit_times[k]
             for m in range(count):
                 inner[m] = 0.0
-            _circuit(tree, k, ones, which, base, circuit, inner)
+            openings = _circuit(tree, k, ones, which, base, circuit, inner)
             for m in range(count):
                 scale[m] += times * inner[m]
             _as_circuit_of(circuit, p, shares.circuit_follows, shares.head, one)
-            since = _times_power(hand, one, times, since, scale)
+            since = _times_power(hand, one, times, openings, since, scale)
         times = tree.dwelling_times[dwelling]
         for m in range(count):
             inner[m] = 0.0
@@ -485,10 +569,14 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
     for start in range(0, x.shape[1], CHUNK):
         count = min(CHUNK, x.shape[1] - start)
         low, high = np.empty((rates, count)), np.empty((rates, count))
+        scratch, small = np.empty(count), np.empty(count)
         for r in range(rates):
             for m in range(count):
+                small[m] = -abs(x[r, start + m] - shift[r])
+            exponential(small, scratch)
+            for m in range(count):
                 value = x[r, start + m] - shift[r]
-                rest = np.log1p(np.exp(-abs(value)))
+                rest = np.log1p(small[m])
                 low[r, m] = min(value, 0.0) - rest
                 high[r, m] = min(-value, 0.0) - rest
         terms = np.empty((groups * draws, count))
@@ -512,7 +600,10 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
         total = np.zeros(count)
         for i in range(number):
             for m in range(count):
-                total[m] += np.exp(terms[i, m] - top[m])
+                small[m] = terms[i, m] - top[m]
+            exponential(small, scratch)
+            for m in range(count):
+                total[m] += small[m]
         for m in range(count):
             out[start + m] = top[m] + np.log(total[m])
 
@@ -523,9 +614,11 @@ def normalise(log_weight: Array, weight: Array) -> float:
     top = log_weight[0]
     for m in range(log_weight.shape[0]):
         top = max(top, log_weight[m])
+    for m in range(log_weight.shape[0]):
+        weight[m] = log_weight[m] - top
+    exponential(weight, np.empty(weight.shape[0]))
     total = 0.0
     for m in range(log_weight.shape[0]):
-        weight[m] = np.exp(log_weight[m] - top)
         total += weight[m]
     squares = 0.0
     for m in range(log_weight.shape[0]):
@@ -583,19 +676,26 @@ def _log_student(
 ) -> None:
     """Log density of a multivariate t distribution at some of the points (5, M) into ``out``."""
     rates = x.shape[0]
-    z = np.empty(rates)
     log_det = 0.0
     for r in range(rates):
         log_det += np.log(factor[r, r])
-    for m in range(start, stop):
-        square = 0.0
-        for r in range(rates):
-            value = x[r, m] - centre[r]
-            for c in range(r):
-                value -= factor[r, c] * z[c]
-            z[r] = value / factor[r, r]
-            square += z[r] * z[r]
-        out[m] = constant - log_det - 0.5 * (degrees + rates) * np.log1p(square / degrees)
+    count = stop - start
+    z, square = np.empty((rates, count)), np.zeros(count)
+    for r in range(rates):
+        for m in range(count):
+            z[r, m] = x[r, start + m] - centre[r]
+        for c in range(r):
+            part = factor[r, c]
+            for m in range(count):
+                z[r, m] -= part * z[c, m]
+        part = 1.0 / factor[r, r]
+        for m in range(count):
+            z[r, m] *= part
+            square[m] += z[r, m] * z[r, m]
+    for m in range(count):
+        out[start + m] = (
+            constant - log_det - 0.5 * (degrees + rates) * np.log1p(square[m] / degrees)
+        )
 
 
 @compiled
@@ -710,8 +810,9 @@ def place_points(
         else:
             size = (count - first) // ROUNDS
             trial = np.empty(done)
+            _mixed(density, shares_of, turn, trial)
             for m in range(done):
-                trial[m] = like[m] + log_own[m] - _mixed(density, shares_of, turn, done, m)
+                trial[m] = like[m] + log_own[m] - trial[m]
             # Wide at first, when few points carry the weight; narrower as they find the place.
             _moments(x, trial, 2.4 - 0.4 * turn, centre, factor)
             for r in range(RATE_COUNT):
@@ -755,21 +856,32 @@ def place_points(
                 student_constant,
                 density[source + 1],
             )
+    _mixed(density, shares_of, ROUNDS + 1, log_rest)
     for m in range(count):
-        log_rest[m] = like[m] - _mixed(density, shares_of, ROUNDS + 1, count, m)
+        log_rest[m] = like[m] - log_rest[m]
 
 
 @compiled
-def _mixed(density: Array, log_share: Array, sources: int, count: int, m: int) -> float:
-    """Log density at point m of the mixture of the first so many sources."""
-    top = -1e300
+def _mixed(density: Array, log_share: Array, sources: int, out: Array) -> None:
+    """Log density of the mixture of the first so many sources at the first points, into (M,)."""
+    count = out.shape[0]
+    held = 0.0
     for source in range(sources):
-        top = max(top, log_share[source] + density[source, m])
-    total, held = 0.0, 0.0
-    for source in range(sources):
-        total += np.exp(log_share[source] + density[source, m] - top)
         held += np.exp(log_share[source])
-    return float(top + np.log(total / held))
+    total, scratch, term = np.zeros(count), np.empty(count), np.empty(count)
+    for m in range(count):
+        out[m] = -1e300
+    for source in range(sources):
+        for m in range(count):
+            out[m] = max(out[m], log_share[source] + density[source, m])
+    for source in range(sources):
+        for m in range(count):
+            term[m] = log_share[source] + density[source, m] - out[m]
+        exponential(term, scratch)
+        for m in range(count):
+            total[m] += term[m]
+    for m in range(count):
+        out[m] += np.log(total[m] / held)
 
 
 @compiled
@@ -1006,6 +1118,12 @@ def weigh_building(
         kinds = own.kind.shape[0]
         each, ones = np.empty((kinds, S, size)), np.empty((kinds, S, size))
         opening_likelihoods(own.table, p, q, w, shares, each, ones)
+        told = kinds if fully else 0
+        faces = np.empty((told, S, size)), np.empty((told, S, size))
+        usual = np.empty(told)
+        if fully:
+            _faces(own, evidence, w, faces[0], faces[1])
+            _usual_dangers(faces[0], faces[1], p, q, shares, weight, usual)
         drawing = kinds if drawn_to > drawn_from else 0
         risk, hurt = np.empty((drawing, S, size)), np.empty((drawing, S, size))
         if drawing:
@@ -1013,10 +1131,11 @@ def weigh_building(
         for dwelling in range(tree.dwelling_start[building], tree.dwelling_start[building + 1]):
             _weigh_dwelling(
                 tree,
-                evidence,
                 own,
                 each,
                 ones,
+                faces,
+                usual,
                 risk,
                 hurt,
                 first_row(tree, building),
@@ -1044,10 +1163,11 @@ def weigh_building(
 @compiled
 def _weigh_dwelling(
     tree: Tree,
-    evidence: Evidence,
     own: OwnTables,
     each: Array,
     ones: Array,
+    faces: tuple[Array, Array],
+    usual: Array,
     risk: Array,
     hurt: Array,
     base: int,
@@ -1069,8 +1189,9 @@ def _weigh_dwelling(
 ) -> None:
     """One dwelling's part of ``weigh_building``.
 
-    ``each`` and ``ones`` are from ``opening_likelihoods``, ``risk`` and ``hurt`` from
-    ``_opening_risks``; ``base`` is the building's first row.
+    ``each`` and ``ones`` are from ``opening_likelihoods``, ``faces`` and ``usual`` from ``_faces``
+    and ``_usual_dangers``, ``risk`` and ``hurt`` from ``_opening_risks``; ``base`` is the
+    building's first row.
     """
     count = weight.shape[0]
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
@@ -1085,9 +1206,10 @@ def _weigh_dwelling(
             telling += tree.circuit_times[k]
         elif not own.whole:
             continue
-        _circuit(tree, k, ones, own.which, base, circuits[k - first], scale)
-        _as_circuit_of(circuits[k - first], p, copies, shares.head, upward[k - first])
-        since = _times_power(hand, upward[k - first], tree.circuit_times[k], since, scale)
+        like, up = circuits[k - first], upward[k - first]
+        openings = _circuit(tree, k, ones, own.which, base, like, scale)
+        _as_circuit_of(like, p, copies, shares.head, up)
+        since = _times_power(hand, up, tree.circuit_times[k], openings, since, scale)
     posterior, total = np.empty((S, count)), np.zeros(count)
     for s in range(S):
         for m in range(count):
@@ -1137,10 +1259,11 @@ def _weigh_dwelling(
                 out.taught[place, 1] += number * weight.sum()
         _weigh_circuit(
             tree,
-            evidence,
             own,
             each,
             ones,
+            faces,
+            usual,
             base,
             shares,
             k,
@@ -1198,36 +1321,62 @@ def _from_circuit(
 
 
 @compiled
-def _danger(face: Array, calm: Array, state: Array, w: Array, weight: Array) -> float:
+def _faces(own: OwnTables, evidence: Evidence, w: Array, seen: Array, safe: Array) -> None:
+    """Likelihood of each class's slots by state, and that without danger, into (K, S, M)."""
+    for k in range(own.kind.shape[0]):
+        face, calm = evidence.face[own.kind[k]], evidence.face_safe[own.kind[k]]
+        for s in range(S):
+            a, b, c = face[s, 0], face[s, 1], face[s, 2]
+            d, e, f = calm[s, 0], calm[s, 1], calm[s, 2]
+            for m in range(w.shape[1]):
+                seen[k, s, m] = a * w[0, m] + b * w[1, m] + c * w[2, m]
+                safe[k, s, m] = d * w[0, m] + e * w[1, m] + f * w[2, m]
+
+
+@compiled
+def _danger(seen: Array, safe: Array, state: Array, weight: Array) -> float:
     """Chance of danger of an opening with known slots and chances of its state, over points.
 
     Args:
-        face, calm: likelihood of the slots, and that without danger, shape (S, 3).
+        seen, safe: of its class, from ``_faces``, shape (S, M).
         state: chances of its state, shape (S, M).
-        w: weights of trouble, shape (3, M).
         weight: of the points, shape (M,).
     """
     count = weight.shape[0]
-    seen, safe = np.zeros(count), np.zeros(count)
+    whole, calm = np.zeros(count), np.zeros(count)
     for s in range(S):
-        a, b, c = face[s, 0], face[s, 1], face[s, 2]
-        d, e, f = calm[s, 0], calm[s, 1], calm[s, 2]
         for m in range(count):
-            seen[m] += state[s, m] * (a * w[0, m] + b * w[1, m] + c * w[2, m])
-            safe[m] += state[s, m] * (d * w[0, m] + e * w[1, m] + f * w[2, m])
+            whole[m] += state[s, m] * seen[s, m]
+            calm[m] += state[s, m] * safe[s, m]
     total = 0.0
     for m in range(count):
-        total += weight[m] * (1.0 - safe[m] / seen[m])
+        total += weight[m] * (1.0 - calm[m] / whole[m])
     return total
+
+
+@compiled
+def _usual_dangers(
+    seen: Array, safe: Array, p: Array, q: Array, shares: Shares, weight: Array, out: Array
+) -> None:
+    """Chance of danger of an opening of each class by the building's rates alone, into (K,)."""
+    loose, usual = np.zeros(weight.shape[0]), np.empty(p.shape)
+    for s in range(FIRST_UNGROUNDED, S):
+        for m in range(weight.shape[0]):
+            loose[m] += p[s, m]
+    # An opening of a circuit jumpered at the head can have a style of its own: not just ``p``.
+    _from_circuit(p, loose, p, q, shares.opening_follows, shares.opening_own, usual)
+    for k in range(out.shape[0]):
+        out[k] = _danger(seen[k], safe[k], usual, weight)
 
 
 @compiled
 def _weigh_circuit(
     tree: Tree,
-    evidence: Evidence,
     tables: OwnTables,
     all_each: Array,
     all_ones: Array,
+    faces: tuple[Array, Array],
+    usual: Array,
     base: int,
     shares: Shares,
     circuit: int,
@@ -1248,19 +1397,13 @@ def _weigh_circuit(
     count = weight.shape[0]
     follows, own = shares.opening_follows, shares.opening_own
     cavity, message = np.empty((S, count)), np.empty((S, count))
-    usual, around = np.empty((S, count)), np.empty((S, count))
+    around = np.empty((S, count))
     total, loose, share = np.empty(count), np.zeros(count), np.empty(count)
-    for s in range(FIRST_UNGROUNDED, S):
-        for m in range(count):
-            loose[m] += p[s, m]
-    # An opening of a circuit jumpered at the head can have a style of its own: not just ``p``.
-    _from_circuit(p, loose, p, q, follows, own, usual)
-    for m in range(count):
-        loose[m] = 0.0
-    for s in range(FIRST_UNGROUNDED, S):
-        for m in range(count):
-            loose[m] += above[s, m]
-    _from_circuit(above, loose, p, q, follows, own, around)
+    if fully:
+        for s in range(FIRST_UNGROUNDED, S):
+            for m in range(count):
+                loose[m] += above[s, m]
+        _from_circuit(above, loose, p, q, follows, own, around)
     openings = 0
     for row in range(tree.row_start[circuit], tree.row_start[circuit + 1]):
         if tree.row_class[row] != flat:
@@ -1300,10 +1443,10 @@ def _weigh_circuit(
             out.joint[row - row_offset, s, 1] += swapped * table[s, 1]
             out.joint[row - row_offset, s, 2] += faulty * table[s, 2]
         if fully:
-            face, calm = evidence.face[index], evidence.face_safe[index]
-            out.steps[row - row_offset, 0] += _danger(face, calm, usual, w, weight)
-            out.steps[row - row_offset, 1] += _danger(face, calm, around, w, weight)
-            out.steps[row - row_offset, 2] += _danger(face, calm, message, w, weight)
+            seen, safe = faces[0][kind], faces[1][kind]
+            out.steps[row - row_offset, 0] += usual[kind]
+            out.steps[row - row_offset, 1] += _danger(seen, safe, around, weight)
+            out.steps[row - row_offset, 2] += _danger(seen, safe, message, weight)
         if openings > 1 and index != flat:
             alone, followed, styled = 0.0, 0.0, 0.0
             for s in range(S):
@@ -1326,7 +1469,10 @@ def _weigh_circuit(
 @compiled
 def _choose(chances: Array, uniform: float) -> int:
     """Index drawn in proportion to ``chances`` (S,)."""
-    level = uniform * chances.sum()
+    level = 0.0
+    for s in range(S):
+        level += chances[s]
+    level *= uniform
     total = 0.0
     for s in range(S - 1):
         total += chances[s]
@@ -1357,12 +1503,26 @@ def _draw_dwelling(
 ) -> None:
     """Draw hands, circuits and dangerous openings; add them up over the building's draws."""
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
-    copies = shares.circuit_follows
-    hands, chances = np.empty(S), np.empty(S)
+    first_of, rows = tree.row_start[first], tree.row_start[last] - tree.row_start[first]
+    copies, head = shares.circuit_follows, shares.head
+    hands, chances, fresh = np.empty(S), np.empty(S), np.empty(S)
+    # What holds at one point, side by side: draws come in the order of their points.
+    like = np.empty((last - first, S))
+    danger, pain = np.empty((rows, S)), np.empty((rows, S))
+    at = -1
     for draw in range(drawn_from, drawn_to):
         m = drawn[draw]
-        for s in range(S):
-            hands[s] = posterior[s, m]
+        if m != at:
+            at = m
+            for s in range(S):
+                hands[s] = posterior[s, m]
+                fresh[s] = (1.0 - copies) * p[s, m]
+                for k in range(last - first):
+                    like[k, s] = circuits[k, s, m]
+                for row in range(rows):
+                    kind = which[first_of + row - base]
+                    danger[row, s] = risk[kind, s, m]
+                    pain[row, s] = tree.row_count[first_of + row] * hurt[kind, s, m]
         number, harm_sum = 0, 0.0
         hidden, hidden_sum = 0, 0.0
         for _ in range(tree.dwelling_times[dwelling]):
@@ -1370,29 +1530,28 @@ def _draw_dwelling(
             for k in range(first, last):
                 for _ in range(tree.circuit_times[k]):
                     for s in range(S):
-                        chances[s] = (1.0 - copies) * p[s, m]
+                        chances[s] = fresh[s]
                     if h >= JUMPERED:
-                        chances[JUMPERED] += copies * (1.0 - shares.head)
-                        chances[HEAD_JUMPERED] += copies * shares.head
+                        chances[JUMPERED] += copies * (1.0 - head)
+                        chances[HEAD_JUMPERED] += copies * head
                     else:
                         chances[h] += copies
                     for s in range(S):
-                        chances[s] *= circuits[k - first, s, m]
+                        chances[s] *= like[k - first, s]
                     c = _choose(chances, _next(random))
                     for row in range(tree.row_start[k], tree.row_start[k + 1]):
-                        kind = which[row - base]
-                        chance = risk[kind, c, m]
+                        chance = danger[row - first_of, c]
                         found = 0
                         if chance > 1e-9:
                             for _ in range(tree.row_count[row]):
                                 if _next(random) < chance:
                                     found += 1
-                        pain = tree.row_count[row] * hurt[kind, c, m]
+                        harm = pain[row - first_of, c]
                         number += found
-                        harm_sum += pain
+                        harm_sum += harm
                         if tree.row_class[row] == flat:
                             hidden += found
-                            hidden_sum += pain
+                            hidden_sum += harm
         out.dangerous[place, draw] += number
         out.harm[place, draw] += harm_sum
         out.hidden_dangerous[place, draw] += hidden

@@ -33,6 +33,9 @@ POINTS = FIRST_POINTS + SECOND_POINTS
 KEPT = 96
 """Points that a building is told by, of those placed: the others carry little weight."""
 
+FEWER = 2
+"""By how much points are fewer where a building is only compared with what it would be."""
+
 MORE = (4, 16)
 """How many times as many where few are effective, and where that is not enough."""
 
@@ -103,7 +106,8 @@ class Model:
         draws: draws behind intervals.
         interval: probability held by intervals.
         seed: of the point sets.
-        fully: whether chances of none in a building, and steps, are wanted too.
+        fully: whether chances of none in a building, and steps, are wanted too; if not, fewer
+            points will do.
     """
 
     priors: Priors
@@ -179,7 +183,7 @@ class Weigher:
         self._prior: Prior = model.priors.for_kernel()
         self._reference: Prior = reference_of(model.priors).for_kernel()
         self._constant = student_constant(6.0)
-        self._factor = factor
+        self._factor, self._fewer = factor, 1 if model.fully else FEWER
         # Of all buildings: worked out once, not for every building that is weighed again.
         self._rows = portfolio.building_row
         self._numbers = (portfolio.seed >> np.uint64(17)).astype(np.int64)
@@ -187,8 +191,9 @@ class Weigher:
             self._log_group = np.log(portfolio.group_weights)
 
     def _pool(self, factor: int) -> Pool:
+        first, second = FIRST_POINTS * factor, SECOND_POINTS * factor
         return make_pool(
-            self._model.priors, FIRST_POINTS * factor, SECOND_POINTS * factor, self._model.seed
+            self._model.priors, first // self._fewer, second // self._fewer, self._model.seed
         )
 
     def _picking(self, buildings: Ints) -> Picking:
@@ -244,9 +249,9 @@ class Weigher:
             hidden_dangerous=np.zeros((n, draws)),
             hidden_harm=np.zeros((n, draws)),
         )
-        size = n if keep_points else 0
-        points = np.empty((size, len(RATES), KEPT * factor))
-        log_rest = np.empty((size, KEPT * factor))
+        size, kept = n if keep_points else 0, KEPT * factor // self._fewer
+        points = np.empty((size, len(RATES), kept))
+        log_rest = np.empty((size, kept))
 
         def some(part: slice) -> None:
             begin, end = rows[buildings[part][0]] - first, rows[buildings[part][-1] + 1] - first
@@ -265,7 +270,7 @@ class Weigher:
                 self._log_group,
                 portfolio.poor,
                 self._constant,
-                KEPT * factor,
+                kept,
                 portfolio.classes.flat,
                 model.fully and not keep_points,
                 Found(
@@ -372,14 +377,29 @@ class RowResults:
     protected: Array
 
 
+def _chances(portfolio: Portfolio, part: Part) -> tuple[Ints, Array]:
+    """Evidence class of each row of a part, and its chance of each state and trouble, (R, 3 S)."""
+    flat = part.found.joint.reshape(len(part.found.joint), -1)
+    index = portfolio.tree.row_class[part.first_row : part.first_row + len(flat)]
+    return index, flat / flat.sum(axis=1, keepdims=True)
+
+
+def row_harm(portfolio: Portfolio, model: Model, part: Part) -> Array:
+    """Expected harm of each row alone, as in ``row_results``, shape (R,)."""
+    return _harm(model, *_chances(portfolio, part))
+
+
+def _harm(model: Model, index: Ints, chances: Array) -> Array:
+    by_state = model.weighed.evidence.harm[index].reshape(chances.shape)
+    result: Array = (chances * by_state).sum(axis=1)
+    return result
+
+
 def row_results(portfolio: Portfolio, model: Model, part: Part) -> RowResults:
     """Turn joint posteriors of state and trouble into what is told of each row."""
-    joint = part.found.joint
-    count = len(joint)
-    index = portfolio.tree.row_class[part.first_row : part.first_row + count]
+    index, flat = _chances(portfolio, part)
+    count = len(index)
     weighed, evidence = model.weighed, model.weighed.evidence
-    flat = joint.reshape(count, -1)
-    flat = flat / flat.sum(axis=1, keepdims=True)
     condition = np.empty((count, len(CONDITIONS)))
     slots = np.empty((count, 3))
     for start in range(0, count, 20_000):
@@ -393,6 +413,6 @@ def row_results(portfolio: Portfolio, model: Model, part: Part) -> RowResults:
         slots=slots / slots.sum(axis=1, keepdims=True),
         danger=1 - (flat * evidence.safe[index].reshape(count, -1) / table).sum(axis=1),
         live=1 - (flat * evidence.dead[index].reshape(count, -1) / table).sum(axis=1),
-        harm=(flat * evidence.harm[index].reshape(count, -1)).sum(axis=1),
+        harm=_harm(model, index, flat),
         protected=(flat * weighed.protected[index]).sum(axis=1),
     )

@@ -19,6 +19,7 @@ from pipeline.evidence.posterior import (
     Part,
     Portfolio,
     RowResults,
+    row_harm,
     row_results,
     row_times,
     weigh_all,
@@ -257,8 +258,8 @@ class OpeningWriter:
         results.dangerous[b] = _building_sums(portfolio, part, found.danger * times)
         results.placed_harm[b] = _building_sums(portfolio, part, found.harm * times)
         results.harm[b] = _building_sums(portfolio, part, found.harm / location * times)
-        by_slots = row_results(portfolio, self._slots_alone, again)
-        results.slots_harm[b] = _building_sums(portfolio, part, by_slots.harm / location * times)
+        by_slots = row_harm(portfolio, self._slots_alone, again)
+        results.slots_harm[b] = _building_sums(portfolio, part, by_slots / location * times)
         results.p_any[b] = 1 - part.found.none_dangerous
         results.p_live[b] = 1 - part.found.none_live
         results.effective[b], results.rates[b] = part.found.effective, part.found.rates
