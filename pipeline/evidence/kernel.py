@@ -910,7 +910,7 @@ def resample(weight: Array, start: float, out: Ints) -> None:
 
 
 @compiled
-def thin(weight: Array, most: int, start: float) -> float:
+def thin(weight: Array, most: int, start: float) -> None:
     """Leave at most so many weights above 0, without bias; their sum stays what it is.
 
     Weights above a level stay as they are; of those below it some, drawn in proportion by
@@ -921,16 +921,13 @@ def thin(weight: Array, most: int, start: float) -> float:
         weight: changed, shape (M,).
         most: how many to leave.
         start: a uniform number for the resampling.
-
-    Returns:
-        The level; 0 where nothing had to be left out.
     """
     count = 0
     for m in range(weight.shape[0]):
         if weight[m] > 0.0:
             count += 1
     if count <= most:
-        return 0.0
+        return
     level = weight.sum() / most
     while True:
         above, rest = 0, 0.0
@@ -952,7 +949,6 @@ def thin(weight: Array, most: int, start: float) -> float:
                 weight[m] = level
             else:
                 weight[m] = 0.0
-    return float(level)
 
 
 @compiled

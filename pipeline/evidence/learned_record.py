@@ -15,7 +15,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import json
-import os
 from pathlib import Path
 from typing import Annotated
 
@@ -28,6 +27,7 @@ from pipeline.evidence.priors import Priors, group_keys
 from pipeline.evidence.states import RATES, STATE_COUNT, Array, Taught
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
+from shared.whole_file import appearing_whole
 
 FORMAT = 1
 POINTER = "CURRENT"
@@ -232,18 +232,10 @@ def save(folder: Path, record: LearnedRecord) -> str:
     """Write a record, whole or not at all, and make it the current one; return its hash."""
     folder.mkdir(parents=True, exist_ok=True)
     name = record.hash
-    _replace(folder / f"{name}.json", record.text)
-    _replace(folder / POINTER, name + "\n")
+    for target, text in ((f"{name}.json", record.text), (POINTER, name + "\n")):
+        with appearing_whole(folder / target) as partial:
+            partial.write_text(text, encoding="utf-8")
     return name
-
-
-def _replace(target: Path, text: str) -> None:
-    partial = target.with_name(f".{target.name}-{os.getpid()}")
-    try:
-        partial.write_text(text, encoding="utf-8")
-        partial.replace(target)
-    finally:
-        partial.unlink(missing_ok=True)
 
 
 def current_hash(folder: Path) -> str | None:

@@ -327,8 +327,7 @@ class _EraFit:
         self._shares = default.shares
         value = part.points - portfolio.shift[:, :, None]
         rest = np.log1p(np.exp(-np.abs(value)))
-        self._low = np.ascontiguousarray((np.minimum(value, 0) - rest).transpose(0, 2, 1))
-        self._high = np.ascontiguousarray((np.minimum(-value, 0) - rest).transpose(0, 2, 1))
+        self._low, self._high = np.minimum(value, 0) - rest, np.minimum(-value, 0) - rest
         self._log_rest = part.log_rest
         with np.errstate(divide="ignore"):
             self._log_group = np.log(portfolio.group_weights)

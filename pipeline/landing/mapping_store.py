@@ -9,6 +9,7 @@ from typing import Any
 from pipeline.landing.mapping import SHIPPED, Mapping, load_mapping
 from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
+from shared.whole_file import appearing_whole
 
 
 def list_mappings(workspace: Workspace) -> list[Mapping]:
@@ -62,9 +63,8 @@ def save_mapping(workspace: Workspace, mapping: Mapping, *, replace: bool = Fals
             f"a mapping named {mapping.name!r} is saved already",
             to_do="choose another name, or remove " + str(path),
         )
-    partial = path.with_suffix(".partial")
-    partial.write_text(as_toml(mapping), encoding="utf-8")
-    partial.replace(path)
+    with appearing_whole(path) as partial:
+        partial.write_text(as_toml(mapping), encoding="utf-8")
     return path
 
 

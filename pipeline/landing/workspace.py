@@ -34,6 +34,7 @@ from pipeline.landing.mapping import Mapping
 from pipeline.landing.report import Finding
 from shared.faults import CoverplateError
 from shared.vocabulary import RecordKind
+from shared.whole_file import appearing_whole
 
 try:  # file locks are advisory and POSIX only; elsewhere two intakes at once are on the user
     import fcntl
@@ -256,7 +257,5 @@ def read_manifest(path: Path) -> Manifest:
 
 def write_manifest(folder: Path, manifest: Manifest) -> None:
     """Write a manifest into a folder, whole or not at all."""
-    target = folder / "manifest.json"
-    partial = folder / "manifest.json.partial"
-    partial.write_text(manifest.model_dump_json(indent=1), encoding="utf-8")
-    partial.replace(target)
+    with appearing_whole(folder / "manifest.json") as partial:
+        partial.write_text(manifest.model_dump_json(indent=1), encoding="utf-8")

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -24,6 +23,7 @@ from pipeline.ledger.database import EVENTS, FINDINGS, IMPORTED_ROWS
 from pipeline.ledger.store import Ledger, finding_row, move_heads, parsed_event
 from shared.faults import CoverplateError
 from shared.records import quoted
+from shared.whole_file import appearing_whole
 
 FIELDS = tuple(field.name for field in dataclasses.fields(StoredEvent))
 
@@ -45,13 +45,12 @@ def export_events(ledger: Ledger, path: Path) -> int:
 
 
 def _write_lines(path: Path, contents: Iterable[dict[str, object]]) -> None:
-    partial = path.with_name(path.name + ".partial")
-    with partial.open("w", encoding="utf-8") as handle:
+    with (
+        appearing_whole(path, durable=True) as partial,
+        partial.open("w", encoding="utf-8") as handle,
+    ):
         for content in contents:
             handle.write(json.dumps(content, ensure_ascii=False) + "\n")
-        handle.flush()
-        os.fsync(handle.fileno())
-    partial.replace(path)
 
 
 def _imported_rows(ledger: Ledger) -> list[dict[str, object]]:
@@ -170,17 +169,15 @@ def back_up(ledger: Ledger, path: Path) -> None:
         rows: list[dict[str, object]] = [{ROW_MARK: row} for row in _imported_rows(ledger)]
         _write_lines(path, [*map(dataclasses.asdict, events), *rows])
         return
-    partial = path.with_name(path.name + ".partial")
-    partial.unlink(missing_ok=True)
-    source = sqlite3.connect(str(ledger.engine.url.database))
-    target = sqlite3.connect(partial)
-    try:
-        source.backup(target)
-        target.execute("PRAGMA journal_mode = DELETE")  # one file, no -wal beside it
-    finally:
-        target.close()
-        source.close()
-    partial.replace(path)
+    with appearing_whole(path, durable=True) as partial:
+        source = sqlite3.connect(str(ledger.engine.url.database))
+        target = sqlite3.connect(partial)
+        try:
+            source.backup(target)
+            target.execute("PRAGMA journal_mode = DELETE")  # one file, no -wal beside it
+        finally:
+            target.close()
+            source.close()
 
 
 def restore(ledger: Ledger, path: Path) -> int:

@@ -9,7 +9,6 @@ to show what changed.
 from __future__ import annotations
 
 import contextlib
-import os
 import shutil
 import time
 from collections.abc import Iterator
@@ -20,6 +19,7 @@ import duckdb
 from pipeline.landing import Workspace
 from pipeline.offline import connect
 from shared.faults import CoverplateError
+from shared.whole_file import appearing_whole
 
 try:  # file locks are POSIX only; elsewhere what a killed build left is told by its age
     import fcntl
@@ -66,9 +66,8 @@ def earlier_version(workspace: Workspace) -> str | None:
 
 
 def _point(workspace: Workspace, pointer: str, version: str) -> None:
-    temporary = workspace.warehouse / f".{pointer}-{os.getpid()}"
-    temporary.write_text(version + "\n", encoding="ascii")
-    temporary.replace(workspace.warehouse / pointer)
+    with appearing_whole(workspace.warehouse / pointer) as partial:
+        partial.write_text(version + "\n", encoding="ascii")
 
 
 def swap_in(workspace: Workspace, built: Path, version: str) -> Path:
