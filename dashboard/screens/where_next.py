@@ -165,6 +165,14 @@ def urgent_panel(source: Source, selection: Selection) -> None:
             follow(plate.show(body, key="cleared"))
             rows = lambda: where_next.cleared_urgent(source.cursor(), selection)  # noqa: E731
             downloads(rows, "cleared-openings", "Once urgent openings")
+    set_aside = source.ask(queries.looks_set_aside)
+    if set_aside:
+        body = (
+            f"<p>▲ {plural(set_aside, 'row')} of looks set aside (page "
+            f"{plate.link('Take in files', 'intake')}): whatever is reported there is in none of "
+            "these lists.</p>"
+        )
+        follow(plate.show(body, key="set-aside"))
 
 
 def _where(row: dict[str, Any]) -> str:

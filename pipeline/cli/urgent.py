@@ -47,6 +47,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
         raise click.UsageError("--inferred and --cleared are two lists; name one of them.")
     with store.reading(existing(workspace)) as con:
         likely = queries.inferred_urgent(con)
+        set_aside = queries.looks_set_aside(con)
         frame = (
             likely if inferred else queries.cleared_urgent(con) if cleared else queries.urgent(con)
         )
@@ -60,6 +61,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     else:
         _print_reported(frame)
         _print_how_many(likely)
+        _print_set_aside(set_aside)
     cautions()
     return 0
 
@@ -134,6 +136,15 @@ def _print_how_many(likely: pd.DataFrame) -> None:
         f"\nNothing reported, but inferred to be likely enough: {named} recorded and {rest} never "
         "recorded openings; `coverplate urgent --inferred` lists them."
     )
+
+
+def _print_set_aside(count: int) -> None:
+    if count:
+        rows = "1 row of looks is" if count == 1 else f"{count} rows of looks are"
+        click.echo(
+            f"\n{rows} set aside and in none of these lists, whatever is reported there: "
+            "`coverplate quarantine list`."
+        )
 
 
 def _print_inferred(frame: pd.DataFrame) -> None:

@@ -11,7 +11,7 @@ import duckdb
 import pandas as pd
 
 from shared.faults import CoverplateError
-from shared.vocabulary import CONDITIONS
+from shared.vocabulary import CONDITIONS, RecordKind
 
 PROBABILITIES = tuple(f"p_{condition.value}" for condition in CONDITIONS)
 
@@ -286,6 +286,15 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         ORDER BY s.rank, u.unit_id, u.opening_id
         """
     ).fetchdf()
+
+
+def looks_set_aside(con: duckdb.DuckDBPyConnection) -> int:
+    """How many rows of looks wait for correction: whatever they report is in none of the lists."""
+    ((count,),) = con.execute(
+        "SELECT count(*) FROM quarantined_rows WHERE NOT resolved AND record_kind = ?",
+        [RecordKind.OPENING_OBSERVATIONS.value],
+    ).fetchall()
+    return int(count)
 
 
 def inferred_urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:

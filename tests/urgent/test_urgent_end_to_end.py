@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 from screens_shown import APP, plate, sound
 from streamlit.testing.v1 import AppTest
-from urgent_rows import BOX_SEEN, COVER, LIVE, look, take_in
+from urgent_rows import BOX_SEEN, COVER, LIVE, export, look, take_in
 
 from pipeline.evidence.look_code import leniency_of
-from pipeline.landing import Workspace
+from pipeline.landing import Workspace, intake
 from pipeline.ledger import current, open_ledger
 from pipeline.ledger import events as ev
 from pipeline.ledger.sync import sync_findings
@@ -279,3 +279,30 @@ def test_nought_volts_of_a_circuit_that_may_be_dead_clear_nothing(tmp_path):
     take_in(place, tmp_path, "a.csv", rows)
     build(place)
     assert {row["opening_id"] for row in cli(place)} == {"off", "open"}
+
+
+def test_rows_set_aside_are_said_to_be_in_no_list_until_they_are_corrected(tmp_path, monkeypatch):
+    place = Workspace(tmp_path / "workspace")
+    rows = [look(opening="sound"), look(opening="shock", shock_reported="yes")]
+    rows[1]["observed_on"] = "31 Foo 2024"
+    (report,) = intake(place, [export(tmp_path, "a.csv", rows)])
+    assert (report.accepted, report.quarantined) == (1, 1)
+    build(place)
+    assert cli(place) == []
+    said = "1 row of looks is set aside and in none of these lists"
+    assert said in run("urgent", "--workspace", place.root).out
+    monkeypatch.setenv("COVERPLATE_WORKSPACE", str(place.root))
+    monkeypatch.setenv("COVERPLATE_START", "where-next")
+    monkeypatch.delenv("COVERPLATE_LEDGER_URL", raising=False)
+    app = AppTest.from_file(str(APP), default_timeout=60).run()
+    sound(app)
+    assert "1 row of looks set aside" in plate(app, "set-aside")
+
+    mended = tmp_path / "mended.csv"
+    run("quarantine", "export", mended, "--workspace", place.root)
+    text = mended.read_text(encoding="utf-8")
+    mended.write_text(text.replace("31 Foo 2024", "2024-05-31"), encoding="utf-8")
+    intake(place, [mended])
+    build(place)
+    assert [row["opening_id"] for row in cli(place)] == ["shock"]
+    assert "set aside" not in run("urgent", "--workspace", place.root).out
