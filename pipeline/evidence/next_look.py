@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.states import Array
@@ -54,16 +55,40 @@ def next_looks(
     dangerous = condition * chance
     p = dangerous.sum(axis=1)
     spread = p * (1 - p)
-    settled = np.empty((len(BY_EFFORT), len(p)))
-    for index, method in enumerate(BY_EFFORT):
-        table = likelihoods.result(method)
-        # Row by row: a matrix product would round by how many rows there are.
-        shown = np.einsum("rc,cw->rw", condition, table)
-        bad = np.einsum("rc,cw->rw", dangerous, table)
-        left = (bad * (shown - bad) / np.maximum(shown, 1e-300)).sum(axis=1)
-        settled[index] = np.where(spread > 1e-6, 1 - left / np.maximum(spread, 1e-12), 0.0)
-    settled = settled.clip(0.0, 1.0)
+    tables = np.stack([likelihoods.result(method) for method in BY_EFFORT])
+    left = np.empty((len(tables), len(p)))
+    spread_left(np.ascontiguousarray(condition), np.ascontiguousarray(dangerous), tables, left)
+    settled = np.where(spread > 1e-6, 1 - left / np.maximum(spread, 1e-12), 0.0).clip(0.0, 1.0)
     best = settled.max(axis=0)
     named = (settled >= NEAR_BEST * best).argmax(axis=0)
     value = settled[named, np.arange(len(p))]
     return np.where(best > 1e-3, named, -1), value
+
+
+@njit(cache=True, fastmath=True, nogil=True, error_model="numpy")
+def spread_left(condition: Array, dangerous: Array, tables: Array, out: Array) -> None:
+    """Expected variance of the answer that is left after a look by each of M methods.
+
+    Row by row: a matrix product would round by how many rows there are.
+
+    Args:
+        condition: probability of each condition, shape (R, C).
+        dangerous: of each condition together with danger, shape (R, C).
+        tables: chance of each result by condition, shape (M, C, W).
+        out: filled, shape (M, R).
+    """
+    results = tables.shape[2]
+    shown, bad = np.empty(results), np.empty(results)
+    for row in range(condition.shape[0]):
+        for method in range(tables.shape[0]):
+            for w in range(results):
+                shown[w], bad[w] = 0.0, 0.0
+            for c in range(condition.shape[1]):
+                chance, danger_too = condition[row, c], dangerous[row, c]
+                for w in range(results):
+                    shown[w] += chance * tables[method, c, w]
+                    bad[w] += danger_too * tables[method, c, w]
+            left = 0.0
+            for w in range(results):
+                left += bad[w] * (shown[w] - bad[w]) / max(shown[w], 1e-300)
+            out[method, row] = left

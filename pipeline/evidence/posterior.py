@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from pipeline.evidence.classes import Classes, Weighed
 from pipeline.evidence.kernel import Found, Picking, Pool, Prior, Shares, Tree, weigh_block
@@ -395,18 +396,36 @@ def _harm(model: Model, index: Ints, chances: Array) -> Array:
     return result
 
 
+@njit(cache=True, fastmath=True, nogil=True, error_model="numpy")
+def mix(chances: Array, index: Ints, table: npt.NDArray[np.float32], out: Array) -> None:
+    """Average over states and troubles what each row's evidence class says under them.
+
+    Row by row: a matrix product would round by how many rows there are.
+
+    Args:
+        chances: of each state and trouble, shape (R, K).
+        index: evidence class of each row, shape (R,).
+        table: what each class says, shape (N, K, C).
+        out: filled, shape (R, C).
+    """
+    for row in range(out.shape[0]):
+        own = table[index[row]]
+        for c in range(out.shape[1]):
+            out[row, c] = 0.0
+        for k in range(chances.shape[1]):
+            share = chances[row, k]
+            for c in range(out.shape[1]):
+                out[row, c] += share * own[k, c]
+
+
 def row_results(portfolio: Portfolio, model: Model, part: Part) -> RowResults:
     """Turn joint posteriors of state and trouble into what is told of each row."""
     index, flat = _chances(portfolio, part)
     count = len(index)
     weighed, evidence = model.weighed, model.weighed.evidence
-    condition = np.empty((count, len(CONDITIONS)))
-    slots = np.empty((count, 3))
-    for start in range(0, count, 20_000):
-        stretch = slice(start, start + 20_000)
-        rows = index[stretch]
-        condition[stretch] = np.einsum("rk,rkc->rc", flat[stretch], weighed.condition[rows])
-        slots[stretch] = np.einsum("rk,rkc->rc", flat[stretch], weighed.slots[rows])
+    condition, slots = np.empty((count, len(CONDITIONS))), np.empty((count, 3))
+    mix(flat, index, weighed.condition, condition)
+    mix(flat, index, weighed.slots, slots)
     table = evidence.table[index].reshape(count, -1)
     return RowResults(
         condition=condition / condition.sum(axis=1, keepdims=True),

@@ -15,7 +15,9 @@ import numpy as np
 from pipeline.evidence import kernel
 from pipeline.evidence.classes import NOT_REPAIRED, Classes, stakes, weigh_classes
 from pipeline.evidence.learning import learn
-from pipeline.evidence.posterior import Model, Portfolio, weigh_all
+from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.next_look import next_looks
+from pipeline.evidence.posterior import Model, Portfolio, row_results, weigh_all
 from pipeline.evidence.priors import group_weights
 from pipeline.evidence.tree import Rows, grow
 from pipeline.scoring.severity import severity_array
@@ -28,7 +30,13 @@ _started: list[subprocess.Popen[bytes]] = []
 def compiled() -> bool:
     """Whether compiled code lies ready for the modules as they are."""
     folder = Path(str(kernel.weigh_block.stats.cache_path))
-    for name in ("kernel.weigh_block", "fitting.marginal", "fitting.shifted_marginals"):
+    for name in (
+        "kernel.weigh_block",
+        "fitting.marginal",
+        "fitting.shifted_marginals",
+        "posterior.mix",
+        "next_look.spread_left",
+    ):
         source = Path(__file__).with_name(name.partition(".")[0] + ".py")
         made = folder.glob(f"{name}-*.nbi")
         if not any(index.stat().st_mtime >= source.stat().st_mtime for index in made):
@@ -92,8 +100,9 @@ def main() -> None:
     learned = learn(rule_book, portfolio, at_stake, {"owner": np.arange(2)}, seed=1)
     weighed = weigh_classes(rule_book, classes, at_stake, learned.taught)
     model = Model(learned.priors, learned.taught, weighed, 8, 0.9, 1)
-    for _ in weigh_all(portfolio, model):
-        pass
+    for part in weigh_all(portfolio, model):
+        found = row_results(portfolio, model, part)
+        next_looks(Likelihoods(rule_book), found.condition, found.danger, found.protected)
 
 
 if __name__ == "__main__":

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -215,7 +217,10 @@ class OpeningWriter:
             frame = self._take(some, buildings, part, again, danger)
             into = f"INSERT INTO {STAGED}" if self._begun else f"CREATE TEMP TABLE {STAGED} AS"
             self._con.register("groups_frame", frame)
-            self._con.execute(f"{into} SELECT * FROM groups_frame")
+            self._con.execute(
+                f"{into} SELECT * REPLACE (defect::VARCHAR AS defect, "
+                "next_method::VARCHAR AS next_method) FROM groups_frame"
+            )
             self._con.unregister("groups_frame")
             self._begun = True
 
@@ -236,12 +241,13 @@ class OpeningWriter:
         """
         found, b = part.found, part.buildings
         spread = some.size_spread[b][:, None]
-        shape = found.harm.shape
-        normal = np.empty(shape)
-        for place, seed in enumerate(some.portfolio.seed[b].tolist()):
-            normal[place] = np.random.Generator(np.random.Philox(key=seed)).standard_normal(
-                shape[1]
-            )
+        draws = found.harm.shape[1]
+        normal = np.zeros((len(b), draws))
+        seeds = some.portfolio.seed[b].tolist()
+        for place in np.flatnonzero(spread.ravel() > 0).tolist():
+            seed = seeds[place]
+            own = np.random.Generator(np.random.Philox(key=seed))
+            normal[place] = own.standard_normal(draws)
         less = np.exp(spread * normal - spread**2 / 2) - 1
         dangerous = found.dangerous + np.rint(less * found.hidden_dangerous)
         return dangerous, found.harm + less * found.hidden_harm
@@ -272,6 +278,12 @@ class OpeningWriter:
         return _group_rows(
             some, numbers, self._likelihoods, self._facts, part, found, times, danger
         )
+
+
+def _words(places: Ints, of: Sequence[StrEnum]) -> pd.Series[Any]:
+    """Words by their places, missing for -1: so they are written without a text for every row."""
+    words = pd.CategoricalDtype([str(each.value) for each in of])
+    return pd.Series(pd.Categorical.from_codes(places, dtype=words))
 
 
 def _group_rows(
@@ -327,14 +339,12 @@ def _group_rows(
     method, settles = next_looks(
         likelihoods, condition, slots[:, SLOTS.index(Slots.THREE_SLOT)], rest[:, 2]
     )
-    methods = np.array([*(each.value for each in BY_EFFORT), None], dtype=object)
     suspect = condition.copy()
     suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0
     suspect[facts.two_slot[index], CONDITIONS.index(Condition.UNGROUNDED)] = 0.0
-    names = np.array([condition.value for condition in CONDITIONS], dtype=object)
     seen_defect = np.where(detected > 0, condition, 0.0)
     has_seen = seen_defect.max(axis=1) > 0
-    defect = np.where(has_seen, names[seen_defect.argmax(axis=1)], names[suspect.argmax(axis=1)])
+    defect = np.where(has_seen, seen_defect.argmax(axis=1), suspect.argmax(axis=1))
     return pd.DataFrame(
         {
             "building_no": numbers[building].astype(np.int32),
@@ -349,7 +359,7 @@ def _group_rows(
             "p_dangerous": rest[:, 0],
             "p_live_metal": rest[:, 1],
             "p_detected": (condition * detected).sum(axis=1),
-            "defect": defect,
+            "defect": _words(defect, CONDITIONS),
             "protection": rest[:, 2],
             "location_factor": portfolio.classes.location[index],
             "harm": rest[:, 3],
@@ -357,7 +367,7 @@ def _group_rows(
             "p_of_building": rest[:, 5],
             "p_of_dwelling": rest[:, 6],
             "p_of_circuit": rest[:, 7],
-            "next_method": pd.Series(methods[method], dtype="string"),
+            "next_method": _words(method, BY_EFFORT),
             "next_settles": settles,
         }
     )
