@@ -53,6 +53,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
         )
     if as_json:
         print_json(records(frame))
+        _print_set_aside(set_aside, err=True)
         return 0
     if inferred:
         _print_inferred(frame)
@@ -138,12 +139,13 @@ def _print_how_many(likely: pd.DataFrame) -> None:
     )
 
 
-def _print_set_aside(count: int) -> None:
+def _print_set_aside(count: int, *, err: bool = False) -> None:
     if count:
         rows = "1 row of looks is" if count == 1 else f"{count} rows of looks are"
         click.echo(
             f"\n{rows} set aside and in none of these lists, whatever is reported there: "
-            "`coverplate quarantine list`."
+            "`coverplate quarantine list`.",
+            err=err,
         )
 
 

@@ -420,7 +420,7 @@ class _EraFit:
             jac=True,
             method="L-BFGS-B",
             bounds=bounds,
-            options={"maxiter": steps},
+            options={"maxiter": steps, "maxfun": 2 * steps, "ftol": 1e-12, "gtol": 1e-3},
         )
         best: Array = found.x
         return best

@@ -332,7 +332,7 @@ class Likelihoods:
                 chance = chance * (slipped if name in slips else said)
             slipped_out: dict[str, Any] = dict.fromkeys(slips)
             merged = merged_words(replace(look, **slipped_out))
-            total += chance * (own + read[:, [WORDS.index(word) for word in merged]].sum(axis=1))
+            total += chance * (own + read[:, _places(merged)].sum(axis=1))
         return total
 
     def told_apart(self, code: str) -> NDArray[np.bool_]:
@@ -366,7 +366,7 @@ class Likelihoods:
         if shape.result not in NO_LOOK_RESULTS:
             words = self._words[shape.method]
             groups = _parted([frozenset({word}) for word in WORDS] + self._figures(shape))
-            merged = [words[:, [WORDS.index(w) for w in group]].sum(axis=1) for group in groups]
+            merged = [words[:, _places(group)].sum(axis=1) for group in groups]
             tables.append(np.stack(merged))
         apart = np.zeros((len(CONDITIONS), len(CONDITIONS)), dtype=np.bool_)
         limit = float(self._book.evidence.told_apart)
@@ -455,6 +455,14 @@ def _parted(groups: list[frozenset[Result]]) -> list[frozenset[Result]]:
         touching = [part for part in parts if part & group]
         parts = [part for part in parts if not part & group] + [group.union(*touching)]
     return parts
+
+
+def _places(words: frozenset[Result]) -> list[int]:
+    """Where words stand in ``WORDS``, in order.
+
+    A set's own order, and so the last bit of a sum over it, differs from process to process.
+    """
+    return sorted(WORDS.index(word) for word in words)
 
 
 def _distances(rows: Floats) -> Floats:

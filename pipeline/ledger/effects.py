@@ -16,9 +16,9 @@ SELECT
 FROM findings
 WHERE treatment = '{treatment}' AND fixed_on IS NOT NULL
 QUALIFY row_number() OVER (
-    PARTITION BY building_id, unit_id, opening_id ORDER BY fixed_on DESC, finding_id
+    PARTITION BY building_id, unit_id, opening_id{each} ORDER BY fixed_on DESC, finding_id
 ) = 1
-ORDER BY building_id, unit_id, opening_id
+ORDER BY building_id, unit_id, opening_id, family
 """
 
 
@@ -33,7 +33,19 @@ def verified_fixes(ledger: Ledger) -> pd.DataFrame:
         leaves_protected, remedy, fixed_by. One row an opening.
     """
     with history(ledger) as con:
-        return con.execute(_REPAIRS.format(treatment="proven", more="verified_on,")).df()
+        return con.execute(_REPAIRS.format(treatment="proven", more="verified_on,", each="")).df()
+
+
+def verified_families(ledger: Ledger) -> pd.DataFrame:
+    """Return the latest proven repair of each family of defects at each opening.
+
+    Returns:
+        Columns as ``verified_fixes``. One row an opening and family.
+    """
+    with history(ledger) as con:
+        return con.execute(
+            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family")
+        ).df()
 
 
 def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
@@ -43,7 +55,7 @@ def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
         Columns as ``verified_fixes`` without verified_on. One row an opening.
     """
     with history(ledger) as con:
-        return con.execute(_REPAIRS.format(treatment="fix_reported", more="")).df()
+        return con.execute(_REPAIRS.format(treatment="fix_reported", more="", each="")).df()
 
 
 _PROOFS = """

@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.landing import Workspace
 from pipeline.ledger import open_ledger
 from pipeline.ledger.database import FILE_NAME, URL_VARIABLE
-from pipeline.ledger.effects import unproven_fixes, verified_fixes
+from pipeline.ledger.effects import unproven_fixes, verified_families, verified_fixes
 from shared.rule_book import RuleBook
 
 _COLUMNS = {
@@ -31,20 +31,24 @@ _COLUMNS = {
 
 @dataclass(frozen=True)
 class KnownRepairs:
-    """What the ledger says of repairs, one row an opening.
+    """What the ledger says of repairs.
 
     Attributes:
-        proven: columns as in ``_COLUMNS`` plus verified_on.
-        unproven: columns as in ``_COLUMNS``.
+        proven: the latest proven one of each opening, columns as in ``_COLUMNS`` plus verified_on.
+        unproven: columns as in ``_COLUMNS``, one row an opening.
+        families: the latest proven one of each opening and family of defects, columns as in
+            ``proven`` plus family.
     """
 
     proven: pd.DataFrame
     unproven: pd.DataFrame
+    families: pd.DataFrame
 
     @property
     def digest(self) -> str:
         """Hash of all that a warehouse takes from the ledger."""
-        text = "".join(frame.to_csv(index=False) for frame in (self.proven, self.unproven))
+        frames = (self.proven, self.unproven, self.families)
+        text = "".join(frame.to_csv(index=False) for frame in frames)
         return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -53,23 +57,31 @@ def known_repairs(workspace: Workspace, rule_book: RuleBook) -> KnownRepairs:
     begun = os.environ.get(URL_VARIABLE) or (workspace.ledger / FILE_NAME).is_file()
     if not begun:
         return KnownRepairs(
-            pd.DataFrame(columns=[*_COLUMNS, "verified_on"]), pd.DataFrame(columns=[*_COLUMNS])
+            pd.DataFrame(columns=[*_COLUMNS, "verified_on"]),
+            pd.DataFrame(columns=[*_COLUMNS]),
+            pd.DataFrame(columns=[*_COLUMNS, "verified_on", "family"]),
         )
     ledger = open_ledger(workspace=workspace.root, rule_book=rule_book)
     try:
         return KnownRepairs(
             verified_fixes(ledger)[[*_COLUMNS, "verified_on"]],
             unproven_fixes(ledger)[[*_COLUMNS]],
+            verified_families(ledger)[[*_COLUMNS, "verified_on", "family"]],
         )
     finally:
         ledger.close()
 
 
 def write_repairs(con: duckdb.DuckDBPyConnection, repairs: KnownRepairs) -> None:
-    """Write tables proven_fixes and reported_fixes, keyed by building number."""
+    """Write tables proven_fixes, reported_fixes and proven_families, keyed by building number."""
     tables = (
         ("proven_fixes", repairs.proven, {**_COLUMNS, "verified_on": "DATE"}),
         ("reported_fixes", repairs.unproven, _COLUMNS),
+        (
+            "proven_families",
+            repairs.families,
+            {**_COLUMNS, "verified_on": "DATE", "family": "VARCHAR"},
+        ),
     )
     for table, frame, columns in tables:
         con.register("repairs_frame", frame.astype(object).where(frame.notna(), None))

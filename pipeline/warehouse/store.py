@@ -186,5 +186,14 @@ def reading(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     con = _open_current(workspace, version)
     try:
         yield con
+    except duckdb.Error as trouble:
+        if "corrupt" not in str(trouble).lower():
+            raise
+        raise CoverplateError(
+            f"the warehouse {warehouse_path(workspace, version)} is damaged: "
+            f"{str(trouble).splitlines()[0]}",
+            to_do=f"remove the folder {workspace.warehouse} and run `coverplate build`; nothing "
+            "that was taken in is lost",
+        ) from trouble
     finally:
         con.close()

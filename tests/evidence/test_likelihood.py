@@ -1,6 +1,9 @@
 """What each method can and cannot tell, derived from the circuit model and the misreading rates."""
 
 import itertools
+import os
+import subprocess
+import sys
 import time
 
 import numpy as np
@@ -280,3 +283,30 @@ def test_building_is_quick():
     start = time.perf_counter()
     Likelihoods(BOOK)
     assert time.perf_counter() - start < 2.0  # measured 0.1 to 0.2 s; room for a busy machine
+
+
+def test_weights_do_not_hang_on_the_order_of_a_set():
+    """A process orders sets by a seed of its own; the same exports must give the same bits."""
+    script = """
+import hashlib
+from pipeline.evidence.likelihood import Likelihoods
+from shared.rule_book import load_rule_book
+from shared.vocabulary import Result
+likelihoods, found = Likelihoods(load_rule_book()), hashlib.sha256()
+for result in Result:
+    for look in ("cover_off_inspection|{}|passes_00|gyo|jno|pc",
+                 "cover_off_inspection|{}|passes_00|gno|jyo|pr",
+                 "voltmeter_under_load|{}|passes_00|v8/3"):
+        found.update(likelihoods.weights(look.format(result.value)).tobytes())
+print(found.hexdigest())
+"""
+    found = {
+        subprocess.run(
+            [sys.executable, "-c", script],
+            env={**os.environ, "PYTHONHASHSEED": str(seed)},
+            capture_output=True,
+            check=True,
+        ).stdout
+        for seed in (1, 2, 3)
+    }
+    assert len(found) == 1

@@ -242,3 +242,47 @@ def test_a_repeated_or_corroborating_look_takes_nothing_off_the_list(rows, extra
     assert is_urgent(*own, *own)
     assert is_urgent(*[{**row, extra: "yes"} for row in own])
     assert is_urgent(*own, look(10, method=LAMPS, result="correct", inspector="Bo"))
+
+
+VOLTS = {"method": "voltmeter_under_load", "hot_neutral_volts": 120.0}
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"method": "upstream_box_seen", "result": "false_ground", "polarity": "reversed"},
+        {"method": "upstream_box_seen", "result": "open_neutral", "neutral_ground_jumper": "yes"},
+        {"method": "upstream_box_seen", "polarity": "reversed", "neutral_ground_jumper": "yes"},
+        {"method": "ground_wire_clamp", "result": "reversed_false_ground"},
+    ],
+)
+def test_what_may_sit_further_up_is_not_cleared_by_a_look_into_this_box(said):
+    assert is_urgent(look(**said), look(5, slots="three_slot", **BOX_SEEN))
+    assert not is_urgent(look(**said), look(5, **{**BOX_SEEN, "method": "upstream_box_seen"}))
+
+
+def test_an_opening_without_a_ground_contact_has_no_volts_there_to_clear_it():
+    zero = look(5, ground_contact_earth_volts=0.0, **VOLTS)
+    assert is_urgent(look(**LIVE), {**zero, "slots": "two_slot"})
+    assert not is_urgent(look(**LIVE), {**zero, "slots": "three_slot"})
+
+
+def test_a_supply_voltage_is_cleared_by_somebody_who_tested():
+    high = look(**{**VOLTS, "hot_neutral_volts": 170.0})
+    assert is_urgent(high, look(5, **{**VOLTS, "method": "visual", "result": "not_tested"}))
+    assert not is_urgent(high, look(5, **VOLTS))
+
+
+@pytest.mark.parametrize(
+    "cells",
+    [
+        {"case_earth_volts": 118.0},
+        {"heat_or_scorch": "yes"},
+        {"shock_reported": "yes"},
+        {"hot_neutral_volts": 170.0},
+    ],
+)
+def test_a_proven_repair_answers_for_no_other_family_of_defects(cells):
+    fixed = [("H", "1", 2, 4)]
+    assert not is_urgent(look(**LIVE), fixes=fixed)
+    assert is_urgent(look(**LIVE, **cells), fixes=fixed)

@@ -88,12 +88,13 @@ def asked(
     )
     con.execute("CREATE TABLE landed_files AS SELECT 1 AS _part, 'a.csv' AS path, '' AS sheet")
     con.execute(
-        "CREATE TABLE proven_fixes (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
-        "fixed_on DATE, fixed_by VARCHAR, verified_on DATE, remedy VARCHAR)"
+        "CREATE TABLE proven_families (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
+        "fixed_on DATE, fixed_by VARCHAR, verified_on DATE, remedy VARCHAR, family VARCHAR)"
     )
     for building, opening, fixed, proven in fixes:
         con.execute(
-            "INSERT INTO proven_fixes VALUES (?, '1', ?, ?, 'Firm', ?, 'circuit_rewired')",
+            "INSERT INTO proven_families "
+            "VALUES (?, '1', ?, ?, 'Firm', ?, 'circuit_rewired', 'false_ground')",
             [
                 names.index(building),
                 opening,

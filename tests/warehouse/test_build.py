@@ -309,3 +309,13 @@ def test_no_comparison_while_more_than_the_rules_would_differ(copy, tmp_path):
     land(copy, tmp_path, "more.csv", "building_id,year_built\nMORE,1950\n")
     with pytest.raises(CoverplateError, match="changed since the last build"):
         compare_rule_books(copy, load_rule_book())
+
+
+def test_a_warehouse_damaged_inside_is_told_to_readers_as_such(tiny):
+    build(tiny)
+    found = duckdb.IOException("Corrupt database file: computed checksum 1 does not match 0")
+    with pytest.raises(CoverplateError, match="is damaged") as refused, store.reading(tiny):
+        raise found
+    assert str(tiny.warehouse) in refused.value.to_do
+    with pytest.raises(duckdb.IOException), store.reading(tiny):
+        raise duckdb.IOException("something else")

@@ -16,7 +16,10 @@ WITH looks AS (
 ),
 -- The few rows that may say it, before anything is put in words.
 likely AS (
-    SELECT *
+    SELECT
+        *,
+        -- What somebody found by a method that reaches beyond this box may sit in one further up.
+        method IN ('neutral_lifted_test', 'upstream_box_seen', 'ground_wire_clamp') AS traces
     FROM looks
     WHERE result IN ('reversed_false_ground', 'hot_ground_reversed', 'abnormal_voltage')
         OR neutral_ground_jumper = 'yes'
@@ -35,12 +38,12 @@ said AS (
     SELECT *, unnest(list_filter([
         CASE result
             WHEN 'reversed_false_ground' THEN struct_pack(
-                ground := CASE WHEN method IN ('neutral_lifted_test', 'upstream_box_seen')
-                    THEN 'words_of_upstream' ELSE 'words' END,
+                ground := CASE WHEN traces THEN 'words_of_upstream' ELSE 'words' END,
                 defect := 'reversed_false_ground', measured := false,
                 says := 'reported as reversed false ground')
             WHEN 'hot_ground_reversed' THEN struct_pack(
-                ground := 'words', defect := 'hot_on_ground', measured := false,
+                ground := CASE WHEN traces THEN 'words_of_upstream' ELSE 'words' END,
+                defect := 'hot_on_ground', measured := false,
                 says := CASE WHEN method = 'three_lamp_tester'
                     THEN 'reported as hot and ground reversed (by lamps, which show the same for '
                         || 'an open neutral with a load switched on)'
@@ -49,17 +52,21 @@ said AS (
         CASE WHEN polarity = 'reversed' AND result = 'false_ground'
                 AND neutral_ground_jumper IS DISTINCT FROM 'yes'
             THEN struct_pack(
-                ground := 'jumper_and_swap', defect := 'reversed_false_ground', measured := true,
+                ground := CASE WHEN traces THEN 'words_of_upstream' ELSE 'jumper_and_swap' END,
+                defect := 'reversed_false_ground', measured := true,
                 says := 'reported as false ground, polarity reversed')
             WHEN neutral_ground_jumper = 'yes'
                 AND (polarity = 'reversed' OR result = 'hot_neutral_reversed')
             THEN struct_pack(
-                ground := 'jumper_and_swap', defect := 'reversed_false_ground', measured := true,
+                ground := CASE WHEN traces THEN 'words_of_upstream' ELSE 'jumper_and_swap' END,
+                defect := 'reversed_false_ground', measured := true,
                 says := 'neutral-to-ground jumper seen, hot and neutral reversed')
         END,
         -- The load's current finds its way to the cases of whatever is plugged in.
         CASE WHEN result = 'open_neutral' AND neutral_ground_jumper = 'yes' THEN struct_pack(
-            ground := 'jumper_and_open_neutral', defect := 'live_metal', measured := true,
+            ground := CASE WHEN traces THEN 'words_of_upstream'
+                ELSE 'jumper_and_open_neutral' END,
+            defect := 'live_metal', measured := true,
             says := 'neutral-to-ground jumper seen, neutral open') END,
         CASE WHEN plate_earth_volts >= rule('urgent.touch_volts') THEN struct_pack(
             ground := 'plate_volts', defect := 'live_metal', measured := true,
@@ -151,7 +158,7 @@ DROP TABLE live_metal_told;
 --  * volts to an independent earth below the threshold, on a circuit that the same row shows to be
 --    live (supply volts, a load, lamps that light), settle the part that they were measured on, and the ground
 --    contact what a report in words is about: a breaker that is off makes everything read 0 V;
---  * heat and scorch marks take the cover off to be ruled out;
+--  * heat and scorch marks take the cover off to be ruled out, a supply voltage somebody who tested;
 --  * a detector that stays silent settles nothing: it cannot see a part that it was not held to.
 -- A row that itself says something urgent clears no live metal.
 CREATE TEMP TABLE clearing_looks AS
@@ -197,6 +204,7 @@ able AS (
         NOT urgent_itself AND energised
             AND case_earth_volts < rule('urgent.touch_volts') AS case_dead,
         NOT urgent_itself AND energised
+            AND slots IS DISTINCT FROM 'two_slot'
             AND ground_contact_earth_volts < rule('urgent.touch_volts') AS contact_dead
     FROM shown
 )
@@ -215,7 +223,7 @@ SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, 
         CASE WHEN traced OR (contact_dead AND case_dead) THEN 'shock' END,
         CASE WHEN heat_or_scorch = 'no' AND cover_off AND result <> 'not_accessible'
             THEN 'heat' END,
-        CASE WHEN hot_neutral_volts BETWEEN rule('urgent.supply_low')
+        CASE WHEN not_dead AND hot_neutral_volts BETWEEN rule('urgent.supply_low')
             AND rule('urgent.supply_high') THEN 'supply_volts' END
     ], lambda each: each IS NOT NULL)) AS ground,
     concat_ws('; ',
@@ -261,9 +269,12 @@ settled AS (
         END AS cleared_by
     FROM live_metal_said AS s
     LEFT JOIN answered AS a ON a._part = s._part AND a._row = s._row AND a.ground = s.ground
-    LEFT JOIN proven_fixes AS f
+    -- A proven repair answers for the family of defects that was repaired, for no other.
+    LEFT JOIN proven_families AS f
         ON f.building_no = s.building_no AND f.unit_id = s.unit_id
         AND f.opening_id = s.opening_id
+        AND f.family = CASE s.defect WHEN 'reversed_false_ground' THEN 'false_ground'
+            ELSE s.defect END
     -- A row that was replaced by one that says the same said nothing that is gone.
     WHERE s.superseded_by_part IS NULL OR NOT EXISTS (
         SELECT 1 FROM live_metal_said AS n
