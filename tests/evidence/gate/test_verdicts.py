@@ -96,11 +96,22 @@ def test_nine_tenths_are_asked_of_place_only_where_the_exact_posterior_has_them(
     assert failed(frame) == {("circuits", "AUC")}
 
 
-def test_noise_is_three_standard_errors_of_a_mean_pooled_over_worlds():
+def test_noise_is_that_of_a_mean_pooled_over_worlds():
     by_seed = pd.DataFrame([[1.0, 3.0], [5.0, 5.0]])
-    # Variances 2 and 0, mean 1; over two seeds the standard error is √(1/2).
-    assert noise(by_seed) == pytest.approx(3 * np.sqrt(0.5))
+    # Variances 2 and 0, mean 1; over two seeds the standard error is √(1/2). Student's t with two
+    # degrees of freedom leaves .001 above 22.327 (table of percentage points, Fisher and Yates
+    # 1963, table III: 22.327).
+    assert noise(by_seed) == pytest.approx(22.327 * np.sqrt(0.5), rel=1e-4)
     assert noise(by_seed[[0]]) == 0
+
+
+def test_chance_leaves_the_band_as_often_as_is_said():
+    """Three worlds of five seeds whose true means are zero; one world's verdict, 6,000 times."""
+    rng = np.random.default_rng(7)
+    drawn = [pd.DataFrame(rng.normal(size=(3, 5))) for _ in range(6000)]
+    outside = sum(float(by_seed.loc[0].mean()) < -noise(by_seed) for by_seed in drawn)
+    # 6 are expected; a Poisson number of that mean lies outside 1 to 14 twice in a thousand.
+    assert 1 <= outside <= 14
 
 
 def test_a_difference_within_noise_is_none():
