@@ -278,6 +278,9 @@ class Hierarchy(Section):
     """How alike the openings of a dwelling and of a circuit are; the portfolio corrects it."""
 
     circuit_follows: RatePrior = says("circuits wired as the rest of their dwelling")
+    origin_follows: RatePrior = says(
+        "of circuits not wired as the rest, those whose cable has a ground, or none, like the rest"
+    )
     opening_follows: RatePrior = says(
         "openings on wiring without a ground that look like the rest of their circuit"
     )

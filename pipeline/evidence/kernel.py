@@ -9,7 +9,9 @@ Notation, at one point of the rates:
 * ``p``: chance of each state for a fresh draw in this building, shape (S, M);
 * ``q``: the same among openings without a ground of their own, as a style drawn for one opening;
 * a dwelling's hand is a fresh draw; a circuit copies the hand with chance ``circuit_follows``, else
-  it is a fresh draw; whoever jumpers decides circuit by circuit whether to do it at the head; an
+  it is a fresh draw, with chance ``origin_follows`` among those states only that have a ground of
+  their own like the hand's, or have none like it: the cable in the walls of a dwelling was mostly
+  pulled at one time; whoever jumpers decides circuit by circuit whether to do it at the head; an
   opening follows its circuit but for ``opening_own`` (a fresh draw) and, on wiring without a
   ground, but for ``1 - opening_follows`` (a style of its own).
 
@@ -49,6 +51,8 @@ lock, no check of every divisor."""
 S = STATE_COUNT
 T = 3
 RATE_COUNT = 5
+TAUGHT = 10 + S
+"""Columns of ``Found.taught``."""
 RESCALE_BELOW = 1e-60
 RESCALE_AFTER = 6
 ROUNDS = 3
@@ -100,6 +104,8 @@ class Shares(NamedTuple):
 
     Attributes:
         circuit_follows: chance that a circuit copies its dwelling's hand.
+        origin_follows: chance that one which does not copy it is grounded where the hand is, and
+            not where it is not.
         opening_follows: chance that an opening follows the style of its ungrounded circuit.
         opening_own: chance that an opening was wired on its own, whatever its circuit is.
         careful: share of careful hands among those that convert without a jumper.
@@ -107,6 +113,7 @@ class Shares(NamedTuple):
     """
 
     circuit_follows: float
+    origin_follows: float
     opening_follows: float
     opening_own: float
     careful: float
@@ -326,21 +333,42 @@ def _circuit(
 
 
 @compiled
-def _as_circuit_of(circuit: Array, p: Array, follows: float, head: float, out: Array) -> None:
+def _fresh(circuit: Array, p: Array, out: Array) -> None:
+    """Mean of (S, M) over fresh draws of a state, into ``out`` (3, M).
+
+    Of draws with a ground of their own, of those without, of all; ``p`` is in ``state_chances``.
+    """
+    for m in range(p.shape[1]):
+        with_ground = p[GROUNDED, m] * circuit[GROUNDED, m] + p[POOR, m] * circuit[POOR, m]
+        without, loose = 0.0, 0.0
+        for s in range(FIRST_UNGROUNDED, S):
+            without += p[s, m] * circuit[s, m]
+            loose += p[s, m]
+        # A building can have no draws of one kind; then no hand is of it either.
+        out[0, m] = with_ground / max(p[GROUNDED, m] + p[POOR, m], 1e-300)
+        out[1, m] = without / max(loose, 1e-300)
+        out[2, m] = with_ground + without
+
+
+@compiled
+def _as_circuit_of(circuit: Array, p: Array, shares: Shares, out: Array) -> None:
     """From a circuit's likelihood by its own state to that by its dwelling's hand, both (S, M)."""
     count = p.shape[1]
-    fresh = np.zeros(count)
-    for s in range(S):
-        for m in range(count):
-            fresh[m] += p[s, m] * circuit[s, m]
+    follows, head = shares.circuit_follows, shares.head
+    same = (1.0 - follows) * shares.origin_follows
+    other = (1.0 - follows) * (1.0 - shares.origin_follows)
+    fresh = np.empty((3, count))
+    _fresh(circuit, p, fresh)
     for m in range(count):
-        fresh[m] *= 1.0 - follows
+        fresh[0, m] = same * fresh[0, m] + other * fresh[2, m]
+        fresh[1, m] = same * fresh[1, m] + other * fresh[2, m]
     for s in range(JUMPERED):
+        kind = 0 if s < FIRST_UNGROUNDED else 1
         for m in range(count):
-            out[s, m] = follows * circuit[s, m] + fresh[m]
+            out[s, m] = follows * circuit[s, m] + fresh[kind, m]
     for m in range(count):
         either = (1.0 - head) * circuit[JUMPERED, m] + head * circuit[HEAD_JUMPERED, m]
-        out[JUMPERED, m] = follows * either + fresh[m]
+        out[JUMPERED, m] = follows * either + fresh[1, m]
         out[HEAD_JUMPERED, m] = out[JUMPERED, m]
 
 
@@ -400,7 +428,7 @@ def log_likelihood(
             openings = _circuit(tree, k, ones, which, base, circuit, inner)
             for m in range(count):
                 scale[m] += times * inner[m]
-            _as_circuit_of(circuit, p, shares.circuit_follows, shares.head, one)
+            _as_circuit_of(circuit, p, shares, one)
             since = _times_power(hand, one, times, openings, since, scale)
         times = tree.dwelling_times[dwelling]
         for m in range(count):
@@ -993,9 +1021,10 @@ class Found(NamedTuple):
         effective: effective number of points, shape (B,).
         dangerous: draws of the number of dangerous openings, shape (B, N).
         harm: draws of expected harm given hands and circuits, shape (B, N).
-        taught: expected numbers behind the portfolio's shares, shape (B, 8 + S): circuits that
+        taught: expected numbers behind the portfolio's shares, shape (B, TAUGHT): circuits that
             copy, circuits; openings that follow, openings; openings on their own, openings; fresh
-            draws of a hand by state; circuits jumpered at single openings, at the head.
+            draws of a hand by state; circuits jumpered at single openings, at the head; circuits
+            that do not copy but are of the hand's origin, circuits that do not copy.
         hidden_dangerous, hidden_harm: the part of ``dangerous`` and ``harm`` at openings that
             nobody recorded, shape (B, N).
     """
@@ -1204,7 +1233,7 @@ def _weigh_dwelling(
             continue
         like, up = circuits[k - first], upward[k - first]
         openings = _circuit(tree, k, ones, own.which, base, like, scale)
-        _as_circuit_of(like, p, copies, shares.head, up)
+        _as_circuit_of(like, p, shares, up)
         since = _times_power(hand, up, tree.circuit_times[k], openings, since, scale)
     posterior, total = np.empty((S, count)), np.zeros(count)
     for s in range(S):
@@ -1219,13 +1248,18 @@ def _weigh_dwelling(
         if not tree.dwelling_flat[dwelling]:
             out.taught[place, 6 + s] += times * held
 
-    above = np.empty((S, count))
-    follow, fresh = np.empty(count), np.empty(count)
+    above, fresh = np.empty((S, count)), np.empty((3, count))
+    follow, origin = np.empty(count), shares.origin_follows
+    # Chance that a fresh draw, and that the hand, left a ground and that it did not.
+    anybody, ours = np.zeros((2, count)), np.empty((2, count))
+    for s in range(S):
+        for m in range(count):
+            anybody[0 if s < FIRST_UNGROUNDED else 1, m] += p[s, m]
     for k in range(first, last):
         # What the rest of the dwelling says of this circuit's state.
         like = circuits[k - first]
         for m in range(count):
-            total[m], follow[m], fresh[m] = 0.0, 0.0, 0.0
+            total[m], follow[m] = 0.0, 0.0
         for s in range(S):
             for m in range(count):
                 above[s, m] = posterior[s, m] / upward[k - first, s, m]
@@ -1234,18 +1268,32 @@ def _weigh_dwelling(
             either = above[JUMPERED, m] + above[HEAD_JUMPERED, m]
             above[JUMPERED, m] = (1.0 - shares.head) * either
             above[HEAD_JUMPERED, m] = shares.head * either
-        for s in range(S):
+        for kind in range(2):
             for m in range(count):
-                share = above[s, m] / total[m]
-                follow[m] += share * like[s, m]
-                fresh[m] += p[s, m] * like[s, m]
-                above[s, m] = copies * share + (1.0 - copies) * p[s, m]
+                ours[kind, m] = 0.0
+        for s in range(S):
+            kind = 0 if s < FIRST_UNGROUNDED else 1
+            for m in range(count):
+                above[s, m] /= total[m]
+                ours[kind, m] += above[s, m]
+        for s in range(S):
+            kind = 0 if s < FIRST_UNGROUNDED else 1
+            for m in range(count):
+                follow[m] += above[s, m] * like[s, m]
+                tied = ours[kind, m] / max(anybody[kind, m], 1e-300)
+                above[s, m] = copies * above[s, m] + (1.0 - copies) * p[s, m] * (
+                    origin * tied + 1.0 - origin
+                )
         if not tree.circuit_flat[k]:
             number = times * tree.circuit_times[k]
-            copied = 0.0
+            copied, tied_to = 0.0, 0.0
+            _fresh(like, p, fresh)
             for m in range(count):
-                part = weight[m] / (copies * follow[m] + (1.0 - copies) * fresh[m])
+                same = ours[0, m] * fresh[0, m] + ours[1, m] * fresh[1, m]
+                anew = (1.0 - copies) * (origin * same + (1.0 - origin) * fresh[2, m])
+                part = weight[m] / (copies * follow[m] + anew)
                 copied += part * copies * follow[m]
+                tied_to += part * (1.0 - copies) * origin * same
                 for which in range(2):
                     jumpered = above[JUMPERED + which, m] * like[JUMPERED + which, m]
                     out.taught[place, 6 + S + which] += number * part * jumpered
@@ -1253,6 +1301,8 @@ def _weigh_dwelling(
                 out.taught[place, 0] += number * copied
                 # By these points' share: a building's points come in several goes.
                 out.taught[place, 1] += number * weight.sum()
+                out.taught[place, 8 + S] += number * tied_to
+                out.taught[place, 9 + S] += number * (weight.sum() - copied)
         _weigh_circuit(
             tree,
             own,
@@ -1500,8 +1550,8 @@ def _draw_dwelling(
     """Draw hands, circuits and dangerous openings; add them up over the building's draws."""
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
     first_of, rows = tree.row_start[first], tree.row_start[last] - tree.row_start[first]
-    copies, head = shares.circuit_follows, shares.head
-    hands, chances, fresh = np.empty(S), np.empty(S), np.empty(S)
+    copies, head, origin = shares.circuit_follows, shares.head, shares.origin_follows
+    hands, chances, fresh = np.empty(S), np.empty(S), np.empty((2, S))
     # What holds at one point, side by side: draws come in the order of their points.
     like = np.empty((last - first, S))
     danger, pain = np.empty((rows, S)), np.empty((rows, S))
@@ -1510,9 +1560,18 @@ def _draw_dwelling(
         m = drawn[draw]
         if m != at:
             at = m
+            loose = 0.0
+            for s in range(FIRST_UNGROUNDED, S):
+                loose += p[s, m]
             for s in range(S):
                 hands[s] = posterior[s, m]
-                fresh[s] = (1.0 - copies) * p[s, m]
+                # By whether the hand left a ground.
+                anew = (1.0 - copies) * p[s, m]
+                fresh[0, s] = fresh[1, s] = anew * (1.0 - origin)
+                if s < FIRST_UNGROUNDED:
+                    fresh[0, s] += anew * origin / max(p[GROUNDED, m] + p[POOR, m], 1e-300)
+                else:
+                    fresh[1, s] += anew * origin / max(loose, 1e-300)
                 for k in range(last - first):
                     like[k, s] = circuits[k, s, m]
                 for row in range(rows):
@@ -1526,7 +1585,7 @@ def _draw_dwelling(
             for k in range(first, last):
                 for _ in range(tree.circuit_times[k]):
                     for s in range(S):
-                        chances[s] = fresh[s]
+                        chances[s] = fresh[0 if h < FIRST_UNGROUNDED else 1, s]
                     if h >= JUMPERED:
                         chances[JUMPERED] += copies * (1.0 - head)
                         chances[HEAD_JUMPERED] += copies * head

@@ -61,6 +61,7 @@ class Shares(Part):
     """What holds for the portfolio as a whole; see ``states.Taught``."""
 
     circuit_follows: Probability
+    origin_follows: Probability
     opening_follows: Probability
     opening_own: Probability
     careful: Probability

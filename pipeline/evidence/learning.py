@@ -204,10 +204,12 @@ def _shares(rule_book: RuleBook, taught: Taught, portfolio: Portfolio, part: Par
     """Expected numbers plus the rule book's: the portfolio's shares after one more pass."""
     prior = rule_book.hierarchy
     seen = part.found.taught.sum(axis=0)
-    hands, jumpered = seen[6 : 6 + STATE_COUNT], seen[6 + STATE_COUNT :]
+    hands, rest = seen[6 : 6 + STATE_COUNT], seen[6 + STATE_COUNT :]
+    jumpered, origin = rest[:2], rest[2:]
     by_class = _state_numbers(portfolio, part)
     return Taught(
         circuit_follows=_mean(prior.circuit_follows, seen[0], seen[1]),
+        origin_follows=_mean(prior.origin_follows, origin[0], origin[1]),
         opening_follows=_mean(prior.opening_follows, seen[2], seen[3]),
         opening_own=_mean(prior.opening_own, seen[4], seen[5]),
         careful=_mean(prior.careful, hands[CAREFUL], hands[CAREFUL] + hands[OPEN_GROUND]),
@@ -217,7 +219,15 @@ def _shares(rule_book: RuleBook, taught: Taught, portfolio: Portfolio, part: Par
     )
 
 
-_SLOW = ("circuit_follows", "opening_follows", "opening_own", "careful", "head", "live")
+_SLOW = (
+    "circuit_follows",
+    "origin_follows",
+    "opening_follows",
+    "opening_own",
+    "careful",
+    "head",
+    "live",
+)
 
 
 def _further(last: Taught, new: Taught, strides: Array | None) -> tuple[Taught, Array | None]:

@@ -18,7 +18,16 @@ import numpy.typing as npt
 from numba import njit
 
 from pipeline.evidence.classes import Classes, Weighed
-from pipeline.evidence.kernel import Found, Picking, Pool, Prior, Shares, Tree, weigh_block
+from pipeline.evidence.kernel import (
+    TAUGHT,
+    Found,
+    Picking,
+    Pool,
+    Prior,
+    Shares,
+    Tree,
+    weigh_block,
+)
 from pipeline.evidence.picking import picking_of
 from pipeline.evidence.priors import Priors, make_pool, reference_of, student_constant
 from pipeline.evidence.states import RATES, STATE_COUNT, Array, Taught
@@ -125,6 +134,7 @@ class Model:
         taught = self.taught
         return Shares(
             taught.circuit_follows,
+            taught.origin_follows,
             taught.opening_follows,
             taught.opening_own,
             taught.careful,
@@ -246,7 +256,7 @@ class Weigher:
             effective=np.zeros(n),
             dangerous=np.zeros((n, draws)),
             harm=np.zeros((n, draws)),
-            taught=np.zeros((n, 8 + STATE_COUNT)),
+            taught=np.zeros((n, TAUGHT)),
             hidden_dangerous=np.zeros((n, draws)),
             hidden_harm=np.zeros((n, draws)),
         )

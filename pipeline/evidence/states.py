@@ -64,12 +64,14 @@ class Taught:
     """What a portfolio teaches beside its rates; starts as the rule book has it.
 
     Attributes:
-        circuit_follows, opening_follows, opening_own, careful, head: see ``kernel.Shares``.
+        circuit_follows, origin_follows, opening_follows, opening_own, careful, head: see
+            ``kernel.Shares``.
         live: share of false grounds with hot and neutral swapped as well: live metal.
         gfci: GFCI-protected share by state and location (dry, wet), shape (S, 2).
     """
 
     circuit_follows: float
+    origin_follows: float
     opening_follows: float
     opening_own: float
     careful: float
@@ -87,6 +89,7 @@ def rule_book_shares(rule_book: RuleBook) -> Taught:
     gfci[CAREFUL] = hierarchy.careful_protected.mean
     return Taught(
         circuit_follows=hierarchy.circuit_follows.mean,
+        origin_follows=hierarchy.origin_follows.mean,
         opening_follows=hierarchy.opening_follows.mean,
         opening_own=hierarchy.opening_own.mean,
         careful=hierarchy.careful.mean,

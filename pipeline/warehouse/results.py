@@ -74,6 +74,7 @@ def write_learning(
     hierarchy, taught = rule_book.hierarchy, learned.taught
     shares = [
         ("circuit_follows", taught.circuit_follows, hierarchy.circuit_follows),
+        ("origin_follows", taught.origin_follows, hierarchy.origin_follows),
         ("opening_follows", taught.opening_follows, hierarchy.opening_follows),
         ("opening_own", taught.opening_own, hierarchy.opening_own),
         ("careful", taught.careful, hierarchy.careful),

@@ -17,7 +17,7 @@ import numpy as np
 STATES = range(7)
 GROUNDED = (0, 1)
 JUMPERED = (5, 6)
-COPIED, FRESH = "copied", "fresh"
+COPIED, TIED, FRESH = "copied", "tied", "fresh"
 ALONE, FOLLOWED, STYLED = "alone", "followed", "styled"
 
 
@@ -26,6 +26,7 @@ class Numbers:
     """The portfolio's shares and what the classes say: ``table[n][s][t]`` and so on."""
 
     circuit_follows: float
+    origin_follows: float
     opening_follows: float
     opening_own: float
     careful: float
@@ -103,6 +104,13 @@ def written_out(tree, building: int) -> list[list[list[Opening]]]:
     return result
 
 
+def anew(numbers: Numbers, at: Point, hand: int, circuit: int) -> float:
+    """Chance of a circuit's state where it does not copy the hand, tied to its ground or not."""
+    like = sum(at.fresh[state] for state in STATES if (state in GROUNDED) == (hand in GROUNDED))
+    tied = at.fresh[circuit] / like if (circuit in GROUNDED) == (hand in GROUNDED) else 0.0
+    return numbers.origin_follows * tied + (1 - numbers.origin_follows) * at.fresh[circuit]
+
+
 def lists_of(numbers: Numbers, at: Point, circuits: int):
     """Every hand with every list of circuits under it: (hand, ((state, way), …), chance)."""
     copies = numbers.circuit_follows
@@ -114,7 +122,12 @@ def lists_of(numbers: Numbers, at: Point, circuits: int):
             choices = [
                 (s, COPIED, copies * share) for s, share in zip(JUMPERED, shares, strict=True)
             ]
-        choices += [(state, FRESH, (1 - copies) * at.fresh[state]) for state in STATES]
+        # Else a fresh draw: tied to whether the hand left a ground, or to nothing.
+        like = [state for state in STATES if (state in GROUNDED) == (hand in GROUNDED)]
+        some = sum(at.fresh[state] for state in like)
+        tied = (1 - copies) * numbers.origin_follows
+        choices += [(state, TIED, tied * at.fresh[state] / some) for state in like]
+        choices += [(state, FRESH, (1 - copies - tied) * at.fresh[state]) for state in STATES]
         for found in product(choices, repeat=circuits):
             chance = at.fresh[hand] * math.prod(chance for _, _, chance in found)
             yield hand, [(state, way) for state, way, _ in found], chance
@@ -232,8 +245,8 @@ def dangerous_pmf(numbers: Numbers, at: Point, dwellings) -> tuple[np.ndarray, f
 
 
 def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.ndarray:
-    """Expected numbers as ``kernel.Found.taught`` describes them, shape (15,)."""
-    result = np.zeros(15)
+    """Expected numbers as ``kernel.Found.taught`` describes them, shape (17,)."""
+    result = np.zeros(17)
     table = numbers.table
     for circuits in dwellings:
         telling = [any(o.evidence != flat for o in openings) for openings in circuits]
@@ -245,7 +258,7 @@ def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.nd
             for openings in circuits
         ]
         total, hands = 0.0, np.zeros(7)
-        copied = np.zeros(len(circuits))
+        copied, tied = np.zeros((2, len(circuits)))
         states = np.zeros((len(circuits), 7))
         for hand, found, chance in lists_of(numbers, at, len(circuits)):
             mass = chance * math.prod(inner[k][state] for k, (state, _) in enumerate(found))
@@ -254,14 +267,17 @@ def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.nd
             for k, (state, way) in enumerate(found):
                 states[k, state] += mass
                 copied[k] += mass * (way == COPIED)
+                tied[k] += mass * (way == TIED)
         if any(telling):
             result[6:13] += hands / total
         for k, openings in enumerate(circuits):
             if telling[k]:
-                result[13:] += states[k, list(JUMPERED)] / total
+                result[13:15] += states[k, list(JUMPERED)] / total
             if telling[k] and sum(telling) > 1:
                 result[0] += copied[k] / total
                 result[1] += 1
+                result[15] += tied[k] / total
+                result[16] += 1 - copied[k] / total
             said = [o for o in openings if o.evidence != flat]
             if len(said) < 2:
                 continue

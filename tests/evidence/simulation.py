@@ -135,7 +135,13 @@ def simulate(
     hand = _one_of(rng, fresh[home])
     of_home = np.repeat(np.arange(len(home)), rng.integers(1, 5, len(home)))
     copied = rng.random(len(of_home)) < taught.circuit_follows
-    circuit = np.where(copied, hand[of_home], _one_of(rng, fresh[home[of_home]]))
+    anybody = fresh[home[of_home]]
+    # Some are drawn anew among states with a ground, or without, like the hand's.
+    grounded = np.arange(anybody.shape[1]) < FIRST_UNGROUNDED
+    alike = np.where(grounded == (hand[of_home] < FIRST_UNGROUNDED)[:, None], anybody, 0.0)
+    tied = rng.random(len(of_home)) < taught.origin_follows
+    anew = _one_of(rng, np.where(tied[:, None], alike, anybody))
+    circuit = np.where(copied, hand[of_home], anew)
     of_circuit = np.repeat(np.arange(len(of_home)), rng.integers(1, 6, len(of_home)))
     dwelling = of_home[of_circuit]
     building = home[dwelling]

@@ -64,7 +64,7 @@ def random_numbers(rng: np.random.Generator) -> Numbers:
     # Some evidence nearly rules states out: likelihoods run over several powers of ten.
     table = 10.0 ** rng.uniform(-5, 0, shape)
     table[FLAT] = 1.0
-    shares, face = rng.uniform(0.05, 0.95, 5), rng.uniform(0, 1, shape)
+    shares, face = rng.uniform(0.05, 0.95, 6), rng.uniform(0, 1, shape)
     return Numbers(
         *(float(share) for share in shares),
         table=table,
@@ -79,6 +79,7 @@ def random_numbers(rng: np.random.Generator) -> Numbers:
 def shares_of(numbers: Numbers) -> kernel.Shares:
     return kernel.Shares(
         numbers.circuit_follows,
+        numbers.origin_follows,
         numbers.opening_follows,
         numbers.opening_own,
         numbers.careful,
@@ -118,7 +119,7 @@ def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
         np.zeros(buildings),
         np.zeros((buildings, draws)),
         np.zeros((buildings, draws)),
-        np.zeros((buildings, 15)),
+        np.zeros((buildings, kernel.TAUGHT)),
         np.zeros((buildings, draws)),
         np.zeros((buildings, draws)),
     )
@@ -163,6 +164,7 @@ def model_of(priors: Priors, numbers: Numbers, draws: int = 400) -> Model:
         priors,
         Taught(
             numbers.circuit_follows,
+            numbers.origin_follows,
             numbers.opening_follows,
             numbers.opening_own,
             numbers.careful,

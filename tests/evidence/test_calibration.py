@@ -56,7 +56,7 @@ def _truth(rule_book: RuleBook) -> tuple[Priors, Taught]:
     gfci[4] = 0.9
     # The last group, the rewired, has no share of its own among the eras.
     shares = np.append(default.shares[:-1] * 0.9, 0.1)
-    return Priors(a, b, shares), Taught(0.8, 0.7, 0.1, 0.3, 0.3, 0.08, gfci)
+    return Priors(a, b, shares), Taught(0.8, 0.6, 0.7, 0.1, 0.3, 0.3, 0.08, gfci)
 
 
 def _told(portfolio: Portfolio, model: Model) -> Told:

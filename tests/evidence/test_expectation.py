@@ -68,12 +68,13 @@ def test_mean_states_is_the_sum_over_every_way():
         for circuit in range(7):
             above = at.fresh[hand] * (
                 numbers.circuit_follows * (hand == circuit)
-                + (1 - numbers.circuit_follows) * at.fresh[circuit]
+                + (1 - numbers.circuit_follows) * exact.anew(numbers, at, hand, circuit)
             )
             for _, s, chance in exact.ways(numbers, at, circuit):
                 wanted[s] += above * chance * np.array(at.trouble)
     taught = Taught(
         numbers.circuit_follows,
+        numbers.origin_follows,
         numbers.opening_follows,
         numbers.opening_own,
         numbers.careful,

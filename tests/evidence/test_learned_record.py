@@ -30,7 +30,7 @@ def learned(rule_book: RuleBook) -> Learned:
     return Learned(
         priors=Priors(rng.gamma(2.0, size=shape), rng.gamma(2.0, size=shape), default.shares),
         centre=default,
-        taught=Taught(*rng.uniform(0.1, 0.9, 6).tolist(), rng.uniform(0, 1, (7, 2))),
+        taught=Taught(*rng.uniform(0.1, 0.9, 7).tolist(), rng.uniform(0, 1, (7, 2))),
         buildings=17,
         crew={"owner": np.array([0.1 + 0.2, -1 / 3]), "manager": np.zeros(0)},
         crew_support={"owner": 0.4, "manager": 0.0},

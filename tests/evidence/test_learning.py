@@ -69,7 +69,7 @@ def test_rates_are_beta_binomial_maximum_likelihood_where_looks_are_perfect(
 
     table = np.full((3, 7, 3), 1e-12)
     table[0, JUMPERED], table[1, OPEN_GROUND], table[2] = 1.0, 1.0, 1.0
-    numbers = exact.Numbers(0.0, 0.8, 0.05, 1e-6, 1e-6, *[table] * 6)
+    numbers = exact.Numbers(0.0, 0.0, 0.8, 0.05, 1e-6, 1e-6, *[table] * 6)
     size = len(hits)
     # Each opening is a dwelling of its own: given the rate they are independent.
     nothing = np.zeros(2 * size, dtype=np.uint64)
@@ -227,7 +227,7 @@ def _truth(rule_book: RuleBook) -> tuple[Priors, Taught]:
     a[:2, :, REVERSED], b[:2, :, REVERSED] = 0.12 * 10, 0.88 * 10
     gfci = np.full((7, 2), 0.3)
     gfci[GROUNDED], gfci[CAREFUL] = (0.15, 0.7), 0.95
-    return Priors(a, b, default.shares), Taught(0.9, 0.5, 0.12, 0.45, 0.5, 0.1, gfci)
+    return Priors(a, b, default.shares), Taught(0.9, 0.9, 0.5, 0.12, 0.45, 0.5, 0.1, gfci)
 
 
 @pytest.fixture(scope="module")
@@ -284,7 +284,7 @@ def test_eras_without_buildings_move_with_the_portfolio(taught_much, rule_book: 
 
 @pytest.mark.long
 @pytest.mark.parametrize(
-    "share", ["circuit_follows", "opening_follows", "opening_own", "careful", "head", "live"]
+    "share", ["circuit_follows", "origin_follows", "opening_follows", "opening_own", "careful", "head", "live"]
 )
 def test_shares_of_the_portfolio_move_to_the_truth(taught_much, rule_book: RuleBook, share) -> None:
     _, _, truth, learned = taught_much
