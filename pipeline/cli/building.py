@@ -171,8 +171,8 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
     click.echo(
         f"90 % interval {number(row['score_low'])} to {number(row['score_high'])}; per dwelling "
         f"{number(row['score_per_dwelling'])}; {percent(row['evidence_share'])} of it rests on "
-        "openings that were looked at, the rest on assumption. Simulation error: at most "
-        f"{percent(row['score_error'])} of the score."
+        "openings that were looked at, the rest on assumption. Simulation leaves a standard "
+        f"error of {percent(row['score_error'])} of the score at most."
     )
     click.echo(
         f"Dangerous openings: {number(row['expected_dangerous_openings'])} expected, "

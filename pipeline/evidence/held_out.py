@@ -51,14 +51,11 @@ def log_likelihoods(portfolio: Portfolio, model: Model) -> Array:
         return result
     part = Weigher(portfolio, model).weigh(np.arange(size), draws=0, keep_points=True)
     prior = model.priors.for_kernel()
-    with np.errstate(divide="ignore"):
-        log_group = np.log(portfolio.group_weights)
     for b in range(size):
-        own = np.empty(part.points.shape[2])
-        log_prior(
-            np.ascontiguousarray(part.points[b]), portfolio.shift[b], log_group[b], prior, own
-        )
-        result[b] = special.logsumexp(part.log_rest[b] + own) - np.log(POINTS)
+        own = np.empty((1, part.points.shape[2]))
+        groups = portfolio.group_weights[b : b + 1]
+        log_prior(np.ascontiguousarray(part.points[b]), portfolio.shift[b], groups, prior, own)
+        result[b] = special.logsumexp(part.log_rest[b] + own[0]) - np.log(POINTS)
     return result
 
 

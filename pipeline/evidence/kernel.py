@@ -55,8 +55,12 @@ TAUGHT = 10 + S
 """Columns of ``Found.taught``."""
 RESCALE_BELOW = 1e-60
 RESCALE_AFTER = 6
+SCORES = 6.0
+"""Normal scores that are tabulated; beyond, log odds go on in a straight line."""
 ROUNDS = 3
 """Distributions fitted to a building, one after the other."""
+BLOCKS = 8
+"""Parts of a building's points whose differences tell the error that all of them leave."""
 
 CHUNK = 64
 """Points taken at once: few enough to stay near the processor, enough to run in step."""
@@ -558,42 +562,47 @@ class Prior(NamedTuple):
     Attributes:
         a, b: beta parameters, shape (G, K, 5).
         constant: minus the log of the normalising constants and of K, shape (G, K).
-        reference: log weight of each group in the reference mixture, shape (G,).
+        anywhere: weight of each group in a portfolio's buildings, none left out, shape (G,).
     """
 
     a: Array
     b: Array
     constant: Array
-    reference: Array
+    anywhere: Array
 
 
 class Pool(NamedTuple):
     """Point sets shared out among buildings.
 
     Attributes:
-        prior: log odds from the reference mixture, shape (sets, 5, M1).
-        log_reference: their log density, shape (sets, M1).
+        prior: log odds from each group's prior, shape (sets, G, 5, M1).
+        quantile: log odds of each group's rates at evenly spaced normal scores from -SCORES to
+            SCORES, rising, shape (G, 5, nodes).
         student: points of a standard multivariate t distribution, shape (sets, 5, M2).
         degrees: its degrees of freedom.
     """
 
     prior: Array
-    log_reference: Array
+    quantile: Array
     student: Array
     degrees: float
 
 
 @compiled
-def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array) -> None:
-    """Log prior density of log odds ``x`` (5, M) less ``shift`` (5,), into ``out`` (M,).
+def log_prior(x: Array, shift: Array, groups: Array, prior: Prior, out: Array) -> None:
+    """Log prior densities of log odds ``x`` (5, M) less ``shift`` (5,), into ``out`` (N, M).
 
     Args:
         x, shift: as said.
-        log_group: log weight of each group, -inf where it has none, shape (G,).
-        prior: the mixture.
+        groups: weight of each group in each of N mixtures, shape (N, G).
+        prior: the groups.
         out: filled.
     """
-    groups, draws, rates = prior.a.shape
+    count_groups, draws, rates = prior.a.shape
+    wanted = np.zeros(count_groups, dtype=np.bool_)
+    for n in range(groups.shape[0]):
+        for g in range(count_groups):
+            wanted[g] |= groups[n, g] > 1e-13
     for start in range(0, x.shape[1], CHUNK):
         count = min(CHUNK, x.shape[1] - start)
         low, high = np.empty((rates, count)), np.empty((rates, count))
@@ -607,33 +616,39 @@ def log_prior(x: Array, shift: Array, log_group: Array, prior: Prior, out: Array
                 rest = np.log1p(small[m])
                 low[r, m] = min(value, 0.0) - rest
                 high[r, m] = min(-value, 0.0) - rest
-        terms = np.empty((groups * draws, count))
+        terms = np.empty((count_groups, draws, count))
         top = np.full(count, -1e300)
-        number = 0
-        for g in range(groups):
-            if log_group[g] < -30.0:
+        for g in range(count_groups):
+            if not wanted[g]:
                 continue
             for k in range(draws):
-                each = terms[number]
-                constant = log_group[g] + prior.constant[g, k]
+                each = terms[g, k]
                 for m in range(count):
-                    each[m] = constant
+                    each[m] = prior.constant[g, k]
                 for r in range(rates):
                     a, b = prior.a[g, k, r], prior.b[g, k, r]
                     for m in range(count):
                         each[m] += a * low[r, m] + b * high[r, m]
                 for m in range(count):
                     top[m] = max(top[m], each[m])
-                number += 1
-        total = np.zeros(count)
-        for i in range(number):
+        total, group = np.zeros((groups.shape[0], count)), np.empty(count)
+        for g in range(count_groups):
+            if not wanted[g]:
+                continue
             for m in range(count):
-                small[m] = terms[i, m] - top[m]
-            exponential(small, scratch)
+                group[m] = 0.0
+            for k in range(draws):
+                for m in range(count):
+                    small[m] = terms[g, k, m] - top[m]
+                exponential(small, scratch)
+                for m in range(count):
+                    group[m] += small[m]
+            for n in range(groups.shape[0]):
+                for m in range(count):
+                    total[n, m] += groups[n, g] * group[m]
+        for n in range(groups.shape[0]):
             for m in range(count):
-                total[m] += small[m]
-        for m in range(count):
-            out[start + m] = top[m] + np.log(total[m])
+                out[n, start + m] = top[m] + np.log(max(total[n, m], 1e-300))
 
 
 @compiled
@@ -694,6 +709,7 @@ def _moments(x: Array, log_weight: Array, widen: float, centre: Array, factor: A
 @compiled
 def _log_student(
     x: Array,
+    slope: Array,
     start: int,
     stop: int,
     centre: Array,
@@ -702,7 +718,10 @@ def _log_student(
     constant: float,
     out: Array,
 ) -> None:
-    """Log density of a multivariate t distribution at some of the points (5, M) into ``out``."""
+    """Log density of a multivariate t distribution at some of the points (5, M) into ``out``.
+
+    ``slope`` (M,) is taken off: the density of something that changes as fast as its exponential.
+    """
     rates = x.shape[0]
     log_det = 0.0
     for r in range(rates):
@@ -722,7 +741,10 @@ def _log_student(
             square[m] += z[r, m] * z[r, m]
     for m in range(count):
         out[start + m] = (
-            constant - log_det - 0.5 * (degrees + rates) * np.log1p(square[m] / degrees)
+            constant
+            - log_det
+            - slope[start + m]
+            - 0.5 * (degrees + rates) * np.log1p(square[m] / degrees)
         )
 
 
@@ -761,12 +783,18 @@ def _weigh_points(
     building: int,
     x: Array,
     shift: Array,
-    log_group: Array,
+    groups: Array,
     poor: float,
+    stake: Array,
     like: Array,
-    log_own: Array,
+    density: Array,
+    log_stake: Array,
 ) -> None:
-    """Log likelihood and log prior density at points (5, M) into ``like`` and ``log_own`` (M,)."""
+    """Log likelihood at points (5, M) into ``like`` (M,), ``log_prior`` into ``density`` (N, M).
+
+    ``log_stake`` (M,) gets the logarithm of the mean there of ``stake`` (S, 3), which is by state
+    and trouble.
+    """
     for start in range(0, x.shape[1], CHUNK):
         count = min(CHUNK, x.shape[1] - start)
         part, found = np.empty((RATE_COUNT, count)), np.zeros(count)
@@ -779,7 +807,51 @@ def _weigh_points(
         _add_picking(tree, own, shares, building, p, q, w, found)
         for m in range(count):
             like[start + m] = found[m]
-    log_prior(x, shift, log_group, prior, log_own)
+            found[m] = 0.0
+        for s in range(S):
+            for m in range(count):
+                found[m] += p[s, m] * (
+                    stake[s, 0] * w[0, m] + stake[s, 1] * w[1, m] + stake[s, 2] * w[2, m]
+                )
+        for m in range(count):
+            log_stake[start + m] = np.log(max(found[m], 1e-300))
+    log_prior(x, shift, groups, prior, density)
+
+
+@compiled
+def _scores(x: Array, shift: Array, quantile: Array, z: Array, slope: Array) -> None:
+    """Normal scores of log odds ``x`` (5, M) into ``z``, log of dx/dz of all into ``slope`` (M,).
+
+    By straight lines between the nodes of ``quantile`` (5, nodes), which is of log odds less
+    ``shift``: what is unknown of a rate then looks nearly normal, however skew its prior is.
+    """
+    nodes = quantile.shape[1]
+    step = 2.0 * SCORES / (nodes - 1)
+    for m in range(x.shape[1]):
+        slope[m] = 0.0
+    for r in range(x.shape[0]):
+        for m in range(x.shape[1]):
+            value = x[r, m] - shift[r]
+            low, high = 0, nodes - 1
+            while high - low > 1:
+                middle = (low + high) // 2
+                if quantile[r, middle] <= value:
+                    low = middle
+                else:
+                    high = middle
+            rise = (quantile[r, low + 1] - quantile[r, low]) / step
+            z[r, m] = low * step - SCORES + (value - quantile[r, low]) / rise
+            slope[m] += np.log(rise)
+
+
+@compiled
+def _from_score(score: float, quantile: Array) -> float:
+    """Log odds of one normal score by a table (nodes,); the inverse of ``_scores``."""
+    nodes = quantile.shape[0]
+    step = 2.0 * SCORES / (nodes - 1)
+    place = (score + SCORES) / step
+    low = int(min(max(np.floor(place), 0.0), nodes - 2.0))
+    return float(quantile[low] + (place - low) * (quantile[low + 1] - quantile[low]))
 
 
 @compiled
@@ -787,45 +859,81 @@ def place_points(
     tree: Tree,
     own: OwnTables,
     prior: Prior,
-    reference: Prior,
     pool: Pool,
     shares: Shares,
     building: int,
     number: int,
     shift: Array,
-    log_group: Array,
+    group: Array,
     poor: float,
+    stake: Array,
     student_constant: float,
     x: Array,
     like: Array,
     log_rest: Array,
     log_own: Array,
+    block: Ints,
 ) -> None:
     """Place a building's points and weigh its evidence there.
 
-    Points come from the reference prior, then from t distributions fitted, one after the other, to
-    the building's posterior as all points so far have it; each point is weighed against the mixture
-    of all sources, so that every weight is bounded.
+    Points come from priors, half of them as the building's own weights of groups have it and half
+    as a portfolio's, then from t distributions of normal scores (see ``_scores``) fitted, one
+    after the other, to the building's posterior as all points so far have it, the last of them to
+    the posterior times what is at stake, which a few bad cases carry; each point is weighed against
+    the mixture of all sources, so that every weight is bounded.
 
     Args:
         tree, own, prior, pool, shares: see there.
-        reference: the mixture that the first points are drawn from.
         building: which one.
         number: picks its sets of points.
-        shift, log_group, poor: its shift of log odds, log weights of groups, share of poor grounds.
+        shift, group, poor: its shift of log odds, weights of groups, share of poor grounds.
+        stake: expected harm of an opening of which nothing is known, by state and trouble, (S, 3).
         student_constant: log normalising constant of the t distribution.
         x: filled with log odds, shape (5, M1 + M2).
         like: filled with log likelihood, shape (M1 + M2,).
         log_rest: filled with log likelihood less log proposal density, shape (M1 + M2,).
         log_own: filled with the log prior density, shape (M1 + M2,).
+        block: filled with which of ``BLOCKS`` parts each point belongs to, shape (M1 + M2,).
     """
-    first, count = pool.prior.shape[2], x.shape[1]
+    first, count = pool.prior.shape[3], x.shape[1]
     chosen = number % pool.prior.shape[0]
     table = pool.student[(number // 7) % pool.student.shape[0]]
-    for r in range(RATE_COUNT):
-        for m in range(first):
-            x[r, m] = pool.prior[chosen, r, m]
-    # Log densities of the sources: the reference prior, then each fitted distribution.
+    # The building's own mixture of groups, and that of the first points.
+    groups = np.empty((2, group.shape[0]))
+    for g in range(group.shape[0]):
+        groups[0, g] = group[g]
+        groups[1, g] = 0.5 * group[g] + 0.5 * prior.anywhere[g]
+    # Systematic sampling of groups, begun at a place of the building's own: each group's points
+    # stand side by side in the sequence, which keeps them evenly spread.
+    begun = (number % 8191 + 0.5) / 8191.0
+    place, reached, start = 0, groups[1, 0], 0
+    for m in range(first):
+        while (m + begun) / first > reached and place < group.shape[0] - 1:
+            place += 1
+            reached += groups[1, place]
+            start = m
+        block[m] = m - start
+        for r in range(RATE_COUNT):
+            value = pool.prior[chosen, place, r, m] + shift[r]
+            x[r, m] = min(max(value, -60.0), 60.0)
+    # Blocks likewise: each has its part of every group and of every round.
+    end = first
+    for m in range(first - 1, -1, -1):
+        length = end - (m - block[m])
+        if block[m] == 0:
+            end = m
+        block[m] = block[m] * BLOCKS // length
+    of_round = (count - first) // ROUNDS
+    for m in range(first, count):
+        block[m] = (m - first) % of_round * BLOCKS // of_round
+    likeliest = 0
+    for g in range(group.shape[0]):
+        if group[g] > group[likeliest]:
+            likeliest = g
+    quantile = pool.quantile[likeliest]
+    scores, slope = np.empty((RATE_COUNT, count)), np.empty(count)
+    log_stake = np.empty(count)
+    # Log densities of the sources: the first points' mixture, then each fitted distribution.
     density = np.empty((ROUNDS + 1, count))
     shares_of = np.empty(ROUNDS + 1)
     shares_of[0] = np.log(first / count)
@@ -841,8 +949,10 @@ def place_points(
             _mixed(density, shares_of, turn, trial)
             for m in range(done):
                 trial[m] = like[m] + log_own[m] - trial[m]
+                if turn == ROUNDS:
+                    trial[m] += log_stake[m]
             # Wide at first, when few points carry the weight; narrower as they find the place.
-            _moments(x, trial, 2.4 - 0.4 * turn, centre, factor)
+            _moments(scores, trial, 2.4 - 0.4 * turn, centre, factor)
             for r in range(RATE_COUNT):
                 centres[turn - 1, r] = centre[r]
                 for c in range(RATE_COUNT):
@@ -852,30 +962,44 @@ def place_points(
                     value = centre[r]
                     for c in range(r + 1):
                         value += factor[r, c] * table[c, done - first + m]
+                    value = _from_score(value, quantile[r]) + shift[r]
                     x[r, done + m] = min(max(value, -60.0), 60.0)
             shares_of[turn] = np.log(size / count)
         fresh = np.empty((RATE_COUNT, size))
         for r in range(RATE_COUNT):
             for m in range(size):
                 fresh[r, m] = x[r, done + m]
-        new_like, new_own = np.empty(size), np.empty(size)
+        new_like, both, new_stake = np.empty(size), np.empty((2, size)), np.empty(size)
         _weigh_points(
-            tree, own, prior, shares, building, fresh, shift, log_group, poor, new_like, new_own
+            tree,
+            own,
+            prior,
+            shares,
+            building,
+            fresh,
+            shift,
+            groups,
+            poor,
+            stake,
+            new_like,
+            both,
+            new_stake,
         )
         for m in range(size):
-            like[done + m], log_own[done + m] = new_like[m], new_own[m]
-        if turn == 0:
-            for m in range(size):
-                density[0, m] = pool.log_reference[chosen, m]
-        else:
-            log_prior(fresh, np.zeros(RATE_COUNT), reference.reference, reference, new_own)
-            for m in range(size):
-                density[0, done + m] = new_own[m]
+            like[done + m], log_own[done + m] = new_like[m], both[0, m]
+            density[0, done + m], log_stake[done + m] = both[1, m], new_stake[m]
+        new_scores, new_slope = np.empty((RATE_COUNT, size)), np.empty(size)
+        _scores(fresh, shift, quantile, new_scores, new_slope)
+        for m in range(size):
+            slope[done + m] = new_slope[m]
+            for r in range(RATE_COUNT):
+                scores[r, done + m] = new_scores[r, m]
         done += size
         for source in range(turn):
             from_m = 0 if source == turn - 1 else done - size
             _log_student(
-                x,
+                scores,
+                slope,
                 from_m,
                 done,
                 centres[source],
@@ -937,77 +1061,6 @@ def resample(weight: Array, start: float, out: Ints) -> None:
         out[i] = place
 
 
-@compiled
-def thin(weight: Array, most: int, start: float) -> None:
-    """Leave at most so many weights above 0, without bias; their sum stays what it is.
-
-    Weights above a level stay as they are; of those below it some, drawn in proportion by
-    systematic resampling, are raised to the level and the others become 0 (Fearnhead and Clifford
-    2003, Journal of the Royal Statistical Society B 65, optimal resampling; from memory).
-
-    Args:
-        weight: changed, shape (M,).
-        most: how many to leave.
-        start: a uniform number for the resampling.
-    """
-    count = 0
-    for m in range(weight.shape[0]):
-        if weight[m] > 0.0:
-            count += 1
-    if count <= most:
-        return
-    level = weight.sum() / most
-    while True:
-        above, rest = 0, 0.0
-        for m in range(weight.shape[0]):
-            if weight[m] > level:
-                above += 1
-            else:
-                rest += weight[m]
-        lower = rest / (most - above)
-        if lower >= level * (1.0 - 1e-12):
-            break
-        level = lower
-    passed = start * level
-    for m in range(weight.shape[0]):
-        if 0.0 < weight[m] <= level:
-            passed += weight[m]
-            if passed >= level:
-                passed -= level
-                weight[m] = level
-            else:
-                weight[m] = 0.0
-
-
-@compiled
-def keep_points(
-    weight: Array, most: int, start: float, x: Array, like: Array, log_rest: Array
-) -> int:
-    """Thin weighted points and move those left to the front; return how many they are.
-
-    Args:
-        weight: of each point; changed, sum 1 at the front, shape (M,).
-        most, start: see ``thin``.
-        x, like: changed, shapes (5, M) and (M,).
-        log_rest: log likelihood less log proposal density; where a weight was raised, so is this.
-    """
-    before = weight.copy()
-    thin(weight, most, start)
-    total, count = 0.0, 0
-    for m in range(weight.shape[0]):
-        if weight[m] > 0.0:
-            for r in range(RATE_COUNT):
-                x[r, count] = x[r, m]
-            like[count] = like[m]
-            log_rest[count] = log_rest[m] + np.log(weight[m] / before[m])
-            total += weight[m]
-            weight[count] = weight[m]
-            count += 1
-    for m in range(count):
-        weight[m] /= total
-    return count
-
-
 class Found(NamedTuple):
     """Where a block's results go; arrays over the block's rows (R), buildings (B) and draws (N).
 
@@ -1019,6 +1072,8 @@ class Found(NamedTuple):
         none_dangerous, none_live: probability of no dangerous opening, of no live metal, (B,).
         rates: posterior mean of the rates, shape (B, 5).
         effective: effective number of points, shape (B,).
+        harm_error: standard error that the points leave in the expected harm, at most: blocks of a
+            low-discrepancy sequence differ by more than the whole of it errs, shape (B,).
         dangerous: draws of the number of dangerous openings, shape (B, N).
         harm: draws of expected harm given hands and circuits, shape (B, N).
         taught: expected numbers behind the portfolio's shares, shape (B, TAUGHT): circuits that
@@ -1035,6 +1090,7 @@ class Found(NamedTuple):
     none_live: Array
     rates: Array
     effective: Array
+    harm_error: Array
     dangerous: Array
     harm: Array
     taught: Array
@@ -1085,6 +1141,7 @@ def weigh_building(
     x: Array,
     like: Array,
     weights: Array,
+    block: Ints,
     flat: int,
     fully: bool,
     random: State,
@@ -1101,6 +1158,7 @@ def weigh_building(
         x: log odds of its points, shape (5, M).
         like: log likelihood at each, shape (M,).
         weights: weight of each; they sum to 1, shape (M,).
+        block: which part of ``BLOCKS`` each belongs to, shape (M,).
         flat: evidence class of openings without evidence.
         fully: whether to tell more than posteriors of rows and what learning goes by: chances of
             none in the building, and steps.
@@ -1116,6 +1174,7 @@ def weigh_building(
         resample(weights, _next(random), drawn)
     drawn_from = 0
     none_dangerous, none_live = 0.0, 0.0
+    mass, worth = np.zeros(BLOCKS), np.zeros(BLOCKS)
     for start in range(0, count, CHUNK):
         size = min(CHUNK, count - start)
         part, weight = np.empty((RATE_COUNT, size)), np.empty(size)
@@ -1145,8 +1204,10 @@ def weigh_building(
         opening_likelihoods(own.table, p, q, w, shares, each, ones)
         told = kinds if fully else 0
         faces = np.empty((told, S, size)), np.empty((told, S, size))
-        usual = np.empty(told)
+        usual, pains = np.empty(told), np.empty((told, S, size))
+        pain = np.zeros(size)
         if fully:
+            _pains(own, evidence, w, pains)
             _faces(own, evidence, w, faces[0], faces[1])
             _usual_dangers(faces[0], faces[1], p, q, shares, weight, usual)
         drawing = kinds if drawn_to > drawn_from else 0
@@ -1161,6 +1222,8 @@ def weigh_building(
                 ones,
                 faces,
                 usual,
+                pains,
+                pain,
                 risk,
                 hurt,
                 first_row(tree, building),
@@ -1180,7 +1243,15 @@ def weigh_building(
                 place,
                 row_offset,
             )
+        for m in range(size):
+            mass[block[start + m]] += weight[m]
+            worth[block[start + m]] += weight[m] * pain[m]
         drawn_from = drawn_to
+    # Of a mean with weights that sum to 1: the delta method, blocks as if drawn independently.
+    mean, square = worth.sum(), 0.0
+    for each_block in range(BLOCKS):
+        square += (worth[each_block] - mean * mass[each_block]) ** 2
+    out.harm_error[place] = np.sqrt(square * BLOCKS / (BLOCKS - 1.0))
     out.none_dangerous[place] = min(none_dangerous, 1.0)
     out.none_live[place] = min(none_live, 1.0)
 
@@ -1193,6 +1264,8 @@ def _weigh_dwelling(
     ones: Array,
     faces: tuple[Array, Array],
     usual: Array,
+    pains: Array,
+    pain: Array,
     risk: Array,
     hurt: Array,
     base: int,
@@ -1214,9 +1287,10 @@ def _weigh_dwelling(
 ) -> None:
     """One dwelling's part of ``weigh_building``.
 
-    ``each`` and ``ones`` are from ``opening_likelihoods``, ``faces`` and ``usual`` from ``_faces``
-    and ``_usual_dangers``, ``risk`` and ``hurt`` from ``_opening_risks``; ``base`` is the
-    building's first row.
+    ``each`` and ``ones`` are from ``opening_likelihoods``, ``faces``, ``usual`` and ``pains`` from
+    ``_faces``, ``_usual_dangers`` and ``_pains``, ``risk`` and ``hurt`` from ``_opening_risks``;
+    ``base`` is the building's first row. The dwelling's expected harm at each point is added to
+    ``pain`` (M,).
     """
     count = weight.shape[0]
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
@@ -1310,6 +1384,8 @@ def _weigh_dwelling(
             ones,
             faces,
             usual,
+            pains,
+            pain,
             base,
             shares,
             k,
@@ -1364,6 +1440,17 @@ def _from_circuit(
             out[s, m] = own * p[s, m] + (1.0 - own) * (
                 follows * state[s, m] + (1.0 - follows) * q[s, m] * loose[m]
             )
+
+
+@compiled
+def _pains(own: OwnTables, evidence: Evidence, w: Array, pains: Array) -> None:
+    """Likelihood of each class's evidence by state times its expected harm, into (K, S, M)."""
+    for k in range(own.kind.shape[0]):
+        table, harm = own.table[k], evidence.harm[own.kind[k]]
+        for s in range(S):
+            a, b, c = table[s, 0] * harm[s, 0], table[s, 1] * harm[s, 1], table[s, 2] * harm[s, 2]
+            for m in range(w.shape[1]):
+                pains[k, s, m] = a * w[0, m] + b * w[1, m] + c * w[2, m]
 
 
 @compiled
@@ -1423,6 +1510,8 @@ def _weigh_circuit(
     all_ones: Array,
     faces: tuple[Array, Array],
     usual: Array,
+    pains: Array,
+    pain: Array,
     base: int,
     shares: Shares,
     circuit: int,
@@ -1493,6 +1582,15 @@ def _weigh_circuit(
             out.steps[row - row_offset, 0] += usual[kind]
             out.steps[row - row_offset, 1] += _danger(seen, safe, around, weight)
             out.steps[row - row_offset, 2] += _danger(seen, safe, message, weight)
+            openings_here, harms = times * tree.row_count[row], pains[kind]
+            for m in range(count):
+                share[m] = 0.0
+            for s in range(S):
+                for m in range(count):
+                    share[m] += message[s, m] * harms[s, m]
+            for m in range(count):
+                pain[m] += openings_here * share[m] / total[m]
+                share[m] = weight[m] / total[m]
         if openings > 1 and index != flat:
             alone, followed, styled = 0.0, 0.0, 0.0
             for s in range(S):
@@ -1619,17 +1717,15 @@ def weigh_block(
     evidence: Evidence,
     picking: Picking,
     prior: Prior,
-    reference: Prior,
     pool: Pool,
     shares: Shares,
     buildings: Ints,
     numbers: Ints,
     seeds: npt.NDArray[np.uint64],
     shift: Array,
-    log_group: Array,
+    groups: Array,
     poor: Array,
     student_constant: float,
-    keep: int,
     flat: int,
     fully: bool,
     out: Found,
@@ -1642,11 +1738,10 @@ def weigh_block(
         picking: of these buildings, in this order.
         buildings: the buildings, consecutive, shape (n,).
         numbers, seeds: per building of the portfolio, pick point sets and seed draws.
-        keep: how many points to tell by, of those placed; see ``thin``.
         fully: see ``weigh_building``.
-        points, log_rest: filled for learning, shapes (n, 5, keep) and (n, keep), or empty.
+        points, log_rest: filled for learning, shapes (n, 5, M) and (n, M), or empty.
     """
-    count = pool.prior.shape[2] + pool.student.shape[2]
+    count = pool.prior.shape[3] + pool.student.shape[2]
     x, like, rest, own = (
         np.empty((RATE_COUNT, count)),
         np.empty(count),
@@ -1654,8 +1749,10 @@ def weigh_block(
         np.empty(count),
     )
     weight, random = np.empty(count), np.empty(1, dtype=np.uint64)
+    block = np.empty(count, dtype=np.int64)
     offset = first_row(tree, buildings[0])
     seen = np.full(evidence.table.shape[0], -1)
+    stake = evidence.table[flat] * evidence.harm[flat]
     for place in range(buildings.shape[0]):
         b = buildings[place]
         tables = own_tables(tree, evidence, picking, b, place, seen)
@@ -1663,30 +1760,30 @@ def weigh_block(
             tree,
             tables,
             prior,
-            reference,
             pool,
             shares,
             b,
             numbers[b],
             shift[b],
-            log_group[b],
+            groups[b],
             poor[b],
+            stake,
             student_constant,
             x,
             like,
             rest,
             own,
+            block,
         )
         for m in range(count):
             own[m] += rest[m]
         out.effective[place] = normalise(own, weight)
         random[0] = seeds[b]
-        kept = keep_points(weight, keep, _next(random), x, like, rest)
         if points.shape[0]:
-            for m in range(keep):
-                log_rest[place, m] = rest[m] if m < kept else -1e300
+            for m in range(count):
+                log_rest[place, m] = rest[m]
                 for r in range(RATE_COUNT):
-                    points[place, r, m] = x[r, m] if m < kept else 0.0
+                    points[place, r, m] = x[r, m]
         weigh_building(
             tree,
             evidence,
@@ -1694,9 +1791,10 @@ def weigh_block(
             shares,
             b,
             poor[b],
-            x[:, :kept],
-            like[:kept],
-            weight[:kept],
+            x,
+            like,
+            weight,
+            block,
             flat,
             fully,
             random,

@@ -29,24 +29,21 @@ from pipeline.evidence.kernel import (
     weigh_block,
 )
 from pipeline.evidence.picking import picking_of
-from pipeline.evidence.priors import Priors, make_pool, reference_of, student_constant
+from pipeline.evidence.priors import Priors, make_pool, student_constant
 from pipeline.evidence.states import RATES, STATE_COUNT, Array, Taught
 from shared.vocabulary import CONDITIONS
 
 Ints = npt.NDArray[np.int64]
 
-FIRST_POINTS, SECOND_POINTS = 64, 192
-"""Points of a building: from the reference prior, and fitted to its own posterior."""
+FIRST_POINTS, SECOND_POINTS = 32, 96
+"""Points of a building: from priors, and fitted to its own posterior."""
 
 POINTS = FIRST_POINTS + SECOND_POINTS
-
-KEPT = 96
-"""Points that a building is told by, of those placed: the others carry little weight."""
 
 FEWER = 2
 """By how much points are fewer where a building is only compared with what it would be."""
 
-MORE = (4, 16)
+MORE = (8, 32)
 """How many times as many where few are effective, and where that is not enough."""
 
 FEW_EFFECTIVE = 20.0
@@ -192,14 +189,11 @@ class Weigher:
     def __init__(self, portfolio: Portfolio, model: Model, factor: int = 1) -> None:
         self._portfolio, self._model = _one_kind(portfolio), model
         self._prior: Prior = model.priors.for_kernel()
-        self._reference: Prior = reference_of(model.priors).for_kernel()
         self._constant = student_constant(6.0)
         self._factor, self._fewer = factor, 1 if model.fully else FEWER
         # Of all buildings: worked out once, not for every building that is weighed again.
         self._rows = portfolio.building_row
         self._numbers = (portfolio.seed >> np.uint64(17)).astype(np.int64)
-        with np.errstate(divide="ignore"):
-            self._log_group = np.log(portfolio.group_weights)
 
     def _pool(self, factor: int) -> Pool:
         first, second = FIRST_POINTS * factor, SECOND_POINTS * factor
@@ -254,15 +248,16 @@ class Weigher:
             none_live=np.zeros(n),
             rates=np.zeros((n, len(RATES))),
             effective=np.zeros(n),
+            harm_error=np.zeros(n),
             dangerous=np.zeros((n, draws)),
             harm=np.zeros((n, draws)),
             taught=np.zeros((n, TAUGHT)),
             hidden_dangerous=np.zeros((n, draws)),
             hidden_harm=np.zeros((n, draws)),
         )
-        size, kept = n if keep_points else 0, KEPT * factor // self._fewer
-        points = np.empty((size, len(RATES), kept))
-        log_rest = np.empty((size, kept))
+        size, count = n if keep_points else 0, POINTS * factor // self._fewer
+        points = np.empty((size, len(RATES), count))
+        log_rest = np.empty((size, count))
 
         def some(part: slice) -> None:
             begin, end = rows[buildings[part][0]] - first, rows[buildings[part][-1] + 1] - first
@@ -271,17 +266,15 @@ class Weigher:
                 model.weighed.evidence,
                 self._picking(buildings[part]),
                 self._prior,
-                self._reference,
                 pool,
                 model.shares,
                 buildings[part],
                 self._numbers,
                 portfolio.seed,
                 portfolio.shift,
-                self._log_group,
+                portfolio.group_weights,
                 portfolio.poor,
                 self._constant,
-                kept,
                 portfolio.classes.flat,
                 model.fully and not keep_points,
                 Found(

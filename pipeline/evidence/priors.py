@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
-from pipeline.evidence.kernel import Pool, Prior, log_prior
+from pipeline.evidence.kernel import SCORES, Pool, Prior
 from pipeline.evidence.states import RATES, Array
 from shared.rule_book import RuleBook
 
@@ -27,6 +27,8 @@ POOL_POINTS, FEWEST_SETS = 8_192, 8
 sharing one set would mean sharing its chance error, which learning would then exploit."""
 
 STUDENT_DEGREES = 6.0
+SCORE_NODES = 97
+"""Normal scores at which log odds are tabulated, an eighth apart."""
 
 
 @dataclass(frozen=True)
@@ -45,13 +47,13 @@ class Priors:
     def for_kernel(self) -> Prior:
         """The same with its constants worked out."""
         draws = self.a.shape[1]
-        with np.errstate(divide="ignore"):
-            reference = np.log(self.shares)
+        # No group is left out: a building may not be of the years that its register says.
+        anywhere = self.shares + 0.05
         return Prior(
             np.ascontiguousarray(self.a),
             np.ascontiguousarray(self.b),
             -special.betaln(self.a, self.b).sum(axis=2) - np.log(draws),
-            reference,
+            anywhere / anywhere.sum(),
         )
 
 
@@ -70,71 +72,46 @@ def default_priors(rule_book: RuleBook) -> Priors:
 
 def beta_log_odds(a: Array, b: Array, u: Array) -> Array:
     """Quantile of a beta distribution on the log-odds scale, exact in both tails."""
+    a, b, u = np.broadcast_arrays(a, b, u)
     low = np.maximum(special.betaincinv(a, b, u), 1e-300)
-    high = np.maximum(special.betaincinv(b, a, 1 - u), 1e-300)
-    result: Array = np.where(
-        low < 0.5,
-        np.log(low) - np.log1p(-low.clip(max=0.9)),
-        np.log1p(-high.clip(max=0.9)) - np.log(high),
-    )
+    result: Array = np.log(low) - np.log1p(-low.clip(max=0.9))
+    upper = low >= 0.5
+    high = np.maximum(special.betaincinv(b[upper], a[upper], 1 - u[upper]), 1e-300)
+    result[upper] = np.log1p(-high) - np.log(high)
     return result
-
-
-def reference_of(priors: Priors) -> Priors:
-    """The mixture that a building's first points are drawn from: every draw, no group left out.
-
-    Where little was learned the draws differ much: points of their mean alone would miss some.
-    """
-    shares = priors.shares + 0.05
-    return Priors(priors.a, priors.b, shares / shares.sum())
 
 
 def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
     """Point sets for ``kernel.place_points``.
 
     Args:
-        priors: the priors; the first points are drawn from ``reference_of`` them.
-        first, second: points of each set from the reference and from the t distribution.
+        priors: the priors; every draw of a group has its share of the group's points, for where
+            little was learned the draws differ much, and points of their mean would miss some.
+        first, second: points of each set, of each group's prior and of the t distribution.
         seed: of the low-discrepancy sequences.
     """
     # The model and the one of slots alone have the same priors: their points are made once.
-    reference = reference_of(priors)
-    held = reference.a.tobytes(), reference.b.tobytes(), reference.shares.tobytes()
-    return _pool(reference.a.shape, *held, first, second, seed)
+    return _pool(priors.a.shape, priors.a.tobytes(), priors.b.tobytes(), first, second, seed)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=6)
 def _pool(
-    shape: tuple[int, int, int],
-    a: bytes,
-    b: bytes,
-    shares: bytes,
-    first: int,
-    second: int,
-    seed: int,
+    shape: tuple[int, int, int], a: bytes, b: bytes, first: int, second: int, seed: int
 ) -> Pool:
-    """See ``make_pool``; arrays of the reference as bytes, so that they can be looked up."""
-    # Copies: compiled code would be made anew for arrays that cannot be written to.
-    reference = Priors(
-        np.frombuffer(a).reshape(shape).copy(),
-        np.frombuffer(b).reshape(shape).copy(),
-        np.frombuffer(shares).copy(),
-    )
-    groups, draws, rates = shape
+    """See ``make_pool``; arrays of the priors as bytes, so that they can be looked up."""
+    _, draws, rates = shape
     sets = max(FEWEST_SETS, POOL_POINTS // first)
     uniform = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed).random(sets * first)
-    edges = np.cumsum(reference.shares)
-    group = np.searchsorted(edges, uniform[:, 0]).clip(max=groups - 1)
-    within = (uniform[:, 0] - edges[group]) / reference.shares[group] + 1.0
-    draw = (within * draws).astype(int).clip(0, draws - 1)
-    points = beta_log_odds(
-        reference.a[group, draw], reference.b[group, draw], uniform[:, 1:].clip(1e-12, 1 - 1e-12)
+    draw = (uniform[:, 0] * draws).astype(int).clip(0, draws - 1)
+    within = uniform[:, 1:].clip(1e-12, 1 - 1e-12)
+    points = np.stack(
+        [
+            beta_log_odds(of_a[draw], of_b[draw], within)
+            for of_a, of_b in zip(
+                np.frombuffer(a).reshape(shape), np.frombuffer(b).reshape(shape), strict=True
+            )
+        ]
     ).clip(-60, 60)
-    prior = reference.for_kernel()
-    log_reference = np.empty(len(points))
-    log_prior(
-        np.ascontiguousarray(points.T), np.zeros(rates), prior.reference, prior, log_reference
-    )
     # A power of two keeps the sequence balanced; what is left over is dropped.
     wanted = 2 ** int(np.ceil(np.log2(sets * second)))
     more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(wanted)
@@ -142,11 +119,40 @@ def _pool(
     spread = np.sqrt(stats.chi2.ppf(more[:, :1], STUDENT_DEGREES) / STUDENT_DEGREES)
     student = special.ndtri(more[:, 1:]) / spread
     return Pool(
-        np.ascontiguousarray(points.reshape(sets, first, rates).transpose(0, 2, 1)),
-        log_reference.reshape(sets, first),
+        np.ascontiguousarray(points.reshape(-1, sets, first, rates).transpose(1, 0, 3, 2)),
+        score_tables(np.frombuffer(a).reshape(shape), np.frombuffer(b).reshape(shape)),
         np.ascontiguousarray(student.reshape(sets, second, rates).transpose(0, 2, 1)),
         STUDENT_DEGREES,
     )
+
+
+def score_tables(a: Array, b: Array) -> Array:
+    """Log odds of each group's rates, over its draws, at evenly spaced normal scores.
+
+    Args:
+        a, b: beta parameters, shape (G, K, 5).
+
+    Returns:
+        Rising, shape (G, 5, nodes); see ``kernel.Pool``. Beyond what can be told apart in double
+        precision it goes on in a straight line.
+    """
+    grid = np.linspace(-60.0, 60.0, 481)
+    wanted = np.linspace(-SCORES, SCORES, SCORE_NODES)
+    p, rest = special.expit(grid), special.expit(-grid)
+    below = special.betainc(a[..., None], b[..., None], p).mean(axis=1)
+    above = special.betainc(b[..., None], a[..., None], rest).mean(axis=1)
+    score = np.where(below < 0.5, special.ndtri(below), -special.ndtri(above))
+    result = np.empty((*score.shape[:2], SCORE_NODES))
+    for place in np.ndindex(score.shape[:2]):
+        each = score[place]
+        told = np.isfinite(each) & np.append(True, np.diff(np.nan_to_num(each)) > 1e-9)
+        z, x = each[told], grid[told]
+        line = np.interp(wanted, z, x)
+        low, high = wanted < z[0], wanted > z[-1]
+        line[low] = x[0] + (wanted[low] - z[0]) * (x[1] - x[0]) / (z[1] - z[0])
+        line[high] = x[-1] + (wanted[high] - z[-1]) * (x[-1] - x[-2]) / (z[-1] - z[-2])
+        result[place] = line
+    return result
 
 
 def student_constant(degrees: float, rates: int = len(RATES)) -> float:

@@ -64,7 +64,7 @@ MODEL_VERSION = "9"
 MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
 
-REFINED, MORE_POINTS = 1_000, 16
+REFINED, MORE_POINTS = 1_000, 32
 """So many buildings, the first in order as things were learned, and all with something urgent, are
 weighed with more points, so that the simulation error of their scores is small."""
 

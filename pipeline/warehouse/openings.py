@@ -137,6 +137,7 @@ class BuildingResults:
         harm_draws: draws of ``placed_harm`` given hands and circuits, shape (B, draws).
         dangerous_draws: draws of the number of dangerous openings, shape (B, draws).
         effective: effective number of points.
+        harm_error: standard error that the points leave in ``placed_harm``.
         rates: posterior mean rates, shape (B, 5).
     """
 
@@ -152,6 +153,7 @@ class BuildingResults:
         self.harm_draws: npt.NDArray[np.float32] = np.zeros((size, draws), dtype=np.float32)
         self.dangerous_draws: npt.NDArray[np.uint16] = np.zeros((size, draws), dtype=np.uint16)
         self.effective: Array = np.zeros(size)
+        self.harm_error: Array = np.zeros(size)
         self.rates: Array = np.zeros((size, len(RATES)))
 
 
@@ -269,6 +271,7 @@ class OpeningWriter:
         results.p_any[b] = 1 - part.found.none_dangerous
         results.p_live[b] = 1 - part.found.none_live
         results.effective[b], results.rates[b] = part.found.effective, part.found.rates
+        results.harm_error[b] = part.found.harm_error
         dangerous, harm_draws = self._sized(some, part)
         results.harm_draws[b] = harm_draws
         results.dangerous_draws[b] = dangerous.clip(max=65_535)

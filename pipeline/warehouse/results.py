@@ -134,9 +134,9 @@ def write_scores(
     """Write tables building_scores and first_buildings.
 
     building_scores has one row a building, with burden (see ``scoring.burden``), ranks by it and
-    their intervals, score with its interval and contributions (score_error: simulation error of
-    the score, at most, as a share of it: the spread of its draws over the root of the effective
-    number of points); first_buildings says what the first of them hold together (see
+    their intervals, score with its interval and contributions (score_error: standard error of the
+    score by simulation, as a share of it; none where nobody looked, for there the score is a sum);
+    first_buildings says what the first of them hold together (see
     ``scoring.first_buildings``).
 
     Args:
@@ -177,7 +177,6 @@ def write_scores(
     draws *= (years * exposed[:, None]).astype(np.float32)
     mass = float(scoring.interval)
     low, high = score_intervals(draws, mass)
-    mean, spread = draws.mean(axis=1, dtype=np.float64), draws.std(axis=1, dtype=np.float64)
     # Draws of harm are done with: in their place stand those of the burden, which a large portfolio
     # could not hold beside them.
     for start in range(0, len(draws), _ROWS):
@@ -217,7 +216,9 @@ def write_scores(
             "baseline": parts[:, 0],
             **{name: parts[:, 1 + index] for index, name in enumerate(INGREDIENTS)},
             "effective_points": found.effective,
-            "score_error": spread / np.maximum(mean, 1e-300) / np.sqrt(found.effective),
+            "score_error": np.where(
+                has_looks, found.harm_error / np.maximum(found.placed_harm, 1e-300), 0.0
+            ),
             **{f"rate_{name}": found.rates[:, i] for i, name in enumerate(RATES)},
         }
     )

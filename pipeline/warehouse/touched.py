@@ -97,6 +97,7 @@ _SUMS = (
     "placed_harm",
     "slots_harm",
     "effective",
+    "harm_error",
 )
 """Fields of ``BuildingResults`` that are one number a building."""
 

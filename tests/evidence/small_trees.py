@@ -117,6 +117,7 @@ def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
         np.zeros(buildings),
         np.zeros((buildings, 5)),
         np.zeros(buildings),
+        np.zeros(buildings),
         np.zeros((buildings, draws)),
         np.zeros((buildings, draws)),
         np.zeros((buildings, kernel.TAUGHT)),

@@ -33,7 +33,16 @@ from tests.evidence.simulation import simulate
 
 BUILDINGS = 24
 ROWS = ("joint", "steps")
-WHOLE = ("none_dangerous", "none_live", "rates", "effective", "dangerous", "harm", "taught")
+WHOLE = (
+    "none_dangerous",
+    "none_live",
+    "rates",
+    "effective",
+    "harm_error",
+    "dangerous",
+    "harm",
+    "taught",
+)
 
 
 @pytest.fixture(scope="module")
@@ -191,3 +200,23 @@ def test_a_proven_repair_changes_its_opening_and_no_other(
         found["row_danger"][place], doubt * before["row_danger"][place], rtol=1e-6, atol=1e-12
     )
     assert found["none_dangerous"] >= before["none_dangerous"]
+
+
+def test_the_error_told_is_that_between_sets_of_points(portfolio: Portfolio, model: Model) -> None:
+    """The same evidence, weighed with forty sets of points each: harm differs by what is said.
+
+    The sets are low-discrepancy sequences, so they differ by less than independent points would.
+    """
+    numbers = np.arange(BUILDINGS) * 7
+    harms, errors = [], []
+    for turn in range(40):
+        seed = ((numbers + 13 * turn) << 17).astype(np.uint64)
+        part = Weigher(replace(portfolio, seed=seed), model).weigh(np.arange(BUILDINGS), draws=0)
+        found = row_results(portfolio, model, part)
+        harm = found.harm * row_times(portfolio, part)
+        harms.append(np.add.reduceat(harm, portfolio.building_row[:-1]))
+        errors.append(part.found.harm_error)
+    said = np.sqrt(np.mean(np.square(errors), axis=0))
+    differs = np.std(harms, axis=0, ddof=1) / said
+    assert 0.3 < np.median(differs) < 1.1
+    assert differs.max() < 1.6

@@ -22,6 +22,9 @@ from tests.evidence.small_trees import (
 )
 
 SEEDS = range(6)
+TIMES = kernel.CHUNK - 5
+BLOCK = np.random.default_rng(3).integers(0, kernel.BLOCKS, 3 * TIMES)
+"""How often each point stands there, and which block each copy belongs to."""
 DRAWS = 6_000
 
 
@@ -71,8 +74,7 @@ def case(request: pytest.FixtureRequest) -> Case:
     log_odds, poor = rng.normal(0, 1.5, (5, 3)), float(rng.uniform(0, 0.5))
     weights = rng.dirichlet(np.ones(3))
     # The kernel takes points a chunk at a time: each of the three stands there many times over.
-    times = kernel.CHUNK - 5
-    many = np.tile(log_odds, times)
+    many = np.tile(log_odds, TIMES)
     like = log_sums(tree, numbers.table, numbers, chances(many, poor, numbers), whole=False)
     found = empty_found(len(tree.row_class), 1, DRAWS)
     kernel.weigh_building(
@@ -84,7 +86,8 @@ def case(request: pytest.FixtureRequest) -> Case:
         poor,
         many,
         like,
-        np.tile(weights / times, times),
+        np.tile(weights / TIMES, TIMES),
+        BLOCK,
         FLAT,
         True,
         np.array([99], dtype=np.uint64),
@@ -232,6 +235,15 @@ def test_draws_have_the_distribution_of_the_number_of_dangerous_openings(case: C
     assert stats.chisquare(observed[keep], expected).pvalue > 1e-4
 
 
+def test_error_that_points_leave_in_the_expected_harm(case: Case):
+    points = case.points
+    each = np.array([exact.dangerous_pmf(case.numbers, at, case.dwellings)[1] for at in points])
+    harm, weight = np.tile(each, TIMES), np.tile(case.weights / TIMES, TIMES)
+    off = [(weight * (harm - weight @ harm))[part == BLOCK].sum() for part in range(8)]
+    wanted = math.sqrt(np.sum(np.square(off)) * 8 / 7)
+    assert case.found.harm_error[0] == pytest.approx(wanted, rel=1e-6)
+
+
 def test_mean_of_drawn_harm_is_the_expected_harm(case: Case):
     points = [exact.dangerous_pmf(case.numbers, at, case.dwellings) for at in case.points]
     wanted = sum(w * harm for w, (_, harm) in zip(case.weights, points, strict=True))
@@ -296,31 +308,16 @@ def test_points_kept_carry_what_was_left_out():
     np.testing.assert_allclose(weight[:kept], before[3][where] * np.exp(raised), rtol=1e-9)
 
 
-@pytest.mark.parametrize("most", [1, 5, 40, 200])
-def test_thinned_weights_are_few_and_right_on_the_mean(most):
-    rng = np.random.default_rng(most)
-    weight = rng.dirichlet(np.full(120, 0.3))
-    starts = (np.arange(4_000) + 0.5) / 4_000
-    mean = np.zeros(len(weight))
-    for start in starts:
-        left = weight.copy()
-        kernel.thin(left, most, start)
-        assert (left > 0).sum() <= most
-        assert left.sum() == pytest.approx(1.0, rel=1e-9)
-        mean += left / len(starts)
-    np.testing.assert_allclose(mean, weight, rtol=0.02, atol=2e-3 / most)
-
-
 def test_prior_density_is_the_mixture_of_betas_on_the_log_odds_scale():
     rng = np.random.default_rng(22)
     a, b = rng.uniform(0.2, 30, (2, 3, 2, 5))
-    groups = rng.dirichlet(np.ones(3))
+    groups = np.stack([rng.dirichlet(np.ones(3)), [0.0, 1.0, 0.0]])
     constant = -special.betaln(a, b).sum(axis=2) - math.log(2)
-    prior = kernel.Prior(a, b, constant, np.log(groups))
+    prior = kernel.Prior(a, b, constant, groups[0])
     x, shift = rng.normal(0, 3, (5, 20)), rng.normal(0, 1, 5)
-    out = np.empty(20)
-    kernel.log_prior(x, shift, np.log(groups), prior, out)
+    out = np.empty((2, 20))
+    kernel.log_prior(x, shift, groups, prior, out)
     rate = special.expit(x - shift[:, None])
     each = stats.beta.pdf(rate, a[..., None], b[..., None]) * rate * (1 - rate)
-    wanted = np.einsum("g,gkm->m", groups, each.prod(axis=2)) / 2
+    wanted = np.einsum("ng,gkm->nm", groups, each.prod(axis=2)) / 2
     np.testing.assert_allclose(np.exp(out), wanted, rtol=1e-8)

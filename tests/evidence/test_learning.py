@@ -284,7 +284,16 @@ def test_eras_without_buildings_move_with_the_portfolio(taught_much, rule_book: 
 
 @pytest.mark.long
 @pytest.mark.parametrize(
-    "share", ["circuit_follows", "origin_follows", "opening_follows", "opening_own", "careful", "head", "live"]
+    "share",
+    [
+        "circuit_follows",
+        "origin_follows",
+        "opening_follows",
+        "opening_own",
+        "careful",
+        "head",
+        "live",
+    ],
 )
 def test_shares_of_the_portfolio_move_to_the_truth(taught_much, rule_book: RuleBook, share) -> None:
     _, _, truth, learned = taught_much
