@@ -14,6 +14,7 @@ SELECT
     o.last_observed_on,
     o.methods,
     o.circuit_id,
+    o.known,
     s.* EXCLUDE (building_no, openings, recorded),
     s.p_detected >= rule('evidence.confirm_probability') AS confirmed,
     u.defect IS NOT NULL AS urgent,
