@@ -584,12 +584,14 @@ def _openings(
 def _inspectors(
     con: duckdb.DuckDBPyConnection, rule_book: RuleBook, record: LearnedRecord | None
 ) -> None:
-    judged = judge_leniency(rule_book, con.execute("SELECT * FROM inspector_results").fetchdf())
-    if record is not None:
+    counts = con.execute("SELECT * FROM inspector_results").fetchdf()
+    if record is None:
+        judged = judge_leniency(rule_book, counts)
+    else:
         recorded = {
             name: (reader.leniency, reader.leniency_high) for name, reader in record.readers.items()
         }
-        judged = as_recorded(rule_book, judged, recorded)
+        judged = as_recorded(rule_book, counts, recorded)
     con.register("inspector_frame", judged)
     con.execute("CREATE TABLE inspectors AS SELECT * FROM inspector_frame ORDER BY inspector")
     con.unregister("inspector_frame")
