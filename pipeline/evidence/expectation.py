@@ -7,26 +7,10 @@ the product is the product of the means.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.evidence.posterior import Model, Portfolio
 from pipeline.evidence.priors import Priors, mean_rates
 from pipeline.evidence.states import Array, mean_states
-
-_AT_ONCE = 20_000
-"""Kinds or buildings worked out at a time."""
-
-
-def _kinds(portfolio: Portfolio) -> tuple[Array, Array, npt.NDArray[np.int64]]:
-    """Buildings that differ in nothing that the expectations hang on but their years count as one.
-
-    Returns:
-        Shift, shape (k, 5), and share of poor grounds, shape (k,), of each kind; kind of each
-        building, shape (B,).
-    """
-    both = np.column_stack([portfolio.shift, portfolio.poor])
-    kinds, which = np.unique(both, axis=0, return_inverse=True)
-    return kinds[:, :-1], kinds[:, -1], which.reshape(-1)
 
 
 def prior_means(portfolio: Portfolio, model: Model, values: Array) -> tuple[Array, Array]:
@@ -51,14 +35,14 @@ def prior_means(portfolio: Portfolio, model: Model, values: Array) -> tuple[Arra
         axis=(-2, -1)
     )
     of_any = float(typical.mean(axis=1) @ priors.shares)
-    shift, poor, kind = _kinds(portfolio)
-    of_group = np.empty((len(shift), portfolio.group_weights.shape[1]))
-    for start in range(0, len(shift), _AT_ONCE):
-        part = slice(start, start + _AT_ONCE)
-        rates = mean_rates(priors, shift[part])
-        each = mean_states(rates, poor[part, None, None], model.taught) * worth
-        of_group[part] = each.sum(axis=(-2, -1)).mean(axis=2)
-    own = (of_group[kind] * portfolio.group_weights).sum(axis=1)
+    own = np.empty(size)
+    for start in range(0, size, 20_000):
+        part = slice(start, start + 20_000)
+        rates = mean_rates(priors, portfolio.shift[part])
+        each = mean_states(rates, portfolio.poor[part, None, None], model.taught) * worth
+        own[part] = (each.sum(axis=(-2, -1)).mean(axis=2) * portfolio.group_weights[part]).sum(
+            axis=1
+        )
     return np.full(size, of_any), own
 
 
