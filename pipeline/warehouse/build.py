@@ -26,9 +26,10 @@ from pipeline.evidence.assemble import (
     assemble,
     crew_index,
     location_factors,
+    some_of,
 )
 from pipeline.evidence.classes import Stakes, stakes, weigh_classes
-from pipeline.evidence.expectation import prior_means
+from pipeline.evidence.expectation import prior_means, typical_prior_mean
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import crew_shift, learn, telling
 from pipeline.evidence.leniency import as_recorded, judge_leniency
@@ -402,20 +403,20 @@ def _weigh(
     untouched = np.zeros(len(portfolio), dtype=np.bool_)
     if kept is not None:
         untouched[kept.new] = True
-    more_from = _weigh_openings(
-        con, writer, np.flatnonzero(~untouched), len(portfolio), record, progress
-    )
+    fresh = np.flatnonzero(~untouched)
+    more_from = _weigh_openings(con, writer, fresh, len(portfolio), record, progress)
     found = writer.results
     progress("scores and ranks", 0.0)
-    touched.write_weighed(con, found, content, draws_file if task.keep_draws else None)
-    results.write_learning(con, rule_book, learned, assembled.buildings, crews)
     flat = portfolio.classes.flat
     plain_harm = full.weighed.evidence.harm[flat] / portfolio.classes.location[flat]
+    found.prior_harm[fresh] = prior_means(some_of(assembled, fresh).portfolio, full, plain_harm)
+    touched.write_weighed(con, found, content, draws_file if task.keep_draws else None)
+    results.write_learning(con, rule_book, learned, assembled.buildings, crews)
     results.write_scores(
         con,
         rule_book,
         found,
-        prior_means(portfolio, full, plain_harm),
+        typical_prior_mean(portfolio, full, plain_harm),
         telling(portfolio),
         location_factors(rule_book)[UNSEEN_LOCATION],
     )
@@ -431,7 +432,7 @@ def _weigh(
             sample,
             more_from,
         )
-    return _Weighed(record, int((~untouched).sum()), notes)
+    return _Weighed(record, len(fresh), notes)
 
 
 def _earlier(task: _Task) -> tuple[touched.Earlier | None, tuple[str, ...]]:

@@ -111,6 +111,7 @@ _SUMS = (
     "harm",
     "placed_harm",
     "slots_harm",
+    "prior_harm",
     "effective",
 )
 """Fields of ``BuildingResults`` that are one number a building."""
@@ -197,17 +198,12 @@ class Earlier:
     def take_openings(self, con: duckdb.DuckDBPyConnection) -> None:
         """Take over the openings of buildings whose looks are the same, as gathered then.
 
-        Fills tables opening_evidence and gathered_before (04_changed.sql); nothing where the
-        warehouse is of a kind that does not tell.
+        Fills tables opening_evidence and gathered_before (04_changed.sql).
 
         Raises:
             CoverplateError: if the warehouse is damaged; nothing was taken over then.
         """
         try:
-            if not self._con.execute(
-                "SELECT 1 FROM duckdb_tables() WHERE table_name = 'building_looks'"
-            ).fetchall():
-                return
             con.register("looks_frame", self._con.sql(_LOOKS_BEFORE).to_arrow_table())
             con.execute(
                 "INSERT INTO gathered_before SELECT n.building_no, e.old_no, e.rows, e.openings "
