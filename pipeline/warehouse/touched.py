@@ -1,10 +1,16 @@
 """Which buildings changed since the last warehouse, and what stays of the others.
 
 Given rule book and learned record, what becomes of a building depends on its own evidence alone.
-Each building's evidence has a hash (table building_weighed); where the current warehouse was built
-under the same record and holds a building of the same hash, its results are taken over: its rows of
-opening_groups, what they add up to, and its draws, which lie beside the warehouse in a file of
-their own. Everything else is made anew from all buildings in either case.
+Where the current warehouse was built under the same record, two things are taken over, each by a
+hash of what it is made from:
+
+* a building's looks as gathered into openings, where looks, classes of readers and proven repairs
+  are the same (table building_looks);
+* its results, where its whole evidence is the same (table building_weighed): its rows of
+  opening_groups, what they add up to, and its draws, which lie beside the warehouse in a file of
+  their own.
+
+Everything else is made anew from all buildings in either case.
 """
 
 from __future__ import annotations
