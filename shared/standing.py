@@ -22,6 +22,16 @@ STANDING_MEANING: dict[Standing, str] = {
 }
 
 
+NOT_URGENT: dict[Standing, str] = {
+    Standing.PROVEN: "a repair is proven, nothing urgent stands",
+    Standing.MEASURED: "measured, nothing urgent stands",
+    Standing.REPORTED: "looked at, nothing urgent stands",
+    Standing.INFERRED: "nobody looked",
+}
+"""The same at an opening of which nothing that was reported is urgent, as lists of what is only
+inferred say it: "reported" would be read as live metal reported."""
+
+
 class UrgentDefect(StrEnum):
     """What is urgent and no condition of the wiring by itself; see ``URGENT_CONDITIONS``."""
 

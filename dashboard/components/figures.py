@@ -6,7 +6,7 @@ import math
 
 import pandas as pd
 
-from pipeline.cli.output import day, number, percent
+from pipeline.cli.output import count, day, number, percent, plural
 from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import SCORE_UNIT
 
@@ -95,17 +95,6 @@ def between(low: object, high: object, digits: int = 2) -> str:
     """An interval; one number where both ends read the same."""
     first, last = number(low, digits), number(high, digits)
     return first if first == last else f"{first}–{last}"
-
-
-def count(value: object) -> str:
-    """A whole number with thousands separated."""
-    return "–" if missing(value) else f"{round(float(value)):,}"
-
-
-def plural(value: object, one: str, many: str = "") -> str:
-    """A count and its noun: "1 building", "28 buildings"."""
-    many = many or one + "s"
-    return f"{count(value)} {one if round(float(value)) == 1 else many}"
 
 
 def amount(value: object) -> str:

@@ -33,6 +33,7 @@ from pipeline.screens import selection as chosen
 from pipeline.screens import where_next
 from pipeline.screens.selection import Selection
 from pipeline.warehouse import queries
+from shared.standing import NOT_URGENT, Standing
 
 ROWS = 25
 URGENT_SHOWN = 4
@@ -142,7 +143,7 @@ def urgent_panel(source: Source, selection: Selection) -> None:
     if not likely.empty:
         lines = [
             f"<li>{_where(row)}: live metal {percent(row['p_live_metal'])} likely "
-            f'<span class="chip quiet">{plate.text(row["standing"])}</span></li>'
+            f'<span class="chip quiet">{NOT_URGENT[Standing(row["standing"])]}</span></li>'
             for row in likely.to_dict(orient="records")
         ]
         body = (

@@ -90,7 +90,6 @@ def building(building_id: str, workspace: Path, as_json: bool) -> int:
                     **ranking_rows(frame)[0],
                     "facts": {name: row[name] for name in _FACTS},
                     "effective_points": row["effective_points"],
-                    "score_error": row["score_error"],
                     "rates": {
                         name.removeprefix("rate_"): row[name]
                         for name in frame.columns

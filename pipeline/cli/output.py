@@ -99,6 +99,19 @@ def percent(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
     return f"{100 * share:.0f} %"
 
 
+def count(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
+    """A whole number with thousands separated."""
+    if value is None or pd.isna(value):
+        return "–"
+    return f"{round(float(value)):,}"
+
+
+def plural(value: Any, one: str, many: str = "") -> str:  # noqa: ANN401 - any cell of a frame
+    """A count and its noun: "1 building", "28 buildings"."""
+    many = many or one + "s"
+    return f"{count(value)} {one if round(float(value)) == 1 else many}"
+
+
 def day(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
     """A day as 3 May 2024."""
     if value is None or pd.isna(value):

@@ -156,6 +156,7 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
                 "burden": row["burden"],
                 "burden_per_dwelling": row["burden_per_dwelling"],
                 "exposed_per_dwelling": row["exposed_per_dwelling"],
+                "score_error": row["score_error"],
             }
         )
     return rows

@@ -14,13 +14,14 @@ from pipeline.cli.output import (
     day,
     percent,
     plain,
+    plural,
     print_json,
     print_table,
     records,
     words,
 )
 from pipeline.warehouse import queries, store
-from shared.standing import FIRST_MEASURE
+from shared.standing import FIRST_MEASURE, NOT_URGENT, Standing
 
 
 @click.command(
@@ -141,7 +142,7 @@ def _print_how_many(likely: pd.DataFrame) -> None:
 
 def _print_set_aside(count: int, *, err: bool = False) -> None:
     if count:
-        rows = "1 row of looks is" if count == 1 else f"{count} rows of looks are"
+        rows = plural(count, "row of looks is", "rows of looks are")
         click.echo(
             f"\n{rows} set aside and in none of these lists, whatever is reported there: "
             "`coverplate quarantine list`.",
@@ -172,7 +173,7 @@ def _print_inferred(frame: pd.DataFrame) -> None:
                 str(row["opening_id"])
                 if row["opening_id"] is not None
                 else f"{row['openings']} never recorded, each",
-                row["standing"],
+                NOT_URGENT[Standing(row["standing"])],
                 percent(row["p_live_metal"]),
                 day(row["last_observed_on"]),
             ]

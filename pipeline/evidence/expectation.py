@@ -13,28 +13,33 @@ from pipeline.evidence.priors import Priors, mean_rates
 from pipeline.evidence.states import Array, mean_states
 
 
-def prior_means(portfolio: Portfolio, model: Model, values: Array) -> tuple[Array, Array]:
-    """Expected value of an opening before anything was seen: of a typical building, of each own.
+def typical_prior_mean(portfolio: Portfolio, model: Model, values: Array) -> float:
+    """Expected value of an opening of any building of the portfolio's eras, before it was seen.
 
     Args:
         portfolio: the portfolio.
         model: the model.
         values: value by state and trouble where nothing is known, shape (S, 3).
-
-    Returns:
-        For any building of the portfolio's eras, and for each building by its own group, wiring
-        method and crew; both shape (B,).
     """
     priors: Priors = model.priors
-    table = model.weighed.evidence.table[portfolio.classes.flat]
-    worth = values * table
+    worth = values * model.weighed.evidence.table[portfolio.classes.flat]
     size = len(portfolio)
     typical_rates = mean_rates(priors, np.zeros((1, 5)))[0]
     typical_poor = float(portfolio.poor.mean()) if size else 0.0
     typical = (mean_states(typical_rates, np.array(typical_poor), model.taught) * worth).sum(
         axis=(-2, -1)
     )
-    of_any = float(typical.mean(axis=1) @ priors.shares)
+    return float(typical.mean(axis=1) @ priors.shares)
+
+
+def prior_means(portfolio: Portfolio, model: Model, values: Array) -> Array:
+    """The same of each building, by its own group, wiring method and crew, shape (B,).
+
+    It hangs on nothing but the building and the model.
+    """
+    priors: Priors = model.priors
+    worth = values * model.weighed.evidence.table[portfolio.classes.flat]
+    size = len(portfolio)
     own = np.empty(size)
     for start in range(0, size, 20_000):
         part = slice(start, start + 20_000)
@@ -43,7 +48,7 @@ def prior_means(portfolio: Portfolio, model: Model, values: Array) -> tuple[Arra
         own[part] = (each.sum(axis=(-2, -1)).mean(axis=2) * portfolio.group_weights[part]).sum(
             axis=1
         )
-    return np.full(size, of_any), own
+    return own
 
 
 def prior_danger(portfolio: Portfolio, model: Model) -> Array:

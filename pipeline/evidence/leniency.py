@@ -9,6 +9,7 @@ is averaged over, never a verdict on a person; with little to compare it stays a
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -16,6 +17,8 @@ import pandas as pd
 
 from pipeline.evidence.look_code import reader_label
 from shared.rule_book import RuleBook
+
+Ints = npt.NDArray[np.int64]
 
 _GRID = np.array([0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
 
@@ -33,25 +36,97 @@ def _high(belief: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return result
 
 
+def _nobody() -> pd.DataFrame:
+    columns = ("inspector", "looks", "compared", "passes", "leniency", "leniency_high", "reader")
+    return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """Looks of each reader in each cell: building and method.
+
+    Attributes:
+        who: readers' names, in order, shape (n,).
+        inspector, cell: number of each row's reader and cell, shape (rows,).
+        looks, faults: of each row, shape (rows,).
+        others, other_faults: of everybody else in its cell, shape (rows,).
+    """
+
+    who: npt.NDArray[np.object_]
+    inspector: Ints
+    cell: Ints
+    looks: npt.NDArray[np.float64]
+    faults: npt.NDArray[np.float64]
+    others: npt.NDArray[np.float64]
+    other_faults: npt.NDArray[np.float64]
+
+
+def _compared(counts: pd.DataFrame) -> _Compared:
+    inspector, who = pd.factorize(counts["inspector"].to_numpy(dtype=object), sort=True)
+    method, methods = pd.factorize(counts["method"].to_numpy(dtype=object))
+    place = counts["building_no"].to_numpy(dtype=np.int64) * max(1, len(methods)) + method
+    cell, cells = pd.factorize(place)
+    looks = counts["looks"].to_numpy(dtype=np.float64)
+    faults = looks - counts["passes"].to_numpy(dtype=np.float64)
+    # Whole numbers: their sums are the same in any order.
+    all_looks = np.bincount(cell, looks, len(cells))
+    all_faults = np.bincount(cell, faults, len(cells))
+    return _Compared(
+        np.asarray(who, dtype=np.object_),
+        inspector.astype(np.int64),
+        cell.astype(np.int64),
+        looks,
+        faults,
+        all_looks[cell] - looks,
+        all_faults[cell] - faults,
+    )
+
+
+def _judged(
+    told: _Compared, leniency: npt.NDArray[np.float64], high: npt.NDArray[np.float64]
+) -> pd.DataFrame:
+    looks, compared, passes = (
+        np.bincount(told.inspector, values, len(told.who)).astype(np.int64)
+        for values in (
+            told.looks,
+            np.where(told.others > 0, told.looks, 0.0),
+            told.looks - told.faults,
+        )
+    )
+    return pd.DataFrame(
+        {
+            "inspector": told.who,
+            "looks": looks,
+            "compared": compared,
+            "passes": passes,
+            "leniency": leniency,
+            "leniency_high": high,
+            "reader": [reader_label(share) for share in leniency.tolist()],
+        }
+    )
+
+
 def as_recorded(
-    rule_book: RuleBook, judged: pd.DataFrame, recorded: Mapping[str, tuple[float, float]]
+    rule_book: RuleBook, counts: pd.DataFrame, recorded: Mapping[str, tuple[float, float]]
 ) -> pd.DataFrame:
     """Readers counted anew, their leniency as it was learned earlier.
 
     Args:
         rule_book: the rule book.
-        judged: as from ``judge_leniency``.
+        counts: as for ``judge_leniency``.
         recorded: leniency and its 95th percentile by inspector; who is not in it counts as never
             compared with anybody.
+
+    Returns:
+        Columns as from ``judge_leniency``.
     """
+    if counts.empty:
+        return _nobody()
+    told = _compared(counts)
     belief = np.exp(_log_prior(rule_book))[None, :]
     unknown = float((belief @ _GRID)[0]), float(_high(belief)[0])
-    found = [recorded.get(name, unknown) for name in judged["inspector"].tolist()]
-    return judged.assign(
-        leniency=np.array([mean for mean, _ in found], dtype=np.float64),
-        leniency_high=np.array([high for _, high in found], dtype=np.float64),
-        reader=[reader_label(mean) for mean, _ in found],
-    )
+    found = np.array([recorded.get(str(name), unknown) for name in told.who.tolist()])
+    return _judged(told, found[:, 0], found[:, 1])
 
 
 def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
@@ -67,18 +142,11 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
     """
     evidence = rule_book.evidence
     log_prior = _log_prior(rule_book)
-    columns = ["inspector", "looks", "compared", "passes", "leniency", "leniency_high", "reader"]
     if counts.empty:
-        return pd.DataFrame({name: pd.Series(dtype=object) for name in columns})
-    who, inspector = np.unique(counts["inspector"].to_numpy(dtype=object), return_inverse=True)
-    cell = counts.groupby(["building_no", "method"], sort=False).ngroup().to_numpy()
-    looks = counts["looks"].to_numpy(dtype=np.float64)
-    faults = looks - counts["passes"].to_numpy(dtype=np.float64)
-    all_looks, all_faults = np.zeros((2, cell.max() + 1))
-    np.add.at(all_looks, cell, looks)
-    np.add.at(all_faults, cell, faults)
-    others, other_faults = all_looks[cell] - looks, all_faults[cell] - faults
-    shared = others > 0
+        return _nobody()
+    told = _compared(counts)
+    who, inspector, cell, shared = told.who, told.inspector, told.cell, told.others > 0
+    looks, faults, other_faults = told.looks, told.faults, told.other_faults
     leniency = np.zeros(len(who))
     score = np.zeros((len(who), len(_GRID)))
     # Twice: the others' own leniency is taken out of what they found the second time.
@@ -101,20 +169,4 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
         belief = np.exp(score - score.max(axis=1, keepdims=True))
         belief /= belief.sum(axis=1, keepdims=True)
         leniency = belief @ _GRID
-    high = _high(belief)
-    totals: list[npt.NDArray[np.float64]] = []
-    for values in (looks, np.where(shared, looks, 0.0), looks - faults):
-        total = np.zeros(len(who))
-        np.add.at(total, inspector, values)
-        totals.append(total)
-    return pd.DataFrame(
-        {
-            "inspector": who,
-            "looks": totals[0].astype(np.int64),
-            "compared": totals[1].astype(np.int64),
-            "passes": totals[2].astype(np.int64),
-            "leniency": leniency,
-            "leniency_high": high,
-            "reader": [reader_label(share) for share in leniency.tolist()],
-        }
-    )
+    return _judged(told, leniency, _high(belief))

@@ -164,6 +164,13 @@ def student_constant(degrees: float, rates: int = len(RATES)) -> float:
     )
 
 
+@lru_cache(maxsize=4096)
+def _jacobi(alpha: float, beta: float) -> tuple[Array, Array]:
+    """Nodes and weights of Gauss-Jacobi quadrature: asked for again with every block."""
+    node, weight = special.roots_jacobi(40, alpha, beta)
+    return node, weight
+
+
 def mean_rates(priors: Priors, shift: Array) -> Array:
     """Mean of each rate in each group after a building's shift, by Gauss-Jacobi quadrature.
 
@@ -186,7 +193,7 @@ def mean_rates(priors: Priors, shift: Array) -> Array:
         for group in range(groups):
             for draw in range(draws):
                 a, b = priors.a[group, draw, rate], priors.b[group, draw, rate]
-                node, weight = special.roots_jacobi(40, b - 1, a - 1)
+                node, weight = _jacobi(float(b - 1), float(a - 1))
                 share = (node + 1) / 2
                 moved_share = share * odds / (1 - share + share * odds)
                 # Summed row by row: a matrix product's last bits depend on the other rows.

@@ -23,24 +23,14 @@ ORDER BY building_id, unit_id, opening_id, family
 
 
 def verified_fixes(ledger: Ledger) -> pd.DataFrame:
-    """Return the latest proven repair of each opening.
+    """Return the latest proven repair of each family of defects at each opening.
 
     Looks from ``fixed_on`` or before say nothing of the opening as it is now.
 
     Returns:
         Columns finding_id, building_id, unit_id (missing where there is none), opening_id, family,
         condition (before), fixed_on, verified_on, leaves_condition, leaves_slots,
-        leaves_protected, remedy, fixed_by. One row an opening.
-    """
-    with history(ledger) as con:
-        return con.execute(_REPAIRS.format(treatment="proven", more="verified_on,", each="")).df()
-
-
-def verified_families(ledger: Ledger) -> pd.DataFrame:
-    """Return the latest proven repair of each family of defects at each opening.
-
-    Returns:
-        Columns as ``verified_fixes``. One row an opening and family.
+        leaves_protected, remedy, fixed_by. One row an opening and family.
     """
     with history(ledger) as con:
         return con.execute(

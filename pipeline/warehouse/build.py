@@ -26,9 +26,10 @@ from pipeline.evidence.assemble import (
     assemble,
     crew_index,
     location_factors,
+    some_of,
 )
 from pipeline.evidence.classes import Stakes, stakes, weigh_classes
-from pipeline.evidence.expectation import prior_means
+from pipeline.evidence.expectation import prior_means, typical_prior_mean
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import crew_shift, learn, telling
 from pipeline.evidence.leniency import as_recorded, judge_leniency
@@ -262,6 +263,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         temp_directory=str(target.with_suffix(".tmp")),
     )
     warm.begin()
+    opened, trouble = _earlier(task)
     try:
         progress("buildings and looks", 0.0)
         create_views(con, task.workspace)
@@ -281,13 +283,15 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         _inspectors(con, rule_book, record)
         progress("buildings and looks", 0.6)
         likelihoods = Likelihoods(rule_book)
-        _openings(con, likelihoods)
+        earlier, more = _openings(con, likelihoods, opened)
         _typical(con, record)
         con.execute(sql_step("05_signatures.sql"))
         progress("buildings and looks", 1.0)
 
         at_stake = stakes(rule_book, as_array(severities))
-        weighed = _weigh(con, task, portfolio, likelihoods, at_stake, store.draws_path(target))
+        weighed = _weigh(
+            con, task, portfolio, likelihoods, at_stake, store.draws_path(target), earlier
+        )
         record = weighed.record
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
@@ -310,9 +314,12 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.execute("CHECKPOINT")
         progress("scores and ranks", 1.0)
         ((count,),) = con.execute("SELECT count(*) FROM buildings").fetchall()
-        return _Done(record, version, int(count), weighed.weighed, (*notes, *weighed.notes))
+        told = (*notes, *trouble, *more, *weighed.notes)
+        return _Done(record, version, int(count), weighed.weighed, told)
     finally:
         con.close()
+        if opened is not None:
+            opened.close()
 
 
 @dataclass(frozen=True)
@@ -331,6 +338,7 @@ def _weigh(
     likelihoods: Likelihoods,
     at_stake: Stakes,
     draws_file: Path,
+    earlier: touched.Earlier | None,
 ) -> _Weighed:
     """Learn from the portfolio if need be, weigh buildings, write openings and scores.
 
@@ -390,25 +398,25 @@ def _weigh(
     if record is not None:
         check_still_fits(rule_book, record, sample)
     progress("learning from the portfolio", 1.0)
-    kept, found, notes = _taken_over(con, task, assembled, content)
+    kept, found, notes = _taken_over(con, earlier, assembled, content)
     writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, found)
     untouched = np.zeros(len(portfolio), dtype=np.bool_)
     if kept is not None:
         untouched[kept.new] = True
-    more_from = _weigh_openings(
-        con, writer, np.flatnonzero(~untouched), len(portfolio), record, progress
-    )
+    fresh = np.flatnonzero(~untouched)
+    more_from = _weigh_openings(con, writer, fresh, len(portfolio), record, progress)
     found = writer.results
     progress("scores and ranks", 0.0)
-    touched.write_weighed(con, found, content, draws_file if task.keep_draws else None)
-    results.write_learning(con, rule_book, learned, assembled.buildings, crews)
     flat = portfolio.classes.flat
     plain_harm = full.weighed.evidence.harm[flat] / portfolio.classes.location[flat]
+    found.prior_harm[fresh] = prior_means(some_of(assembled, fresh).portfolio, full, plain_harm)
+    touched.write_weighed(con, found, content, draws_file if task.keep_draws else None)
+    results.write_learning(con, rule_book, learned, assembled.buildings, crews)
     results.write_scores(
         con,
         rule_book,
         found,
-        prior_means(portfolio, full, plain_harm),
+        typical_prior_mean(portfolio, full, plain_harm),
         telling(portfolio),
         location_factors(rule_book)[UNSEEN_LOCATION],
     )
@@ -424,25 +432,33 @@ def _weigh(
             sample,
             more_from,
         )
-    return _Weighed(record, int((~untouched).sum()), notes)
+    return _Weighed(record, len(fresh), notes)
+
+
+def _earlier(task: _Task) -> tuple[touched.Earlier | None, tuple[str, ...]]:
+    """The current warehouse, if built under the same record; what is to be told of damage."""
+    if task.record is None:
+        return None, ()
+    try:
+        found = touched.earlier_results(
+            task.workspace, task.record.hash, task.rule_book.hash, MODEL_VERSION
+        )
+    except CoverplateError as damaged:
+        return None, (str(damaged),)
+    return found, ()
 
 
 def _taken_over(
-    con: duckdb.DuckDBPyConnection, task: _Task, assembled: Assembled, content: touched.Texts
+    con: duckdb.DuckDBPyConnection,
+    earlier: touched.Earlier | None,
+    assembled: Assembled,
+    content: touched.Texts,
 ) -> tuple[touched.Kept | None, BuildingResults | None, tuple[str, ...]]:
-    """What stays of the current warehouse, if it was built under the same record."""
-    if task.record is None:
+    """What stays of the current warehouse."""
+    if earlier is None:
         return None, None, ()
     try:
-        earlier = touched.earlier_results(
-            task.workspace, task.record.hash, task.rule_book.hash, MODEL_VERSION
-        )
-        if earlier is None:
-            return None, None, ()
-        try:
-            kept, found = earlier.take_over(con, assembled, content)
-        finally:
-            earlier.close()
+        kept, found = earlier.take_over(con, assembled, content)
     except CoverplateError as damaged:
         return None, None, (str(damaged),)
     return kept, found, ()
@@ -536,28 +552,47 @@ def _building_eras(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     con.unregister("era_frame")
 
 
-def _openings(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
-    """Gather looks into openings, some buildings at a time."""
+def _openings(
+    con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods, earlier: touched.Earlier | None
+) -> tuple[touched.Earlier | None, tuple[str, ...]]:
+    """Gather looks into openings, some buildings at a time; what has not changed is taken over.
+
+    Returns:
+        The current warehouse, None if it turned out to be damaged; what is to be told of that.
+    """
+    con.execute(sql_step("04_changed.sql"))
+    notes = tuple[str, ...]()
+    if earlier is not None:
+        try:
+            earlier.take_openings(con)
+        except CoverplateError as damaged:
+            earlier, notes = None, (str(damaged),)
+    con.execute(
+        "CREATE TEMP TABLE to_gather AS SELECT building_no, looks, "
+        "row_number() OVER (ORDER BY building_no) - 1 AS place "
+        "FROM looks_now ANTI JOIN gathered_before USING (building_no)"
+    )
     step = sql_step("04_openings.sql").format(code=likelihoods.reading_code_sql())
-    ((looks, buildings),) = con.execute(
-        "SELECT (SELECT count(*) FROM observations), (SELECT count(*) FROM buildings)"
-    ).fetchall()
-    stretch = max(1, buildings // (looks // LOOKS_AT_ONCE + 1))
-    for first in range(0, max(1, buildings), stretch):
+    ((looks, buildings),) = con.execute("SELECT sum(looks), count(*) FROM to_gather").fetchall()
+    stretch = max(1, buildings // ((looks or 0) // LOOKS_AT_ONCE + 1))
+    for first in range(0, buildings, stretch):
         con.execute(f"SET VARIABLE first_building = {first}")
         con.execute(f"SET VARIABLE last_building = {first + stretch - 1}")
         con.execute(step)
+    return earlier, notes
 
 
 def _inspectors(
     con: duckdb.DuckDBPyConnection, rule_book: RuleBook, record: LearnedRecord | None
 ) -> None:
-    judged = judge_leniency(rule_book, con.execute("SELECT * FROM inspector_results").fetchdf())
-    if record is not None:
+    counts = con.execute("SELECT * FROM inspector_results").fetchdf()
+    if record is None:
+        judged = judge_leniency(rule_book, counts)
+    else:
         recorded = {
             name: (reader.leniency, reader.leniency_high) for name, reader in record.readers.items()
         }
-        judged = as_recorded(rule_book, judged, recorded)
+        judged = as_recorded(rule_book, counts, recorded)
     con.register("inspector_frame", judged)
     con.execute("CREATE TABLE inspectors AS SELECT * FROM inspector_frame ORDER BY inspector")
     con.unregister("inspector_frame")

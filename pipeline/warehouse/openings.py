@@ -134,6 +134,7 @@ class BuildingResults:
         p_any, p_live: chance of any dangerous opening, of any live metal.
         harm, placed_harm: expected harm per person and year, without and with the rooms' factors.
         slots_harm: ``harm`` from the slots alone.
+        prior_harm: expected harm of one opening of which nothing is known.
         harm_draws: draws of ``placed_harm`` given hands and circuits, shape (B, draws).
         dangerous_draws: draws of the number of dangerous openings, shape (B, draws).
         effective: effective number of points.
@@ -150,6 +151,7 @@ class BuildingResults:
         self.harm: Array = np.zeros(size)
         self.placed_harm: Array = np.zeros(size)
         self.slots_harm: Array = np.zeros(size)
+        self.prior_harm: Array = np.zeros(size)
         self.harm_draws: npt.NDArray[np.float32] = np.zeros((size, draws), dtype=np.float32)
         self.dangerous_draws: npt.NDArray[np.uint16] = np.zeros((size, draws), dtype=np.uint16)
         self.effective: Array = np.zeros(size)

@@ -20,7 +20,7 @@ SELECT
     {rank}, b.building_id, b.name, b.address, b.city, b.owner, b.manager,
     b.year_built, b.year_rewired, e.era, e.era_label,
     s.burden, s.burden_per_dwelling,
-    s.score, s.score_per_dwelling, s.score_low, s.score_high,
+    s.score, s.score_per_dwelling, s.score_low, s.score_high, s.score_error,
     s.p_top,
     s.expected_dangerous_openings, s.dangerous_low, s.dangerous_high, s.p_any_dangerous,
     s.p_live_metal,
@@ -165,7 +165,7 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
         SELECT b.wiring_method, b.storeys, b.postal_code, b.evaluated_on, b.graded_share,
             b.in_register, z.dwellings_assumed, z.occupants_assumed, z.vulnerable_assumed,
             z.openings_unseen, rule('scoring.top') AS top,
-            s.effective_points, s.score_error, s.rate_ungrounded_origin, s.rate_converted,
+            s.effective_points, s.rate_ungrounded_origin, s.rate_converted,
             s.rate_false_ground, s.rate_reversed, s.rate_other_fault
         FROM buildings AS b
         JOIN building_sizes AS z USING (building_no)

@@ -12,7 +12,8 @@ import pandas as pd
 from pipeline.landing import Workspace
 from pipeline.ledger import open_ledger
 from pipeline.ledger.database import FILE_NAME, URL_VARIABLE
-from pipeline.ledger.effects import unproven_fixes, verified_families, verified_fixes
+from pipeline.ledger.effects import unproven_fixes, verified_fixes
+from pipeline.ledger.families import FAMILY
 from shared.rule_book import RuleBook
 
 _COLUMNS = {
@@ -27,6 +28,7 @@ _COLUMNS = {
     "remedy": "VARCHAR",
     "fixed_by": "VARCHAR",
 }
+_PROVEN = {**_COLUMNS, "verified_on": "DATE", "family": "VARCHAR"}
 
 
 @dataclass(frozen=True)
@@ -34,21 +36,18 @@ class KnownRepairs:
     """What the ledger says of repairs.
 
     Attributes:
-        proven: the latest proven one of each opening, columns as in ``_COLUMNS`` plus verified_on.
+        proven: the latest proven one of each opening and family of defects, columns as in
+            ``_PROVEN``.
         unproven: columns as in ``_COLUMNS``, one row an opening.
-        families: the latest proven one of each opening and family of defects, columns as in
-            ``proven`` plus family.
     """
 
     proven: pd.DataFrame
     unproven: pd.DataFrame
-    families: pd.DataFrame
 
     @property
     def digest(self) -> str:
         """Hash of all that a warehouse takes from the ledger."""
-        frames = (self.proven, self.unproven, self.families)
-        text = "".join(frame.to_csv(index=False) for frame in frames)
+        text = "".join(frame.to_csv(index=False) for frame in (self.proven, self.unproven))
         return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -56,32 +55,31 @@ def known_repairs(workspace: Workspace, rule_book: RuleBook) -> KnownRepairs:
     """Read the repairs of a workspace's ledger; none where no ledger was begun."""
     begun = os.environ.get(URL_VARIABLE) or (workspace.ledger / FILE_NAME).is_file()
     if not begun:
-        return KnownRepairs(
-            pd.DataFrame(columns=[*_COLUMNS, "verified_on"]),
-            pd.DataFrame(columns=[*_COLUMNS]),
-            pd.DataFrame(columns=[*_COLUMNS, "verified_on", "family"]),
-        )
+        return KnownRepairs(pd.DataFrame(columns=[*_PROVEN]), pd.DataFrame(columns=[*_COLUMNS]))
     ledger = open_ledger(workspace=workspace.root, rule_book=rule_book)
     try:
-        return KnownRepairs(
-            verified_fixes(ledger)[[*_COLUMNS, "verified_on"]],
-            unproven_fixes(ledger)[[*_COLUMNS]],
-            verified_families(ledger)[[*_COLUMNS, "verified_on", "family"]],
-        )
+        return KnownRepairs(verified_fixes(ledger)[[*_PROVEN]], unproven_fixes(ledger)[[*_COLUMNS]])
     finally:
         ledger.close()
 
 
+def write_families(con: duckdb.DuckDBPyConnection) -> None:
+    """Write the ledger's families of defects as temporary table families (condition, family)."""
+    pairs = [(condition.value, family.value) for condition, family in FAMILY.items()]
+    con.execute("CREATE TEMP TABLE families (condition VARCHAR, family VARCHAR)")
+    con.executemany("INSERT INTO families VALUES (?, ?)", pairs)
+
+
 def write_repairs(con: duckdb.DuckDBPyConnection, repairs: KnownRepairs) -> None:
-    """Write tables proven_fixes, reported_fixes and proven_families, keyed by building number."""
+    """Write what is known of repairs, keyed by building number.
+
+    Tables: proven_families (the latest proven repair of each opening and family of defects),
+    proven_fixes (the latest of each opening) and reported_fixes.
+    """
+    write_families(con)
     tables = (
-        ("proven_fixes", repairs.proven, {**_COLUMNS, "verified_on": "DATE"}),
+        ("proven_families", repairs.proven, _PROVEN),
         ("reported_fixes", repairs.unproven, _COLUMNS),
-        (
-            "proven_families",
-            repairs.families,
-            {**_COLUMNS, "verified_on": "DATE", "family": "VARCHAR"},
-        ),
     )
     for table, frame, columns in tables:
         con.register("repairs_frame", frame.astype(object).where(frame.notna(), None))
@@ -97,3 +95,8 @@ def write_repairs(con: duckdb.DuckDBPyConnection, repairs: KnownRepairs) -> None
             "ON b.building_id = r.building_id::VARCHAR ORDER BY ALL"
         )
         con.unregister("repairs_frame")
+    con.execute(
+        "CREATE TABLE proven_fixes AS SELECT * EXCLUDE (family) FROM proven_families QUALIFY "
+        "row_number() OVER (PARTITION BY building_no, unit_id, opening_id "
+        "ORDER BY fixed_on DESC, finding_id) = 1 ORDER BY ALL"
+    )

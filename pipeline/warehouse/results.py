@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.evidence.learning import Learned
 from pipeline.evidence.priors import group_keys
-from pipeline.evidence.states import RATES, STATES, Array
+from pipeline.evidence.states import RATES, STATES
 from pipeline.scoring.burden import burden
 from pipeline.scoring.explanation import INGREDIENTS, steps
 from pipeline.scoring.first_buildings import first_buildings
@@ -127,7 +127,7 @@ def write_scores(
     con: duckdb.DuckDBPyConnection,
     rule_book: RuleBook,
     found: BuildingResults,
-    prior_harm: tuple[Array, Array],
+    typical_harm: float,
     has_looks: npt.NDArray[np.bool_],
     typical_location: float,
 ) -> None:
@@ -143,8 +143,8 @@ def write_scores(
         con: the warehouse under construction.
         rule_book: the rule book.
         found: what each building comes to; its draws of harm are used up.
-        prior_harm: expected harm of one opening of which nothing is known, in any building of the
-            portfolio and in each, per person and year; both shape (B,).
+        typical_harm: expected harm of one opening of which nothing is known, in any building of
+            the portfolio, per person and year.
         has_looks: whether there is any evidence on its openings, shape (B,).
         typical_location: mean exposure factor of rooms.
     """
@@ -159,7 +159,7 @@ def write_scores(
     )
     years = float(scoring.score_unit_years)
     hidden = years * typical_location * typical
-    any_era, own_era = (openings * each for each in prior_harm)
+    any_era, own_era = openings * typical_harm, openings * found.prior_harm
     score = years * exposed * found.placed_harm
     values = np.stack(
         [

@@ -1,10 +1,16 @@
 """Which buildings changed since the last warehouse, and what stays of the others.
 
 Given rule book and learned record, what becomes of a building depends on its own evidence alone.
-Each building's evidence has a hash (table building_weighed); where the current warehouse was built
-under the same record and holds a building of the same hash, its results are taken over: its rows of
-opening_groups, what they add up to, and its draws, which lie beside the warehouse in a file of
-their own. Everything else is made anew from all buildings in either case.
+Where the current warehouse was built under the same record, two things are taken over, each by a
+hash of what it is made from:
+
+* a building's looks as gathered into openings, where looks, classes of readers and proven repairs
+  are the same (table building_looks);
+* its results, where its whole evidence is the same (table building_weighed): its rows of
+  opening_groups, what they add up to, and its draws, which lie beside the warehouse in a file of
+  their own.
+
+Everything else is made anew from all buildings in either case.
 """
 
 from __future__ import annotations
@@ -31,7 +37,8 @@ Texts = npt.NDArray[np.object_]
 _BUILDINGS_AT_ONCE = 5_000
 _ROWS_AT_ONCE = 200_000
 
-_CONTENTS = """
+_LOOKS = """
+CREATE TABLE building_looks AS
 WITH signed AS (
     SELECT signature_no, md5(concat_ws('|', codes::VARCHAR, slots::VARCHAR, selection, location,
         coalesce(gfci, '-'), coalesce(leaves_condition, '-'), coalesce(leaves_slots, '-'),
@@ -45,15 +52,25 @@ listed AS (
     ))) AS openings
     FROM opening_rows
     JOIN signed USING (signature_no)
+    ANTI JOIN gathered_before USING (building_no)
     GROUP BY building_no
 )
-SELECT md5(concat_ws('|', length(b.building_id), b.building_id, coalesce(l.rows, 0),
-    coalesce(l.openings, 0), z.openings_unseen, z.dwellings, z.exposed_per_dwelling,
+SELECT n.building_no, n.content, coalesce(k.rows, l.rows, 0) AS rows,
+    coalesce(k.openings, l.openings::VARCHAR, '0') AS openings
+FROM looks_now AS n
+LEFT JOIN gathered_before AS k USING (building_no)
+LEFT JOIN listed AS l USING (building_no)
+ORDER BY n.building_no
+"""
+
+_CONTENTS = """
+SELECT md5(concat_ws('|', length(b.building_id), b.building_id, l.rows, l.openings,
+    z.openings_unseen, z.dwellings, z.exposed_per_dwelling,
     u.building_no IS NOT NULL, f.facts::VARCHAR)) AS content
 FROM buildings AS b
 JOIN building_sizes AS z USING (building_no)
 JOIN facts_frame AS f USING (building_no)
-LEFT JOIN listed AS l USING (building_no)
+JOIN building_looks AS l USING (building_no)
 LEFT JOIN (SELECT DISTINCT building_no FROM urgent_openings) AS u USING (building_no)
 ORDER BY b.building_no
 """
@@ -61,6 +78,9 @@ ORDER BY b.building_no
 
 def contents(con: duckdb.DuckDBPyConnection, assembled: Assembled) -> Texts:
     """Hash of everything that each building's results depend on, beside record and rules.
+
+    Writes table building_looks: the hash of the looks that each building's openings are gathered
+    from (04_changed.sql), the number of its rows of like openings and their hash.
 
     Args:
         con: the warehouse under construction, openings gathered.
@@ -82,6 +102,7 @@ def contents(con: duckdb.DuckDBPyConnection, assembled: Assembled) -> Texts:
         f"SELECT building_no, [{listed}] AS facts FROM facts_plain"
     )
     con.unregister("facts_plain")
+    con.execute(_LOOKS)
     found: Texts = np.array(con.execute(_CONTENTS).fetchnumpy()["content"], dtype=np.object_)
     con.execute("DROP TABLE facts_frame")
     return found
@@ -96,6 +117,7 @@ _SUMS = (
     "harm",
     "placed_harm",
     "slots_harm",
+    "prior_harm",
     "effective",
     "harm_error",
 )
@@ -136,6 +158,22 @@ def write_weighed(
             found.dangerous_draws.tofile(handle)
 
 
+_LOOKS_BEFORE = """
+SELECT b.building_id, l.building_no AS old_no, l.content, l.rows, l.openings
+FROM building_looks AS l
+JOIN buildings AS b USING (building_no)
+"""
+
+_GATHERED = """
+SELECT o.building_no AS old_no, o.unit_id, o.opening_id, o.methods, o.last_observed_on, o.marking,
+    o.room, o.circuit_id, o.known, s.codes, s.slots, s.gfci, s.selection, s.leaves_condition,
+    s.leaves_slots, s.leaves_protected
+FROM openings AS o
+JOIN signatures AS s USING (signature_no)
+"""
+"""What 04_openings.sql gathered, as the finished warehouse has it."""
+
+
 @dataclass(frozen=True)
 class Kept:
     """Buildings whose results stay.
@@ -163,6 +201,37 @@ class Earlier:
     def close(self) -> None:
         """Let go of it."""
         self._con.close()
+
+    def take_openings(self, con: duckdb.DuckDBPyConnection) -> None:
+        """Take over the openings of buildings whose looks are the same, as gathered then.
+
+        Fills tables opening_evidence and gathered_before (04_changed.sql).
+
+        Raises:
+            CoverplateError: if the warehouse is damaged; nothing was taken over then.
+        """
+        try:
+            con.register("looks_frame", self._con.sql(_LOOKS_BEFORE).to_arrow_table())
+            con.execute(
+                "INSERT INTO gathered_before SELECT n.building_no, e.old_no, e.rows, e.openings "
+                "FROM looks_now AS n JOIN looks_frame AS e USING (building_id, content)"
+            )
+            gathered = self._con.sql(_GATHERED).to_arrow_reader(_ROWS_AT_ONCE)
+            con.register("openings_frame", gathered)
+            con.execute(
+                "INSERT INTO opening_evidence BY NAME SELECT k.building_no, e.* EXCLUDE (old_no) "
+                "FROM openings_frame AS e JOIN gathered_before AS k USING (old_no)"
+            )
+        except duckdb.Error as damaged:
+            con.execute("DELETE FROM gathered_before")
+            con.execute("DELETE FROM opening_evidence")
+            raise CoverplateError(
+                f"what the last build left cannot be used: {str(damaged).splitlines()[0]}",
+                to_do="nothing; every building is weighed again",
+            ) from damaged
+        finally:
+            for name in ("looks_frame", "openings_frame"):
+                con.unregister(name)
 
     def take_over(
         self, con: duckdb.DuckDBPyConnection, assembled: Assembled, content: Texts

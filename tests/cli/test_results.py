@@ -6,6 +6,9 @@ import shutil
 
 import pytest
 
+from pipeline.cli.output import percent
+from pipeline.landing import Workspace
+from pipeline.warehouse import store
 from shared.rule_book import default_rule_book_text, load_rule_book
 from shared.vocabulary import CAUTIONS, CONDITIONS, Method
 from tests.cli.running import run
@@ -50,6 +53,23 @@ def test_rank_json_is_whole_and_adds_up(ranking):
         assert row["reasons"] and all(isinstance(reason, str) for reason in row["reasons"])
         assert isinstance(row["urgent"], bool)
         assert row["rule_book_hash"] == load_rule_book().hash
+
+
+def test_the_simulation_error_of_a_score_is_told_of_each_building(housing, ranking):
+    with store.reading(Workspace(housing)) as con:
+        stored = dict(
+            con.execute(
+                "SELECT building_id, score_error FROM building_scores JOIN buildings "
+                "USING (building_no)"
+            ).fetchall()
+        )
+    assert {row["building_id"]: row["score_error"] for row in ranking} == stored
+    assert min(stored.values()) > 0 and len({*stored.values()}) > 10
+    one = ranking[0]
+    (found,) = run("building", one["building_id"], "--workspace", housing, "--json").json()
+    assert found["score_error"] == one["score_error"]
+    text = run("building", one["building_id"], "--workspace", housing).out
+    assert f"{percent(one['score_error'])} of the score" in text
 
 
 def test_rank_top_and_order(housing, ranking):

@@ -124,6 +124,10 @@ def test_inferred_is_a_list_of_its_own(told):
         assert all(row["p_live_metal"] >= 0.0001 for row in more)
         assert {row["standing"] for row in more} >= {"measured", "inferred"}
         assert any(row["opening_id"] is None and row["openings"] > 0 for row in more)
+        # In a list of what nobody reported, no line reads as if somebody had.
+        said = run("urgent", "--inferred", "--workspace", told.root).out
+        assert "measured, nothing urgent stands" in said and "nobody looked" in said
+        assert not re.search(r" reported  ", said)
         assert "--inferred` lists them" in run("urgent", "--workspace", told.root).out
         assert {(row["building_id"], row["opening_id"]) for row in cli(told)} == URGENT
     finally:

@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.landing import Workspace, intake
 from pipeline.offline import connect
 from pipeline.warehouse.build import rule_tables, sql_step
+from pipeline.warehouse.repairs import write_families
 from shared.records import OPENING_OBSERVATIONS, SQL_TYPE
 from shared.rule_book import RuleBook, load_rule_book
 
@@ -102,6 +103,7 @@ def asked(
                 DAY + dt.timedelta(proven),
             ],
         )
+    write_families(con)
     rule_tables(con, book or load_rule_book())
     con.execute(sql_step("02_urgent.sql"))
     found = {

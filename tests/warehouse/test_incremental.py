@@ -6,6 +6,7 @@ import datetime as dt
 import shutil
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 import pytest
 
@@ -18,6 +19,7 @@ from pipeline.warehouse import build as building
 from pipeline.warehouse import store
 from pipeline.warehouse.build import Built, build
 from pipeline.warehouse.comparison import compare_rule_books
+from pipeline.warehouse.touched import Earlier
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
 from tests.cli.running import run
 from tests.warehouse.small_portfolio import OBSERVED, contents, land, land_all, observations, rows
@@ -205,6 +207,68 @@ def test_a_proven_repair_touches_its_building_alone(workspace, tmp_path):
     assert rows(proven.path, "SELECT count(*) FROM proven_fixes") == [(1,)]
     assert proven.weighed == 1
     assert_same(proven, full(workspace, tmp_path, "proven"))
+
+    # Nothing is known of the repair any more.
+    shutil.rmtree(workspace.ledger)
+    withdrawn = build(workspace)
+    assert rows(withdrawn.path, "SELECT count(*) FROM proven_fixes") == [(0,)]
+    assert withdrawn.weighed == 1
+    assert_same(withdrawn, full(workspace, tmp_path, "withdrawn"))
+
+
+def test_only_openings_whose_looks_changed_are_gathered(workspace, tmp_path, monkeypatch):
+    kept: list[str] = []
+    take = Earlier.take_openings
+
+    def told(earlier: Earlier, con: duckdb.DuckDBPyConnection) -> None:
+        take(earlier, con)
+        named = con.execute(
+            "SELECT building_id FROM buildings JOIN gathered_before USING (building_no)"
+        )
+        kept[:] = [name for (name,) in named.fetchall()]
+
+    monkeypatch.setattr(Earlier, "take_openings", told)
+
+    def gathered(name: str) -> set[str]:
+        kept.clear()
+        built = build(workspace)
+        assert not built.notes and not built.learned
+        found = {name for (name,) in rows(built.path, "SELECT building_id FROM buildings")}
+        assert kept and len(kept) == len(set(kept)) and found > set(kept)
+        anew = found - set(kept)
+        monkeypatch.undo()
+        assert_same(built, full(workspace, tmp_path, name))
+        monkeypatch.setattr(Earlier, "take_openings", told)
+        return anew
+
+    def land_looks(name: str, *looks: str) -> None:
+        land(workspace, tmp_path, name, observations(*looks))
+
+    # A newcomer before the others: their numbers shift. Another's looks name no dwelling.
+    land_looks(
+        "new.csv",
+        look("AAA-FIRST", "1", "not_accessible", inspector="Nova"),
+        look("VACANT", "1", "correct", unit_id=""),
+        look("VACANT", "2", "open_ground", unit_id="", method="three_lamp_tester"),
+    )
+    assert gathered("new") == {"AAA-FIRST", "VACANT"}
+    # Of a single dwelling an opening without a unit belongs to it.
+    land(workspace, tmp_path, "units.csv", "building_id,dwelling_units\nVACANT,1\nBARE,3\n")
+    assert gathered("units") == {"VACANT"}
+    # A reader's first true look is somewhere else: what the reader is taken for changes here too.
+    land_looks("nova.csv", look("ONCE", "2", "correct", inspector="Nova"))
+    assert gathered("nova") == {"AAA-FIRST", "ONCE"}
+    # A later export corrects the row.
+    land_looks("nova-2.csv", look("ONCE", "2", "false_ground", inspector="Nova"))
+    assert gathered("corrected") == {"ONCE"}
+    # Somebody else sees the very same.
+    land_looks("bo.csv", look("ONCE", "2", "false_ground", inspector="Bo"))
+    assert gathered("bo") == {"ONCE"}
+    # Exports taken out again: a building goes, numbers shift back, an old look is in force again.
+    for manifest in workspace.manifests():
+        if Path(manifest.path).name in ("new.csv", "nova-2.csv"):
+            shutil.rmtree(workspace.folder(manifest.sha256))
+    assert gathered("fewer") == {"VACANT", "ONCE"}
 
 
 def test_learned_again_when_asked_and_the_same_data_teach_the_same(workspace):

@@ -41,9 +41,8 @@ def written(dangerous, harm, people, dwellings):
         }
     )
     store_frame(con, "building_sizes", sizes, "building_no")
-    nothing = np.zeros(size)
     looked = np.ones(size, dtype=bool)
-    write_scores(con, load_rule_book(), found, (nothing, nothing), looked, 1.0)
+    write_scores(con, load_rule_book(), found, 0.0, looked, 1.0)
     tables = [
         con.execute(f"SELECT * FROM {name}").fetchdf()
         for name in ("building_scores", "first_buildings")

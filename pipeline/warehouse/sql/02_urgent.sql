@@ -270,11 +270,10 @@ settled AS (
     FROM live_metal_said AS s
     LEFT JOIN answered AS a ON a._part = s._part AND a._row = s._row AND a.ground = s.ground
     -- A proven repair answers for the family of defects that was repaired, for no other.
+    LEFT JOIN families AS d ON d.condition = s.defect
     LEFT JOIN proven_families AS f
         ON f.building_no = s.building_no AND f.unit_id = s.unit_id
-        AND f.opening_id = s.opening_id
-        AND f.family = CASE s.defect WHEN 'reversed_false_ground' THEN 'false_ground'
-            ELSE s.defect END
+        AND f.opening_id = s.opening_id AND f.family = coalesce(d.family, s.defect)
     -- A row that was replaced by one that says the same said nothing that is gone.
     WHERE s.superseded_by_part IS NULL OR NOT EXISTS (
         SELECT 1 FROM live_metal_said AS n

@@ -2,27 +2,8 @@
 -- latest that could be made (a later "not accessible" takes nothing back). An opening counts as
 -- picked in the least biased way that any of its looks was picked. Of facts that looks disagree on,
 -- the latest holds; of the same day, the one that landed last.
--- Run for one stretch of buildings after the other: grouping all looks at once would need memory in
--- proportion to them, and slow down out of proportion once it is short.
-CREATE TEMP TABLE IF NOT EXISTS opening_evidence (
-    building_no INTEGER,
-    unit_id VARCHAR,
-    opening_id VARCHAR,
-    codes VARCHAR[],
-    methods VARCHAR[],
-    last_observed_on DATE,
-    slots VARCHAR,
-    gfci VARCHAR,
-    marking VARCHAR,
-    room VARCHAR,
-    circuit_id VARCHAR,
-    selection VARCHAR,
-    known INTEGER,
-    leaves_condition VARCHAR,
-    leaves_slots VARCHAR,
-    leaves_protected BOOLEAN
-);
-
+-- Run for one stretch of the buildings to be gathered after the other (04_changed.sql): grouping all
+-- looks at once would need memory in proportion to them, and slow down once it is short.
 CREATE TEMP TABLE looks AS
 SELECT
     o.building_no,
@@ -69,7 +50,10 @@ FROM (
         END AS known
     FROM observations AS r
     LEFT JOIN inspectors AS i ON i.inspector = r.inspector
-    WHERE r.building_no BETWEEN getvariable('first_building') AND getvariable('last_building')
+    SEMI JOIN (
+        SELECT building_no FROM to_gather
+        WHERE place BETWEEN getvariable('first_building') AND getvariable('last_building')
+    ) AS g ON g.building_no = r.building_no
 ) AS o
 LEFT JOIN proven_fixes AS f
     ON f.building_no = o.building_no AND f.unit_id = o.unit_id AND f.opening_id = o.opening_id

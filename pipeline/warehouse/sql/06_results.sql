@@ -1,5 +1,5 @@
--- Every recorded opening with what remains possible there.
-CREATE TABLE openings AS
+-- What is known of every recorded opening by itself.
+CREATE TABLE opening_facts AS
 SELECT
     b.building_id,
     o.building_no,
@@ -14,8 +14,8 @@ SELECT
     o.last_observed_on,
     o.methods,
     o.circuit_id,
-    s.* EXCLUDE (building_no, openings, recorded),
-    s.p_detected >= rule('evidence.confirm_probability') AS confirmed,
+    o.known,
+    o.row_no,
     u.defect IS NOT NULL AS urgent,
     u.defect AS urgent_defect,
     coalesce(u.grounds, []) AS grounds,
@@ -30,12 +30,21 @@ SELECT
     f.leaves_condition AS proven_condition,
     r.fixed_on AS reported_fixed_on
 FROM opening_list AS o
-JOIN opening_groups AS s USING (building_no, row_no)
 JOIN buildings AS b USING (building_no)
 LEFT JOIN proven_fixes AS f USING (building_no, unit_id, opening_id)
 LEFT JOIN reported_fixes AS r USING (building_no, unit_id, opening_id)
 LEFT JOIN urgent_openings AS u USING (building_no, unit_id, opening_id)
 ORDER BY o.building_no, o.unit_id, o.opening_id;
+
+-- Every recorded opening with what remains possible there: the same for all of one row of
+-- opening_groups, and so written once.
+CREATE VIEW openings AS
+SELECT
+    o.* EXCLUDE (row_no),
+    s.* EXCLUDE (building_no, openings, recorded),
+    s.p_detected >= rule('evidence.confirm_probability') AS confirmed
+FROM opening_facts AS o
+JOIN opening_groups AS s USING (building_no, row_no);
 
 -- What each building's openings add up to.
 CREATE TABLE building_evidence AS
@@ -189,6 +198,6 @@ JOIN opening_groups AS g
     AND (g.p_of_circuit < b.said_to OR b.said_to = 1.0)
 WHERE g.recorded AND g.looked AND g.sees_false_ground
     AND g.row_no NOT IN (
-        SELECT o.row_no FROM openings AS o WHERE o.proven_condition IS NOT NULL)
+        SELECT o.row_no FROM opening_facts AS o WHERE o.proven_condition IS NOT NULL)
 GROUP BY b.said_from, b.said_to
 ORDER BY b.said_from;

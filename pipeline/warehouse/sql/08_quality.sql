@@ -37,10 +37,16 @@ SELECT
         CASE WHEN o.unit_id <> '' THEN concat(' in unit ', o.unit_id) ELSE '' END, ': ', string_agg(DISTINCT o.slots, ', ' ORDER BY o.slots), '; the latest is used.')
         AS message
 FROM observations AS o
+-- The few first: a list of words for every opening would be much to gather.
+SEMI JOIN (
+    SELECT building_no, unit_id, opening_id
+    FROM observations
+    GROUP BY ALL
+    HAVING min(slots) <> max(slots)
+) AS d USING (building_no, unit_id, opening_id)
 JOIN buildings AS b USING (building_no)
 WHERE o.slots IS NOT NULL
 GROUP BY b.building_id, o.unit_id, o.opening_id
-HAVING count(DISTINCT o.slots) > 1
 UNION ALL BY NAME
 SELECT
     'jumper_seen_with_cover_on' AS kind,
