@@ -31,6 +31,9 @@ from shared.rule_book import RuleBook
 
 Ints = npt.NDArray[np.int64]
 
+MORE_POINTS = 2
+"""How many times the usual number: these sums decide whether everything is learned anew."""
+
 
 def sample(rule_book: RuleBook, portfolio: Portfolio) -> Ints:
     """Numbers of the held-out buildings, in order."""
@@ -49,13 +52,14 @@ def log_likelihoods(portfolio: Portfolio, model: Model) -> Array:
     result = np.empty(size)
     if not size:
         return result
-    part = Weigher(portfolio, model).weigh(np.arange(size), draws=0, keep_points=True)
+    weigher = Weigher(portfolio, model, MORE_POINTS)
+    part = weigher.weigh(np.arange(size), draws=0, keep_points=True)
     prior = model.priors.for_kernel()
     for b in range(size):
         own = np.empty((1, part.points.shape[2]))
         groups = portfolio.group_weights[b : b + 1]
         log_prior(np.ascontiguousarray(part.points[b]), portfolio.shift[b], groups, prior, own)
-        result[b] = special.logsumexp(part.log_rest[b] + own[0]) - np.log(POINTS)
+        result[b] = special.logsumexp(part.log_rest[b] + own[0]) - np.log(POINTS * MORE_POINTS)
     return result
 
 

@@ -291,23 +291,6 @@ def test_being_picked_and_being_passed_over(case: Case):
     np.testing.assert_allclose(found, wanted, rtol=1e-9, atol=1e-9)
 
 
-def test_points_kept_carry_what_was_left_out():
-    rng = np.random.default_rng(6)
-    x, like = rng.normal(0, 1, (5, 200)), rng.normal(0, 1, 200)
-    rest = rng.normal(0, 3, 200)
-    weight = special.softmax(rest)
-    before = [x.copy(), like.copy(), rest.copy(), weight.copy()]
-    kept = kernel.keep_points(weight, 40, 0.3, x, like, rest)
-    assert kept <= 40
-    assert weight[:kept].sum() == pytest.approx(1.0)
-    # The same points, in the same order; weights and what learning goes by raised alike.
-    where = np.flatnonzero(np.isin(before[1], like[:kept]))
-    np.testing.assert_array_equal(x[:, :kept], before[0][:, where])
-    raised = rest[:kept] - before[2][where]
-    assert (raised > -1e-9).all() and raised.max() > 0.1
-    np.testing.assert_allclose(weight[:kept], before[3][where] * np.exp(raised), rtol=1e-9)
-
-
 def test_prior_density_is_the_mixture_of_betas_on_the_log_odds_scale():
     rng = np.random.default_rng(22)
     a, b = rng.uniform(0.2, 30, (2, 3, 2, 5))
