@@ -136,6 +136,8 @@ def learn(
     if len(chosen) > most:
         chosen = np.sort(np.random.default_rng(seed).choice(chosen, size=most, replace=False))
     sample = take(portfolio, chosen)
+    # Few buildings can have more points each: chance in them is what learning would exploit.
+    times_points = 4 if 4 * len(chosen) <= most else 1
     priors, shift = default, np.zeros(len(chosen))
     passes = int(float(settings.passes))
     strides: Array | None = None
@@ -151,7 +153,8 @@ def learn(
             seed,
         )
         moved = replace(sample, shift=_shifted(sample.shift, shift))
-        part = Weigher(moved, model).weigh(np.arange(len(chosen)), draws=0, keep_points=True)
+        weigher = Weigher(moved, model, times_points)
+        part = weigher.weigh(np.arange(len(chosen)), draws=0, keep_points=True)
         last, taught = taught, _shares(rule_book, taught, moved, part)
         if step + 1 < passes:
             taught, strides = _further(last, taught, strides)

@@ -65,9 +65,12 @@ MODEL_VERSION = "9"
 MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
 
-REFINED, MORE_POINTS = 1_000, 32
+REFINED, SMALL_ERROR = 1_000, 0.01
 """So many buildings, the first in order as things were learned, and all with something urgent, are
-weighed with more points, so that the simulation error of their scores is small."""
+weighed with more points, until simulation leaves no more than so much of their scores unsure."""
+
+MORE_POINTS = (8, 32)
+"""How many times as many: first all of these buildings, then those whose error is not small."""
 
 LOOKS_AT_ONCE = 1_000_000
 """About how many looks are gathered into openings in one go."""
@@ -404,7 +407,8 @@ def _weigh(
     if kept is not None:
         untouched[kept.new] = True
     fresh = np.flatnonzero(~untouched)
-    more_from = _weigh_openings(con, writer, fresh, len(portfolio), record, progress)
+    seen = telling(portfolio)
+    more_from = _weigh_openings(con, writer, fresh, seen, record, progress)
     found = writer.results
     progress("scores and ranks", 0.0)
     flat = portfolio.classes.flat
@@ -417,7 +421,7 @@ def _weigh(
         rule_book,
         found,
         typical_prior_mean(portfolio, full, plain_harm),
-        telling(portfolio),
+        seen,
         location_factors(rule_book)[UNSEEN_LOCATION],
     )
     if record is None:
@@ -497,7 +501,7 @@ def _weigh_openings(
     con: duckdb.DuckDBPyConnection,
     writer: OpeningWriter,
     buildings: npt.NDArray[np.int64],
-    size: int,
+    seen: npt.NDArray[np.bool_],
     record: LearnedRecord | None,
     progress: Progress,
 ) -> float:
@@ -510,7 +514,8 @@ def _weigh_openings(
         con: the warehouse under construction.
         writer: what to write with.
         buildings: which to weigh, in order.
-        size: buildings of the portfolio.
+        seen: whether anybody looked at a building, for all of them: where nobody did, its score is
+            a sum without error.
         record: what was learned earlier; None where all of this is new.
         progress: called with the fraction done.
 
@@ -520,9 +525,10 @@ def _weigh_openings(
     if record is not None:
         more_from = record.more_points_from
     else:
-        more_from = 0.0 if size <= REFINED else np.inf
-    factor = 1 if more_from > 0 else MORE_POINTS
+        more_from = 0.0 if len(seen) <= REFINED else np.inf
+    factor = 1 if more_from > 0 else MORE_POINTS[0]
     writer.write(buildings, factor, lambda done: progress("weighing the evidence", done))
+    unsure = buildings
     if factor == 1:
         exposed = con.execute(
             "SELECT exposed_per_dwelling FROM building_sizes ORDER BY building_no"
@@ -533,7 +539,14 @@ def _weigh_openings(
             more_from = float(np.sort(expected)[-REFINED])
         chosen = expected >= more_from
         chosen[np.asarray(urgent["building_no"], dtype=np.int64)] = True
-        writer.write(buildings[chosen[buildings]], MORE_POINTS)
+        unsure = buildings[chosen[buildings]]
+        writer.write(unsure, MORE_POINTS[0])
+    found = writer.results
+    for factor in MORE_POINTS[1:]:
+        error = found.harm_error[unsure] > SMALL_ERROR * found.placed_harm[unsure]
+        unsure = unsure[error & seen[unsure]]
+        if len(unsure):
+            writer.write(unsure, factor)
     writer.finish()
     return more_from
 

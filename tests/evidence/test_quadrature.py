@@ -14,8 +14,16 @@ import numpy as np
 import pytest
 from scipy import integrate, special, stats
 
+from pipeline.evidence.kernel import SCORES
 from pipeline.evidence.posterior import FEW_EFFECTIVE, Model, Portfolio, Weigher
-from pipeline.evidence.priors import beta_log_odds, default_priors, mean_rates
+from pipeline.evidence.priors import (
+    Priors,
+    beta_log_odds,
+    default_priors,
+    make_pool,
+    mean_rates,
+    score_tables,
+)
 from pipeline.evidence.states import FIRST_UNGROUNDED, JUMPERED, OPEN_GROUND, RATES
 from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
@@ -241,3 +249,38 @@ def test_shifted_means_do_not_round_by_what_other_buildings_shift(rule_book: Rul
     together = mean_rates(priors, shift)
     for some in ([7], [3, 8, 49], list(range(0, 50, 2))):
         np.testing.assert_array_equal(mean_rates(priors, shift[some]), together[some])
+
+
+def test_points_of_each_group_are_quantiles_of_its_draws(rule_book: RuleBook) -> None:
+    """Against scipy's inverse of the incomplete beta function, tails included."""
+    default = default_priors(rule_book)
+    rng = np.random.default_rng(2)
+    shape = (default.a.shape[0], 4, default.a.shape[2])
+    priors = Priors(
+        default.a * rng.lognormal(0, 0.5, shape), default.b * np.ones(shape), default.shares
+    )
+    pool = make_pool(priors, 64, 96, 5)
+    uniform = stats.qmc.Sobol(d=6, scramble=True, seed=5).random(pool.prior.shape[0] * 64)
+    draw = (uniform[:, 0] * 4).astype(int)
+    for group in range(shape[0]):
+        a, b = priors.a[group, draw], priors.b[group, draw]
+        wanted = beta_log_odds(a, b, uniform[:, 1:].clip(1e-12, 1 - 1e-12)).clip(-60, 60)
+        found = pool.prior[:, group].transpose(0, 2, 1).reshape(wanted.shape)
+        np.testing.assert_allclose(found, wanted, rtol=1e-4, atol=1e-4)
+
+
+def test_tables_of_normal_scores_are_quantiles_of_the_mixture(rule_book: RuleBook) -> None:
+    default = default_priors(rule_book)
+    a = np.concatenate([default.a, default.a * 3.0], axis=1)
+    b = np.concatenate([default.b, default.b * 0.5], axis=1)
+    tables = score_tables(a, b)
+    assert (np.diff(tables, axis=2) > 0).all()
+    scores = np.linspace(-SCORES, SCORES, tables.shape[2])
+    middle = np.abs(scores) < 3
+    at = tables[..., middle][:, None]
+    a, b = a[..., None], b[..., None]
+    below = special.betainc(a, b, special.expit(at)).mean(axis=1)
+    above = special.betainc(b, a, special.expit(-at)).mean(axis=1)
+    found = np.where(below < 0.5, special.ndtri(below), -special.ndtri(above))
+    # Straight lines between the draws' own quantiles: good enough to propose points by.
+    np.testing.assert_allclose(found, np.broadcast_to(scores[middle], found.shape), atol=0.1)
