@@ -52,7 +52,7 @@ def test_the_same_inputs_give_the_same_tables_down_to_the_last_bit(small, copy):
     assert second.keys() == first.keys()
     for table, content in first.items():
         assert second[table] == content, table
-    assert len(first["openings"]) > 100
+    assert len(first["opening_facts"]) > 100
 
 
 def test_an_up_to_date_warehouse_is_not_built_again(small):
