@@ -31,6 +31,7 @@ from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, likelihoods, rule_book
 from dashboard.components.urgent_rows import first_measure
 from dashboard.print.building_sheet import building_sheet
+from pipeline.scoring.explanation import error_told
 from pipeline.screens import whole_building
 from pipeline.warehouse import queries
 
@@ -301,7 +302,10 @@ def page() -> None:
     plate.show(next_panel(row), key="next")
 
     st.subheader("How the score comes about", anchor=False)
-    st.caption(f"Score: {SCORE_UNIT}. Each step adds to, or takes from, the one above.")
+    st.caption(
+        f"Score: {SCORE_UNIT}. Each step adds to, or takes from, the one above. "
+        f"{error_told(percent(row['score_error']))}"
+    )
     steps = whole_building.score_steps(building)
     told = ", ".join(f"{r.label} {number(r.value)}" for r in steps.itertuples())
     picture(steps_picture(steps, tone()), f"Steps of the score: {told}", steps, "score-steps")

@@ -26,7 +26,7 @@ from pipeline.cli.output import (
 from pipeline.cli.rank import ranking_rows
 from pipeline.cli.urgent import first_measure
 from pipeline.scoring.burden import ORDER_TOLD
-from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
+from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, error_told
 from pipeline.scoring.why import STEPS, told
 from pipeline.screens.whole_building import STEP_LABELS
 from pipeline.warehouse import queries, store
@@ -170,8 +170,8 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
     click.echo(
         f"90 % interval {number(row['score_low'])} to {number(row['score_high'])}; per dwelling "
         f"{number(row['score_per_dwelling'])}; {percent(row['evidence_share'])} of it rests on "
-        "openings that were looked at, the rest on assumption. Simulation leaves a standard "
-        f"error of {percent(row['score_error'])} of the score at most."
+        "openings that were looked at, the rest on assumption. "
+        + error_told(percent(row["score_error"]))
     )
     click.echo(
         f"Dangerous openings: {number(row['expected_dangerous_openings'])} expected, "

@@ -25,6 +25,15 @@ INGREDIENTS = ("era", "mixed_openings", "confirmed_defects", "occupancy")
 """The four ingredients, in the order in which they are told."""
 
 
+def error_told(error: str) -> str:
+    """What simulation leaves unsure of a score, as it is said everywhere.
+
+    Args:
+        error: the column score_error of a building, as a percentage in words.
+    """
+    return f"Simulation leaves the score unsure by {error} at most (one standard error)."
+
+
 def steps(values: Array) -> Array:
     """Turn the score after each step into a baseline and what each step adds.
 

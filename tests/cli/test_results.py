@@ -66,12 +66,12 @@ def test_the_simulation_error_of_a_score_is_told_of_each_building(housing, ranki
     assert {row["building_id"]: row["score_error"] for row in ranking} == stored
     # None where nobody looked: there the score is a sum.
     assert min(stored.values()) == 0 and len({*stored.values()}) > 10
-    assert max(stored.values()) < 0.05
+    assert max(stored.values()) < 0.2
     one = ranking[0]
     (found,) = run("building", one["building_id"], "--workspace", housing, "--json").json()
     assert found["score_error"] == one["score_error"]
     text = run("building", one["building_id"], "--workspace", housing).out
-    assert f"{percent(one['score_error'])} of the score" in text
+    assert f"unsure by {percent(one['score_error'])} at most" in text
 
 
 def test_rank_top_and_order(housing, ranking):
