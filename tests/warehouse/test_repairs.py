@@ -1,4 +1,4 @@
-"""A proven repair lowers the score; a reported one only says by how much it would."""
+"""A proven repair takes its opening's part out of the score; a reported one says how much that is."""
 
 from __future__ import annotations
 
@@ -110,6 +110,7 @@ def test_only_proof_lowers_the_score(tmp_path: Path) -> None:
     assert opening["p_grounded"] > 0.95
     assert not opening["confirmed"]
     assert effects == []
-    assert proven < lamp
-    # The other openings' part moves a little too, with what else was looked at.
     assert own - _own_part(workspace) == pytest.approx(lower_by, rel=0.1)
+    # The other openings' part moves too, for looks after the fix no longer speak against the false
+    # ground that was found: here by more than one mended opening of twelve, and within 3 %.
+    assert proven == pytest.approx(lamp - lower_by, rel=0.03)
