@@ -1,4 +1,4 @@
-"""A proven repair takes its opening's part out of the score; a reported one says how much that is."""
+"""A proven repair takes its own part out of the score; a reported one says how much that is."""
 
 from __future__ import annotations
 
