@@ -56,7 +56,7 @@ def passed(housing, tmp_path_factory):
 def test_two_slots_on_the_next_circuit_make_a_pass_suspect(passed):
     """The cable was pulled at one time: no ground there, hardly one here."""
     assert passed["NEXT-CIRCUIT"] > 0.4
-    assert passed["NEXT-CIRCUIT"] > 1.5 * passed["NO-MIX"]
+    assert passed["NEXT-CIRCUIT"] > passed["NO-MIX"] + 0.1
 
 
 def test_two_slots_on_the_same_circuit_say_most(passed):
