@@ -104,11 +104,17 @@ def written_out(tree, building: int) -> list[list[list[Opening]]]:
     return result
 
 
-def anew(numbers: Numbers, at: Point, hand: int, circuit: int) -> float:
-    """Chance of a circuit's state where it does not copy the hand, tied to its ground or not."""
-    like = sum(at.fresh[state] for state in STATES if (state in GROUNDED) == (hand in GROUNDED))
-    tied = at.fresh[circuit] / like if (circuit in GROUNDED) == (hand in GROUNDED) else 0.0
-    return numbers.origin_follows * tied + (1 - numbers.origin_follows) * at.fresh[circuit]
+def anew(numbers: Numbers, at: Point, hand: int):
+    """How a circuit that does not copy the hand comes by its state: (state, way, chance).
+
+    A fresh draw, tied to whether the hand left a ground or to nothing.
+    """
+    like = [state for state in STATES if (state in GROUNDED) == (hand in GROUNDED)]
+    some = sum(at.fresh[state] for state in like)
+    for state in like:
+        yield state, TIED, numbers.origin_follows * at.fresh[state] / some
+    for state in STATES:
+        yield state, FRESH, (1 - numbers.origin_follows) * at.fresh[state]
 
 
 def lists_of(numbers: Numbers, at: Point, circuits: int):
@@ -122,12 +128,7 @@ def lists_of(numbers: Numbers, at: Point, circuits: int):
             choices = [
                 (s, COPIED, copies * share) for s, share in zip(JUMPERED, shares, strict=True)
             ]
-        # Else a fresh draw: tied to whether the hand left a ground, or to nothing.
-        like = [state for state in STATES if (state in GROUNDED) == (hand in GROUNDED)]
-        some = sum(at.fresh[state] for state in like)
-        tied = (1 - copies) * numbers.origin_follows
-        choices += [(state, TIED, tied * at.fresh[state] / some) for state in like]
-        choices += [(state, FRESH, (1 - copies - tied) * at.fresh[state]) for state in STATES]
+        choices += [(s, way, (1 - copies) * chance) for s, way, chance in anew(numbers, at, hand)]
         for found in product(choices, repeat=circuits):
             chance = at.fresh[hand] * math.prod(chance for _, _, chance in found)
             yield hand, [(state, way) for state, way, _ in found], chance

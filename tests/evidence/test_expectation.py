@@ -65,13 +65,12 @@ def test_mean_states_is_the_sum_over_every_way():
     at = exact.point(log_odds, 0.2, numbers)
     wanted = np.zeros((7, 3))
     for hand in range(7):
+        above = numbers.circuit_follows * np.eye(7)[hand]
+        for circuit, _, chance in exact.anew(numbers, at, hand):
+            above[circuit] += (1 - numbers.circuit_follows) * chance
         for circuit in range(7):
-            above = at.fresh[hand] * (
-                numbers.circuit_follows * (hand == circuit)
-                + (1 - numbers.circuit_follows) * exact.anew(numbers, at, hand, circuit)
-            )
             for _, s, chance in exact.ways(numbers, at, circuit):
-                wanted[s] += above * chance * np.array(at.trouble)
+                wanted[s] += at.fresh[hand] * above[circuit] * chance * np.array(at.trouble)
     taught = Taught(
         numbers.circuit_follows,
         numbers.origin_follows,

@@ -99,8 +99,8 @@ def test_nine_tenths_are_asked_of_place_only_where_the_exact_posterior_has_them(
 def test_noise_is_that_of_a_mean_pooled_over_worlds():
     by_seed = pd.DataFrame([[1.0, 3.0], [5.0, 5.0]])
     # Variances 2 and 0, mean 1; over two seeds the standard error is √(1/2). Student's t with two
-    # degrees of freedom leaves .001 above 22.327 (table of percentage points, Fisher and Yates
-    # 1963, table III: 22.327).
+    # degrees of freedom is below t with chance 1/2 + t / (2 √(2 + t²)); solved for .999, by hand,
+    # t = .998 √2 / √(1 - .998²) = 22.327.
     assert noise(by_seed) == pytest.approx(22.327 * np.sqrt(0.5), rel=1e-4)
     assert noise(by_seed[[0]]) == 0
 
