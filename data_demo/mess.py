@@ -28,10 +28,12 @@ class Fault:
     Attributes:
         column: the canonical column that should be named, or "" where the whole row is wrong.
         found: the offending cell as written.
+        whole: whether the row cannot stand without the cell.
     """
 
     column: str
     found: str
+    whole: bool = True
 
 
 @dataclass(frozen=True)
@@ -40,13 +42,15 @@ class Row:
 
     Attributes:
         cells: as written, in header order; fewer or more than the header in a ragged row.
-        record: the canonical record it stands for; empty where ``fault`` is set.
-        fault: why it cannot be accepted, if it cannot.
+        record: the canonical record it stands for; empty where the row cannot stand.
+        fault: what is wrong with it, if anything is.
+        is_record: whether it is a record at all, not a line about the table.
     """
 
     cells: tuple[Cell, ...]
     record: Record
     fault: Fault | None = None
+    is_record: bool = True
 
 
 @dataclass(frozen=True)
@@ -104,7 +108,32 @@ class Style:
         """
         place = [known.name for known in self.columns].index(column)
         cells = (*row.cells[:place], found, *row.cells[place + 1 :])
-        return Row(cells, {}, Fault(blame or column, "" if found is None else str(found)))
+        text = "" if found is None else str(found)
+        blanked = self._blanked(row, column, text)
+        if blanked is None:
+            return Row(cells, {}, Fault(blame or column, text))
+        record = {name: value for name, value in row.record.items() if name not in blanked}
+        return Row(cells, record, Fault(blame or column, text, whole=False))
+
+    def _blanked(self, row: Row, column: str, text: str) -> set[str] | None:
+        """The columns that an intake leaves blank for a spoiled cell; None where the row goes."""
+        layout = LAYOUTS[self.kind]
+        spoiled = layout.field(column)
+        passes = row.record.get("result") == "correct"
+        if not spoiled.can_be_blanked or (spoiled.reports_danger and passes):
+            return None
+        blanked = {column}
+        for rule in layout.row_rules:
+            pair = {rule.left, rule.right}
+            if column in pair and text.isdigit():
+                left, right = (
+                    {**row.record, column: int(text)}.get(n) for n in (rule.left, rule.right)
+                )
+                if left is not None and right is not None and float(left) > float(right):
+                    if rule.proves_shift:
+                        return None
+                    blanked |= pair
+        return blanked
 
 
 def cut_short(row: Row, keep: int, column: str) -> Row:

@@ -41,14 +41,16 @@ class _Known:
 def expected(name: str, seed: int, buildings: int, exports: Sequence[Export]) -> dict[str, Any]:
     """Count what an intake of the exports, in this order, should report.
 
-    A row is *quarantined* when a fault was put into it, *duplicate* when its source has already
-    said exactly that, *superseded* when a later row of the same table has its key and other
-    content, and *accepted* otherwise. ``corrects_earlier_files`` counts accepted rows that replace
+    A row is *quarantined* when a fault was put into it that it cannot stand with, *blanked* when it
+    stands without the spoiled cell (it then is one of the others as well), *duplicate* when its
+    source has already said exactly that, *superseded* when a later row of the same table has its
+    key and other content, and *accepted* otherwise. ``corrects_earlier_files`` counts accepted rows
+    that replace
     one of an earlier file; ``conflicts`` are register facts on which two sources disagree.
     """
     known = _Known()
     files = [_count(export, table, known) for export in exports for table in export.tables]
-    words = ("rows_read", "accepted", "duplicate", "superseded", "quarantined")
+    words = ("rows_read", "accepted", "duplicate", "superseded", "quarantined", "blanked")
     return {
         "portfolio": name,
         "seed": seed,
@@ -81,14 +83,16 @@ def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
     source = table.source or table.mapping
     standing = known.records.setdefault((source, layout.kind), {})
     here: set[Key] = set()
-    counts = {"accepted": 0, "duplicate": 0, "superseded": 0, "quarantined": 0}
+    counts = {"accepted": 0, "duplicate": 0, "superseded": 0, "quarantined": 0, "blanked": 0}
     corrections = 0
     faults = []
-    for number, row in enumerate(table.rows, start=1):
+    records = [row for row in table.rows if row.is_record]
+    for number, row in enumerate(records, start=1):
         if row.fault:
-            counts["quarantined"] += 1
+            counts["quarantined" if row.fault.whole else "blanked"] += 1
             faults.append({"record": number, "column": row.fault.column, "found": row.fault.found})
-            continue
+            if row.fault.whole:
+                continue
         content = _content(row.record)
         key = tuple(content.get(column) for column in layout.key)
         before = standing.get(key)
@@ -107,7 +111,8 @@ def _count(export: Export, table: Table, known: _Known) -> dict[str, Any]:
         **_place(export, table),
         "record_kind": layout.kind.value,
         "mapping": table.mapping,
-        "rows_read": len(table.rows),
+        "rows_read": len(records),
+        "lines_beside": len(table.rows) - len(records),
         **counts,
         "corrects_earlier_files": corrections,
         "faults": faults,

@@ -54,6 +54,10 @@ class Field:
         required: whether a row without it is quarantined.
         minimum, maximum: inclusive bounds of a number, or None.
         choices: allowed words of a ``choice``.
+        reports_danger: whether the cell can report danger, so that a row that calls the opening
+            correct does not stand while this cell cannot be read.
+        blank_says: whether a blank is an answer of its own, so that a cell that cannot be read must
+            not become one.
     """
 
     name: str
@@ -64,6 +68,13 @@ class Field:
     minimum: float | None = None
     maximum: float | None = None
     choices: tuple[str, ...] = ()
+    reports_danger: bool = False
+    blank_says: bool = False
+
+    @property
+    def can_be_blanked(self) -> bool:
+        """Whether a row stands without this cell where it cannot be read."""
+        return not (self.required or self.blank_says)
 
     def expected(self) -> str:
         """Say in words what the cell should hold."""
@@ -90,11 +101,14 @@ class RowRule:
     Attributes:
         left, right: column names.
         expected: the rule in words.
+        proves_shift: whether breaking it means that cells may stand in the wrong column, so that
+            nothing of the row can be used.
     """
 
     left: str
     right: str
     expected: str
+    proves_shift: bool = False
 
 
 @dataclass(frozen=True)
@@ -131,13 +145,15 @@ def _words(vocabulary: type[Any]) -> tuple[str, ...]:
     return tuple(word.value for word in vocabulary)
 
 
-def _yes_no(name: str, meaning: str) -> Field:
-    return Field(name, "choice", meaning, choices=_words(YesNo))
+def _yes_no(name: str, meaning: str, *, reports_danger: bool = False) -> Field:
+    return Field(name, "choice", meaning, choices=_words(YesNo), reports_danger=reports_danger)
 
 
 def _earth_volts(part: str, words: str) -> Field:
     meaning = f"measured between {words} and an independent earth"
-    return Field(f"{part}_earth_volts", "decimal", meaning, "V", minimum=0, maximum=1000)
+    return Field(
+        f"{part}_earth_volts", "decimal", meaning, "V", minimum=0, maximum=1000, reports_danger=True
+    )
 
 
 BUILDING_REGISTER = Layout(
@@ -203,13 +219,22 @@ OPENING_OBSERVATIONS = Layout(
         Field("slots", "choice", "what the face of the opening offers", choices=_words(Slots)),
         Field("result", "choice", "what was reported", required=True, choices=_words(Result)),
         _yes_no("cover_removed", "whether the cover was off during the look"),
-        _yes_no("ground_present", "whether an equipment grounding path was found in the box"),
-        _yes_no("neutral_ground_jumper", "whether ground contact and neutral are tied together"),
+        _yes_no(
+            "ground_present",
+            "whether an equipment grounding path was found in the box",
+            reports_danger=True,
+        ),
+        _yes_no(
+            "neutral_ground_jumper",
+            "whether ground contact and neutral are tied together",
+            reports_danger=True,
+        ),
         Field(
             "polarity",
             "choice",
             "whether hot and neutral are on their proper contacts",
             choices=_words(Polarity),
+            reports_danger=True,
         ),
         Field(
             "neutral_ground_volts",
@@ -218,6 +243,7 @@ OPENING_OBSERVATIONS = Layout(
             "V",
             minimum=0,
             maximum=1000,
+            reports_danger=True,
         ),
         Field(
             "load_amps", "decimal", "load at the time of that reading", "A", minimum=0, maximum=100
@@ -229,6 +255,7 @@ OPENING_OBSERVATIONS = Layout(
             "Ω",
             minimum=0,
             maximum=1e9,
+            reports_danger=True,
         ),
         Field(
             "hot_neutral_volts",
@@ -237,6 +264,7 @@ OPENING_OBSERVATIONS = Layout(
             "V",
             minimum=0,
             maximum=1000,
+            reports_danger=True,
         ),
         _earth_volts("plate", "the metal cover plate or its screw"),
         _earth_volts("case", "the metal case of what is plugged in"),
@@ -245,9 +273,14 @@ OPENING_OBSERVATIONS = Layout(
             "non_contact_detector",
             "whether a non-contact detector indicates voltage on a metal part: plate, case or "
             "ground contact",
+            reports_danger=True,
         ),
-        _yes_no("heat_or_scorch", "whether the opening is hot or shows scorch marks"),
-        _yes_no("shock_reported", "whether somebody reported a shock there"),
+        _yes_no(
+            "heat_or_scorch",
+            "whether the opening is hot or shows scorch marks",
+            reports_danger=True,
+        ),
+        _yes_no("shock_reported", "whether somebody reported a shock there", reports_danger=True),
         _yes_no("gfci_protected", "whether the opening is GFCI-protected"),
         Field("marking", "choice", "labels found on it", choices=_words(Marking)),
         Field("note", "text", "anything else that was written"),
@@ -263,16 +296,32 @@ BUILDING_EVALUATIONS = Layout(
         Field("evaluated_on", "date", "the day of the visit", required=True),
         Field("evaluator", "text", "who graded"),
         Field("item", "text", "the graded item, in the source's own words", required=True),
-        Field("grade", "decimal", "the grade; blank where the item was not graded", minimum=0),
+        Field(
+            "grade",
+            "decimal",
+            "the grade; blank where the item was not graded",
+            minimum=0,
+            blank_says=True,
+        ),
         Field("scale_best", "decimal", "the best grade of this scale", required=True, minimum=1),
         Field("items_graded", "integer", "items graded on this visit, counted", minimum=0),
         Field("items_reported", "integer", "items graded, as the source states", minimum=0),
         Field("note", "text", "anything else that was written"),
     ),
     row_rules=(
-        RowRule("grade", "scale_best", "grade not above scale_best"),
-        RowRule("items_graded", "items_reported", "items_graded equal to items_reported"),
-        RowRule("items_reported", "items_graded", "items_reported equal to items_graded"),
+        RowRule("grade", "scale_best", "grade not above scale_best", proves_shift=True),
+        RowRule(
+            "items_graded",
+            "items_reported",
+            "items_graded equal to items_reported",
+            proves_shift=True,
+        ),
+        RowRule(
+            "items_reported",
+            "items_graded",
+            "items_reported equal to items_graded",
+            proves_shift=True,
+        ),
     ),
     key=("building_id", "evaluated_on", "evaluator", "item", "scale_best"),
 )
@@ -345,12 +394,14 @@ class Check:
         fails: a SQL expression, true where the row breaks the rule (never NULL).
         found: a SQL expression giving the offending cell as text.
         expected: the rule in words.
+        columns: the optional columns that are blanked for it; () where the row cannot stand.
     """
 
     column: str
     fails: str
     found: str
     expected: str
+    columns: tuple[str, ...] = ()
 
 
 def quoted(name: str) -> str:
@@ -394,11 +445,19 @@ def checks(kind: RecordKind, today: dt.date | None = None) -> Iterator[Check]:
         else:
             broken.append(f"{cell} = ''")
         fails = f"coalesce({' OR '.join(broken)}, false)"
-        yield Check(field.name, fails, f"{cell}::VARCHAR", field.expected())
+        own = (field.name,) if field.can_be_blanked else ()
+        yield Check(field.name, fails, f"{cell}::VARCHAR", field.expected(), own)
         if field.required:
             yield Check(field.name, f"{cell} IS NULL", "''", f"a value: {field.expected()}")
     for rule in layout.row_rules:
         left, right = quoted(rule.left), quoted(rule.right)
         names = literal(f"{rule.left} "), literal(f", {rule.right} ")
         found = f"concat({names[0]}, {left}, {names[1]}, {right})"
-        yield Check(rule.left, f"coalesce({left} > {right}, false)", found, rule.expected)
+        blanked = tuple(n for n in (rule.left, rule.right) if not layout.field(n).required)
+        yield Check(
+            rule.left,
+            f"coalesce({left} > {right}, false)",
+            found,
+            rule.expected,
+            () if rule.proves_shift else blanked,
+        )

@@ -94,8 +94,10 @@ def desk(number: int, table: Preview) -> None:
     known = table.read_by is not None
     state = f"read by: {table.read_by}" if known else "needs a mapping"
     with st.expander(f"{name} · {state}", expanded=not known):
-        st.caption(f"{len(table.header)} columns. {table.proposal.explanation().capitalize()}.")
+        _open_questions(table)
+        st.caption(f"{plural(len(table.header), 'column')}. The first rows as they stand:")
         st.dataframe(_sample(table), hide_index=True, alt=f"First rows of {name}")
+        _laid_open(number, table)
         kinds = [k.value for k in RecordKind]
         likely = table.proposal.kind.value if table.proposal.kind else kinds[1]
         kind = st.selectbox(
@@ -106,6 +108,51 @@ def desk(number: int, table: Preview) -> None:
             key=f"kind-{number}",
         )
         _mapping_form(number, Desk(table, RecordKind(kind or likely)))
+
+
+def _open_questions(table: Preview) -> None:
+    """What must be settled before the table can be read."""
+    asked = [question.found for question in table.questions]
+    missing = table.proposal.missing
+    if missing and table.read_by is None:
+        asked.append(f"no column is known for {', '.join(word(name) for name in missing)}")
+    if asked:
+        st.markdown("**To be settled below before this can be taken in:**")
+        st.markdown("\n".join(f"- {plate.text(each)}" for each in asked))
+
+
+def _laid_open(number: int, table: Preview) -> None:
+    """The lines of the file by what they are, and the words of its columns by what they become."""
+    lines, rows, other = mapping_desk.accounted(table)
+    told = f"{plural(lines, 'line')} in the file, {plural(rows, 'row')} of tables"
+    if len(other):
+        st.caption(f"{told}; these are no rows:")
+        st.dataframe(
+            other,
+            hide_index=True,
+            column_config={
+                "danger": st.column_config.CheckboxColumn("words of danger"),
+                "text": st.column_config.TextColumn("text", width="large"),
+            },
+            alt="Lines of the file that are no rows of a table",
+        )
+    else:
+        st.caption(f"{told}; every other line is a header or blank.")
+    words = mapping_desk.interpreted(table)
+    if unread := mapping_desk.unread(words):
+        st.markdown(f"**{plural(unread, 'frequent word')} cannot be read yet.**")
+    st.dataframe(
+        words,
+        hide_index=True,
+        column_config={
+            "header": "column of the file",
+            "column": "ours",
+            "original": "as it stands",
+            "read_as": "read as",
+        },
+        alt="The most frequent words of each column and what they are read as",
+        key=f"words-of-{number}",
+    )
 
 
 def _sample(table: Preview) -> pd.DataFrame:
@@ -153,6 +200,12 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
             format_func=lambda key: {"": "clearly", ".": "1.5", ",": "1,5"}[key],
             key=f"decimals-{number}",
         )
+    unused = [header for header in on_desk.table.header if header not in chosen.values()]
+    ignored = st.multiselect(
+        "Columns of the file that may stay unread, whatever they hold",
+        unused,
+        key=f"ignored-{number}",
+    )
     if st.button("Save this mapping", key=f"save-{number}"):
         try:
             made = mapping_desk.made(
@@ -162,6 +215,7 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
                 words,
                 date_order=order or None,
                 decimal_mark=mark or None,
+                ignored=ignored,
             )
             save_mapping(workspace(), made, replace=True)
         except CoverplateError as refusal:
@@ -232,6 +286,7 @@ def reconciliation(frame: pd.DataFrame, key: str) -> None:
             plate.Column("Duplicate", counted("duplicate"), side="right", half=True),
             plate.Column("Superseded", counted("superseded"), side="right", half=True),
             plate.Column("Set aside", counted("quarantined"), side="right", half=True),
+            plate.Column("Cells left blank", counted("blanked"), side="right", half=True),
             plate.Column("Check", adds, half=True),
         ],
         "Every row read ends as exactly one of accepted, duplicate, superseded or set aside.",
@@ -275,7 +330,10 @@ def take_in() -> None:
         st.subheader("What would become of every row", anchor=False)
         reconciliation(landed.report_table(trial.reports), "would-be")
         if len(trial.aside):
-            st.markdown(f"**{plural(len(trial.aside), 'row')} would be set aside**")
+            st.markdown(
+                f"**{plural(len(trial.aside), 'row')} would be set aside, or stand with a cell "
+                "left blank**"
+            )
             st.dataframe(trial.aside, hide_index=True, alt="Rows that would be set aside")
             downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
     taken = st.session_state.get("taken")
@@ -283,9 +341,11 @@ def take_in() -> None:
         st.subheader("What became of every row", anchor=False)
         reconciliation(landed.report_table(taken), "became")
         aside = sum(r.quarantined for r in taken if not r.already_landed)
-        if aside:
+        blank = sum(r.blanked for r in taken if not r.already_landed)
+        if aside or blank:
             st.markdown(
-                f"{plural(aside, 'row')} set aside with every reason: see **Set aside** above."
+                f"{plural(aside, 'row')} set aside, {plural(blank, 'row')} with a cell left blank, "
+                "with every reason: see **Set aside** above."
             )
         st.markdown("The rows count from the next build on.")
         if st.button("Build now", type="primary"):
@@ -308,6 +368,12 @@ def what_landed() -> None:
     )
 
 
+def _where(row: dict[str, Any]) -> str:
+    stands = '<br><span class="chip quiet">row stands, cell blank</span>'
+    place = f'<span class="strong">{plate.text(row["file"])}</span>, row {row["row"]}'
+    return place + (stands if row["level"] == "cell" else "")
+
+
 def set_aside() -> None:
     """Rows set aside, their reasons, and the way back."""
     everything = st.toggle("Show resolved rows too", key="resolved")
@@ -320,7 +386,7 @@ def set_aside() -> None:
         [
             plate.Column(
                 "Row",
-                lambda r: f'<span class="strong">{plate.text(r["file"])}</span>, row {r["row"]}',
+                _where,
                 heads=True,
                 width="16rem",
             ),
@@ -335,10 +401,10 @@ def set_aside() -> None:
     plate.show(body, key="aside")
     place = workspace()
     st.download_button(
-        "Download for correction (CSV)",
+        "Download for correction (CSVs in a ZIP, one for each layout)",
         data=lambda: landed.set_aside_file(place),
-        file_name="set-aside.csv",
-        mime="text/csv",
+        file_name="set-aside.zip",
+        mime="application/zip",
         on_click="ignore",
         icon=":material/download:",
     )
@@ -346,7 +412,7 @@ def set_aside() -> None:
         "Correct the cells, leave the first three columns as they are, and feed the file in again: "
         "each row then counts once."
     )
-    corrected = st.file_uploader("Corrected file", type=["csv", "xlsx"], key="corrected")
+    corrected = st.file_uploader("Corrected file", type=["csv", "xlsx", "zip"], key="corrected")
     if corrected is not None and st.button("Feed it in again", type="primary"):
         with progress("Taking in") as report:
             reports = intake(place, [_kept(corrected)], progress=report)

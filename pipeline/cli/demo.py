@@ -100,18 +100,31 @@ def _invent_history(workspace: Workspace, portfolio: str) -> None:
         ledger.close()
 
 
+NONE = (0, 0)
+
+
 def unexpected_rows(reports: list[IntakeReport], expected: dict[str, Any]) -> list[str]:
     """Where the quarantine is not what the portfolio was spoiled to give, one line each."""
     designed = {
-        (Path(entry["path"]).name, entry["sheet"], entry["record_kind"]): entry["quarantined"]
+        (Path(entry["path"]).name, entry["sheet"], entry["record_kind"]): (
+            entry["quarantined"],
+            entry["blanked"],
+        )
         for entry in expected["files"]
     }
     found = {
-        (Path(item.path).name, item.sheet, str(item.record_kind)): item.quarantined
+        (Path(item.path).name, item.sheet, str(item.record_kind)): (
+            item.quarantined,
+            item.blanked,
+        )
         for item in reports
     }
-    return [
-        f"{key[0]}: {found.get(key, 0)} row(s) quarantined, {designed.get(key, 0)} expected"
-        for key in sorted(designed.keys() | found.keys())
-        if found.get(key, 0) != designed.get(key, 0)
-    ]
+    told = []
+    for key in sorted(designed.keys() | found.keys()):
+        (rows, cells), (rows_meant, cells_meant) = found.get(key, NONE), designed.get(key, NONE)
+        if (rows, cells) != (rows_meant, cells_meant):
+            told.append(
+                f"{key[0]}: {rows} row(s) quarantined, {rows_meant} expected; "
+                f"{cells} with cells left blank, {cells_meant} expected"
+            )
+    return told

@@ -9,9 +9,11 @@ import click
 
 from pipeline import landing
 from pipeline.cli.options import DONE, QUARANTINED, json_option, workspace_option
-from pipeline.cli.output import print_json, print_table, progress, say, words
+from pipeline.cli.output import plural, print_json, print_table, progress, say, words
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
+from pipeline.landing.answers import FORMS, parse_answers
+from pipeline.landing.certificate import Stretch, left_out
 from shared.faults import CoverplateError
 
 
@@ -22,20 +24,39 @@ from shared.faults import CoverplateError
 )
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--mapping", "mapping", help="Name of a saved mapping to read these files with.")
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="WHAT=ANSWER",
+    help="Answer where a file can be read more than one way; remembered as a mapping. "
+    + "; ".join(FORMS)
+    + ".",
+)
 @workspace_option
 @json_option
-def intake(paths: tuple[Path, ...], mapping: str | None, workspace: Path, as_json: bool) -> int:
+def intake(
+    paths: tuple[Path, ...],
+    mapping: str | None,
+    settings: tuple[str, ...],
+    workspace: Path,
+    as_json: bool,
+) -> int:
     """Take exports in: CSV and other delimited text, XLSX, JSON, JSON Lines, Parquet, ZIP, folders.
 
-    Makes the workspace if there is none, and never asks. Every row ends as accepted, duplicate,
-    superseded or quarantined; the counts add up to the rows read. A file that was taken in before
-    changes nothing.
+    Makes the workspace if there is none. Every row ends as accepted, duplicate, superseded or
+    quarantined; the counts add up to the rows read, and every other line of a file is accounted for
+    (titles, totals, remarks). A file that could be read two ways is refused with the question;
+    answer with --set. A file that was taken in before changes nothing.
     """
     place = Workspace(workspace)
     place.create()
     with progress() as report:
         warm.begin()
-        reports = landing.intake(place, list(paths), mapping=mapping, progress=report)
+        answers = parse_answers(settings)
+        reports = landing.intake(
+            place, list(paths), mapping=mapping, answers=answers, progress=report
+        )
     if all(item.record_kind is None for item in reports):
         raise CoverplateError(
             f"no table was found in {', '.join(map(str, paths))}; nothing was taken in",
@@ -47,14 +68,22 @@ def intake(paths: tuple[Path, ...], mapping: str | None, workspace: Path, as_jso
         print_json([item.as_json() for item in reports])
     else:
         print_reports(reports)
-    quarantined = sum(item.quarantined for item in reports if not item.already_landed)
-    if quarantined:
+    fresh = [item for item in reports if not item.already_landed]
+    quarantined = sum(item.quarantined for item in fresh)
+    blanked = sum(item.blanked for item in fresh)
+    if quarantined or blanked:
         say(
-            f"{quarantined} row(s) are in quarantine. See why with `coverplate quarantine list`, "
-            "correct them with `coverplate quarantine export FILE.csv`."
+            f"{plural(quarantined, 'row')} set aside, {plural(blanked, 'row')} with cells left "
+            "blank. "
+            "See why with `coverplate quarantine list`, correct them with "
+            "`coverplate quarantine export FILE.csv`."
         )
-        return QUARANTINED
-    return DONE
+    return QUARANTINED if quarantined or blanked or _unread(fresh) else DONE
+
+
+def _unread(reports: Sequence[IntakeReport]) -> bool:
+    """Whether a table, or a line with words of danger, was left out."""
+    return any(s.role == "left out" or s.danger for r in reports for s in r.certificate)
 
 
 def print_reports(reports: Sequence[IntakeReport]) -> None:
@@ -85,6 +114,40 @@ def print_reports(reports: Sequence[IntakeReport]) -> None:
             for item in reports
         ],
     )
+    told: set[str] = set()
     for item in reports:
+        name = Path(item.path).name
         for finding in item.findings:
-            click.echo(f"  {Path(item.path).name}: {finding.message}")
+            more = " and more" if finding.count > len(finding.rows) else ""
+            rows = f" (row {', '.join(map(str, finding.rows))}{more})" if finding.rows else ""
+            line = f"  {name}: {finding.message}{rows}"
+            if line not in told:
+                click.echo(line)
+            told.add(line)
+        if item.sha256 not in told:
+            print_certificate(name, item.certificate)
+        told.add(item.sha256)
+
+
+def print_certificate(name: str, certificate: Sequence[Stretch]) -> None:
+    """Print what the rows of a file are that are no rows of a table; nothing where there are
+    none."""
+    other = left_out(certificate)
+    if not certificate:
+        return
+    last: dict[str, int] = {}
+    for stretch in certificate:
+        last[stretch.sheet] = max(last.get(stretch.sheet, 0), stretch.last)
+    rows = sum(stretch.rows for stretch in certificate if stretch.role == "rows")
+    held = sum(s.last - s.first + 1 for s in certificate if s.role == "rows") - rows
+    blank = sum(s.last - s.first + 1 for s in certificate if s.role == "blank")
+    headers = sum(s.rows for s in certificate if s.role in ("header", "header again"))
+    rest = sum(stretch.rows for stretch in other)
+    click.echo(
+        f"  {name}: {plural(sum(last.values()), 'line')}: {plural(rows, 'row')} of tables"
+        + (f" with {plural(held, 'more line')} in their cells" if held else "")
+        + f", {headers:,} header, {blank:,} blank, {rest:,} other"
+    )
+    for stretch in other:
+        mark = "  HOLDS WORDS OF DANGER" if stretch.danger else ""
+        click.echo(f"    {stretch.where}: {stretch.role}: {stretch.sample}{mark}")

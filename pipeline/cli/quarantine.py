@@ -8,7 +8,7 @@ import click
 
 from pipeline import landing
 from pipeline.cli.options import existing, json_option, workspace_option
-from pipeline.cli.output import print_json, print_table
+from pipeline.cli.output import plural, print_json, print_table
 
 
 @click.group(short_help="Rows set aside, and the way back.")
@@ -31,6 +31,7 @@ def list_rows(everything: bool, workspace: Path, as_json: bool) -> int:
         [
             ("file", "left"),
             ("row", "right"),
+            ("set aside", "left"),
             ("column", "left"),
             ("found", "left"),
             ("expected", "left"),
@@ -39,6 +40,7 @@ def list_rows(everything: bool, workspace: Path, as_json: bool) -> int:
             [
                 Path(row.path).name + (f" [{row.sheet}]" if row.sheet else ""),
                 str(row.row),
+                "row" if row.level == "row" else "cell only",
                 reason.column,
                 reason.found or "(empty)",
                 reason.expected,
@@ -55,13 +57,29 @@ def list_rows(everything: bool, workspace: Path, as_json: bool) -> int:
 @workspace_option
 @json_option
 def export_rows(path: Path, workspace: Path, as_json: bool) -> int:
-    """Write quarantined rows to a CSV; correct it and take it in with `coverplate intake`."""
-    count = landing.export_quarantine(existing(workspace), path)
+    """Write quarantined rows to a CSV; correct it and take it in with `coverplate intake`.
+
+    Sources with other columns get a file of their own each, named after PATH.
+    """
+    written = landing.export_quarantine(existing(workspace), path)
     if as_json:
-        print_json([{"path": str(path), "rows": count}])
-    else:
-        click.echo(
-            f"{count} row(s) written to {path}. Correct the cells, leave the columns that begin "
-            f"with coverplate_ as they are, and run `coverplate intake {path}`."
+        print_json(
+            [
+                {"path": str(item.path), "rows": item.rows, "sources": list(item.sources)}
+                for item in written
+            ]
         )
+        return 0
+    if not written:
+        click.echo("No row is in quarantine; nothing was written.")
+        return 0
+    for item in written:
+        click.echo(
+            f"{plural(item.rows, 'row')} of {', '.join(item.sources)} written to {item.path}."
+        )
+    files = " ".join(str(item.path) for item in written)
+    click.echo(
+        "Correct the cells, leave the columns that begin with coverplate_ as they are, and run "
+        f"`coverplate intake {files}`."
+    )
     return 0

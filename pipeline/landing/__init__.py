@@ -1,10 +1,12 @@
 """From bytes to typed rows: takes exports in, loses nothing, and says what became of every row.
 
 Reading order for newcomers: ``taking_in`` (the steps), ``workspace`` (what is kept where),
-``readers`` (bytes to text cells), ``mapping``, ``choose`` and ``propose`` (whose columns are
-these?), ``cells``, ``habits`` and ``conform`` (text to typed, judged rows), ``reconcile`` (new,
-repeated or replaced?), ``quarantine`` and ``corrections`` (what was set aside), ``current`` (views
-of what is in force).
+``readers`` (bytes to rows of text cells), ``dividing``, ``row_kinds`` and ``certificate`` (which
+rows are a table's, and what every other one is), ``choose``, ``propose``, ``questions`` and
+``answers`` (whose columns are these, and what must be asked?), ``cells``, ``habits`` and
+``conform`` (text to typed, judged rows), ``identities`` (one building under two spellings?),
+``reconcile`` (new, repeated or replaced?), ``quarantine`` and ``corrections`` (what was set aside),
+``current`` (views of what is in force).
 """
 
 from pipeline.landing.current import create_views

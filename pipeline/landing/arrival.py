@@ -19,6 +19,7 @@ from typing import Literal
 
 import numpy as np
 
+from pipeline.landing.encodings import ASSUMED, ask_encoding, strange_words
 from shared.faults import CoverplateError
 
 Format = Literal["delimited", "spreadsheet", "json", "json_lines", "parquet", "none"]
@@ -40,8 +41,10 @@ class Arrival:
         format: what it holds, judged by its content; ``none`` when it is no table.
         encoding: of the text (``utf-8``, ``utf-8-sig``, ``utf-16``, ``cp1252``), "" for binary.
         text: the same text as UTF-8 (the original itself where that is UTF-8), or the original.
-        lines: lines of text, a last line without an end included; 0 for binary.
+        lines: lines of text, a last line without an end included; 0 for binary. \\r\\n, \\n and
+            \\r all end one.
         quotes: double quotes in the text.
+        lone_returns: ends of line that are a single \\r.
     """
 
     original: Path
@@ -53,16 +56,28 @@ class Arrival:
     text: Path
     lines: int
     quotes: int
+    lone_returns: int
 
 
-def receive(source: Path, name: str, scratch: Path) -> Arrival:
+def receive(source: Path, name: str, scratch: Path, known: str | None = None) -> Arrival:
     """Read a file once and say what it is.
 
     Args:
         source: the file.
         name: its name, as people know it.
         scratch: an existing folder for a UTF-8 version where one is needed.
+        known: the encoding of a text that is not UTF-8, where a person has said it.
+
+    Raises:
+        OpenQuestionError: a text is in a code page that must be asked for.
+        CoverplateError: the file is damaged, or no file.
     """
+    if not source.is_file():
+        raise CoverplateError(
+            f"{name}: not a regular file",
+            expected="a file with a beginning and an end",
+            to_do="save what it gives as a file and name that",
+        )
     with source.open("rb") as handle:
         head = handle.read(1 << 16)
     kind: Format | None = "none" if name.lower().endswith(DOCUMENTS) else None
@@ -92,15 +107,38 @@ def receive(source: Path, name: str, scratch: Path) -> Arrival:
         if is_utf8:
             encoding = encoding or "utf-8"
         else:
-            encoding = encoding if encoding.startswith("utf-16") else "cp1252"
+            if not encoding.startswith("utf-16"):
+                encoding = known or _code_page(source, name)
             text = scratch / f"{digest.hexdigest()}.utf8"
             measure = _rewrite(source, encoding, text)
         kind = _text_format(text)
     binary = kind in ("spreadsheet", "parquet", "none")
     lines = 0 if binary else measure.lines
     return Arrival(
-        source, name, digest.hexdigest(), size, kind, encoding, text, lines, measure.quotes
+        source,
+        name,
+        digest.hexdigest(),
+        size,
+        kind,
+        encoding,
+        text,
+        lines,
+        measure.quotes,
+        measure.lone_returns,
     )
+
+
+def _code_page(source: Path, name: str) -> str:
+    """The code page of a text that is not UTF-8.
+
+    Raises:
+        OpenQuestionError: it holds words that the usual one cannot mean.
+    """
+    with source.open("r", encoding=ASSUMED, errors="coverplate_keep", newline="") as handle:
+        while chunk := handle.read(CHUNK):
+            if words := strange_words(chunk):
+                raise ask_encoding(name, source, words)
+    return ASSUMED
 
 
 class Keeping:
@@ -154,20 +192,31 @@ class _Measure:
     """Counts lines and double quotes of UTF-8 text, chunk by chunk."""
 
     def __init__(self) -> None:
-        self._ends = 0
+        self._feeds = 0
+        self._returns = 0
+        self._pairs = 0
         self._last = b"\n"
         self.quotes = 0
 
     def add(self, chunk: bytes) -> None:
         # numpy counts a byte several times as fast as bytes.count
         numbers = np.frombuffer(chunk, np.uint8)
-        self._ends += int(np.count_nonzero(numbers == ord("\n")))
+        self._feeds += int(np.count_nonzero(numbers == ord("\n")))
         self.quotes += int(np.count_nonzero(numbers == ord('"')))
+        if b"\r" in chunk:
+            self._returns += int(np.count_nonzero(numbers == ord("\r")))
+            self._pairs += chunk.count(b"\r\n")
+        if self._last == b"\r" and chunk.startswith(b"\n"):
+            self._pairs += 1
         self._last = chunk[-1:]
 
     @property
+    def lone_returns(self) -> int:
+        return self._returns - self._pairs
+
+    @property
     def lines(self) -> int:
-        return self._ends + (self._last != b"\n")
+        return self._feeds + self.lone_returns + (self._last not in (b"\n", b"\r"))
 
 
 def _binary_format(path: Path, head: bytes) -> Format | None:
@@ -221,7 +270,7 @@ codecs.register_error("coverplate_keep", _undefined_as_control)
 
 def _rewrite(original: Path, encoding: str, text: Path) -> _Measure:
     measure = _Measure()
-    errors = "coverplate_keep" if encoding == "cp1252" else "replace"
+    errors = "replace" if encoding.startswith("utf-16") else "coverplate_keep"
     with (
         original.open("r", encoding=encoding, errors=errors, newline="") as incoming,
         text.open("wb") as outgoing,

@@ -23,8 +23,10 @@ NULL_TOKENS = frozenset(
 )
 """Cells that say "no answer", in any case. A word of a column's vocabulary is never one."""
 
-YES_WORDS = ("yes", "y", "true", "t", "1", "x")
-NO_WORDS = ("no", "n", "false", "f", "0")
+YES_WORDS = (
+    *("yes", "y", "true", "t", "1", "x", "✓", "✔", "☑", "oui", "ja", "sí", "si", "sim", "tak"),
+)
+NO_WORDS = ("no", "n", "false", "f", "0", "✗", "✘", "non", "nein", "nee", "não", "nie")
 
 EDGES = " \t\r\n\u00a0\u200b\ufeff"
 """Characters cut from both ends of a cell."""
@@ -65,19 +67,30 @@ def cleaned(cell: str, null_tokens: Iterable[str]) -> str:
     return (
         f"CASE WHEN {cell} = '' THEN NULL "
         f"WHEN strlen({cell}) <= {longest} AND {is_one_of(f'lower({cell})', tokens)} THEN NULL "
-        f"WHEN {plain_ends} THEN {cell} "
-        f"WHEN {is_one_of(f'lower({text})', tokens)} THEN NULL ELSE {text} END"
+        f"WHEN {plain_ends} AND strlen({cell}) = length({cell}) THEN {cell} "
+        f"WHEN {is_one_of(f'lower({text})', tokens)} THEN NULL ELSE {tidied(text)} END"
     )
 
 
+UNSEEN = r"[\x{00ad}\x{200b}-\x{200f}\x{202a}-\x{202e}\x{2060}\x{2066}-\x{2069}\x{feff}]"
+"""Characters that nobody sees: soft hyphens, zero-width ones, marks of writing direction."""
+
+
+def tidied(text: str) -> str:
+    """Return SQL of a text without unseen characters and in Unicode's composed form (NFC), so that
+    what looks the same is the same."""
+    return f"nfc_normalize(regexp_replace({text}, '{UNSEEN}', '', 'g'))"
+
+
 def word_form(text: str) -> str:
-    """Return a word in the form that is compared: lower case, spaces and hyphens as one ``_``."""
-    return re.sub(r"[\s_\-]+", "_", text.strip(EDGES).lower()).strip("_")
+    """Return a word in the form that is compared: lower case; spaces, hyphens, slashes and full
+    stops as one ``_``."""
+    return re.sub(r"[\s_\-/.]+", "_", text.strip(EDGES).lower()).strip("_")
 
 
 def word_form_sql(text: str) -> str:
     """Return SQL for ``word_form``."""
-    return f"trim(regexp_replace(lower({text}), '[\\s_\\-]+', '_', 'g'), '_')"
+    return f"trim(regexp_replace(lower({text}), '[\\s_\\-/.]+', '_', 'g'), '_')"
 
 
 def choice(
@@ -190,15 +203,16 @@ def date(cell: str, text: str, order: DateOrder | None, this_year: int) -> str:
         order: the order of day, month and year that was settled on, or None.
         this_year: a year of two digits above this one's is of the last century.
     """
-    named = (
-        f"trim(regexp_replace(regexp_replace(regexp_replace({text}, "
-        f"'(\\d)(st|nd|rd|th)\\b', '\\1'), '(?i)\\bsept\\b', 'Sep'), '[-,./\\s]+', ' ', 'g'))"
-    )
+    spelt = f"regexp_replace({text}, '(\\d)(st|nd|rd|th|er|º|ª)\\b', '\\1')"
+    spelt = f"regexp_replace({spelt}, '(?i)\\bde\\b', ' ', 'g')"
+    for month, words in MONTH_WORDS.items():
+        spelt = f"regexp_replace({spelt}, '(?i)(^|[^\\pL])({words})($|[^\\pL])', '\\1{month}\\3')"
+    named = f"trim(regexp_replace({spelt}, '[-,./\\s]+', ' ', 'g'))"
     with_name = (
-        f"CASE WHEN regexp_matches({text}, '(?i)[a-z]{{3}}') "
+        f"CASE WHEN regexp_matches({text}, '(?i)\\pL{{3}}') "
         f"AND regexp_matches({text}, '\\d{{4}}') "
         f"THEN try_strptime({named}, [{_listed(NAMED_MONTH)}])::DATE "
-        f"WHEN regexp_matches({text}, '(?i)[a-z]{{3}}') AND regexp_matches({text}, '\\d') "
+        f"WHEN regexp_matches({text}, '(?i)\\pL{{3}}') AND regexp_matches({text}, '\\d') "
         f"THEN try_strptime({named}, [{_listed(NAMED_MONTH_SHORT_YEAR)}])::DATE END"
     )
     serial = (
@@ -223,6 +237,22 @@ def date(cell: str, text: str, order: DateOrder | None, this_year: int) -> str:
         f"ELSE coalesce({', '.join(readings)}) END"
     )
 
+
+MONTH_WORDS: dict[str, str] = {
+    "Jan": "janvier|janv|januar|jänner|enero|ene",
+    "Feb": "février|fevrier|févr|fevr|fév|februar|febrero",
+    "Mar": "mars|märz|maerz|mär|mrz|marzo",
+    "Apr": "avril|avr|abril|abr",
+    "May": "mai|mayo",
+    "Jun": "juin|juni|junio",
+    "Jul": "juillet|juil|juli|julio",
+    "Aug": "août|aout|agosto|ago",
+    "Sep": "septembre|septiembre|setiembre|sept|set",
+    "Oct": "octobre|oktober|okt|octubre",
+    "Nov": "novembre|noviembre",
+    "Dec": "décembre|decembre|déc|dezember|dez|diciembre|dic",
+}
+"""English month to its French, German and Spanish names. From memory."""
 
 NAMED_MONTH = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%Y %b %d", "%Y %B %d")
 NAMED_MONTH_SHORT_YEAR = ("%d %b %y", "%d %B %y", "%b %d %y", "%B %d %y")

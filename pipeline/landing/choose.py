@@ -7,19 +7,31 @@ is refused with a message that says how to write a mapping.
 
 from __future__ import annotations
 
+import datetime as dt
+import re
+import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from pipeline.landing.header import normalised
+import duckdb
+
+from pipeline.landing import row_kinds
+from pipeline.landing.answers import Answers
+from pipeline.landing.cells import NO_WORDS, YES_WORDS, word_form
+from pipeline.landing.column_look import ColumnLook, look_at, look_at_rows
+from pipeline.landing.conform import make_plan
+from pipeline.landing.dividing import SECTION
 from pipeline.landing.mapping import DEFAULT_LAYOUT, ColumnMapping, Mapping, RecordMapping
-from pipeline.landing.mapping_store import all_mappings, find_mapping
+from pipeline.landing.mapping_store import all_mappings, as_toml, find_mapping, toml_value
 from pipeline.landing.matching import recognition
-from pipeline.landing.propose import propose_mapping
+from pipeline.landing.open_question import OpenQuestionError, Question
+from pipeline.landing.propose import Proposal, propose
+from pipeline.landing.questions import meanings, questions, unread_columns
 from pipeline.landing.raw import RawTable
+from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
 from pipeline.landing.workspace import Workspace
-from shared.faults import CoverplateError
 from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
 
@@ -87,46 +99,255 @@ def _means_something_missing(header: Sequence[str], kind: RecordKind, own: set[s
     return False
 
 
-def default_mapping(kind: RecordKind, header: Sequence[str]) -> Mapping:
-    """Return the mapping of a file in the default layout: every canonical column by its own
-    name."""
+def default_mapping(
+    kind: RecordKind, header: Sequence[str], answers: Answers | None = None
+) -> Mapping:
+    """Return the mapping of a file in the default layout: every canonical column by its own name,
+    words as the trade spells them."""
+    said = answers or Answers()
     names = {normalised(name) for name in header}
-    columns = {
-        name: ColumnMapping(from_=(name,)) for name in LAYOUTS[kind].columns if name in names
-    }
+    columns = {}
+    for field in LAYOUTS[kind].fields:
+        if field.name not in names:
+            continue
+        values = {
+            word: ours
+            for word, ours in (meanings(field) if field.type == "choice" else {}).items()
+            if word not in field.choices and word not in PLAIN_YES_NO
+        }
+        values |= {
+            word.lower(): ours for (name, word), ours in said.words.items() if name == field.name
+        }
+        columns[field.name] = ColumnMapping(from_=(field.name,), values=values)
     return Mapping(
         name="default",
+        date_order=said.date_order,
+        decimal_mark=said.decimal_mark,
+        null_tokens=said.no_answer,
+        ignored=said.ignore,
+        distinct=said.different,
         records=(RecordMapping(kind=kind, columns=columns),),
         status_dates=find_status_dates(header),
     )
 
 
-def choose(workspace: Workspace, table: RawTable, named: str | None, file: str) -> Choice:
+PLAIN_YES_NO = frozenset(map(word_form, (*YES_WORDS, *NO_WORDS)))
+"""Words of every yes-or-no column; they need no entry of their own."""
+
+
+def choose(
+    workspace: Workspace,
+    con: duckdb.DuckDBPyConnection,
+    table: RawTable,
+    named: str | None,
+    file: str,
+    answers: Answers | None = None,
+) -> Choice:
     """Choose how a table is read.
 
+    Args:
+        workspace: its mappings come before those that are shipped.
+        con: any connection.
+        table: the table.
+        named: name of a mapping, or None.
+        file: the file, for messages.
+        answers: what a person has settled.
+
     Raises:
-        CoverplateError: nothing fits surely enough, or the named mapping does not exist or fit.
+        OpenQuestionError: it can be read more than one way, or nothing fits surely enough.
+        CoverplateError: the named mapping does not exist or fit.
     """
+    said = answers or Answers()
     if named is not None:
-        mapping = find_mapping(workspace, named)
+        mapping = _answered(find_mapping(workspace, named), said)
         return Choice(mapping, mapping.name, 1.0)
+    own_name = _name_of(file)
     kind = default_kind(table.header)
-    if kind is not None:
-        return Choice(default_mapping(kind, table.header), DEFAULT_LAYOUT, 1.0)
+    if kind is not None and not said.columns:
+        mapping = default_mapping(kind, table.header, said)
+        _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
+        if said:
+            mapping = mapping.model_copy(
+                update={"name": own_name, "recognised_by": tuple(sorted(table.header))}
+            )
+        return Choice(mapping, own_name if said else DEFAULT_LAYOUT, 1.0)
     rated = [
         (recognition(mapping.recognised_by, table.header), mapping)
         for mapping in all_mappings(workspace)
     ]
     confidence, recognised = max(rated, key=lambda pair: pair[0], default=(0.0, None))
-    if recognised is not None and confidence >= RECOGNITION_THRESHOLD:
-        return Choice(recognised, recognised.name, confidence)
-    proposal = propose_mapping(table.header, table.sample)
-    if proposal.mapping is not None and proposal.confidence >= PROPOSAL_THRESHOLD:
-        return Choice(proposal.mapping, proposal.mapping.name, proposal.confidence)
-    raise CoverplateError(
-        f"{file}: the columns are not known well enough to read the file unasked "
-        f"({proposal.explanation()})",
-        expected="the default layout, or a file that a saved mapping recognises",
-        to_do=f"run `coverplate mapping propose {file} --save NAME`, correct the saved mapping "
-        "where it is unsure, and take the file in again",
+    if recognised is not None and confidence >= RECOGNITION_THRESHOLD and not said.columns:
+        mapping = _answered(recognised, said)
+        _ask_nothing(con, table, mapping, file, None)
+        return Choice(mapping, mapping.name, confidence)
+    proposal = propose(look_at(con, table), own_name if said else "proposed", said)
+    if proposal.mapping is not None and not proposal.questions:
+        sure = proposal.confidence >= PROPOSAL_THRESHOLD
+        if sure or _settled_by(proposal, said):
+            _ask_nothing(con, table, proposal.mapping, file, None)
+            return Choice(proposal.mapping, proposal.mapping.name, proposal.confidence)
+    raise asked(file, table, proposal)
+
+
+def _settled_by(proposal: Proposal, said: Answers) -> bool:
+    """Say whether every required column that is unsure was named by a person."""
+    assert proposal.kind is not None
+    return all(
+        c.column in said.columns or c.confidence >= PROPOSAL_THRESHOLD
+        for c in proposal.columns
+        if LAYOUTS[proposal.kind].field(c.column).required
+    ) and bool(said.columns or said.kind)
+
+
+def _answered(mapping: Mapping, said: Answers) -> Mapping:
+    """A mapping with what a person answered beside it."""
+    update: dict[str, object] = {}
+    if said.date_order:
+        update["date_order"] = said.date_order
+    if said.decimal_mark:
+        update["decimal_mark"] = said.decimal_mark
+    if said.no_answer:
+        update["null_tokens"] = (*mapping.null_tokens, *said.no_answer)
+    if said.ignore:
+        update["ignored"] = (*mapping.ignored, *said.ignore)
+    if said.different:
+        update["distinct"] = (*mapping.distinct, *said.different)
+    if said.words:
+        update["records"] = tuple(
+            record.model_copy(
+                update={
+                    "columns": {
+                        name: spec.model_copy(
+                            update={
+                                "values": {
+                                    **spec.values,
+                                    **{
+                                        w.lower(): o
+                                        for (c, w), o in said.words.items()
+                                        if c == name
+                                    },
+                                }
+                            }
+                        )
+                        for name, spec in record.columns.items()
+                    }
+                }
+            )
+            for record in mapping.records
+        )
+    return mapping.model_copy(update=update) if update else mapping
+
+
+def _ask_nothing(
+    con: duckdb.DuckDBPyConnection,
+    table: RawTable,
+    mapping: Mapping,
+    file: str,
+    looks: Sequence[ColumnLook] | None,
+) -> None:
+    """Stop where a reading leaves a column with words of danger aside, or has a rival.
+
+    Raises:
+        OpenQuestionError: so it is.
+    """
+    used: set[int] = set()
+    for record in mapping.records:
+        plan = make_plan(table, mapping, record, dt.date.today())
+        used |= plan.used
+    open_ = unread_columns(con, table.relation, table.header, used, mapping.ignored)
+    open_ += _unread_titles(table, mapping, used)
+    if looks is not None:
+        ignored = {normalised(name) for name in mapping.ignored}
+        kept = [look for look in looks if normalised(look.header) not in ignored]
+        by_name = {normalised(name): name for name in table.header}
+        for record in mapping.records:
+            read = {name: by_name[name] for name in record.columns if name in by_name}
+            open_ += questions(record.kind, kept, read, trusted=True)
+    if open_:
+        raise asked(file, table, None, open_)
+
+
+def _unread_titles(table: RawTable, mapping: Mapping, used: set[int]) -> list[Question]:
+    """Titles between the rows that no column is read from, where the rows lack a place that they
+    could give."""
+    if SECTION not in table.header or SECTION in mapping.ignored:
+        return []
+    place = table.header.index(SECTION)
+    if place in used:
+        return []
+    titles = dict.fromkeys(row[place] for row in table.sample if row[place])
+    told = ", ".join(repr(title) for title in list(titles)[:3])
+    found = f"titles stand between the rows ({told}) and no column is read from them"
+    answers = tuple(f"{name}={SECTION}" for name in ("unit_id", "building_id", "room"))
+    return [Question("titles", "", found, (*answers, f"ignore={SECTION}"))]
+
+
+def _name_of(file: str) -> str:
+    stem = re.sub(r"(\.[A-Za-z0-9]{1,8})+$", "", re.split(r"[/\\]", file)[-1])
+    plain = re.sub(r"[^A-Za-z0-9_\-]+", "_", stem).strip("_-")
+    return plain or "source"
+
+
+def asked(
+    file: str, table: RawTable, proposal: Proposal | None, open_: Sequence[Question] = ()
+) -> OpenQuestionError:
+    """Return the refusal that asks what is open about a table."""
+    everything = [*(proposal.questions if proposal else ()), *open_]
+    where = f" ({table.sheet})" if table.sheet else ""
+    found = f"{file}{where}: the columns are not known well enough to read the file unasked "
+    found += f"({proposal.explanation() if proposal else '; '.join(q.found for q in open_)})"
+    others = "; ".join(" or ".join(q.answers) for q in everything if q.answers)
+    settings = [question.answers[0] for question in everything if question.answers]
+    if proposal:
+        settings += [f"{n}={proposal.suggested.get(n, 'HEADER')}" for n in proposal.missing]
+    shown = " ".join(f"--set {_shell(text)}" for text in settings) or "--set COLUMN=HEADER"
+    name = _name_of(file)
+    return OpenQuestionError(
+        found,
+        expected="columns with one reading: the default layout, or a mapping that recognises it",
+        to_do=f"answer with `coverplate intake {file} {shown}` (or another answer: "
+        f"{others or 'COLUMN=HEADER'}); "
+        f"or correct the draft that was saved as drafts/{name}.toml in the workspace and save it "
+        f"with `coverplate mapping save`; or look at it with `coverplate mapping propose {file} "
+        "--save NAME`",
+        questions=everything,
+        draft=draft_toml(name, table, proposal, everything),
+        name=name,
     )
+
+
+def _shell(text: str) -> str:
+    return shlex.quote(text)
+
+
+def draft_toml(
+    name: str, table: RawTable, proposal: Proposal | None, open_: Sequence[Question]
+) -> str:
+    """Return a mapping as far as it is known, with all that is open as comments."""
+    lines = [f"# columns of the file: {', '.join(table.header)}".replace("\n", " ")]
+    lines += [f"# open: {question.found}".replace("\n", " ") for question in open_]
+    if proposal is not None and proposal.mapping is not None:
+        whole = proposal.mapping.model_copy(update={"name": name})
+        return "\n".join([*lines, "", as_toml(whole)])
+    kind = (proposal.kind if proposal else None) or RecordKind.OPENING_OBSERVATIONS
+    lines += ["", f'name = "{name}"', "recognised_by = []", "", "[[records]]", f'kind = "{kind}"']
+    drafted = proposal.draft if proposal else {}
+    for field in LAYOUTS[kind].fields:
+        spec = drafted.get(field.name)
+        if spec is not None:
+            content = spec.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+            lines += ["", f"[records.columns.{field.name}]"]
+            lines += [f"{key} = {toml_value(value)}" for key, value in content.items()]
+        elif field.required:
+            lines += ["", f"# required: {field.meaning}", f"# [records.columns.{field.name}]"]
+            lines += ['# from = ["HEADER"]']
+    return "\n".join(lines) + "\n"
+
+
+def speaks_of_receptacles(workspace: Workspace, table: RawTable) -> bool:
+    """Say whether a table that cannot be read may hold something that must not be left behind: two
+    known columns, or words of danger."""
+    is_known = known_header(workspace)
+    if sum(is_known(normalised(name)) for name in table.header) >= 2:
+        return True
+    return any(row_kinds.DANGER.search(cell) for row in table.sample for cell in row if cell)

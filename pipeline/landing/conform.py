@@ -2,14 +2,18 @@
 
 The steps are ``sourced → cleaned → numbers → read → judged``.
 
-Only a row that fails carries its original cells and the list of its reasons; for all others those
-two columns are NULL and cost nothing. The rules of validity are those of ``shared.records.checks``
+A fault in a cell that a row can do without blanks the cell and is listed; a fault in a required
+one sets the row aside. So does an unread cell that could report danger in a row that calls its
+opening correct: a clean bill must not stand beside what nobody could read. Only rows with a fault
+carry their original cells and reasons; for all others those columns are NULL and cost nothing. The
+rules of validity are those of ``shared.records.checks``
 and of nothing else; what this module adds is whether a text can be read at all.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -26,6 +30,7 @@ from pipeline.landing.mapping import (
 from pipeline.landing.matching import find_column
 from pipeline.landing.raw import EXTRAS, RawTable
 from shared.records import LAYOUTS, SQL_TYPE, Check, Field, Layout, checks, literal, quoted
+from shared.vocabulary import RecordKind
 
 WHOLE_ROW = "(whole row)"
 """The column named in a reason that concerns the row as a whole."""
@@ -83,6 +88,14 @@ class Origin:
         if self.is_text:
             return quoted("k_" + self.field.name)
         return f"({self.cleaning})"
+
+    @property
+    def told(self) -> str:
+        """SQL of the text that is tried first: the cell as it stands, or the cleaned text where a
+        null token (999, 1900-01-01) could itself be read as a value."""
+        return (
+            self.text if any(re.search(r"\d", token) for token in self.null_tokens) else self.cell
+        )
 
     @property
     def cleaning(self) -> str:
@@ -179,7 +192,8 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     """Return one SELECT that types and judges every row of the plan's table.
 
     Columns: the layout's, typed; ``_reasons`` (list of column, found, expected; NULL for a valid
-    row), ``_cells`` (JSON of the original cells; NULL for a valid row), ``_notes`` (list of slugs
+    row), ``_blanked`` (the same of cells that were blanked in a valid row, else NULL), ``_cells``
+    (JSON of the original cells; NULL for a row without a fault), ``_notes`` (list of slugs
     of findings; NULL mostly, sometimes empty), and ``_row`` where the table's relation has it.
 
     Args:
@@ -205,34 +219,65 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
         for f in layout.fields
     ]
     faults = _faults(plan, by_name, habits)
-    bad = " OR ".join(f"({check.fails})" for check in faults)
-    listed = ", ".join(
-        f"CASE WHEN {check.fails} THEN {{'column': {literal(check.column)}, "
-        f"'found': coalesce(({check.found})::VARCHAR, ''), "
-        f"'expected': {literal(check.expected)}}} END"
-        for check in faults
-    )
-    names = ", ".join(map(quoted, layout.columns))
+    bad = " OR ".join(f"({condition})" for condition in _row_faults(plan, faults))
+    lesser = [check for check in faults if check.columns]
+    odd = " OR ".join(f"({check.fails})" for check in lesser) or "false"
+    names = ", ".join(_kept(name, lesser) for name in layout.columns)
     extra = "".join(f", {name}" for name in kept)
     return (
         f"WITH sourced AS (SELECT *{''.join(', ' + m for m in made)} FROM {plan.table.relation}),\n"
         f"cleaned AS (SELECT *{''.join(', ' + t for t in texts)} FROM sourced),\n"
         f"numbers AS (SELECT *{''.join(', ' + n for n in numbers)} FROM cleaned),\n"
         f"read AS (SELECT *, {', '.join(typed)} FROM numbers),\n"
-        f"judged AS (SELECT *, ({bad}) AS _bad FROM read)\n"
+        f"judged AS (SELECT *, ({bad}) AS _bad, ({odd}) AS _odd FROM read)\n"
         f"SELECT {names},\n"
-        f"CASE WHEN _bad THEN list_filter([{listed}], lambda reason: reason IS NOT NULL) END"
-        f"::{REASONS_TYPE} AS _reasons,\n"
-        f"CASE WHEN _bad THEN {_cells_json(plan.table)} END AS _cells,\n"
+        f"CASE WHEN _bad THEN {_listed(faults)} END::{REASONS_TYPE} AS _reasons,\n"
+        f"CASE WHEN _odd AND NOT _bad THEN {_listed(lesser)} END::{REASONS_TYPE} AS _blanked,\n"
+        f"CASE WHEN _bad OR _odd THEN {_cells_json(plan.table)} END AS _cells,\n"
         f"{_notes(plan)} AS _notes{extra}\n"
         f"FROM judged"
     )
 
 
+def _listed(faults: Sequence[Check]) -> str:
+    reasons = ", ".join(
+        f"CASE WHEN {check.fails} THEN {{'column': {literal(check.column)}, "
+        f"'found': coalesce(({check.found})::VARCHAR, ''), "
+        f"'expected': {literal(check.expected)}}} END"
+        for check in faults
+    )
+    return f"list_filter([{reasons}], lambda reason: reason IS NOT NULL)" if faults else "NULL"
+
+
+def _row_faults(plan: Plan, faults: Sequence[Check]) -> list[str]:
+    """Conditions under which a row is set aside."""
+    conditions = [check.fails for check in faults if not check.columns]
+    if plan.record.kind is RecordKind.OPENING_OBSERVATIONS:
+        telling = [
+            check.fails
+            for check in faults
+            if any(plan.layout.field(name).reports_danger for name in check.columns)
+        ]
+        if telling:
+            unread = " OR ".join(f"({fails})" for fails in telling)
+            conditions.append(f"result = 'correct' AND ({unread})")
+    return conditions
+
+
+def _kept(name: str, faults: Sequence[Check]) -> str:
+    """SQL of a typed column, NULL where it breaks a rule."""
+    broken = [f"({check.fails})" for check in faults if name in check.columns]
+    if not broken:
+        return quoted(name)
+    column = quoted(name)
+    fails = " OR ".join(broken)
+    return f"CASE WHEN _odd AND ({fails}) THEN NULL ELSE {column} END AS {column}"
+
+
 def _number(origin: Origin, habits: Habits) -> str:
     name = origin.field.name
     units = units_of(origin.field.unit)
-    read = cells.number(origin.cell, origin.text, habits.decimal_marks.get(name), units)
+    read = cells.number(origin.told, origin.text, habits.decimal_marks.get(name), units)
     factor = units[origin.spec.unit.lower()] if origin.spec.unit else 1.0
     return read if factor == 1.0 else f"({read}) * {factor:.17g}"
 
@@ -250,10 +295,16 @@ def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
         return number
     if kind == "date":
         order = habits.date_orders.get(origin.field.name)
-        return cells.date(origin.cell, origin.text, order, plan.today.year)
+        return cells.date(origin.told, origin.text, order, plan.today.year)
     if kind == "choice":
         rules = _text_rules(origin, plan.table.header)
         return cells.choice(origin.cell, origin.text, origin.field, origin.spec.values, rules)
+    said = {word: ours for word, ours in origin.spec.values.items() if ours}
+    if said:
+        pairs = ", ".join(
+            f"{literal(word.lower())}: {literal(ours)}" for word, ours in said.items()
+        )
+        return f"coalesce(MAP {{{pairs}}}[lower({origin.text})], {origin.text})"
     return origin.text
 
 
@@ -310,7 +361,8 @@ def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Chec
             f"ELSE {origin.text} IS NOT NULL END)"
         )
         unread[column.name] = fails
-        faults.append(Check(column.name, fails, origin.cell, column.expected()))
+        alone = (column.name,) if column.can_be_blanked else ()
+        faults.append(Check(column.name, fails, origin.cell, column.expected(), alone))
         faults += _contradicting_rules(origin, plan.table.header)
     for check in checks(plan.record.kind, plan.today):
         column = plan.layout.field(check.column)
@@ -324,7 +376,7 @@ def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Chec
         fails = check.fails
         if check.column in unread and fails.endswith("IS NULL"):
             fails = f"({fails} AND NOT {unread[check.column]})"
-        faults.append(Check(check.column, fails, found, check.expected))
+        faults.append(Check(check.column, fails, found, check.expected, check.columns))
     return faults
 
 
@@ -346,6 +398,7 @@ def _contradicting_rules(origin: Origin, header: Sequence[str]) -> list[Check]:
             f"(({settled}) IS NULL AND ({counts}) > 1)",
             f"concat_ws(' ', {', '.join(dict.fromkeys(texts))})",
             f"words that mean one of {', '.join(meanings)}, not several",
+            (origin.field.name,) if origin.field.can_be_blanked else (),
         )
     ]
 

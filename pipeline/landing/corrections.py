@@ -53,12 +53,11 @@ def correction_tables(
         CoverplateError: a row does not say which landed row it corrects.
     """
     landed = list(manifests)
-    exact = table.carefully() if table.carefully else table
-    columns = {name: f"c{index}" for index, name in enumerate(exact.header)}
+    columns = {name: f"c{index}" for index, name in enumerate(table.header)}
     groups = con.execute(
         f"SELECT {columns[SOURCE]}, list(_row ORDER BY _row), "
         f"count(*) FILTER (TRY_CAST({columns[ROW]} AS BIGINT) IS NULL) "
-        f"FROM {exact.relation} GROUP BY 1 ORDER BY min(_row)"
+        f"FROM {table.relation} GROUP BY 1 ORDER BY min(_row)"
     ).fetchall()
     corrections = []
     lost: list[int] = []
@@ -67,7 +66,7 @@ def correction_tables(
         if corrects is None or unnumbered:
             lost += rows
         else:
-            corrections.append(_correction(exact, columns, text, corrects, landed))
+            corrections.append(_correction(table, columns, text, corrects, landed))
     if lost:
         raise CoverplateError(
             f"{len(lost)} row(s) do not say which landed row they correct, such as row {min(lost)}",

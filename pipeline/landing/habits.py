@@ -1,8 +1,9 @@
 """Settles how a file writes what can be read two ways: the order in dates, the decimal mark.
 
 The whole column speaks, never a sample. A column that holds ``13/04/2024`` writes the day first;
-one whose every date fits two orders is ambiguous, and then the person is asked: a wrong guess would
-move every look in time and nobody would see it.
+one whose every date fits two orders is ambiguous, and so is one in which a few dates only tell the
+order (one slip of the pen would turn all others), or in which they contradict one another. Then the
+person is asked: a wrong guess would move every look in time and nobody would see it.
 """
 
 from __future__ import annotations
@@ -24,6 +25,14 @@ ORDER_WORDS: dict[DateOrder, str] = {
     "mdy": "month/day/year",
     "ymd": "year/month/day",
 }
+
+
+FEW_DATES = 2
+"""So few different dates need no more than one that tells."""
+
+CLEAR_SHARE = 0.2
+"""Share of the different dates that must tell the order; of days spread over a month three in five
+do."""
 
 
 @dataclass(frozen=True)
@@ -133,7 +142,17 @@ def _date_order(
         if all(differences[pairs[before, order]] for before in fitting[:index])
     ]
     if len(distinct) == 1:
-        return distinct[0]
+        most = max(n for order, n in zip(ORDERS, counts, strict=True) if order != distinct[0])
+        clear = total - most  # different dates that this order only fits
+        if not clear or total <= FEW_DATES or clear >= max(2, CLEAR_SHARE * total):
+            return distinct[0]
+        words = ORDER_WORDS[distinct[0]]
+        found = (
+            f"{clear} of {total} different dates can only be {words}, the others fit another order "
+            f"too, such as {example!r}: one slip would decide over all of them"
+        )
+        answers = " or ".join(f'"{order}" ({ORDER_WORDS[order]})' for order in ("dmy", "mdy"))
+        return Question(origin.field.name, "date_order", found, answers)
     answers = " or ".join(f'"{order}" ({ORDER_WORDS[order]})' for order in (distinct or ORDERS))
     if distinct:
         words = " or ".join(ORDER_WORDS[order] for order in distinct)
@@ -207,7 +226,7 @@ def _asking(plan: Plan, questions: list[Question]) -> CoverplateError:
     return CoverplateError(
         found,
         expected="texts with one reading, or a mapping that says which one is meant",
-        to_do=f"set {keys} in the mapping of this source, or {questions[0].key} once at its top "
-        "for all columns, and take the file in again with --mapping NAME; "
-        "`coverplate mapping propose FILE --save NAME` writes one to start from",
+        to_do=f"take the file in again with --set {questions[0].key}=ANSWER, which is remembered; "
+        f"or set {keys} in the mapping of this source, or {questions[0].key} once at its top for "
+        "all columns, and name it with --mapping NAME",
     )

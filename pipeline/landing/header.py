@@ -2,52 +2,44 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
+from pipeline.landing import row_kinds
 from pipeline.landing.report import Finding
-
-Cells = Sequence[str | None]
-"""One row of text cells."""
+from pipeline.landing.row_kinds import Cells, IsKnown
 
 LOOK_AT_ROWS = 60
 """Rows in which a header is sought; what stands above it is preamble."""
 
-_NUMBER_OR_DATE = re.compile(r"[\s\d.,:/+\-eE]*\d[\s\d.,:/+\-eE]*")
 
+def find_header(rows: Sequence[Cells], is_known: IsKnown) -> int | None:
+    """Return the index of the first header among the first rows of a file, or None.
 
-def normalised(name: str) -> str:
-    """Return a header in the form that is compared: lower case, words joined by one ``_``."""
-    return re.sub(r"[^0-9a-zà-öø-ÿ#]+", "_", name.casefold().replace("№", "#")).strip("_")
-
-
-def find_header(rows: Sequence[Cells], is_known: Callable[[str], bool]) -> int | None:
-    """Return the index of the header row among the first rows of a table, or None.
-
-    The row with the most names that are known wins; where fewer than two are known anywhere, the
-    first row that is nearly as wide as the table and holds words only.
+    The first row of names that are known is it; where no row has two that are, the first row that
+    is nearly as wide as the table and holds words only.
 
     Args:
         rows: the first rows, preamble included.
         is_known: says whether a normalised name is a header that some layout or mapping knows.
     """
     looked_at = rows[:LOOK_AT_ROWS]
-    known = [
-        sum(is_known(normalised(cell)) for cell in row if cell and cell.strip())
-        for row in looked_at
-    ]
+    for index, row in enumerate(looked_at):
+        if row_kinds.is_heading(row, is_known):
+            return index
+    # a header with a figure among its names, or with few known ones
+    known = [row_kinds.count_known(row, is_known) for row in looked_at]
     if known and max(known) >= 2:
         return known.index(max(known))
-    widths = [_filled(row) for row in looked_at]
+    widths = [len(row_kinds.filled(row)) for row in looked_at]
     usual = Counter(width for width in widths if width > 1)
     if not usual:
         return None
     width = max(usual, key=lambda value: (usual[value], value))
     for index, row in enumerate(looked_at):
-        filled = [cell.strip() for cell in row if cell and cell.strip()]
-        words = not any(_NUMBER_OR_DATE.fullmatch(cell) for cell in filled)
-        if len(filled) >= max(2, 0.6 * width) and words and len(set(filled)) > 1:
+        texts = [cell.strip() for cell in row if cell and cell.strip()]
+        words = row_kinds.all_words(row)
+        if len(texts) >= max(2, 0.6 * width) and words and len(set(texts)) > 1:
             return index
     return None
 
@@ -83,7 +75,3 @@ def clean_header(cells: Cells) -> tuple[tuple[str, ...], list[Finding]]:
             )
         )
     return tuple(names), findings
-
-
-def _filled(row: Cells) -> int:
-    return sum(1 for cell in row if cell and cell.strip())

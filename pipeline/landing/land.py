@@ -26,6 +26,7 @@ from pipeline.landing.file_order import keeps_order
 from pipeline.landing.habits import declared_habits, settle
 from pipeline.landing.mapping import RecordMapping
 from pipeline.landing.matching import EXACT, find_column
+from pipeline.landing.odd_rows import holds_odd_rows
 from pipeline.landing.quality import DATA_QUALITY_COLUMNS
 from pipeline.landing.raw import RawTable
 from pipeline.landing.report import Finding
@@ -63,31 +64,36 @@ class Task:
     corrects: Corrects | None = None
 
 
-def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> tuple[Part, RawTable]:
-    """Type, judge and write one part.
+class QuickReadingError(Exception):
+    """A quick reading cannot stand; the file must be read the careful way."""
 
-    Returns:
-        The part, duplicates and superseded rows not counted yet, and the table as it was read in
-        the end (the careful reading, where the quick one proved wrong).
+
+def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> Part:
+    """Type, judge and write one part, duplicates and superseded rows not counted yet.
 
     Raises:
         CoverplateError: a required column is not in the file, or a date order must be asked for.
+        QuickReadingError: the table was read the quick way, and that proved wrong.
     """
     plan = make_plan(task.table, task.choice.mapping, task.record, task.today)
     _require_columns(plan)
     file = task.folder / f"{task.number}.parquet"
     habits = task.habits or declared_habits(plan)
-    plan = _write(con, plan, habits, task, file)
+    _write(con, plan, habits, task, file)
     if task.habits is None:
         unread = con.execute(
-            f'SELECT DISTINCT r.reason."column" FROM (SELECT unnest(_reasons) AS reason '
-            f"FROM read_parquet({literal(str(file))}) WHERE _reasons IS NOT NULL) AS r"
+            'SELECT DISTINCT r.reason."column" FROM ('
+            "SELECT unnest(coalesce(_reasons, _blanked)) AS reason "
+            f"FROM read_parquet({literal(str(file))}) "
+            f"WHERE _reasons IS NOT NULL OR _blanked IS NOT NULL) AS r"
         ).fetchall()
         settled = settle(con, plan, habits, {row[0] for row in unread})
         if settled is not habits:
             habits = settled
-            plan = _write(con, plan, habits, task, file)
-    return _describe(con, plan, habits, task, file), plan.table
+            _write(con, plan, habits, task, file)
+    if task.table.expected_rows is not None and holds_odd_rows(con, file, plan.layout):
+        raise QuickReadingError
+    return _describe(con, plan, habits, task, file)
 
 
 def _require_columns(plan: Plan) -> None:
@@ -108,26 +114,25 @@ def _require_columns(plan: Plan) -> None:
 
 def _write(
     con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, task: Task, file: Path
-) -> Plan:
-    """Write the typed rows; falls back to the careful reading where the quick one is wrong."""
+) -> None:
+    """Write the typed rows.
 
-    def statement(chosen: Plan) -> str:
-        select = conform_sql(chosen, habits, corrects=task.corrects is not None)
-        return f"COPY ({select}) TO {literal(str(file))} {CODEC}"
-
-    carefully = plan.table.carefully
-    if carefully is not None:
-        quick = statement(plan)
-        try:
-            if keeps_order(con, quick):
-                written = con.execute(quick).fetchall()[0][0]
-                if written == plan.table.expected_rows:
-                    return plan
-        except duckdb.Error:
-            pass  # DuckDB cannot read the text as it stands; any other fault comes up again
-        plan = make_plan(carefully(), plan.mapping, plan.record, plan.today)
-    con.execute(statement(plan))
-    return plan
+    Raises:
+        QuickReadingError: as many rows as there are lines did not come, or not in their order.
+    """
+    select = conform_sql(plan, habits, corrects=task.corrects is not None)
+    copy = f"COPY ({select}) TO {literal(str(file))} {CODEC}"
+    if plan.table.expected_rows is None:
+        con.execute(copy)
+        return
+    try:
+        if not keeps_order(con, copy):
+            raise QuickReadingError
+        written = con.execute(copy).fetchall()[0][0]
+    except duckdb.Error as fault:  # any other fault than of reading comes up again
+        raise QuickReadingError from fault
+    if written != plan.table.expected_rows:
+        raise QuickReadingError
 
 
 def _describe(
@@ -161,18 +166,23 @@ def _describe(
     )
     blank = f"coalesce(list_contains(_notes, '{BLANK_ROW}'), false)"
     short = f"coalesce(list_contains(_notes, '{SHORT_ROW}'), false)"
-    read, quarantined, short_rows, first_short = con.execute(
+    read, quarantined, blanked, first_blanked, short_rows, first_short = con.execute(
         f"SELECT count(*) FILTER (NOT {blank}), "
         f"count(*) FILTER (_reasons IS NOT NULL AND NOT {blank}), "
+        f"count(*) FILTER (_blanked IS NOT NULL), "
+        f"(array_agg(number ORDER BY number) FILTER (_blanked IS NOT NULL))[1:5], "
         f"count(*) FILTER ({short} AND NOT {blank}), "
         f"(array_agg(number ORDER BY number) FILTER ({short} AND NOT {blank}))[1:5] FROM {rows}"
     ).fetchall()[0]
-    if quarantined:
+    if quarantined or blanked:
         fixes = CORRECTION_ROW if task.corrects else f"NULL::BIGINT AS {CORRECTION_ROW}"
         target = task.folder / f"{task.number}.quarantine.parquet"
         con.execute(
-            f"COPY (SELECT number AS row, _cells AS cells, _reasons AS reasons, {fixes} "
-            f"FROM {rows} WHERE _reasons IS NOT NULL AND NOT {blank} ORDER BY number) "
+            f"COPY (SELECT number AS row, _cells AS cells, "
+            f"coalesce(_reasons, _blanked) AS reasons, "
+            f"CASE WHEN _reasons IS NULL THEN 'cell' ELSE 'row' END AS level, {fixes} "
+            f"FROM {rows} WHERE (_reasons IS NOT NULL OR _blanked IS NOT NULL) AND NOT {blank} "
+            f"ORDER BY number) "
             f"TO {literal(str(target))} {CODEC}"
         )
     findings = list(table.findings)
@@ -185,11 +195,45 @@ def _describe(
                 rows=tuple(first_short),
             )
         )
+    if quarantined:
+        findings.append(
+            Finding(
+                kind="rows_set_aside",
+                message="rows set aside: " + _commonest_reasons(con, rows),
+                count=quarantined,
+            )
+        )
+    if blanked:
+        findings.append(
+            Finding(
+                kind="cells_left_blank",
+                message="rows with cells that could not be read; these cells were left blank and "
+                "are listed in quarantine, the rows stand",
+                count=blanked,
+                rows=tuple(first_blanked),
+            )
+        )
     findings += _cut_headers(plan)
     findings += _status_findings(con, plan, task, rows)
     return part.model_copy(
-        update={"rows_read": read, "quarantined": quarantined, "findings": tuple(findings)}
+        update={
+            "rows_read": read,
+            "quarantined": quarantined,
+            "blanked": blanked,
+            "findings": tuple(findings),
+        }
     )
+
+
+def _commonest_reasons(con: duckdb.DuckDBPyConnection, rows: str) -> str:
+    """What most rows are set aside for, in words."""
+    counted = con.execute(
+        'SELECT r."column", r.found, count(*) AS n FROM '
+        f"(SELECT unnest(_reasons) AS r FROM {rows} WHERE _reasons IS NOT NULL) "
+        "GROUP BY ALL ORDER BY n DESC, 1, 2 LIMIT 4"
+    ).fetchall()
+    told = [f"{column} {found[:60] or 'empty'!r} ×{n}" for column, found, n in counted[:3]]
+    return ", ".join(told) + (" and others" if len(counted) > 3 else "")
 
 
 def _cut_headers(plan: Plan) -> list[Finding]:

@@ -198,6 +198,8 @@ class Mapping(_Strict):
         recognised_by: headers that a file must have, all of them, to be read this way unasked.
         date_order, decimal_mark: for all columns that do not say otherwise.
         null_tokens: cells that mean "no answer", beside the usual ones.
+        ignored: source headers that may stay unread whatever words they hold.
+        distinct: identifiers of buildings that are spelt like another one's and are not it.
         records: the record kinds in the file.
         status_dates: status words and dates that must agree.
     """
@@ -210,6 +212,8 @@ class Mapping(_Strict):
     date_order: DateOrder | None = None
     decimal_mark: DecimalMark | None = None
     null_tokens: tuple[str, ...] = ()
+    ignored: tuple[str, ...] = ()
+    distinct: tuple[str, ...] = ()
     records: tuple[RecordMapping, ...] = Field(min_length=1)
     status_dates: tuple[StatusDate, ...] = ()
 
@@ -220,7 +224,10 @@ class Mapping(_Strict):
 
     def content_hash(self) -> str:
         """Return the SHA-256 of everything that decides how a file is read."""
-        text = self.model_dump_json(exclude={"description"})
+        # fields that came later count only where they say anything, so that what was landed
+        # before them is still known to be read alike
+        later = {name for name in ("ignored", "distinct") if not getattr(self, name)}
+        text = self.model_dump_json(exclude={"description", *later})
         return hashlib.sha256(text.encode()).hexdigest()
 
 

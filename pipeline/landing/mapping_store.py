@@ -91,25 +91,26 @@ def as_toml(mapping: Mapping) -> str:
     content = mapping.model_dump(mode="json", by_alias=True, exclude_defaults=True)
     records = content.pop("records")
     status_dates = content.pop("status_dates", [])
-    lines = [f"{key} = {_toml(value)}" for key, value in content.items()]
+    lines = [f"{key} = {toml_value(value)}" for key, value in content.items()]
     for record in records:
-        lines += ["", "[[records]]", f"kind = {_toml(record['kind'])}"]
+        lines += ["", "[[records]]", f"kind = {toml_value(record['kind'])}"]
         if "grade_scale" in record:
-            lines.append(f"grade_scale = {_toml(record['grade_scale'])}")
+            lines.append(f"grade_scale = {toml_value(record['grade_scale'])}")
         for name, spec in record["columns"].items():
             lines += ["", f"[records.columns.{name}]"]
-            lines += [f"{key} = {_toml(value)}" for key, value in spec.items()]
+            lines += [f"{key} = {toml_value(value)}" for key, value in spec.items()]
     for rule in status_dates:
-        lines += ["", "[[status_dates]]", *(f"{key} = {_toml(v)}" for key, v in rule.items())]
+        lines += ["", "[[status_dates]]", *(f"{key} = {toml_value(v)}" for key, v in rule.items())]
     return "\n".join(lines) + "\n"
 
 
-def _toml(value: Any) -> str:  # noqa: ANN401 - any JSON value
+def toml_value(value: Any) -> str:  # noqa: ANN401 - any JSON value
+    """Write a JSON value as TOML."""
     if isinstance(value, dict):
-        pairs = ", ".join(f"{_key(key)} = {_toml(item)}" for key, item in value.items())
+        pairs = ", ".join(f"{_key(key)} = {toml_value(item)}" for key, item in value.items())
         return f"{{ {pairs} }}" if pairs else "{}"
     if isinstance(value, list):
-        return f"[{', '.join(map(_toml, value))}]"
+        return f"[{', '.join(map(toml_value, value))}]"
     # a JSON string is a TOML basic string; numbers and booleans are spelt alike
     return json.dumps(value, ensure_ascii=False)
 

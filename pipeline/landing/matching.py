@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from pipeline.landing.header import normalised
+from pipeline.landing.row_kinds import normalised
 
 TRUNCATED_LENGTH = 6
 """A header cut shorter than this is not taken for the beginning of another."""

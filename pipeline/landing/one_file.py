@@ -9,13 +9,17 @@ from pathlib import Path
 
 import duckdb
 
+from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import Arrival, Keeping, receive
-from pipeline.landing.choose import Choice, choose
+from pipeline.landing.certificate import Stretch
+from pipeline.landing.choose import Choice, choose, speaks_of_receptacles
 from pipeline.landing.conform import Habits
 from pipeline.landing.connection import open_connection
 from pipeline.landing.corrections import correction_tables
-from pipeline.landing.land import Task, land_part
-from pipeline.landing.mapping import DEFAULT_LAYOUT, RecordMapping
+from pipeline.landing.dividing import Division
+from pipeline.landing.identities import ask_about_spellings, write_buildings
+from pipeline.landing.land import QuickReadingError, Task, land_part
+from pipeline.landing.mapping import DEFAULT_LAYOUT, Mapping, RecordMapping
 from pipeline.landing.outcomes import settle_outcomes
 from pipeline.landing.quarantine import is_correction
 from pipeline.landing.raw import RawTable
@@ -41,12 +45,14 @@ class Call:
     Attributes:
         workspace: where to keep them.
         mapping: name of a mapping for all of them, or None.
+        answers: what a person has settled about them.
         today: the day against which "not in the future" is judged.
         tell: called with what is being done.
     """
 
     workspace: Workspace
     mapping: str | None
+    answers: Answers
     today: dt.date
     tell: Callable[[str], None]
 
@@ -60,12 +66,14 @@ class Prepared:
         folder: the complete folder, in scratch.
         replaces: whether an earlier reading of the same bytes is there.
         reports: for the caller.
+        mappings: made by a person's answers, to be saved once the file is in.
     """
 
     manifest: Manifest | None
     folder: Path
     replaces: bool
     reports: list[IntakeReport]
+    mappings: tuple[Mapping, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -87,10 +95,11 @@ class _Reading:
 
 @dataclass
 class _Tables:
-    """The tables of a file and what is to be said of those that hold none."""
+    """The tables of a file as they will be read, and the names of those that nobody can read."""
 
     readings: list[_Reading] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    left_out: set[str] = field(default_factory=set)
 
 
 def prepare(call: Call, source: Source, work: Path) -> Prepared:
@@ -107,15 +116,17 @@ def prepare(call: Call, source: Source, work: Path) -> Prepared:
     folder = work / "folder"
     (folder / "original").mkdir(parents=True)
     call.tell(f"{source.name}: reading")
-    arrival = receive(source.path, source.name, work)
+    arrival = receive(source.path, source.name, work, call.answers.encoding)
     con = open_connection(work)
     try:
-        tables = read_tables(arrival, con, work, call.workspace)
+        division = read_tables(arrival, con, work, call.workspace)
         manifests = call.workspace.manifests()
         existing = next((m for m in manifests if m.sha256 == arrival.sha256), None)
-        if not tables:
-            return Prepared(None, folder, False, [_no_table(source, arrival)])
-        found = _readings(con, call, tables, source, manifests)
+        if not division.tables:
+            return Prepared(None, folder, False, [_no_table(source, arrival, division)])
+        if any(is_correction(table.header) for table in division.tables):
+            division = division.exact()
+        found = _readings(con, call, division, source, manifests)
         if existing is not None and _read_alike(existing, found.readings):
             return Prepared(None, folder, False, _again(existing, source))
         sequence = max((m.sequence for m in manifests), default=0) + 1
@@ -123,9 +134,17 @@ def prepare(call: Call, source: Source, work: Path) -> Prepared:
             sequence = existing.sequence
         keeping = Keeping(arrival, folder / "original" / source.name)
         try:
-            parts = _land_parts(con, call, found.readings, sequence, folder)
+            try:
+                parts = _land_parts(con, call, found.readings, sequence, folder)
+            except QuickReadingError:
+                call.tell(f"{source.name}: reading line by line")
+                division = division.exact()
+                found = _readings(con, call, division, source, manifests)
+                parts = _land_parts(con, call, found.readings, sequence, folder)
             call.tell(f"{source.name}: comparing with what is known")
             earlier = [m for m in manifests if m.sequence < sequence]
+            write_buildings(con, folder, parts)
+            ask_about_spellings(con, call.workspace, earlier, folder, parts)
             parts = settle_outcomes(con, call.workspace, earlier, folder, parts)
         finally:
             keeping.finish()
@@ -140,22 +159,35 @@ def prepare(call: Call, source: Source, work: Path) -> Prepared:
         encoding=arrival.encoding,
         parts=parts,
         findings=tuple(found.findings),
+        certificate=tuple(_certificate(division, found.left_out)),
     )
     write_manifest(folder, manifest)
     reports = [_report(manifest, part) for part in parts]
-    return Prepared(manifest, folder, existing is not None, reports)
+    made = {r.choice.mapping.name: r.choice.mapping for r in found.readings if not r.corrects}
+    return Prepared(
+        manifest,
+        folder,
+        existing is not None,
+        reports,
+        tuple(made.values()) if call.answers else (),
+    )
 
 
 def _readings(
     con: duckdb.DuckDBPyConnection,
     call: Call,
-    tables: list[RawTable],
+    division: Division,
     source: Source,
     manifests: list[Manifest],
 ) -> _Tables:
+    """Decide how each table is read.
+
+    A table is left out, and said to be, only where another one of the file can be read and nothing
+    in it is known; one that speaks of receptacles is never left behind.
+    """
     found = _Tables()
-    refused: list[CoverplateError] = []
-    for table in tables:
+    refused: list[tuple[RawTable, CoverplateError]] = []
+    for table in division.tables:
         if is_correction(table.header):
             for correction in correction_tables(con, table, manifests):
                 found.readings += [
@@ -164,21 +196,32 @@ def _readings(
                 ]
             continue
         try:
-            choice = choose(call.workspace, table, call.mapping, source.label)
+            choice = choose(call.workspace, con, table, call.mapping, source.label, call.answers)
         except CoverplateError as fault:
-            refused.append(fault)
-            found.findings.append(
-                Finding(kind="sheet_left_out", message=f"sheet {table.sheet}: {fault.found}")
-            )
+            refused.append((table, fault))
             continue
         default = choice.label == DEFAULT_LAYOUT
         said_by = source_of(source.name) if default else choice.mapping.source_name
         found.readings += [
             _Reading(table, choice, record, said_by) for record in choice.mapping.records
         ]
-    if refused and not found.readings:
-        raise refused[0]
+    for table, refusal in refused:
+        if not found.readings or speaks_of_receptacles(call.workspace, table):
+            raise refusal
+        found.left_out.add(table.sheet)
+        message = f"{table.sheet} was left out: {', '.join(table.header)}"
+        found.findings.append(Finding(kind="table_left_out", message=message))
     return found
+
+
+def _certificate(division: Division, unread: set[str]) -> list[Stretch]:
+    """What became of every row, tables that were left out among them."""
+    return [
+        stretch.model_copy(update={"role": "left out"})
+        if {stretch.table, stretch.sheet} & unread and stretch.role == "rows"
+        else stretch
+        for stretch in division.stretches
+    ]
 
 
 def _read_alike(existing: Manifest, readings: Sequence[_Reading]) -> bool:
@@ -201,12 +244,10 @@ def _land_parts(
             to_do="split the file",
         )
     parts: list[Part] = []
-    # a table that two record kinds are read from is read the careful way for both or for none
-    exact: dict[int, RawTable] = {}
     for number, reading in enumerate(readings):
         call.tell(f"{reading.record.kind.replace('_', ' ')}: typing and checking")
         task = Task(
-            table=exact.get(id(reading.table), reading.table),
+            table=reading.table,
             choice=reading.choice,
             record=reading.record,
             number=sequence * PARTS_PER_FILE + number,
@@ -216,12 +257,11 @@ def _land_parts(
             habits=reading.habits,
             corrects=reading.corrects,
         )
-        part, exact[id(reading.table)] = land_part(con, task)
-        parts.append(part)
+        parts.append(land_part(con, task))
     return tuple(parts)
 
 
-def _no_table(source: Source, arrival: Arrival) -> IntakeReport:
+def _no_table(source: Source, arrival: Arrival, division: Division) -> IntakeReport:
     finding = Finding(kind="not_a_table", message="the file holds no table and was left out")
     return IntakeReport(
         path=source.label,
@@ -235,6 +275,7 @@ def _no_table(source: Source, arrival: Arrival) -> IntakeReport:
         superseded=0,
         quarantined=0,
         findings=(finding,),
+        certificate=tuple(division.stretches),
     )
 
 
@@ -258,5 +299,7 @@ def _report(manifest: Manifest, part: Part) -> IntakeReport:
         duplicate=part.duplicate,
         superseded=part.superseded,
         quarantined=part.quarantined,
+        blanked=part.blanked,
         findings=(*part.findings, *manifest.findings),
+        certificate=manifest.certificate,
     )

@@ -8,10 +8,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import receive
+from pipeline.landing.certificate import Stretch
 from pipeline.landing.choose import choose
+from pipeline.landing.column_look import ColumnLook, look_at
 from pipeline.landing.connection import open_connection
-from pipeline.landing.propose import Proposal, propose_mapping
+from pipeline.landing.open_question import OpenQuestionError, Question
+from pipeline.landing.propose import Proposal, propose
 from pipeline.landing.quarantine import is_correction
 from pipeline.landing.sources import find_sources
 from pipeline.landing.tables import read_tables
@@ -30,6 +34,9 @@ class Preview:
         sample: the first rows, cells in the header's order.
         read_by: name of the mapping that intake would use, or None where it would refuse.
         proposal: the mapping proposed from header and values.
+        certificate: what every row of the whole file is.
+        questions: what only a person can settle before the table is read.
+        looks: at the values of each column, of all rows.
     """
 
     path: str
@@ -38,10 +45,16 @@ class Preview:
     sample: tuple[tuple[str | None, ...], ...]
     read_by: str | None
     proposal: Proposal
+    certificate: tuple[Stretch, ...] = ()
+    questions: tuple[Question, ...] = ()
+    looks: tuple[ColumnLook, ...] = ()
 
 
 def preview(
-    workspace: Workspace, paths: Sequence[Path | str], name: str = "proposed"
+    workspace: Workspace,
+    paths: Sequence[Path | str],
+    name: str = "proposed",
+    answers: Answers | None = None,
 ) -> list[Preview]:
     """Look at files without taking anything in.
 
@@ -49,27 +62,35 @@ def preview(
         workspace: its saved mappings are considered; it is made where it is missing.
         paths: files, folders and ZIPs.
         name: name of proposed mappings.
+        answers: what a person has settled.
 
     Raises:
         CoverplateError: a path does not exist or cannot be read.
     """
     workspace.create()
     found: list[Preview] = []
+    said = answers or Answers()
     with tempfile.TemporaryDirectory() as folder:
         scratch = Path(folder)
         for number, source in enumerate(find_sources(paths, scratch)):
             work = scratch / f"preview-{number}"
             work.mkdir()
-            arrival = receive(source.path, source.name, work)
+            arrival = receive(source.path, source.name, work, said.encoding)
             con = open_connection(work)
             try:
-                for table in read_tables(arrival, con, work, workspace):
+                division = read_tables(arrival, con, work, workspace)
+                for table in division.tables:
+                    open_: tuple[Question, ...] = ()
                     try:
-                        read_by: str | None = choose(workspace, table, None, source.label).label
+                        choice = choose(workspace, con, table, None, source.label, said)
+                        read_by: str | None = choice.label
+                    except OpenQuestionError as asked:
+                        read_by, open_ = None, asked.questions
                     except CoverplateError:
                         read_by = None
                     if is_correction(table.header):
                         read_by = "the way their sources were read (corrected rows)"
+                    looks = look_at(con, table)
                     found.append(
                         Preview(
                             source.label,
@@ -77,7 +98,10 @@ def preview(
                             table.header,
                             table.sample,
                             read_by,
-                            propose_mapping(table.header, table.sample, name),
+                            propose(looks, name, said),
+                            tuple(division.stretches),
+                            open_,
+                            tuple(looks),
                         )
                     )
             finally:

@@ -1,8 +1,10 @@
-"""Proposes a mapping from a header and some values, and says how sure it is.
+"""Proposes a mapping from headers and values, says how sure it is and what it cannot settle.
 
-Confidence of a column = how surely its header is known × how many of its values can be read.
-Confidence of the whole = the least sure required column × a little for the others; a required
-column that nothing fits makes the whole unsure, because guessing it would invent evidence.
+Confidence of a column = how surely its header is known × the share of its values that can be read;
+of two columns with known headers the one with the higher product is taken. Confidence of the whole
+= the least sure required column × a little for the others; a required column that nothing fits
+makes the whole unsure, because guessing it would invent evidence. What only a person can settle is
+listed beside it (``questions``).
 """
 
 from __future__ import annotations
@@ -10,22 +12,23 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from pydantic import ValidationError
-
-from pipeline.landing import cells
+from pipeline.landing.answers import Answers
 from pipeline.landing.cells import word_form
-from pipeline.landing.header import normalised
+from pipeline.landing.column_look import ColumnLook, look_at_rows
 from pipeline.landing.mapping import ColumnMapping, Mapping, RecordMapping
 from pipeline.landing.matching import TRUNCATED_LENGTH
+from pipeline.landing.open_question import Question
+from pipeline.landing.questions import meanings, questions, readable_words, spoken_by
+from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
-from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES, VALUE_SYNONYMS
-from pipeline.offline import connect
+from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES
+from shared.faults import CoverplateError
 from shared.records import LAYOUTS, Field
 from shared.vocabulary import RecordKind
 
-SAME, SYNONYM, TRUNCATED = 1.0, 0.95, 0.85
-"""How surely a header is known: the column's own name; another word for it; one of these cut
-short."""
+ANSWERED, SAME, SYNONYM, TRUNCATED = 1.0, 1.0, 0.95, 0.85
+"""How surely a header is known: a person said so; the column's own name; another word for it; one
+of these cut short."""
 
 Row = Sequence[str | None]
 
@@ -38,13 +41,13 @@ class ColumnProposal:
         column: canonical column.
         header: source column.
         confidence: 0 to 1.
-        unread: some values that could not be read.
+        unread: values that could not be read, with how often each stands there.
     """
 
     column: str
     header: str
     confidence: float
-    unread: tuple[str, ...] = ()
+    unread: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -56,9 +59,11 @@ class Proposal:
         mapping: a valid mapping, or None where a required column is missing.
         confidence: of the whole, 0 to 1.
         columns: per canonical column.
-        missing: required columns that nothing in the file fits.
+        missing: required columns that nothing in the file fits by name.
+        suggested: of these, the source column whose values fit.
         unmapped: source columns that no canonical column fits.
         draft: the record section as far as it goes, for a person to complete.
+        questions: what only a person can settle.
     """
 
     kind: RecordKind | None
@@ -68,6 +73,8 @@ class Proposal:
     missing: tuple[str, ...] = ()
     unmapped: tuple[str, ...] = ()
     draft: dict[str, ColumnMapping] = field(default_factory=dict)
+    questions: tuple[Question, ...] = ()
+    suggested: dict[str, str] = field(default_factory=dict)
 
     def explanation(self) -> str:
         """Say in one line how sure the proposal is and why not surer."""
@@ -82,6 +89,7 @@ class Proposal:
                 "unsure of "
                 + ", ".join(f"{c.column} from {c.header!r} ({c.confidence:.0%})" for c in doubtful)
             )
+        parts += [question.found for question in self.questions]
         return "; ".join(parts)
 
 
@@ -95,32 +103,81 @@ def propose_mapping(
         sample: some rows, cells in the header's order.
         name: name of the proposed mapping.
     """
-    proposals = [_propose_kind(kind, header, sample, name) for kind in RecordKind]
+    return propose(look_at_rows(header, sample), name)
+
+
+def propose(
+    looks: Sequence[ColumnLook], name: str = "proposed", answers: Answers | None = None
+) -> Proposal:
+    """Propose how a table is read.
+
+    Args:
+        looks: at each of its columns.
+        name: name of the proposed mapping.
+        answers: what a person has settled.
+
+    Raises:
+        CoverplateError: an answer names a column that the table does not have.
+    """
+    said = answers or Answers()
+    _check_answers(looks, said)
+    kinds = [said.kind] if said.kind else list(RecordKind)
+    if not said.kind and said.columns:
+        # a column that only some kinds have says which kind is meant
+        having = [k for k in kinds if set(said.columns) <= set(LAYOUTS[k].columns)]
+        kinds = having or kinds
+    proposals = [_propose_kind(kind, looks, name, said) for kind in kinds]
     # the headers say what the file is about, the values only how well it can be read
     return max(proposals, key=lambda p: (len(p.columns), p.confidence))
 
 
+def _check_answers(looks: Sequence[ColumnLook], said: Answers) -> None:
+    there = {normalised(look.header) for look in looks}
+    strange = [
+        f"{column}={header}"
+        for column, header in said.columns.items()
+        if header and normalised(header) not in there
+    ]
+    if strange:
+        raise CoverplateError(
+            f"no such column in the file: {', '.join(strange)}",
+            expected="one of " + ", ".join(look.header for look in looks),
+            to_do="name a column as the file spells it",
+        )
+
+
 def _propose_kind(
-    kind: RecordKind, header: Sequence[str], sample: Sequence[Row], name: str
+    kind: RecordKind, looks: Sequence[ColumnLook], name: str, said: Answers
 ) -> Proposal:
     layout = LAYOUTS[kind]
-    found = _match_headers(layout.columns, header)
+    found = _match(kind, looks, said)
     columns: list[ColumnProposal] = []
     specs: dict[str, ColumnMapping] = {}
     for column in layout.fields:
         if column.name not in found:
             continue
-        index, sure = found[column.name]
-        texts = [row[index] or "" for row in sample if index < len(row)]
-        spec = _spec(column, header[index], texts)
-        readable, unread = _readable(column, spec, texts)
-        columns.append(ColumnProposal(column.name, header[index], sure * readable, unread))
+        place, sure = found[column.name]
+        look = looks[place]
+        spec = _spec(column, look, said)
+        answered, _, unread = readable_words(column, look)
+        unread = {
+            word: count
+            for word, count in unread.items()
+            if word.lower() not in spec.values and word not in said.no_answer
+        }
+        left = sum(unread.values())
+        readable = 1 - left / answered if answered else 1.0
+        columns.append(ColumnProposal(column.name, look.header, sure * readable, unread))
         specs[column.name] = spec
     missing = tuple(f.name for f in layout.fields if f.required and f.name not in specs)
-    taken = {found[name][0] for name in specs}
-    unmapped = tuple(cell for index, cell in enumerate(header) if index not in taken)
+    taken = {found[column][0] for column in specs}
+    unmapped = tuple(look.header for place, look in enumerate(looks) if place not in taken)
     if not columns:
-        return Proposal(None, None, 0.0, unmapped=tuple(header))
+        return Proposal(None, None, 0.0, unmapped=unmapped)
+    read = {c.column: c.header for c in columns}
+    settled = frozenset(said.columns)
+    kept = [look for look in looks if normalised(look.header) not in _ignored(said)]
+    asked = tuple(questions(kind, kept, read, settled))
     required = [
         next((c.confidence for c in columns if c.column == f.name), 0.0)
         for f in layout.fields
@@ -128,53 +185,92 @@ def _propose_kind(
     ]
     confidences = [c.confidence for c in columns]
     # a lone building_id fits any file: the share of the file that is understood counts as well
-    understood = len(columns) / len(header)
+    understood = len(columns) / len(looks)
     whole = min(required) * (0.7 + 0.3 * sum(confidences) / len(confidences))
-    if kind is RecordKind.BUILDING_REGISTER:
+    if kind is RecordKind.BUILDING_REGISTER and not said.kind:
         whole *= min(1.0, 0.5 + understood) if len(columns) > 1 else 0.3
     if missing:
         share = 1 - len(missing) / sum(f.required for f in layout.fields)
+        spoken = {look.header: spoken_by(kind, look) for look in looks if look.header in unmapped}
+        suggested = {name: header for header, name in spoken.items() if name and name in missing}
         return Proposal(
-            kind, None, 0.5 * share * understood, tuple(columns), missing, unmapped, specs
+            kind,
+            None,
+            0.5 * share * understood,
+            tuple(columns),
+            missing,
+            unmapped,
+            specs,
+            asked,
+            suggested,
         )
-    try:
-        mapping = Mapping(
-            name=name,
-            description=f"proposed from a header; {whole:.0%} sure",
-            recognised_by=tuple(header[found[c.column][0]] for c in columns),
-            records=(RecordMapping(kind=kind, columns=specs),),
-            status_dates=find_status_dates(header),
-        )
-    except (
-        ValidationError
-    ):  # pragma: no cover - a proposal that its own model refuses is no proposal
-        return Proposal(kind, None, 0.0, tuple(columns), (), unmapped, specs)
-    return Proposal(kind, mapping, round(whole, 4), tuple(columns), (), unmapped, specs)
+    header = [look.header for look in looks]
+    mapping = Mapping(
+        name=name,
+        description=f"proposed from a header; {whole:.0%} sure",
+        recognised_by=tuple(read.values()),
+        date_order=said.date_order,
+        decimal_mark=said.decimal_mark,
+        null_tokens=said.no_answer,
+        ignored=said.ignore,
+        distinct=said.different,
+        records=(RecordMapping(kind=kind, columns=specs),),
+        status_dates=find_status_dates(header),
+    )
+    return Proposal(kind, mapping, round(whole, 4), tuple(columns), (), unmapped, specs, asked)
 
 
-def _match_headers(columns: Sequence[str], header: Sequence[str]) -> dict[str, tuple[int, float]]:
+def _ignored(said: Answers) -> set[str]:
+    return {normalised(name) for name in said.ignore}
+
+
+def _match(
+    kind: RecordKind, looks: Sequence[ColumnLook], said: Answers
+) -> dict[str, tuple[int, float]]:
     """Match canonical columns with source columns, the surest first, each used once."""
-    plain = [_without_unit(normalised(cell)) for cell in header]
+    names = LAYOUTS[kind].columns
+    found: dict[str, tuple[int, float]] = {}
+    used = {place for place, look in enumerate(looks) if normalised(look.header) in _ignored(said)}
+    for column, header in said.columns.items():
+        if header and column in names:
+            place = [normalised(look.header) for look in looks].index(normalised(header))
+            found[column] = (place, ANSWERED)
+            used.add(place)
+    closed = set(said.columns)
+    plain = [_without_unit(normalised(look.header)) for look in looks]
     candidates = []
-    for column in columns:
+    for column in names:
+        if column in closed:
+            continue
+        layout_field = LAYOUTS[kind].field(column)
         words = {normalised(word) for word in HEADER_SYNONYMS.get(column, ())}
-        for index, cell in enumerate(plain):
+        for place, cell in enumerate(plain):
             sure = 0.0
-            if cell == column:
+            if normalised(looks[place].header) == column or cell == column:
                 sure = SAME
-            elif cell in words or normalised(header[index]) in words:
+            elif cell in words or normalised(looks[place].header) in words:
                 sure = SYNONYM
-            elif len(cell) >= TRUNCATED_LENGTH and _only_begins(cell, column, columns):
+            elif len(cell) >= TRUNCATED_LENGTH and _only_begins(cell, column, names):
                 sure = TRUNCATED
             if sure:
-                candidates.append((-sure, index, column))
-    found: dict[str, tuple[int, float]] = {}
-    used: set[int] = set()
-    for sure, index, column in sorted(candidates):
-        if column not in found and index not in used:
-            found[column] = (index, -sure)
-            used.add(index)
+                share = _fit(kind, layout_field, looks[place])
+                candidates.append((-sure * share, -sure, place, column))
+    for _, sure, place, column in sorted(candidates):
+        if column not in found and place not in used:
+            found[column] = (place, -sure)
+            used.add(place)
     return found
+
+
+def _fit(kind: RecordKind, column: Field, look: ColumnLook) -> float:
+    """How well values fit a column: a name that holds a tester's kind is no inspector's."""
+    if column.type == "text" and column.name == "inspector":
+        method = LAYOUTS[kind].field("method")
+        answered, readable, _ = readable_words(method, look)
+        return 0.1 if answered and readable >= 0.5 * answered else 1.0
+    answered, readable, _ = readable_words(column, look)
+    # an unread word lowers the choice between columns a little, never to nothing
+    return 0.1 + 0.9 * readable / answered if answered else 0.5
 
 
 def _only_begins(cell: str, column: str, columns: Sequence[str]) -> bool:
@@ -196,42 +292,16 @@ def _without_unit(name: str) -> str:
     return stem if stem and last in {*UNIT_SUFFIXES, "v", "volts", "ohm", "ohms", "amps"} else name
 
 
-def _spec(column: Field, header: str, texts: Sequence[str]) -> ColumnMapping:
+def _spec(column: Field, look: ColumnLook, said: Answers) -> ColumnMapping:
     values = {}
     if column.type == "choice":
-        meanings = {
-            word_form(text): word
-            for word, texts_ in VALUE_SYNONYMS.get(column.name, {}).items()
-            for text in texts_
-        }
-        seen = {text.strip(cells.EDGES) for text in texts}
-        for text in sorted(seen, key=str.lower):
-            word = meanings.get(word_form(text))
+        known = meanings(column)
+        for text in sorted(look.words, key=str.lower):
+            word = known.get(word_form(text))
             if word and word_form(text) not in column.choices:
                 values[text.lower()] = word
-    unit = _unit_of(header) if column.unit in ("V", "A", "Ω") else None
-    return ColumnMapping(from_=(header,), values=values, unit=unit)
-
-
-def _readable(
-    column: Field, spec: ColumnMapping, texts: Sequence[str]
-) -> tuple[float, tuple[str, ...]]:
-    """Return the share of non-blank values that can be read, and some that cannot."""
-    filled = [text.strip(cells.EDGES) for text in texts]
-    tokens = cells.NULL_TOKENS - set(column.choices) - {text.lower() for text in spec.values}
-    filled = [text for text in filled if text.lower() not in tokens]
-    if not filled or column.type in ("text", "identifier"):
-        return 1.0, ()
-    if column.type == "choice":
-        sql = cells.choice("t", "t", column, spec.values, None)
-    elif column.type == "date":
-        orders = ", ".join(cells.numeric_date("t", order, 2100) for order in ("dmy", "mdy", "ymd"))
-        sql = f"coalesce({cells.date('t', 't', None, 2100)}, {orders})"
-    else:
-        sql = f"coalesce({cells.number('t', 't', '.')}, {cells.number('t', 't', ',')})"
-    con = connect()
-    unread = con.execute(
-        f"SELECT t FROM (SELECT unnest(?::VARCHAR[]) AS t) WHERE ({sql}) IS NULL", [filled]
-    ).fetchall()
-    con.close()
-    return 1 - len(unread) / len(filled), tuple(dict.fromkeys(row[0] for row in unread))[:5]
+    for (name, word), ours in said.words.items():
+        if name == column.name:
+            values[word.lower()] = ours
+    unit = _unit_of(look.header) if column.unit in ("V", "A", "Ω") else None
+    return ColumnMapping(from_=(look.header,), values=values, unit=unit)

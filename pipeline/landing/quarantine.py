@@ -12,8 +12,9 @@ import csv
 import json
 import re
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -33,6 +34,7 @@ QUARANTINE_COLUMNS: dict[str, str] = {
     "path": "VARCHAR",
     "sheet": "VARCHAR",
     "row": "BIGINT",
+    "level": "VARCHAR",
     "record_kind": "VARCHAR",
     "cells": "VARCHAR",
     "reasons": REASONS_TYPE,
@@ -43,7 +45,8 @@ QUARANTINE_COLUMNS: dict[str, str] = {
     "root_sheet": "VARCHAR",
     "root_row": "BIGINT",
 }
-"""Columns of the view ``quarantine``; ``cells`` is a JSON object of the original cells."""
+"""Columns of the view ``quarantine``; ``cells`` is a JSON object of the original cells; ``level``
+is ``row`` (set aside) or ``cell`` (the row stands without the cells that the reasons name)."""
 
 
 class Reason(BaseModel):
@@ -67,6 +70,7 @@ class QuarantinedRow(BaseModel):
 
     Attributes:
         path, sheet, row: where it stands, the row as a person sees it.
+        level: ``row``, or ``cell`` where the row stands and only the cells named were left blank.
         sha256: of the file.
         record_kind: what it was to be.
         cells: its original cells by source column.
@@ -79,6 +83,7 @@ class QuarantinedRow(BaseModel):
     path: str
     sheet: str
     row: int
+    level: Literal["row", "cell"] = "row"
     sha256: str
     record_kind: RecordKind
     cells: dict[str, str | None]
@@ -103,6 +108,7 @@ def quarantine_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str:
         if file.is_file():
             selects.append(
                 f"SELECT {literal(manifest.path)} AS path, {literal(part.sheet)} AS sheet, row, "
+                f"{'level' if part.blanked else literal('row')} AS level, "
                 f"{literal(part.record_kind)} AS record_kind, cells, reasons, "
                 f"{literal(manifest.sha256)} AS sha256, {part.part}::INTEGER AS _part, {place}, "
                 f"{root_row} AS root_row FROM read_parquet({literal(str(file))})"
@@ -146,28 +152,50 @@ def list_quarantine(
     where = "WHERE NOT resolved" if unresolved_only else ""
     at_most = f"LIMIT {int(limit)}" if limit is not None else ""
     rows = con.execute(
-        f"SELECT path, sheet, row, sha256, record_kind, cells, reasons, resolved "
+        f"SELECT path, sheet, row, level, sha256, record_kind, cells, reasons, resolved "
         f"FROM ({select}) {where} ORDER BY _part, row {at_most}"
     ).fetchall()
     con.close()
-    names = ("path", "sheet", "row", "sha256", "record_kind", "cells", "reasons", "resolved")
+    names = (
+        *("path", "sheet", "row", "level", "sha256"),
+        *("record_kind", "cells", "reasons", "resolved"),
+    )
     return [
         QuarantinedRow.model_validate(
-            {**dict(zip(names, row, strict=True)), "cells": json.loads(row[5])}
+            {**dict(zip(names, row, strict=True)), "cells": json.loads(row[6])}
         )
         for row in rows
     ]
 
 
-def export_quarantine(workspace: Workspace, path: Path | str) -> int:
-    """Write the unresolved rows as one CSV that a person can correct and take in again.
+@dataclass(frozen=True)
+class WrittenOut:
+    """One file of rows to correct.
+
+    Attributes:
+        path: the file.
+        rows: how many it holds.
+        sources: names of the files they come from.
+    """
+
+    path: Path
+    rows: int
+    sources: tuple[str, ...]
+
+
+def export_quarantine(workspace: Workspace, path: Path | str) -> list[WrittenOut]:
+    """Write the unresolved rows for a person to correct and take in again.
+
+    Rows of sources with the same columns go into one CSV; where there are several such groups,
+    each goes into a file of its own beside ``path``, so that nobody fills in another's columns.
 
     Args:
         workspace: an existing workspace.
         path: the CSV to write (UTF-8 with mark, so that spreadsheet programs show it right).
 
     Returns:
-        The number of rows written; a row set aside as two record kinds is written once.
+        What was written, in landing order; nothing where no row is open. A row set aside as two
+        record kinds is written once.
     """
     manifests = workspace.manifests()
     headers = _headers(parts_of(manifests))
@@ -181,22 +209,37 @@ def export_quarantine(workspace: Workspace, path: Path | str) -> int:
     ).fetchall()
     con.close()
     names = {manifest.sha256: manifest.name for manifest in manifests}
-    columns: dict[str, None] = {}
-    for sha, sheet, *_ in rows:
-        columns.update(dict.fromkeys(headers.get((sha, sheet), ())))
+    groups: dict[tuple[str, ...], list[tuple[Any, ...]]] = {}
+    for row in rows:
+        groups.setdefault(headers.get((row[0], row[1]), ()), []).append(row)
+    target = Path(path)
+    written = []
+    for number, (header, members) in enumerate(groups.items(), 1):
+        own = target
+        if len(groups) > 1:
+            first = re.sub(r"[^A-Za-z0-9_\-]+", "_", Path(names[members[0][0]]).stem)
+            own = target.with_name(f"{target.stem}-{number}-{first}{target.suffix or '.csv'}")
+        _write_out(own, header, members, names)
+        sources = tuple(dict.fromkeys(names[row[0]] for row in members))
+        written.append(WrittenOut(own, len(members), sources))
+    return written
+
+
+def _write_out(
+    path: Path, header: tuple[str, ...], rows: list[tuple[Any, ...]], names: dict[str, str]
+) -> None:
     parsed = [json.loads(row[4]) for row in rows]
     extras = sorted(
         {key for cells in parsed for key in cells if key.startswith(EXTRA_PREFIX)},
         key=lambda key: int(key.removeprefix(EXTRA_PREFIX)),
     )
-    with Path(path).open("w", encoding="utf-8-sig", newline="") as handle:
+    with path.open("w", encoding="utf-8-sig", newline="") as handle:
         writer = csv.writer(handle)
-        writer.writerow([SOURCE, ROW, REASONS, *columns, *extras])
+        writer.writerow([SOURCE, ROW, REASONS, *header, *extras])
         for (sha, sheet, number, _, _, reasons), cells in zip(rows, parsed, strict=True):
             said = "; ".join(dict.fromkeys(_said(r) for group in reasons for r in group))
-            own = [cells.get(name) or "" for name in (*columns, *extras)]
+            own = [cells.get(name) or "" for name in (*header, *extras)]
             writer.writerow([source_text(names[sha], sha, sheet), number, said, *own])
-    return len(rows)
 
 
 def _said(reason: dict[str, Any]) -> str:

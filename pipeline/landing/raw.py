@@ -7,8 +7,8 @@ missing cell (a row that ends early) is NULL, an empty one is ''.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import pyarrow as pa
@@ -38,9 +38,8 @@ class RawTable:
         first_row: row number of the first record of a relation in file order without ``_row``.
         sample: the first rows, for choosing a mapping.
         findings: what was odd about the table.
-        expected_rows: rows that the relation must give; anything else, or a fault while reading,
-            proves that this quick reading is wrong.
-        carefully: reads the same table the slow, exact way.
+        expected_rows: rows that a quick reading must give; anything else, or a fault while reading,
+            proves that it is wrong. None for a careful reading.
     """
 
     sheet: str
@@ -50,7 +49,6 @@ class RawTable:
     sample: tuple[tuple[str | None, ...], ...]
     findings: tuple[Finding, ...] = ()
     expected_rows: int | None = None
-    carefully: Callable[[], RawTable] | None = None
 
     @property
     def cells(self) -> tuple[str, ...]:
@@ -69,65 +67,90 @@ class RawRow:
         row: its number as a person sees it.
         cells: its cells; may be shorter or longer than the header.
         problem: a fault of the row as a whole, or None.
+        ends: the number of its last line, where it runs over several.
     """
 
     row: int
     cells: Sequence[str | None]
     problem: str | None = None
+    ends: int = 0
+
+    @property
+    def last(self) -> int:
+        """The number of its last line."""
+        return max(self.row, self.ends)
 
 
-@dataclass
-class StoredRows:
-    """What ``store_rows`` wrote: the file and the first rows of it."""
+class RowStore:
+    """A raw Parquet file that rows are added to, batch by batch, so that memory stays small.
 
-    path: Path
-    sample: list[tuple[str | None, ...]] = field(default_factory=list)
-    rows: int = 0
+    Args:
+        width: columns, those beyond the header that hold more cells not counted.
+        path: the file to write.
+
+    Attributes:
+        path: the file.
+        sample: the first rows, each ``width`` cells.
+        rows: how many were added.
+    """
+
+    def __init__(self, width: int, path: Path) -> None:
+        self.path = path
+        self.sample: list[tuple[str | None, ...]] = []
+        self.rows = 0
+        self._width = width
+        self._schema = pa.schema(
+            [(f"c{number}", pa.string()) for number in range(width)]
+            + [(name, pa.string()) for name in EXTRAS]
+            + [("_row", pa.int64()), ("_problem", pa.string())]
+        )
+        self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
+        self._batch: list[RawRow] = []
+
+    def add(self, row: RawRow) -> None:
+        """Add a row."""
+        self._batch.append(row)
+        self.rows += 1
+        if len(self.sample) < SAMPLE_ROWS:
+            self.sample.append(tuple(_fitted(row.cells, self._width)[: self._width]))
+        if len(self._batch) == BATCH_ROWS:
+            self._write()
+
+    def close(self) -> None:
+        """Write what is left; the file is whole then."""
+        self._write()
+        self._writer.close()
+
+    def _write(self) -> None:
+        columns: list[list[str | None]] = [[] for _ in range(self._width + EXTRA_COLUMNS)]
+        for row in self._batch:
+            for column, cell in zip(columns, _fitted(row.cells, self._width), strict=True):
+                column.append(cell)
+        arrays = [pa.array(column, pa.string()) for column in columns]
+        arrays.append(pa.array([row.row for row in self._batch], pa.int64()))
+        arrays.append(pa.array([row.problem for row in self._batch], pa.string()))
+        self._writer.write_batch(pa.record_batch(arrays, schema=self._schema))
+        self._batch = []
 
 
-def store_rows(rows: Iterable[RawRow], width: int, path: Path) -> StoredRows:
-    """Write rows to a raw Parquet file, batch by batch, so that memory stays small.
+def store_rows(rows: Iterable[RawRow], width: int, path: Path) -> RowStore:
+    """Write rows to a raw Parquet file and return it, closed.
 
     Args:
         rows: the rows, in file order.
         width: columns of the header.
         path: the file to write.
     """
-    schema = pa.schema(
-        [(f"c{number}", pa.string()) for number in range(width)]
-        + [(name, pa.string()) for name in EXTRAS]
-        + [("_row", pa.int64()), ("_problem", pa.string())]
-    )
-    stored = StoredRows(path)
-    with pq.ParquetWriter(path, schema, compression="zstd") as writer:
-        for batch in _batches(rows):
-            columns: list[list[str | None]] = [[] for _ in range(width + EXTRA_COLUMNS)]
-            for row in batch:
-                for column, cell in zip(columns, _fitted(row.cells, width), strict=True):
-                    column.append(cell)
-            arrays = [pa.array(column, pa.string()) for column in columns]
-            arrays.append(pa.array([row.row for row in batch], pa.int64()))
-            arrays.append(pa.array([row.problem for row in batch], pa.string()))
-            writer.write_batch(pa.record_batch(arrays, schema=schema))
-            stored.rows += len(batch)
-            for row in batch[: SAMPLE_ROWS - len(stored.sample)]:
-                stored.sample.append(tuple(_fitted(row.cells, width)[:width]))
-    return stored
+    store = RowStore(width, path)
+    for row in rows:
+        store.add(row)
+    store.close()
+    return store
 
 
 def stored_relation(path: Path) -> str:
     """Return the SQL relation of a raw Parquet file."""
     return f"read_parquet({literal(str(path))})"
-
-
-def _batches(rows: Iterable[RawRow]) -> Iterator[list[RawRow]]:
-    batch: list[RawRow] = []
-    for row in rows:
-        batch.append(row)
-        if len(batch) == BATCH_ROWS:
-            yield batch
-            batch = []
-    yield batch
 
 
 def _fitted(cells: Sequence[str | None], width: int) -> list[str | None]:

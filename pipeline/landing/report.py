@@ -11,6 +11,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict
 
+from pipeline.landing.certificate import Stretch
 from shared.vocabulary import RecordKind
 
 
@@ -47,8 +48,10 @@ class IntakeReport(BaseModel):
         duplicate: rows that say exactly what is already known.
         superseded: rows that a later row of this file replaced.
         quarantined: rows set aside with their reasons.
+        blanked: rows that stand although some cells of theirs could not be read.
         already_landed: True where these very bytes were taken in before; nothing was changed then.
         findings: what is worth a look although no row was stopped by it.
+        certificate: what every row of the whole file is (the same in every report of a file).
     """
 
     model_config = ConfigDict(frozen=True)
@@ -64,8 +67,10 @@ class IntakeReport(BaseModel):
     duplicate: int
     superseded: int
     quarantined: int
+    blanked: int = 0
     already_landed: bool = False
     findings: tuple[Finding, ...] = ()
+    certificate: tuple[Stretch, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the report as plain JSON values, in the declared order."""

@@ -6,8 +6,8 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-from pipeline.landing.header import normalised
 from pipeline.landing.mapping import StatusDate
+from pipeline.landing.row_kinds import normalised
 
 _STATUS = re.compile(r"(^|_)(status|state)(_|$)")
 _CLOSED_ON = re.compile(

@@ -7,8 +7,9 @@ from pathlib import Path
 import duckdb
 
 from pipeline.landing.arrival import Arrival
+from pipeline.landing.certificate import Ledger
 from pipeline.landing.choose import known_header
-from pipeline.landing.raw import RawTable
+from pipeline.landing.dividing import Division
 from pipeline.landing.readers.delimited import read_delimited
 from pipeline.landing.readers.json_text import read_json, read_json_lines
 from pipeline.landing.readers.parquet import read_parquet
@@ -18,8 +19,8 @@ from pipeline.landing.workspace import Workspace
 
 def read_tables(
     arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path, workspace: Workspace
-) -> list[RawTable]:
-    """Return the tables of a file, as text; [] where it holds none.
+) -> Division:
+    """Return the tables of a file, as text, and what every row of it is.
 
     Args:
         arrival: the file as it was measured.
@@ -31,7 +32,7 @@ def read_tables(
         CoverplateError: the file is damaged.
     """
     if arrival.format == "delimited":
-        return read_delimited(arrival, work, known_header(workspace))
+        return read_delimited(arrival, work, known_header(workspace), con)
     if arrival.format == "spreadsheet":
         return read_spreadsheet(arrival, work, known_header(workspace))
     if arrival.format == "json":
@@ -40,4 +41,7 @@ def read_tables(
         return read_json_lines(arrival, work)
     if arrival.format == "parquet":
         return read_parquet(arrival, con)
-    return []
+    ledger = Ledger("")
+    if arrival.size:
+        ledger.add(1, 1, "left out", text=f"{arrival.size:,} bytes that are no table")
+    return Division([], ledger.stretches)

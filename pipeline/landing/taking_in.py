@@ -8,7 +8,10 @@ import uuid
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from pipeline.landing.answers import Answers
+from pipeline.landing.mapping_store import save_mapping
 from pipeline.landing.one_file import Call, Prepared, prepare
+from pipeline.landing.open_question import OpenQuestionError
 from pipeline.landing.outcomes import recover, settle_again
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
@@ -24,6 +27,7 @@ def intake(
     paths: Sequence[Path | str],
     *,
     mapping: str | None = None,
+    answers: Answers | None = None,
     today: dt.date | None = None,
     progress: Progress | None = None,
 ) -> list[IntakeReport]:
@@ -38,6 +42,8 @@ def intake(
         workspace: where to keep them.
         paths: files, folders and ZIPs.
         mapping: name of a mapping to read all of them with; chosen by itself when None.
+        answers: what a person settled where files can be read more than one way; they are saved as
+            a mapping of the file's name, so that the next file of its kind is read unasked.
         today: the day against which "not in the future" is judged; today by default.
         progress: called with what is being done and how far it is, 0 to 1.
 
@@ -62,12 +68,24 @@ def intake(
                 work.mkdir()
                 try:
                     ready = prepare(
-                        Call(workspace, mapping, today or dt.date.today(), tell), source, work
+                        Call(
+                            workspace,
+                            mapping,
+                            answers or Answers(),
+                            today or dt.date.today(),
+                            tell,
+                        ),
+                        source,
+                        work,
                     )
                     reports += ready.reports
                     if ready.manifest is not None:
                         placed.append(ready)
                         _place(workspace, ready, scratch)
+                except OpenQuestionError as question:
+                    if question.draft:
+                        workspace.save_draft(question.name, question.draft)
+                    refused.append(_named(question, source))
                 except CoverplateError as fault:
                     refused.append(_named(fault, source))
                 finally:
@@ -81,6 +99,8 @@ def intake(
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
         shutil.rmtree(workspace.replaced, ignore_errors=True)
+        for made in {m.name: m for ready in placed for m in ready.mappings}.values():
+            save_mapping(workspace, made, replace=True)
     if progress is not None:
         progress("done", 1.0)
     return reports

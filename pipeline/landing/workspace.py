@@ -11,6 +11,7 @@
         <part>.findings.parquet  data-quality findings of single rows
         outcomes.parquet         rows that are not simply accepted, here and in earlier files
       mappings/*.toml            mappings that people saved
+      drafts/*.toml              mappings of files that were refused, as far as they are known
       warehouse/                 built from ``landed`` and replaceable at any time
       learned/                   what the portfolio taught: records, each written once
       ledger/                    what people enter later; never rebuilt
@@ -30,6 +31,7 @@ from pathlib import Path
 from pydantic import BaseModel, ConfigDict, Field
 
 from pipeline.landing.cells import DateOrder, DecimalMark
+from pipeline.landing.certificate import Stretch
 from pipeline.landing.mapping import Mapping
 from pipeline.landing.report import Finding
 from shared.faults import CoverplateError
@@ -76,7 +78,7 @@ class Part(BaseModel):
         file: name of the typed Parquet file.
         first_row: row number of the first record where the Parquet keeps file order and has no
             ``_row`` column; None where it has one.
-        rows_read, accepted, duplicate, superseded, quarantined: as in ``IntakeReport``.
+        rows_read, accepted, duplicate, superseded, quarantined, blanked: as in ``IntakeReport``.
         corrects: set where the rows are corrected quarantined rows of an earlier file.
         findings: as in ``IntakeReport``.
     """
@@ -101,6 +103,7 @@ class Part(BaseModel):
     duplicate: int = 0
     superseded: int = 0
     quarantined: int
+    blanked: int = 0
     corrects: Corrects | None = None
     findings: tuple[Finding, ...] = ()
 
@@ -117,6 +120,7 @@ class Manifest(BaseModel):
         encoding: of the text, or "" for binary formats.
         parts: the tables read from it, in order.
         findings: what concerns the file as a whole.
+        certificate: what every row of the file is; () for files landed before it was kept.
     """
 
     version: int = FORMAT_VERSION
@@ -128,6 +132,7 @@ class Manifest(BaseModel):
     encoding: str
     parts: tuple[Part, ...]
     findings: tuple[Finding, ...] = ()
+    certificate: tuple[Stretch, ...] = ()
 
 
 class Workspace:
@@ -149,6 +154,19 @@ class Workspace:
     def mappings(self) -> Path:
         """Folder of mappings that people saved."""
         return self.root / "mappings"
+
+    @property
+    def drafts(self) -> Path:
+        """Folder of unfinished mappings, one for each file that had to be asked about."""
+        return self.root / "drafts"
+
+    def save_draft(self, name: str, text: str) -> Path:
+        """Write an unfinished mapping and return its file."""
+        self.drafts.mkdir(parents=True, exist_ok=True)
+        path = self.drafts / f"{name}.toml"
+        with appearing_whole(path) as partial:
+            partial.write_text(text, encoding="utf-8")
+        return path
 
     @property
     def warehouse(self) -> Path:

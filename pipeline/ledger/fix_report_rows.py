@@ -16,12 +16,12 @@ import pandas as pd
 from pipeline.landing import cells
 from pipeline.landing.arrival import Arrival
 from pipeline.landing.cells import DateOrder
-from pipeline.landing.header import normalised
 from pipeline.landing.matching import find_column
 from pipeline.landing.quarantine import REASONS, ROW, SOURCE
 from pipeline.landing.raw import RawTable
 from pipeline.landing.readers.delimited import read_delimited
 from pipeline.landing.readers.spreadsheet import read_spreadsheet
+from pipeline.landing.row_kinds import normalised
 from pipeline.landing.tables import read_tables
 from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
@@ -55,12 +55,12 @@ def _known(name: str) -> bool:
 def report_tables(arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path) -> list[RawTable]:
     """Return the tables of a file, read the exact way."""
     if arrival.format == "delimited":
-        found = read_delimited(arrival, work, _known)
+        found = read_delimited(arrival, work, _known, con)
     elif arrival.format == "spreadsheet":
         found = read_spreadsheet(arrival, work, _known)
     else:
         found = read_tables(arrival, con, work, Workspace(work))
-    return [table.carefully() if table.carefully else table for table in found]
+    return found.exact().tables
 
 
 def report_rows(

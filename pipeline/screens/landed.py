@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import os
 import shutil
+import tempfile
 import uuid
+import zipfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +18,7 @@ import pandas as pd
 from pipeline.landing import IntakeReport, Workspace, export_quarantine, intake, list_quarantine
 
 COUNTS = ("accepted", "duplicate", "superseded", "quarantined")
+"""Every row read ends as exactly one of these."""
 
 
 def history(workspace: Workspace) -> pd.DataFrame:
@@ -22,8 +26,8 @@ def history(workspace: Workspace) -> pd.DataFrame:
 
     Returns:
         One row per table: landed (local time of the landing), path, sheet, record_kind, mapping,
-        mapping_confidence, rows_read, accepted, duplicate, superseded, quarantined, adds_up,
-        sha256.
+        mapping_confidence, rows_read, accepted, duplicate, superseded, quarantined, blanked,
+        adds_up, sha256.
     """
     rows = []
     for manifest in reversed(workspace.manifests()):
@@ -40,12 +44,13 @@ def history(workspace: Workspace) -> pd.DataFrame:
                     part.mapping_confidence,
                     part.rows_read,
                     *counts,
+                    part.blanked,
                     sum(counts) == part.rows_read,
                     manifest.sha256,
                 )
             )
     names = ["landed", "path", "sheet", "record_kind", "mapping", "mapping_confidence", "rows_read"]
-    return pd.DataFrame(rows, columns=[*names, *COUNTS, "adds_up", "sha256"])
+    return pd.DataFrame(rows, columns=[*names, *COUNTS, "blanked", "adds_up", "sha256"])
 
 
 def report_table(reports: Sequence[IntakeReport]) -> pd.DataFrame:
@@ -53,7 +58,7 @@ def report_table(reports: Sequence[IntakeReport]) -> pd.DataFrame:
 
     Returns:
         Columns file, sheet, record_kind, mapping, rows_read, accepted, duplicate, superseded,
-        quarantined, adds_up, already_landed, findings (text).
+        quarantined, blanked, adds_up, already_landed, findings (text).
     """
     rows = [
         (
@@ -63,13 +68,14 @@ def report_table(reports: Sequence[IntakeReport]) -> pd.DataFrame:
             r.mapping,
             r.rows_read,
             *(getattr(r, name) for name in COUNTS),
+            r.blanked,
             sum(getattr(r, name) for name in COUNTS) == r.rows_read,
             r.already_landed,
             "; ".join(f.message for f in r.findings),
         )
         for r in reports
     ]
-    names = ["file", "sheet", "record_kind", "mapping", "rows_read", *COUNTS]
+    names = ["file", "sheet", "record_kind", "mapping", "rows_read", *COUNTS, "blanked"]
     return pd.DataFrame(rows, columns=[*names, "adds_up", "already_landed", "findings"])
 
 
@@ -77,13 +83,15 @@ def set_aside(workspace: Workspace, *, limit: int, unresolved_only: bool = True)
     """Rows set aside.
 
     Returns:
-        Columns file, sheet, row, record_kind, reasons (text), cells (text), resolved.
+        Columns file, sheet, row, level (row, or cell where the row stands), record_kind, reasons
+        (text), cells (text), resolved.
     """
     rows = [
         (
             q.path.rsplit("/", 1)[-1],
             q.sheet,
             q.row,
+            q.level,
             q.record_kind.value,
             "; ".join(f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons),
             " | ".join(f"{name}={cell}" for name, cell in q.cells.items() if cell),
@@ -91,19 +99,20 @@ def set_aside(workspace: Workspace, *, limit: int, unresolved_only: bool = True)
         )
         for q in list_quarantine(workspace, unresolved_only=unresolved_only, limit=limit)
     ]
-    names = ["file", "sheet", "row", "record_kind", "reasons", "cells", "resolved"]
+    names = ["file", "sheet", "row", "level", "record_kind", "reasons", "cells", "resolved"]
     return pd.DataFrame(rows, columns=names)
 
 
 def set_aside_file(workspace: Workspace) -> bytes:
-    """The CSV of ``export_quarantine``, for correction and feeding in again."""
+    """A ZIP with the CSVs of ``export_quarantine``, for correction and feeding in again."""
     workspace.scratch.mkdir(parents=True, exist_ok=True)
-    path = workspace.scratch / f"quarantine-{uuid.uuid4().hex}.csv"
-    try:
-        export_quarantine(workspace, path)
-        return path.read_bytes()
-    finally:
-        path.unlink(missing_ok=True)
+    with tempfile.TemporaryDirectory(dir=workspace.scratch) as folder:
+        written = export_quarantine(workspace, Path(folder) / "set-aside.csv")
+        packed = io.BytesIO()
+        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
+            for item in written:
+                archive.write(item.path, item.path.name)
+        return packed.getvalue()
 
 
 @dataclass(frozen=True)
@@ -112,7 +121,8 @@ class Trial:
 
     Attributes:
         reports: as the intake would give them.
-        aside: rows that it would set aside (the first of them; ``set_aside``).
+        aside: rows that it would set aside, or let stand without a cell (the first of them;
+            ``set_aside``).
     """
 
     reports: list[IntakeReport]
@@ -145,12 +155,13 @@ def try_intake(
         reports = intake(copy, paths, progress=progress)
         new = {r.sha256 for r in reports if not r.already_landed}
         rows = [q for q in list_quarantine(copy, unresolved_only=True) if q.sha256 in new]
-        names = ["file", "row", "reasons", "cells"]
+        names = ["file", "row", "level", "reasons", "cells"]
         aside = pd.DataFrame(
             [
                 (
                     q.path.rsplit("/", 1)[-1],
                     q.row,
+                    q.level,
                     "; ".join(
                         f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons
                     ),

@@ -10,9 +10,11 @@ import pandas as pd
 
 from pipeline.landing import Mapping
 from pipeline.landing.cells import DateOrder, DecimalMark, word_form
+from pipeline.landing.certificate import left_out
 from pipeline.landing.mapping import ColumnMapping, parse_mapping
 from pipeline.landing.preview import Preview
 from pipeline.landing.propose import propose_mapping
+from pipeline.landing.questions import meanings
 from shared.faults import CoverplateError
 from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
@@ -37,8 +39,55 @@ class Desk:
         if header not in self.table.header:
             return []
         place = self.table.header.index(header)
+        if self.table.looks:
+            return list(self.table.looks[place].words)[:most]
         values = (row[place] for row in self.table.sample if place < len(row))
         return list(dict.fromkeys(v for v in values if v))[:most]
+
+
+def interpreted(table: Preview) -> pd.DataFrame:
+    """What the proposal makes of the most frequent words of each column.
+
+    Returns:
+        One row per column of the file and word: header, column (ours, "" where it stays unread),
+        original, times, read_as ("" where it cannot be read).
+    """
+    proposal = table.proposal
+    kind = proposal.kind
+    by_header = {c.header: c for c in proposal.columns}
+    rows = []
+    for look in table.looks:
+        read = by_header.get(look.header)
+        for word, times in list(look.words.items())[:SAMPLES]:
+            shown = ""
+            if read is not None and kind is not None and word not in read.unread:
+                field = LAYOUTS[kind].field(read.column)
+                known = meanings(field) if field.type == "choice" else {}
+                shown = known.get(word_form(word), word)
+            rows.append((look.header, read.column if read else "", word, times, shown))
+    return pd.DataFrame(rows, columns=["header", "column", "original", "times", "read_as"])
+
+
+def unread(words: pd.DataFrame) -> int:
+    """How many words of ``interpreted`` stand in a column that is read and cannot be read."""
+    return int(((words["column"] != "") & (words["read_as"] == "")).sum())
+
+
+def accounted(table: Preview) -> tuple[int, int, pd.DataFrame]:
+    """What the lines of a file are.
+
+    Returns:
+        Lines of the file; rows of tables; and one row per stretch of other lines that hold
+        anything: sheet, first, last, what, lines, text, danger.
+    """
+    last = {stretch.sheet: stretch.last for stretch in table.certificate}
+    rows = sum(s.rows for s in table.certificate if s.role == "rows")
+    other = [
+        (s.sheet, s.first, s.last, s.role, s.rows, s.sample, s.danger)
+        for s in left_out(table.certificate)
+    ]
+    names = ["sheet", "first", "last", "what", "lines", "text", "danger"]
+    return sum(last.values()), rows, pd.DataFrame(other, columns=names)
 
 
 def columns(desk: Desk) -> pd.DataFrame:
@@ -122,6 +171,7 @@ def made(
     *,
     date_order: DateOrder | None = None,
     decimal_mark: DecimalMark | None = None,
+    ignored: Sequence[str] = (),
 ) -> Mapping:
     """The mapping that a person settled on.
 
@@ -131,6 +181,7 @@ def made(
         chosen: canonical column to source column.
         words: (canonical column, the file's word, our word; "" for no answer).
         date_order, decimal_mark: where the file alone does not tell.
+        ignored: columns of the file that may stay unread whatever words they hold.
 
     Raises:
         CoverplateError: every fault of the mapping, together.
@@ -154,6 +205,8 @@ def made(
         "recognised_by": sorted(chosen.values()),
         "records": [{"kind": desk.kind.value, "columns": columns_}],
     }
+    if ignored:
+        content["ignored"] = list(ignored)
     if date_order:
         content["date_order"] = date_order
     if decimal_mark:

@@ -11,6 +11,7 @@ import duckdb
 import pandas as pd
 
 from shared.faults import CoverplateError
+from shared.records import OPENING_OBSERVATIONS
 from shared.vocabulary import CONDITIONS, RecordKind
 
 PROBABILITIES = tuple(f"p_{condition.value}" for condition in CONDITIONS)
@@ -289,10 +290,15 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def looks_set_aside(con: duckdb.DuckDBPyConnection) -> int:
-    """How many rows of looks wait for correction: whatever they report is in none of the lists."""
+    """How many rows of looks wait for correction: whatever they report is in none of the lists.
+
+    Rows that stand without a cell count where that cell could have reported danger.
+    """
+    telling = [f.name for f in OPENING_OBSERVATIONS.fields if f.reports_danger]
     ((count,),) = con.execute(
-        "SELECT count(*) FROM quarantined_rows WHERE NOT resolved AND record_kind = ?",
-        [RecordKind.OPENING_OBSERVATIONS.value],
+        "SELECT count(*) FROM quarantined_rows WHERE NOT resolved AND record_kind = ? "
+        "AND (level = 'row' OR list_has_any(list_transform(reasons, lambda r: r.\"column\"), ?))",
+        [RecordKind.OPENING_OBSERVATIONS.value, telling],
     ).fetchall()
     return int(count)
 

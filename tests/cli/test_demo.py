@@ -74,13 +74,25 @@ def test_rows_quarantined_beyond_those_spoiled_on_purpose_are_told():
     kind = RecordKind.BUILDING_REGISTER
     expected = {
         "files": [
-            {"path": "a.csv", "sheet": "", "record_kind": kind.value, "quarantined": 2},
-            {"path": "b.csv", "sheet": "", "record_kind": kind.value, "quarantined": 0},
+            {
+                "path": "a.csv",
+                "sheet": "",
+                "record_kind": kind.value,
+                "quarantined": 2,
+                "blanked": 0,
+            },
+            {
+                "path": "b.csv",
+                "sheet": "",
+                "record_kind": kind.value,
+                "quarantined": 0,
+                "blanked": 0,
+            },
         ]
     }
     assert unexpected_rows([report("x/a.csv", kind, 2), report("x/b.csv", kind, 0)], expected) == []
     assert unexpected_rows([report("x/a.csv", kind, 3)], expected) == [
-        "a.csv: 3 row(s) quarantined, 2 expected"
+        "a.csv: 3 row(s) quarantined, 2 expected; 0 with cells left blank, 0 expected"
     ]
     assert len(unexpected_rows([report("c.csv", kind, 1)], expected)) == 2
 

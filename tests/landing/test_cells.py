@@ -173,9 +173,15 @@ def test_years_written_as_decimals_are_whole(workspace, inbox, text, year):
     assert query(workspace, select) == [("0042", year)]
 
 
-def test_a_year_with_a_fraction_is_set_aside(workspace, inbox):
-    (report,) = land(workspace, inbox, "building_id,year_built\n1,1971.6\n2,1972\n", "register.csv")
-    assert report.quarantined == 1
+@pytest.mark.parametrize("text", ["1971.6", "c. 1928", "1928?", "before 1900"])
+def test_a_year_that_is_none_is_left_blank_and_listed(workspace, inbox, text):
+    register = f"building_id,year_built\n1,{text}\n2,1972\n"
+    (report,) = land(workspace, inbox, register, "register.csv")
+    assert (report.quarantined, report.blanked) == (0, 1)
+    select = "SELECT building_id, year_built FROM building_register_current ORDER BY 1"
+    assert query(workspace, select) == [("1", None), ("2", 1972)]
+    ((reason,),) = (held.reasons for held in list_quarantine(workspace))
+    assert (reason.column, reason.found) == ("year_built", text)
 
 
 def test_a_word_of_the_vocabulary_is_never_a_null_token(workspace, inbox):

@@ -81,7 +81,8 @@ def test_other_headers_are_proposed(header, column):
 def _as_of_before(workspace):
     """Write every landed Parquet anew without the columns that were added since."""
     names = ", ".join(
-        f'"{each}"' for each in (*OPENING_OBSERVATIONS.columns, "_reasons", "_cells", "_notes")
+        f'"{each}"'
+        for each in (*OPENING_OBSERVATIONS.columns, "_reasons", "_cells", "_notes", "_row")
         if each not in ADDED
     )  # fmt: skip
     rewritten = 0

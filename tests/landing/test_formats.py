@@ -11,6 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from pipeline.landing import intake
+from pipeline.landing.answers import Answers
 from shared.faults import CoverplateError
 from tests.landing.landed import CSV, HEADER, ROWS, TODAY, counts, land, query, reconciles
 
@@ -200,9 +201,12 @@ def test_rows_of_empty_cells_are_no_rows(workspace, inbox):
     assert counts(report) == (2, 2, 0, 0, 0)
 
 
-def test_a_repeated_header_is_numbered_and_reported(workspace, inbox):
+def test_a_repeated_header_is_asked_about(workspace, inbox):
     text = HEADER + ",result\n" + "\n".join(row + ",no_power" for row in ROWS) + "\n"
-    (report,) = land(workspace, inbox, text)
+    with pytest.raises(CoverplateError, match=r"result could be read from 'result'.*'result_2'"):
+        land(workspace, inbox, text)
+    said = Answers(ignore=("result_2",))
+    (report,) = land(workspace, inbox, text, answers=said)
     assert counts(report) == (2, 2, 0, 0, 0)
     assert [f.kind for f in report.findings] == ["duplicate_header"]
     (manifest,) = workspace.manifests()

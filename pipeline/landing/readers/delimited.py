@@ -1,33 +1,32 @@
-"""CSV, TSV and any other delimiter: finds delimiter and header, then takes the quick or careful
-way.
+"""CSV, TSV and any other delimiter: finds the delimiter, then takes the quick or the careful way.
 
-The quick way lets DuckDB read the file in parallel, all as text. It is right only where every
-record is exactly one line, which is proved by counting: records read + header lines = lines in the
-file. Quoted newlines, blank lines, unterminated quotes and rows far too long break that equality,
-and then the careful way is taken: line by line, exact about row numbers, streaming, several times
-slower.
+One grammar: a quote opens a cell only at the very start of it, two quotes within are one, and it
+closes before a delimiter or the end of a line; any other quote is text (``box 3" deep``). The
+careful way reads by that grammar, line by line, and divides what it reads into tables. The quick
+way lets DuckDB read the file in parallel, all as text; it is taken only where every line of the
+file is one whole record by that grammar (``one_record_a_line``), one header stands at the top and
+no line below could be anything but a row; ``tests/landing/test_quick_reading.py`` holds the two
+against each other cell by cell.
 """
 
 from __future__ import annotations
 
-import csv
 import itertools
 import re
 from collections import Counter, deque
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import duckdb
+
+from pipeline.landing import row_kinds
 from pipeline.landing.arrival import Arrival
-from pipeline.landing.header import LOOK_AT_ROWS, clean_header, find_header, normalised
-from pipeline.landing.raw import (
-    EXTRAS,
-    SAMPLE_ROWS,
-    RawRow,
-    RawTable,
-    store_rows,
-    stored_relation,
-)
+from pipeline.landing.certificate import Ledger, Stretch, check_cover
+from pipeline.landing.dividing import Division, divide
+from pipeline.landing.header import LOOK_AT_ROWS, clean_header, find_header
+from pipeline.landing.raw import EXTRAS, SAMPLE_ROWS, RawRow, RawTable
+from pipeline.landing.row_kinds import IsKnown, normalised
 from shared.records import literal
 
 MAX_RECORD_LINES = 200
@@ -36,9 +35,10 @@ MAX_RECORD_LINES = 200
 PROSE = 0.5
 """A text with hardly a known header in which fewer lines than this share are alike is no table."""
 
-UNTERMINATED = "a quote that is never closed"
+SMALL = 5_000
+"""Files of at most so many lines are read the careful way: it costs a tenth of a second."""
 
-csv.field_size_limit(1 << 27)
+UNTERMINATED = "a quote that is never closed"
 
 
 @dataclass(frozen=True)
@@ -47,51 +47,127 @@ class Dialect:
 
     Attributes:
         delimiter: one character.
-        header_line: 1-based number of the line that holds the header.
+        header_line: 1-based number of the line that the first header begins on.
+        width: cells that most lines have.
     """
 
     delimiter: str
     header_line: int
+    width: int
 
 
 def read_delimited(
-    arrival: Arrival, scratch: Path, is_known: Callable[[str], bool]
-) -> list[RawTable]:
-    """Read a delimited text file as one table; [] where no header can be found."""
+    arrival: Arrival, scratch: Path, is_known: IsKnown, con: duckdb.DuckDBPyConnection
+) -> Division:
+    """Read a delimited text file; no table where no header can be found.
+
+    Raises:
+        CoverplateError: the reading does not account for every line of the file.
+    """
     dialect = find_dialect(arrival.text, is_known)
     if dialect is None:
-        return []
-    lines = _lines(arrival.text, dialect.header_line)
-    number, header_text = next(lines)
-    end_of_header, cells = _record(number, header_text, lines, dialect.delimiter)[:2]
-    header, findings = clean_header(cells)
-    sample = list(itertools.islice(_rows(lines, dialect.delimiter), SAMPLE_ROWS))
-    first_row = end_of_header + 1
+        return Division([], _no_table(arrival))
 
-    def carefully() -> RawTable:
-        lines = _lines(arrival.text, first_row)
-        path = scratch / f"{arrival.sha256}.raw.parquet"
-        stored = store_rows(_rows(lines, dialect.delimiter), len(header), path)
-        relation = stored_relation(path)
-        return RawTable("", header, relation, None, tuple(stored.sample), tuple(findings))
+    def carefully() -> Division:
+        rows = read_records(arrival.text, dialect)
+        division = divide(
+            rows, "", lambda n: scratch / f"{arrival.sha256}.{n}.raw.parquet", is_known
+        )
+        check_cover(arrival.name, "", division.stretches, arrival.lines)
+        return division
 
-    if arrival.quotes and arrival.lines <= SAMPLE_ROWS:
-        return [carefully()]
-    width = len(header)
-    relation = quick_relation(arrival.text, dialect.delimiter, width, first_row - 1)
-    fitted = tuple((*row.cells[:width], *([None] * (width - len(row.cells)))) for row in sample)
-    expected = arrival.lines - (first_row - 1)
-    quick = RawTable("", header, relation, first_row, fitted, tuple(findings), expected, carefully)
-    return [quick]
+    if arrival.lines <= SMALL or arrival.lone_returns:
+        return carefully()
+    quick = _quick(arrival, dialect, is_known, con)
+    if quick is None:
+        return carefully()
+    table, stretches = quick
+    return Division([table], stretches, carefully)
 
 
-def find_dialect(text: Path, is_known: Callable[[str], bool]) -> Dialect | None:
+def _no_table(arrival: Arrival) -> list[Stretch]:
+    ledger = Ledger("")
+    if arrival.lines:
+        with arrival.text.open("r", encoding="utf-8-sig", errors="replace") as handle:
+            first = handle.readline(1000).strip()
+        ledger.add(1, arrival.lines, "left out", text=first, rows=arrival.lines)
+    return ledger.stretches
+
+
+def _quick(
+    arrival: Arrival, dialect: Dialect, is_known: IsKnown, con: duckdb.DuckDBPyConnection
+) -> tuple[RawTable, list[Stretch]] | None:
+    """The table as DuckDB reads it, or None where that may differ from the careful reading."""
+    head = list(itertools.islice(read_records(arrival.text, dialect), SAMPLE_ROWS))
+    index = next((n for n, row in enumerate(head) if row.row == dialect.header_line), None)
+    if index is None or any(row.problem or row.last > row.row for row in head):
+        return None
+    header_row, below = head[index], head[index + 1 :]
+    ledger = Ledger("")
+    width = len(row_kinds.filled(header_row.cells))
+    for row in head[:index]:
+        there = len(row_kinds.filled(row.cells))
+        if there >= max(3, 0.6 * width) or row_kinds.pairs(row.cells, is_known):
+            return None
+        text = " | ".join(cell.strip() for cell in row.cells if cell and cell.strip())
+        danger = bool(row_kinds.DANGER.search(text))
+        role: str = "preamble" if there else "blank"
+        ledger.add(row.row, row.row, role, text=text, danger=danger, rows=int(there > 0))  # type: ignore[arg-type]
+    header, findings = clean_header(header_row.cells)
+    gaps = any(not (cell or "").strip() for cell in header_row.cells[: len(header)])
+    if gaps or not below or row_kinds.is_heading(below[0].cells, is_known):
+        return None
+    if not one_record_a_line(arrival, dialect.delimiter, con):
+        return None
+    first_row = header_row.row + 1
+    text = " | ".join(header)
+    ledger.add(header_row.row, header_row.row, "header", text=text)
+    ledger.add(first_row, arrival.lines, "rows", rows=arrival.lines - header_row.row)
+    check_cover(arrival.name, "", ledger.stretches, arrival.lines)
+    relation = quick_relation(arrival.text, dialect.delimiter, len(header), header_row.row)
+    wide = len(header)
+    fitted = tuple((*row.cells[:wide], *([None] * (wide - len(row.cells)))) for row in below)
+    expected = arrival.lines - header_row.row
+    table = RawTable("", header, relation, first_row, fitted, tuple(findings), expected)
+    return table, ledger.stretches
+
+
+def one_record_a_line(arrival: Arrival, delimiter: str, con: duckdb.DuckDBPyConnection) -> bool:
+    """Say whether every line of a text is one whole record whose quotes are all where they may be.
+
+    Args:
+        arrival: the file; one without a quote needs no look.
+        delimiter: one character.
+        con: any connection.
+    """
+    if not arrival.quotes:
+        return True
+    mark = re.escape(delimiter)
+    # DuckDB takes a quote behind spaces for one that opens, so such a cell is not left to it
+    cell = f'("([^"]|"")*"|[ \\t]*([^" \\t{mark}][^{mark}]*)?)'
+    pattern = f"{cell}({mark}{cell})*"
+    lines = (
+        f"read_csv({literal(str(arrival.text))}, columns = {{'line': 'VARCHAR'}}, "
+        "auto_detect = false, header = false, delim = chr(2), quote = '', escape = '', "
+        "nullstr = chr(1), skip = 0)"
+    )
+    try:
+        (found,) = con.execute(
+            f"SELECT count(*) FROM {lines} WHERE contains(line, '\"') "
+            f"AND NOT regexp_full_match(rtrim(line, chr(13)), {literal(pattern)}, 's')"
+        ).fetchall()
+    except duckdb.Error:
+        return False  # a text that DuckDB cannot take as lines is read the careful way
+    return found == (0,)
+
+
+def find_dialect(text: Path, is_known: IsKnown) -> Dialect | None:
     """Find delimiter and header line from the first lines of a text, or None.
 
     Every mark that stands in the first lines is tried as a delimiter. The one that brings most
     known headers wins, then the one that gives most lines the same number of cells.
     """
-    head = [line for _, line in itertools.islice(_lines(text, 1), LOOK_AT_ROWS)]
+    head = [line for _, line in itertools.islice(_lines(text), LOOK_AT_ROWS)]
     candidates = {mark for line in head for mark in line if not mark.isalnum()}
     candidates -= set("\"'_ .-()\r\n\ufeff") | {"/", "\\", "%", "#", "°", "Ω", "+", "*", "$", "€"}
     best: tuple[tuple[float, float, int], Dialect] | None = None
@@ -108,23 +184,23 @@ def find_dialect(text: Path, is_known: Callable[[str], bool]) -> Dialect | None:
             continue
         score = (known if known >= 2 else 0, alike / len(below), width)
         if best is None or score > best[0]:
-            best = score, Dialect(delimiter, numbered[index][0])
+            best = score, Dialect(delimiter, numbered[index][0], width)
     return best[1] if best else None
 
 
 def _head_records(head: list[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    lines = iter(enumerate(head, 1))
+    lines = _Lines(iter(enumerate(head, 1)))
     for number, line in lines:
-        yield number, _record(number, line, lines, delimiter)[1]
+        row, unread = _record(number, line, lines, delimiter)
+        lines.put_back(unread)
+        yield number, list(row.cells)  # type: ignore[arg-type]
 
 
-def _lines(text: Path, first: int) -> Iterator[tuple[int, str]]:
-    """Yield (line number, line without its end) from a line onwards; \\r\\n, \\n and \\r all end
-    one."""
+def _lines(text: Path) -> Iterator[tuple[int, str]]:
+    """Yield (line number, line without its end); \\r\\n, \\n and \\r all end one."""
     with text.open("r", encoding="utf-8-sig", newline=None) as handle:
         for number, line in enumerate(handle, 1):
-            if number >= first:
-                yield number, line.rstrip("\n")
+            yield number, line.rstrip("\n")
 
 
 class _Lines:
@@ -144,55 +220,95 @@ class _Lines:
         self._put_back.extendleft(reversed(lines))
 
 
-def _rows(lines: Iterator[tuple[int, str]], delimiter: str) -> Iterator[RawRow]:
-    """Yield the records of the lines; what cannot be a record becomes a row with a problem."""
-    stream = _Lines(lines)
+def read_records(text: Path, dialect: Dialect) -> Iterator[RawRow]:
+    """Yield every record of a text, blank ones too; one that is not whole has a problem.
+
+    Args:
+        text: a UTF-8 file.
+        dialect: how it is divided.
+    """
+    stream = _Lines(_lines(text))
     for number, line in stream:
-        if line.strip():
-            _, cells, problem, unread = _record(number, line, stream, delimiter)
-            stream.put_back(unread)
-            yield RawRow(number, cells, problem)
+        if '"' not in line:
+            yield RawRow(number, line.split(dialect.delimiter) if line.strip() else [])
+            continue
+        row, unread = _record(number, line, stream, dialect.delimiter, dialect.width)
+        stream.put_back(unread)
+        yield row
 
 
 def _record(
-    number: int, line: str, lines: Iterator[tuple[int, str]], delimiter: str
-) -> tuple[int, list[str], str | None, list[tuple[int, str]]]:
-    """Read one record that starts at a line.
+    number: int, line: str, lines: Iterator[tuple[int, str]], delimiter: str, width: int = 0
+) -> tuple[RawRow, list[tuple[int, str]]]:
+    """Read one record that starts at a line; return it and lines that were read in vain."""
+    cells: list[str] = []
+    rest: str | None = line
+    read: list[tuple[int, str]] = []
+    while rest is not None:
+        if not rest.startswith('"'):
+            cell, found, after = rest.partition(delimiter)
+            cells.append(cell)
+            rest = after if found else None
+            continue
+        closed = _closing(rest, delimiter)
+        whole = rest
+        lenient = closed is None
+        while closed is None and len(read) < MAX_RECORD_LINES:
+            following = next(lines, None)
+            if following is None:
+                break
+            read.append(following)
+            whole += "\n" + following[1]
+            closed = _closes_exactly(whole, delimiter)
+            if closed == BROKEN:
+                closed = None
+                break
+        if closed is None or (
+            lenient and _all_rows([line, *(t for _, t in read)], delimiter, width)
+        ):
+            # the line stands alone, and those after it are their own
+            return RawRow(number, line.split(delimiter), UNTERMINATED), read
+        cells.append(whole[1:closed].replace('""', '"'))
+        behind = whole[closed + 1 :]
+        rest = behind[len(delimiter) :] if behind else None
+    return RawRow(number, cells, None, read[-1][0] if read else number), []
 
-    Returns:
-        number of its last line, its cells, a problem or None, and lines that were read in vain.
+
+def _closing(text: str, delimiter: str) -> int | None:
+    """The place of the quote that closes a cell on its own line; None without one."""
+    place = 1
+    while (place := text.find('"', place)) >= 0:
+        after = text[place + 1 : place + 2]
+        if after == '"':
+            place += 2
+        elif after in ("", delimiter):
+            return place
+        else:
+            place += 1  # a quote within the text: 3" deep
+    return None
+
+
+BROKEN = -1
+"""A quote that neither closes a cell nor is one of two."""
+
+
+def _closes_exactly(text: str, delimiter: str) -> int | None:
+    """The place of the closing quote of a cell of several lines; None while it is open.
+
+    Over several lines no quote but doubled ones is text, else one stray quote would swallow rows.
     """
-    if '"' not in line:
-        return number, line.split(delimiter), None, []
-    whole = line
-    taken: list[tuple[int, str]] = []
-    while True:
-        cells = _parse(whole, delimiter)
-        if cells is not None:
-            return (taken[-1][0] if taken else number), cells, None, []
-        following = next(lines, None) if len(taken) < MAX_RECORD_LINES else None
-        if following is None:
-            return number, _as_written(line, delimiter), UNTERMINATED, taken
-        taken.append(following)
-        whole += "\n" + following[1]
+    place = 1
+    while (place := text.find('"', place)) >= 0:
+        after = text[place + 1 : place + 2]
+        if after != '"':
+            return place if after in ("", delimiter) else BROKEN
+        place += 2
+    return None
 
 
-def _parse(record: str, delimiter: str) -> list[str] | None:
-    """Parse one whole record; None while a quote is open or closed in the middle of a cell."""
-    if record.count('"') % 2:
-        return None
-    try:
-        lines = [line + "\n" for line in record.split("\n")]
-        lines[-1] = lines[-1][:-1]
-        rows = list(csv.reader(lines, delimiter=delimiter, strict=True))
-    except csv.Error:
-        # a quote within an unquoted or after a quoted cell: text, not a delimiter of text
-        return _as_written(record, delimiter) if "\n" not in record else None
-    return rows[0] if len(rows) == 1 else None
-
-
-def _as_written(line: str, delimiter: str) -> list[str]:
-    return [re.sub(r'^"(.*)"$', r"\1", cell, flags=re.S) for cell in line.split(delimiter)]
+def _all_rows(lines: list[str], delimiter: str, width: int) -> bool:
+    """Say whether every line of a record would be a whole row by itself."""
+    return width >= 3 and all(line.count(delimiter) + 1 >= width for line in lines)
 
 
 def quick_relation(text: Path, delimiter: str, width: int, skip: int) -> str:

@@ -7,7 +7,10 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from pipeline.landing import row_kinds
 from pipeline.landing.arrival import Arrival
+from pipeline.landing.certificate import Ledger
+from pipeline.landing.dividing import Division
 from pipeline.landing.header import clean_header
 from pipeline.landing.raw import RawRow, RawTable, store_rows, stored_relation
 from pipeline.landing.readers.spreadsheet import as_text
@@ -16,7 +19,7 @@ from shared.faults import CoverplateError
 NOT_JSON = "not one whole JSON object"
 
 
-def read_json(arrival: Arrival, scratch: Path) -> list[RawTable]:
+def read_json(arrival: Arrival, scratch: Path) -> Division:
     """Read a JSON document; the row number is the object's position in its list, from 1.
 
     Raises:
@@ -46,19 +49,30 @@ def read_json(arrival: Arrival, scratch: Path) -> list[RawTable]:
             expected="one list",
             to_do="save each list as a file of its own",
         )
-    (_, objects), *_ = tables
-    return _table(enumerate(objects, 1), _keys(objects), path)
+    ((chosen, objects),) = tables
+    ledger = Ledger("")
+    ledger.add(1, len(objects), "rows", rows=len(objects))
+    division = _table(enumerate(objects, 1), _keys(objects), path, ledger)
+    if isinstance(document, dict):
+        for number, (key, value) in enumerate(document.items(), len(objects) + 1):
+            if key != chosen and value not in (None, "", [], {}):
+                text = f"{key}: {_cell(value)}"
+                danger = bool(row_kinds.DANGER.search(text))
+                ledger.add(number, number, "left out", text=text, danger=danger)
+    return Division(division.tables, ledger.stretches)
 
 
-def read_json_lines(arrival: Arrival, scratch: Path) -> list[RawTable]:
+def read_json_lines(arrival: Arrival, scratch: Path) -> Division:
     """Read one object a line; the row number is the line. A line that is no object is kept
     whole."""
     keys: dict[str, None] = {}
-    for _, value in _parsed_lines(arrival.text):
+    ledger = Ledger("")
+    for number, value in _parsed_lines(arrival.text):
+        ledger.add(number, number, "rows")
         if isinstance(value, dict):
             keys.update(dict.fromkeys(value))
     path = scratch / f"{arrival.sha256}.raw.parquet"
-    return _table(_parsed_lines(arrival.text), list(keys), path)
+    return _table(_parsed_lines(arrival.text), list(keys), path, ledger)
 
 
 def _parsed_lines(text: Path) -> Iterator[tuple[int, Any]]:
@@ -88,12 +102,13 @@ def _keys(objects: list[Any]) -> list[str]:
     return list(keys)
 
 
-def _table(objects: Iterable[tuple[int, Any]], keys: list[str], path: Path) -> list[RawTable]:
+def _table(
+    objects: Iterable[tuple[int, Any]], keys: list[str], path: Path, ledger: Ledger
+) -> Division:
     header, findings = clean_header(keys)
     stored = store_rows(_rows(objects, keys), len(header), path)
-    return [
-        RawTable("", header, stored_relation(path), None, tuple(stored.sample), tuple(findings))
-    ]
+    table = RawTable("", header, stored_relation(path), None, tuple(stored.sample), tuple(findings))
+    return Division([table], ledger.stretches)
 
 
 def _rows(objects: Iterable[tuple[int, Any]], keys: list[str]) -> Iterator[RawRow]:

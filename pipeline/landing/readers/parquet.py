@@ -5,13 +5,15 @@ from __future__ import annotations
 import duckdb
 
 from pipeline.landing.arrival import Arrival
+from pipeline.landing.certificate import Ledger
+from pipeline.landing.dividing import Division
 from pipeline.landing.header import clean_header
 from pipeline.landing.raw import EXTRAS, SAMPLE_ROWS, RawTable
 from shared.faults import CoverplateError
 from shared.records import literal, quoted
 
 
-def read_parquet(arrival: Arrival, con: duckdb.DuckDBPyConnection) -> list[RawTable]:
+def read_parquet(arrival: Arrival, con: duckdb.DuckDBPyConnection) -> Division:
     """Read a Parquet file; the row number is the record's position, from 1.
 
     Raises:
@@ -21,10 +23,7 @@ def read_parquet(arrival: Arrival, con: duckdb.DuckDBPyConnection) -> list[RawTa
     try:
         described = con.execute(f"DESCRIBE SELECT * FROM {file}").fetchall()
     except duckdb.Error as fault:
-        raise CoverplateError(
-            f"{arrival.name}: the Parquet file cannot be read ({fault})",
-            to_do="write it again; it may have been cut short",
-        ) from fault
+        raise _damaged(arrival, fault) from fault
     columns = [(name, kind) for name, kind, *_ in described if name != "file_row_number"]
     header, findings = clean_header([name for name, _ in columns])
     cells = [
@@ -37,8 +36,25 @@ def read_parquet(arrival: Arrival, con: duckdb.DuckDBPyConnection) -> list[RawTa
         f"NULL::VARCHAR AS _problem FROM {file})"
     )
     names = ", ".join(f"c{number}" for number in range(len(columns)))
-    sample = con.execute(f"SELECT {names} FROM {relation} LIMIT {SAMPLE_ROWS}").fetchall()
-    return [RawTable("", header, relation, None, tuple(sample), tuple(findings))]
+    try:
+        sample = con.execute(f"SELECT {names} FROM {relation} LIMIT {SAMPLE_ROWS}").fetchall()
+        ((rows,),) = con.execute(f"SELECT count(*) FROM {file}").fetchall()
+    except duckdb.Error as fault:
+        raise _damaged(arrival, fault) from fault
+    ledger = Ledger("")
+    if rows:
+        ledger.add(1, rows, "rows", rows=rows)
+    table = RawTable("", header, relation, None, tuple(sample), tuple(findings))
+    return Division([table], ledger.stretches)
+
+
+def _damaged(arrival: Arrival, fault: Exception) -> CoverplateError:
+    first = str(fault).splitlines()[0]
+    return CoverplateError(
+        f"{arrival.name}: the Parquet file cannot be read ({first})",
+        expected="a whole Parquet file",
+        to_do="write it again; it may have been cut short",
+    )
 
 
 def _as_text(column: str, kind: str) -> str:

@@ -1,68 +1,99 @@
-"""Workbooks (XLSX, and XLS, XLSB and ODS as they come): every sheet that holds a table."""
+"""Workbooks (XLSX, and XLS, XLSB and ODS as they come): every sheet, every table on it."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import python_calamine
 
 from pipeline.landing.arrival import Arrival
-from pipeline.landing.header import clean_header, find_header
-from pipeline.landing.raw import RawRow, RawTable, store_rows, stored_relation
+from pipeline.landing.certificate import Stretch, check_cover
+from pipeline.landing.dividing import Division, divide
+from pipeline.landing.raw import RawRow, RawTable
+from pipeline.landing.readers.extent import Extent, extents
+from pipeline.landing.row_kinds import IsKnown
 from shared.faults import CoverplateError
 
+LARGEST_AREA = 20_000_000
+"""Cells of the rectangle around a sheet's content, filled or not, that are read at once."""
 
-def read_spreadsheet(
-    arrival: Arrival, scratch: Path, is_known: Callable[[str], bool]
-) -> list[RawTable]:
-    """Read every sheet with a header as a table; sheets without one give none.
+
+def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Division:
+    """Read every table of every sheet.
 
     Raises:
-        CoverplateError: the workbook cannot be opened.
+        CoverplateError: the workbook cannot be opened, or a row of it would go unread.
     """
+    tables: list[RawTable] = []
+    stretches: list[Stretch] = []
     try:
         workbook = python_calamine.CalamineWorkbook.from_path(str(arrival.original))
         names = list(workbook.sheet_names)
-        tables = []
+        spans = extents(arrival.original)
         for number, name in enumerate(names):
-            cells = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
-            path = scratch / f"{arrival.sha256}.{number}.raw.parquet"
-            table = _table(name if len(names) > 1 else "", cells, path, is_known)
-            if table is not None:
-                tables.append(table)
-    except (python_calamine.CalamineError, OSError) as fault:
+            label = name if len(names) > 1 else ""
+            span = spans.get(name)
+            counted = _Counted(_rows(arrival.original, workbook, name, span))
+            division = divide(
+                counted,
+                label,
+                lambda n, sheet=number: scratch / f"{arrival.sha256}.{sheet}.{n}.raw.parquet",  # type: ignore[misc]
+                is_known,
+                names_sheet=len(names) > 1,
+            )
+            last = counted.last if span is None else span.last_row
+            check_cover(arrival.name, label, division.stretches, max(last, counted.last))
+            tables += division.tables
+            stretches += division.stretches
+    except (python_calamine.CalamineError, OSError, ValueError, KeyError, EOFError) as fault:
         raise CoverplateError(
             f"{arrival.name}: the workbook cannot be opened ({fault})",
             expected="an unlocked workbook",
             to_do="open it, save it without a password, and take it in again",
         ) from fault
-    return tables
+    return Division(tables, stretches)
 
 
-def _table(
-    sheet: str, cells: list[list[Any]], path: Path, is_known: Callable[[str], bool]
-) -> RawTable | None:
-    head = [[as_text(cell) for cell in row] for row in cells[:100]]
-    index = find_header(head, is_known)
-    if index is None:
-        return None
-    header, findings = clean_header(head[index])
-    stored = store_rows(_rows(cells, index + 1, len(header)), len(header), path)
-    return RawTable(
-        sheet, header, stored_relation(path), None, tuple(stored.sample), tuple(findings)
-    )
+class _Counted:
+    """Rows, and the number of the last one that passed."""
+
+    def __init__(self, rows: Iterator[RawRow]) -> None:
+        self._rows = rows
+        self.last = 0
+
+    def __iter__(self) -> Iterator[RawRow]:
+        for row in self._rows:
+            self.last = row.row
+            yield row
 
 
-def _rows(cells: list[list[Any]], first: int, width: int) -> Iterator[RawRow]:
-    for number, row in enumerate(cells[first:], first + 1):
+def _rows(
+    path: Path, workbook: python_calamine.CalamineWorkbook, name: str, span: Extent | None
+) -> Iterator[RawRow]:
+    """The rows of a sheet, as a stream where its content is strewn over a vast rectangle."""
+    if span is not None and span.area > LARGEST_AREA and span.area > 20 * span.cells:
+        cells = _streamed(path, name)
+    else:
+        cells = iter(workbook.get_sheet_by_name(name).to_python(skip_empty_area=False))
+    for number, row in enumerate(cells, 1):
         texts = [as_text(cell) for cell in row]
-        if any(texts):
-            while len(texts) > width and not texts[-1]:
-                texts.pop()  # a sheet is a rectangle: empty cells beyond the header say nothing
-            yield RawRow(number, texts)
+        while texts and not texts[-1]:
+            texts.pop()  # a sheet is a rectangle: empty cells at the end of a row say nothing
+        yield RawRow(number, texts)
+
+
+def _streamed(path: Path, name: str) -> Iterator[Any]:
+    book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    try:
+        sheet = book[name]
+        sheet.reset_dimensions()
+        yield from sheet.iter_rows(values_only=True)
+    finally:
+        book.close()
 
 
 def as_text(cell: Any) -> str:  # noqa: ANN401 - whatever a workbook or a JSON text holds

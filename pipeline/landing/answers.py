@@ -1,0 +1,129 @@
+"""What a person answers when a file can be read more than one way: ``column=header`` and the like.
+
+Answers become part of a mapping, which is saved once the file is in, so that nobody is asked twice.
+"""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from pipeline.landing.cells import DateOrder, DecimalMark
+from shared.faults import CoverplateError
+from shared.records import LAYOUTS
+from shared.vocabulary import RecordKind
+
+FORMS = (
+    "COLUMN=HEADER (COLUMN= for none)",
+    "COLUMN:WORD=OURS",
+    "ignore=HEADER",
+    "kind=RECORD_KIND",
+    "date_order=dmy|mdy|ymd",
+    "decimal_mark=.|,",
+    "no_answer=WORD",
+    "encoding=CODE_PAGE",
+    "different=BUILDING",
+)
+"""Every form that an answer may take."""
+
+_ORDERS: dict[str, DateOrder] = {"dmy": "dmy", "mdy": "mdy", "ymd": "ymd"}
+_MARKS: dict[str, DecimalMark] = {".": ".", ",": ","}
+
+
+@dataclass(frozen=True)
+class Answers:
+    """Answers of a person about one file, or about all files of a call.
+
+    Attributes:
+        columns: canonical column to the source header that it is read from; "" for none.
+        words: (canonical column, the source's word) to our word.
+        ignore: source headers that may stay unread whatever they hold.
+        kind: the record kind.
+        date_order, decimal_mark: for the whole file.
+        no_answer: words that mean "no answer", such as 999.
+        encoding: of texts that are not UTF-8.
+        different: buildings that are spelt like another one and are not it.
+    """
+
+    columns: dict[str, str] = field(default_factory=dict)
+    words: dict[tuple[str, str], str] = field(default_factory=dict)
+    ignore: tuple[str, ...] = ()
+    kind: RecordKind | None = None
+    date_order: DateOrder | None = None
+    decimal_mark: DecimalMark | None = None
+    no_answer: tuple[str, ...] = ()
+    encoding: str | None = None
+    different: tuple[str, ...] = ()
+
+    def __bool__(self) -> bool:
+        """Whether anything was answered that a mapping keeps."""
+        return replace(self, encoding=None) != Answers()
+
+
+def parse_answers(texts: Iterable[str]) -> Answers:
+    """Read answers as a person types them; see ``FORMS``.
+
+    Raises:
+        CoverplateError: some are no answers; all of them are named.
+    """
+    columns: dict[str, str] = {}
+    words: dict[tuple[str, str], str] = {}
+    ignore: list[str] = []
+    no_answer: list[str] = []
+    different: list[str] = []
+    kind: RecordKind | None = None
+    order: DateOrder | None = None
+    mark: DecimalMark | None = None
+    encoding: str | None = None
+    faults: list[str] = []
+    known = {name for layout in LAYOUTS.values() for name in layout.columns}
+    for text in texts:
+        key, found, value = (part.strip() for part in text.partition("="))
+        column, colon, word = (part.strip() for part in key.partition(":"))
+        if not found:
+            faults.append(f"{text!r} has no =")
+        elif key == "ignore" and value:
+            ignore.append(value)
+        elif key == "no_answer" and value:
+            no_answer.append(value)
+        elif key == "different" and value:
+            different.append(value)
+        elif key == "kind" and value in set(RecordKind):
+            kind = RecordKind(value)
+        elif key == "date_order" and value in _ORDERS:
+            order = _ORDERS[value]
+        elif key == "decimal_mark" and value in _MARKS:
+            mark = _MARKS[value]
+        elif key == "encoding" and _is_encoding(value):
+            encoding = value
+        elif colon and word and column in known:
+            words[column, word] = value
+        elif not colon and key in known:
+            columns[key] = value
+        else:
+            faults.append(f"{text!r} sets nothing that there is")
+    if faults:
+        raise CoverplateError(
+            "; ".join(faults),
+            expected="; ".join(FORMS),
+            to_do="the columns of each record kind stand in the README",
+        )
+    return Answers(
+        columns,
+        words,
+        tuple(ignore),
+        kind,
+        order,
+        mark,
+        tuple(no_answer),
+        encoding,
+        tuple(different),
+    )
+
+
+def _is_encoding(name: str) -> bool:
+    try:
+        return codecs.lookup(name)._is_text_encoding
+    except LookupError:
+        return False

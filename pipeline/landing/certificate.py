@@ -1,0 +1,134 @@
+"""The certificate of a file: which rows are a table's, and what every other row was taken for.
+
+Stretches follow one another and cover the file from its first row to its last, so that nothing a
+file holds can be missing without a line that says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict
+
+from shared.faults import CoverplateError
+
+Role = Literal[
+    "rows", "header", "header again", "preamble", "title", "total", "remark", "blank", "left out"
+]
+"""What a row is: of a table, naming its columns (again), about it, or of no use to anybody.
+
+``left out`` is a table, or a part of a document, that nobody could read.
+"""
+
+SAMPLE_LENGTH = 120
+
+
+class Stretch(BaseModel):
+    """Rows of a file that follow one another and are the same thing.
+
+    Attributes:
+        sheet: the worksheet, "" where there is only one.
+        table: the table they belong to, "" where there is only one; ``table 1, table 2`` where two
+            stand side by side.
+        first, last: row numbers as a person sees them, both ends included.
+        role: what they are.
+        rows: how many of them hold anything.
+        sample: the text of the first.
+        danger: whether one that is not read as a row holds words of danger or of a result.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    sheet: str = ""
+    table: str = ""
+    first: int
+    last: int
+    role: Role
+    rows: int
+    sample: str = ""
+    danger: bool = False
+
+    @property
+    def where(self) -> str:
+        """The rows in words."""
+        span = f"row {self.first}" if self.first == self.last else f"rows {self.first}–{self.last}"
+        return f"sheet {self.sheet}, {span}" if self.sheet else span
+
+
+class Ledger:
+    """Collects what the rows of one sheet are, joining neighbours that are alike."""
+
+    def __init__(self, sheet: str) -> None:
+        self._sheet = sheet
+        self.stretches: list[Stretch] = []
+
+    def add(
+        self,
+        first: int,
+        last: int,
+        role: Role,
+        *,
+        table: str = "",
+        text: str = "",
+        danger: bool = False,
+        rows: int = 1,
+    ) -> None:
+        """Add one row, or a run of them."""
+        before = self.stretches[-1] if self.stretches else None
+        if before and (before.role, before.table, before.last + 1) == (role, table, first):
+            both = {"last": last, "rows": before.rows + rows, "danger": before.danger or danger}
+            self.stretches[-1] = before.model_copy(update=both)
+            return
+        if before and first > before.last + 1:
+            gap = (before.last + 1, first - 1)
+            self.stretches.append(
+                Stretch(sheet=self._sheet, first=gap[0], last=gap[1], role="blank", rows=0)
+            )
+        elif before is None and first > 1:
+            self.stretches.append(
+                Stretch(sheet=self._sheet, first=1, last=first - 1, role="blank", rows=0)
+            )
+        self.stretches.append(
+            Stretch(
+                sheet=self._sheet,
+                table=table,
+                first=first,
+                last=last,
+                role=role,
+                rows=rows,
+                sample=text[:SAMPLE_LENGTH],
+                danger=danger,
+            )
+        )
+
+
+def check_cover(name: str, sheet: str, stretches: Sequence[Stretch], last: int) -> None:
+    """Hold a sheet's stretches against the rows that its bytes have.
+
+    Args:
+        name: the file, for the message.
+        sheet: the sheet.
+        stretches: of that sheet, in order.
+        last: its last row, counted apart from reading it.
+
+    Raises:
+        CoverplateError: they leave a row out, count one twice, or end elsewhere.
+    """
+    expected = 1
+    for stretch in stretches:
+        if stretch.first != expected or stretch.last < stretch.first:
+            break
+        expected = stretch.last + 1
+    if expected != last + 1:
+        where = f"sheet {sheet}: " if sheet else ""
+        raise CoverplateError(
+            f"{name}: {where}the reading accounts for {expected - 1} of {last} row(s)",
+            expected="every row of the file accounted for",
+            to_do="save the file as CSV in UTF-8 and take that in; this reading was not kept",
+        )
+
+
+def left_out(stretches: Iterable[Stretch]) -> list[Stretch]:
+    """Return what holds anything and is not a table's row or header."""
+    return [s for s in stretches if s.role not in ("rows", "header", "header again", "blank")]

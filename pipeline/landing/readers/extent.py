@@ -1,0 +1,108 @@
+"""How far the sheets of an XLSX workbook reach, counted from its bytes before anything reads it.
+
+One cell at the far end of a sheet makes a reader that keeps the whole rectangle ask for hundreds of
+gigabytes; and what a reader gives can be held against what is there.
+"""
+
+from __future__ import annotations
+
+import posixpath
+import re
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+from xml.etree import ElementTree
+
+CHUNK = 1 << 20
+
+_COLUMN = re.compile(rb"c r=\"([A-Z]{1,3})[0-9]")
+_PLACE = re.compile(rb"r=\"([A-Z]{1,3})([0-9]{1,7})\"")
+_VALUE = re.compile(rb"<(?:\w+:)?(?:v|is)>")
+
+_RELATIONS = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
+
+
+@dataclass(frozen=True)
+class Extent:
+    """How far one sheet reaches.
+
+    Attributes:
+        last_row: number of the last row with a value, 0 for an empty sheet.
+        last_column: number of the last column with a cell.
+        cells: cells that hold a value.
+    """
+
+    last_row: int
+    last_column: int
+    cells: int
+
+    @property
+    def area(self) -> int:
+        """Cells of the rectangle from the first cell to the last."""
+        return self.last_row * self.last_column
+
+
+def extents(path: Path) -> dict[str, Extent]:
+    """Return the extent of each worksheet by name; {} where the file is no XLSX.
+
+    Raises:
+        zipfile.BadZipFile, ElementTree.ParseError: the workbook is damaged.
+    """
+    if not zipfile.is_zipfile(path):
+        return {}
+    with zipfile.ZipFile(path) as archive:
+        names = set(archive.namelist())
+        if "xl/workbook.xml" not in names or "xl/_rels/workbook.xml.rels" not in names:
+            return {}
+        targets = {
+            relation.get("Id"): relation.get("Target", "")
+            for relation in ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
+        }
+        found = {}
+        for element in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter():
+            if element.tag.rpartition("}")[2] != "sheet":
+                continue
+            target = targets.get(element.get(_RELATIONS) or "") or ""
+            member = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
+            member = posixpath.normpath(member)
+            if member in names and "worksheets/" in member:
+                found[element.get("name") or ""] = _extent(archive, member)
+        return found
+
+
+def _extent(archive: zipfile.ZipFile, member: str) -> Extent:
+    last_row = last_column = cells = 0
+    held = b""
+    with archive.open(member) as stream:
+        while chunk := stream.read(CHUNK):
+            text = held + chunk
+            cut = text.rfind(b"row>") + 4  # a row that goes on is looked at with its rest
+            whole, held = (text[:cut], text[cut:]) if cut > 3 else (b"", text)
+            row, column, filled = _counted(whole)
+            last_row, last_column = max(last_row, row), max(last_column, column)
+            cells += filled
+    row, column, filled = _counted(held)
+    return Extent(max(last_row, row), max(last_column, column), cells + filled)
+
+
+def _counted(text: bytes) -> tuple[int, int, int]:
+    """Last row with a value, last column with a cell, and cells with a value."""
+    values = [match.start() for match in _VALUE.finditer(text)]
+    if not values:
+        return 0, 0, 0
+    columns = set(_COLUMN.findall(text))
+    row = 0
+    for place in reversed(values):  # rows stand in order, so the last value tells
+        start = text.rfind(b'c r="', 0, place)
+        found = _PLACE.match(text, start + 2) if start >= 0 else None
+        if found:
+            row = int(found[2])
+            break
+    return row, max(map(_column, columns), default=0), len(values)
+
+
+def _column(letters: bytes) -> int:
+    number = 0
+    for letter in letters:
+        number = 26 * number + letter - 64
+    return number

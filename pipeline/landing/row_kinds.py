@@ -1,0 +1,173 @@
+"""Tells what a single row of a file is: a header, a total, a remark, a pair of key and value, data.
+
+The words are common practice, no source: collected from how spreadsheets and printed reports are
+usually headed, summed up and signed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+
+Cells = Sequence[str | None]
+"""One row of text cells."""
+
+IsKnown = Callable[[str], bool]
+"""Says whether a normalised name is a header that some layout or mapping knows."""
+
+_NUMBER_OR_DATE = re.compile(r"[\s\d.,:/+\-eE%]*\d[\s\d.,:/+\-eE%]*")
+
+_FIGURE = re.compile(r"[\s\d.,:/+\-%$€£]*")
+
+_TOTAL = re.compile(
+    r"(grand|sub|page|report|over-?all)?[\s\-]*totals?\b([\s:=#].*)?"
+    r"|(sum|summe|gesamt|gesamtsumme|insgesamt|zwischensumme|totaal|totale|suma|somme|"
+    r"average|mean|median|count|row count|record count|no\.? of (rows|records|outlets|openings)|"
+    r"(rows|records)( (read|exported|total))?)\s*([:=].*)?"
+    r"|total g[ée]n[ée]ral.*|[\d.,]+ (rows|records|row\(s\)|record\(s\)|entries)( .*)?",
+    re.I,
+)
+
+_REMARK = re.compile(
+    r"(report |file |list |data |sheet )?(generated|printed|exported|created|produced|downloaded|"
+    r"extracted|prepared|compiled|checked|approved|reviewed|signed|issued)\b.*"
+    r"|(generated|printed|exported|created|prepared) (by|on|at|from)\b.*"
+    r"|page \d+.*|end( of .*)?|-+ *end.*|eof|source\b.*|legend\b.*|key\s*:.*"
+    r"|notes?\s*:.*|n\.?b\.?.*"
+    r"|disclaimer.*|confidential.*|copyright.*|signature.*|©.*|\*+.*|[-=_*#~.]{3,}"
+    r"|version\b.*|as (of|at)\b.*|filter(s|ed)?\b.*|all rights.*|continued.*|\(?cont(inue)?d\.?\)?",
+    re.I,
+)
+
+DANGER = re.compile(
+    r"(^|[^a-z])(open[\s_\-]*(ground|gnd|earth|neutral|hot)|no[\s_\-]*(ground|gnd|earth)"
+    r"|boot[\s_\-]*leg(ged)?|false[\s_\-]*(ground|gnd|earth)|rev(erse[d]?)?[\s_\-]*pol(arity)?"
+    r"|polarity[\s_\-]*rev(ersed)?|hot[\s_\-/]*(and[\s_\-]*)?neu(tral)?[\s_\-]*(rev|swap)\w*"
+    r"|h[\s_\-/]*n[\s_\-]*rev\w*|(hot|h)[\s_\-/]*(ground|gnd|g)[\s_\-]*rev\w*"
+    r"|(plate|case|cover|metal|chassis|enclosure|screw)[\s_\-]*(is[\s_\-]*|was[\s_\-]*)?"
+    r"(live|hot|energi[sz]ed)|live[\s_\-]*(plate|case|cover|metal|chassis)|energi[sz]ed"
+    r"|electric[\s_\-]*shock|got a shock|shocks?[\s_\-]*(felt|reported|from)|ungrounded"
+    r"|miswired|mis-wired|not grounded|neutral[\s_\-]*(to[\s_\-]*)?ground[\s_\-]*jumper"
+    r"|jumpered|rpbg)($|[^a-z])",
+    re.I,
+)
+"""Words of danger or of a result: what stands in a column or line that nobody reads is never passed
+over in silence when it matches."""
+
+SUBJECTS: dict[str, re.Pattern[str]] = {
+    name: re.compile(rf"(^|[^a-z])({words})($|[^a-z])", re.I)
+    for name, words in {
+        "smoke or gas alarms": r"smoke|smoke[\s_\-]*(alarm|detector)s?|co[\s_\-]*(alarm|detector)s?"
+        r"|carbon[\s_\-]*monoxide[\s_\-]*(alarm|detector)?s?|heat[\s_\-]*detectors?"
+        r"|gas[\s_\-]*(alarm|detector)s?",
+        "doors and windows": r"(fire|entry|front|exit)?[\s_\-]*doors?|windows?"
+        r"|door[\s_\-]*closers?",
+        "fire equipment": r"(fire[\s_\-]*)?extinguishers?|sprinklers?|fire[\s_\-]*hoses?|hydrants?",
+        "lights": r"luminaires?|light[\s_\-]*fixtures?|emergency[\s_\-]*lights?|exit[\s_\-]*signs?",
+        "heating and plumbing": r"boilers?|radiators?|furnaces?|water[\s_\-]*heaters?|faucets?"
+        r"|taps?|toilets?|drains?",
+        "lifts": r"elevators?|lifts?",
+        "locks": r"locks?|padlocks?|intercoms?",
+        "portable appliances": r"kettles?|toasters?|microwaves?|extension[\s_\-]*(cord|lead)s?"
+        r"|appliance[\s_\-]*(id|no|type)",
+    }.items()
+}
+"""Things that exports list which are no receptacles, by name."""
+
+
+@lru_cache(maxsize=1 << 16)
+def normalised(name: str) -> str:
+    """Return a header in the form that is compared: lower case, words joined by one ``_``.
+
+    ``BuildingID`` and ``buildingId`` are two words, as ``building id`` is.
+    """
+    split = re.sub(r"(?<=[a-z0-9])(?=[A-Z][a-z]|ID\b|[A-Z]{2,}\b)", " ", name.replace("№", "#"))
+    return re.sub(r"[^0-9a-zà-öø-ÿ#%]+", "_", split.casefold()).strip("_")
+
+
+def filled(cells: Cells) -> list[int]:
+    """Return the places of the cells that hold anything."""
+    return [place for place, cell in enumerate(cells) if cell and cell.strip()]
+
+
+def all_words(cells: Cells) -> bool:
+    """Say whether no cell is a number or a date."""
+    return not any(_NUMBER_OR_DATE.fullmatch(cell.strip()) for cell in cells if cell)
+
+
+def count_known(cells: Cells, is_known: IsKnown) -> int:
+    """Return how many cells are names of columns that somebody knows."""
+    return sum(is_known(normalised(cell)) for cell in cells if cell and cell.strip())
+
+
+def is_heading(cells: Cells, is_known: IsKnown) -> bool:
+    """Say whether a row names columns: two known names at least, half of its cells, no figures."""
+    if not all_words(cells):
+        return False
+    there = len(filled(cells))
+    return there >= 2 and (known := count_known(cells, is_known)) >= 2 and 2 * known >= there
+
+
+def is_total(cells: Cells) -> bool:
+    """Say whether a row sums the others up: a word of summing first, figures or nothing behind."""
+    texts = [cell.strip() for cell in cells if cell and cell.strip()]
+    if not texts or not _TOTAL.fullmatch(texts[0]):
+        return False
+    return all(_FIGURE.fullmatch(text) or _TOTAL.fullmatch(text) for text in texts[1:])
+
+
+def is_remark(cells: Cells, width: int) -> bool:
+    """Say whether a row of a table is a line about the table: who printed it, when, page three.
+
+    Args:
+        cells: the row.
+        width: columns of the table.
+    """
+    there = filled(cells)
+    if not there or len(there) > 2 or width < 3:
+        return False
+    first = (cells[there[0]] or "").strip()
+    if _REMARK.fullmatch(first):
+        return True
+    return len(there) == 1 and len(first.split()) >= 4
+
+
+def is_title(cells: Cells, width: int) -> bool:
+    """Say whether a row of a table holds one text only, as the title of a section does."""
+    there = filled(cells)
+    return width >= 3 and len(there) == 1 and there[0] == 0 and not is_number(cells[0] or "")
+
+
+def shape(text: str) -> str:
+    """Return what a text looks like: runs of letters as ``a``, of digits as ``9``."""
+    return re.sub(r"[0-9]+", "9", re.sub(r"[^\W\d_]+", "a", text.strip()))
+
+
+def is_number(text: str) -> bool:
+    """Say whether a text is a number or a date."""
+    return bool(_NUMBER_OR_DATE.fullmatch(text.strip()))
+
+
+def pairs(cells: Cells, is_known: IsKnown) -> dict[str, str]:
+    """Return what a line above a table says of all its rows: ``Building: B-12``, ``Date | …``.
+
+    Only keys that are known names of columns count.
+    """
+    texts = [cell.strip() for cell in cells if cell and cell.strip()]
+    found: dict[str, str] = {}
+    place = 0
+    while place < len(texts):
+        key, colon, value = texts[place].partition(":")
+        if colon and value.strip() and is_known(normalised(key)):
+            found[" ".join(key.split())] = value.strip()
+        elif place + 1 < len(texts) and is_known(normalised(key)) and (colon or len(texts) == 2):
+            found[" ".join(key.split())] = texts[place + 1]
+            place += 1
+        place += 1
+    return found
+
+
+def subject(text: str) -> str | None:
+    """Return what a text is about where that is no receptacle, or None."""
+    return next((name for name, pattern in SUBJECTS.items() if pattern.search(text)), None)
