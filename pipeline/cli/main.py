@@ -11,6 +11,7 @@ import click
 from pipeline.cli import (
     build,
     building,
+    check,
     dashboard,
     demo,
     evidence,
@@ -51,6 +52,7 @@ for command in (
     demo.demo,
     intake.intake,
     build.build,
+    check.check_workspace,
     rank.rank,
     building.building,
     building.openings,

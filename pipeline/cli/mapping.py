@@ -7,12 +7,17 @@ from pathlib import Path
 import click
 
 from pipeline import landing
+from pipeline.cli.intake import print_certificate
 from pipeline.cli.options import REFUSED, json_option, workspace_option
 from pipeline.cli.output import percent, print_json, print_table, say
 from pipeline.landing import Workspace
+from pipeline.landing.choose import draft_toml, name_of
 from pipeline.landing.mapping_store import all_mappings, as_toml
 from pipeline.landing.preview import Preview, preview
 from shared.faults import CoverplateError
+
+MOST_WORDS = 12
+"""Unread words that are told of a column."""
 
 
 @click.group(short_help="How a source's columns are read.")
@@ -102,7 +107,9 @@ def propose(path: Path, name: str | None, workspace: Path, as_json: bool) -> int
         raise CoverplateError(
             "no proposal is whole enough to be saved: "
             + "; ".join(item.proposal.explanation() for item in previews),
-            to_do="write the mapping by hand; DEVELOPERS.md says how",
+            to_do=f"answer what is open with `coverplate intake {path} --set COLUMN=HEADER`, or "
+            f"correct the draft {_save_drafts(place, previews)} and save it with `coverplate "
+            "mapping save`",
         )
     if len(usable) > 1:
         say("Several tables: the first that can be read is saved.")
@@ -111,6 +118,15 @@ def propose(path: Path, name: str | None, workspace: Path, as_json: bool) -> int
     saved = landing.save_mapping(place, chosen)
     say(f"Saved as {saved}. Check it where it is unsure, then take the file in.")
     return 0 if usable[0].proposal.confidence > 0 else REFUSED
+
+
+def _save_drafts(place: Workspace, previews: list[Preview]) -> str:
+    """Save what is known of mappings that are not whole, and say where."""
+    names = []
+    for item in previews:
+        text = draft_toml(name_of(item.path), item.header, item.proposal, item.questions)
+        names.append(str(place.save_draft(name_of(item.path), text)))
+    return ", ".join(dict.fromkeys(names))
 
 
 def _as_row(item: Preview) -> dict[str, object]:
@@ -122,11 +138,21 @@ def _as_row(item: Preview) -> dict[str, object]:
         "record_kind": proposal.kind.value if proposal.kind else None,
         "confidence": proposal.confidence,
         "columns": [
-            {"column": c.column, "header": c.header, "confidence": c.confidence}
+            {
+                "column": c.column,
+                "header": c.header,
+                "confidence": c.confidence,
+                "unread": c.unread,
+            }
             for c in proposal.columns
         ],
         "missing": list(proposal.missing),
         "unmapped": list(proposal.unmapped),
+        "questions": [
+            {"about": q.column, "found": q.found, "answers": list(q.answers)}
+            for q in (item.questions or proposal.questions)
+        ],
+        "certificate": [stretch.model_dump(mode="json") for stretch in item.certificate],
     }
 
 
@@ -148,6 +174,17 @@ def _print(item: Preview) -> None:
             for c in proposal.columns
         ],
     )
+    for column in proposal.columns:
+        if column.unread:
+            words = list(column.unread.items())
+            told = ", ".join(f"{word!r} ×{times}" for word, times in words[:MOST_WORDS])
+            more = f" and {len(words) - MOST_WORDS} more" if len(words) > MOST_WORDS else ""
+            click.echo(f"Cannot be read as {column.column}: {told}{more}.")
+    for question in item.questions:
+        click.echo(f"To be settled: {question.found}.")
+        if question.answers:
+            click.echo(f"  Answer with --set {' or --set '.join(question.answers)}.")
+    print_certificate(Path(item.path).name, item.certificate)
     if proposal.unmapped:
         click.echo("Not mapped (kept in the original): " + ", ".join(proposal.unmapped))
     click.echo("")

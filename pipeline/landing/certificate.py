@@ -6,7 +6,8 @@ file holds can be missing without a line that says so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
@@ -56,12 +57,42 @@ class Stretch(BaseModel):
         return f"sheet {self.sheet}, {span}" if self.sheet else span
 
 
+@dataclass(slots=True)
+class _Run:
+    """A stretch that may still grow."""
+
+    first: int
+    last: int
+    role: Role
+    table: str
+    rows: int
+    sample: str
+    danger: bool
+
+
 class Ledger:
     """Collects what the rows of one sheet are, joining neighbours that are alike."""
 
     def __init__(self, sheet: str) -> None:
         self._sheet = sheet
-        self.stretches: list[Stretch] = []
+        self._runs: list[_Run] = []
+
+    @property
+    def stretches(self) -> list[Stretch]:
+        """What was collected."""
+        return [
+            Stretch(
+                sheet=self._sheet,
+                table=run.table,
+                first=run.first,
+                last=run.last,
+                role=run.role,
+                rows=run.rows,
+                sample=run.sample,
+                danger=run.danger,
+            )
+            for run in self._runs
+        ]
 
     def add(
         self,
@@ -70,37 +101,27 @@ class Ledger:
         role: Role,
         *,
         table: str = "",
-        text: str = "",
+        text: str | Callable[[], str] = "",
         danger: bool = False,
         rows: int = 1,
     ) -> None:
-        """Add one row, or a run of them."""
-        before = self.stretches[-1] if self.stretches else None
-        if before and (before.role, before.table, before.last + 1) == (role, table, first):
-            both = {"last": last, "rows": before.rows + rows, "danger": before.danger or danger}
-            self.stretches[-1] = before.model_copy(update=both)
+        """Add one row, or a run of them; a text that is a function is asked only where needed."""
+        before = self._runs[-1] if self._runs else None
+        end = before.last if before else 0
+        if (
+            before is not None
+            and end + 1 == first
+            and before.role == role
+            and before.table == table
+        ):
+            before.last = last
+            before.rows += rows
+            before.danger = before.danger or danger
             return
-        if before and first > before.last + 1:
-            gap = (before.last + 1, first - 1)
-            self.stretches.append(
-                Stretch(sheet=self._sheet, first=gap[0], last=gap[1], role="blank", rows=0)
-            )
-        elif before is None and first > 1:
-            self.stretches.append(
-                Stretch(sheet=self._sheet, first=1, last=first - 1, role="blank", rows=0)
-            )
-        self.stretches.append(
-            Stretch(
-                sheet=self._sheet,
-                table=table,
-                first=first,
-                last=last,
-                role=role,
-                rows=rows,
-                sample=text[:SAMPLE_LENGTH],
-                danger=danger,
-            )
-        )
+        if first > end + 1:
+            self._runs.append(_Run(end + 1, first - 1, "blank", "", 0, "", False))
+        sample = (text if isinstance(text, str) else text())[:SAMPLE_LENGTH]
+        self._runs.append(_Run(first, last, role, table, rows, sample, danger))
 
 
 def check_cover(name: str, sheet: str, stretches: Sequence[Stretch], last: int) -> None:

@@ -161,7 +161,7 @@ def choose(
     if named is not None:
         mapping = _answered(find_mapping(workspace, named), said)
         return Choice(mapping, mapping.name, 1.0)
-    own_name = _name_of(file)
+    own_name = name_of(file)
     kind = default_kind(table.header)
     if kind is not None and not said.columns:
         mapping = default_mapping(kind, table.header, said)
@@ -282,7 +282,8 @@ def _unread_titles(table: RawTable, mapping: Mapping, used: set[int]) -> list[Qu
     return [Question("titles", "", found, (*answers, f"ignore={SECTION}"))]
 
 
-def _name_of(file: str) -> str:
+def name_of(file: str) -> str:
+    """Return the name of the mapping that is made for a file."""
     stem = re.sub(r"(\.[A-Za-z0-9]{1,8})+$", "", re.split(r"[/\\]", file)[-1])
     plain = re.sub(r"[^A-Za-z0-9_\-]+", "_", stem).strip("_-")
     return plain or "source"
@@ -301,7 +302,7 @@ def asked(
     if proposal:
         settings += [f"{n}={proposal.suggested.get(n, 'HEADER')}" for n in proposal.missing]
     shown = " ".join(f"--set {_shell(text)}" for text in settings) or "--set COLUMN=HEADER"
-    name = _name_of(file)
+    name = name_of(file)
     return OpenQuestionError(
         found,
         expected="columns with one reading: the default layout, or a mapping that recognises it",
@@ -311,7 +312,7 @@ def asked(
         f"with `coverplate mapping save`; or look at it with `coverplate mapping propose {file} "
         "--save NAME`",
         questions=everything,
-        draft=draft_toml(name, table, proposal, everything),
+        draft=draft_toml(name, table.header, proposal, everything),
         name=name,
     )
 
@@ -321,10 +322,10 @@ def _shell(text: str) -> str:
 
 
 def draft_toml(
-    name: str, table: RawTable, proposal: Proposal | None, open_: Sequence[Question]
+    name: str, header: Sequence[str], proposal: Proposal | None, open_: Sequence[Question]
 ) -> str:
     """Return a mapping as far as it is known, with all that is open as comments."""
-    lines = [f"# columns of the file: {', '.join(table.header)}".replace("\n", " ")]
+    lines = [f"# columns of the file: {', '.join(header)}".replace("\n", " ")]
     lines += [f"# open: {question.found}".replace("\n", " ") for question in open_]
     if proposal is not None and proposal.mapping is not None:
         whole = proposal.mapping.model_copy(update={"name": name})

@@ -18,7 +18,7 @@ from pathlib import Path
 from pipeline.landing import row_kinds
 from pipeline.landing.certificate import Ledger, Stretch
 from pipeline.landing.header import LOOK_AT_ROWS, clean_header, find_header
-from pipeline.landing.raw import EXTRAS, RawRow, RawTable, RowStore, stored_relation
+from pipeline.landing.raw import EXTRAS, SAMPLE_ROWS, RawRow, RawTable, RowStore, stored_relation
 from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import IsKnown
 from shared.records import literal
@@ -33,6 +33,15 @@ SHEET = "name of the sheet"
 
 SAME_HEADER = 0.8
 """Share of names that must be the same for a header to be the same one again."""
+
+LONGEST_NAME = 60
+"""Characters of a cell that can be a column's name."""
+
+MOST_REMEMBERED = 50_000
+"""Different cells of which it is remembered whether they are names."""
+
+MOST_SHAPES = 40
+"""Shapes of first cells that are remembered of a table."""
 
 LOOK_DOWN = 50
 """Rows below a header in which a column must be empty to part two tables."""
@@ -134,6 +143,8 @@ class _Divider:
     sides: list[_Side] = field(default_factory=list)
     done: list[_Side] = field(default_factory=list)
     constants: dict[str, str] = field(default_factory=dict)
+    remembered: dict[str, bool] = field(default_factory=dict)
+    name: str = ""
 
     def divide(self, rows: Iterable[RawRow]) -> Division:
         stream = _Rows(rows)
@@ -208,7 +219,7 @@ class _Divider:
             plain = tuple(map(row_kinds.normalised, header))
             store = RowStore(len(header) + 1, self.path_of(int(number)))
             self.sides.append(_Side(number, header, plain, first, last, store, findings, constants))
-        name = ", ".join(numbers)
+        name = self.name = ", ".join(numbers)
         for line in used:
             self.ledger.add(line.row, line.last, "header", table=name, text=_text(line))
         self.constants = {}
@@ -257,28 +268,54 @@ class _Divider:
 
     def _take(self, row: RawRow, stream: _Rows) -> None:
         cells = row.cells
-        if not row_kinds.filled(cells) and row.problem is None:
+        there = row_kinds.filled(cells)
+        if not there and row.problem is None:
             self.ledger.add(row.row, row.last, "blank", rows=0)
             return
-        if row.problem is None and row_kinds.is_heading(cells, self.is_known):
+        if (
+            row.problem is None
+            and self._may_head(cells)
+            and row_kinds.is_heading(cells, self.is_known)
+        ):
             if any(self._same(side.plain, side.part(cells, False)) for side in self.sides):
-                self.ledger.add(
-                    row.row, row.last, "header again", table=self._name(), text=_text(row)
-                )
+                self.ledger.add(row.row, row.last, "header again", table=self.name, text=_text(row))
                 return
             if self._other(cells):
                 self._close()
                 stream.put_back(row)
                 self._open(stream)
                 return
-        roles = {self._place(side, row, stream) for side in self.sides}
+        if len(self.sides) == 1:
+            roles = {self._place(self.sides[0], row, len(there), stream)}
+        else:
+            roles = {
+                self._place(side, row, len(row_kinds.filled(side.part(cells, False))), stream)
+                for side in self.sides
+            }
         roles.discard("blank")
         role = "rows" if "rows" in roles or not roles else sorted(roles)[0]
         if role == "rows":
-            self.ledger.add(row.row, row.last, "rows", table=self._name(), text=_text(row))
+            self.ledger.add(row.row, row.last, "rows", table=self.name, text=lambda: _text(row))
         else:
             self.constants |= self._says(row)
-            self._note(row, role, self._name())
+            self._note(row, role, self.name)
+
+    def _may_head(self, cells: Sequence[str | None]) -> bool:
+        """Say quickly whether two cells of a row are known names, which most rows of data lack."""
+        known = 0
+        remembered = self.remembered
+        for cell in cells:
+            if not cell:
+                continue
+            answer = remembered.get(cell)
+            if answer is None:
+                answer = len(cell) <= LONGEST_NAME and self.is_known(row_kinds.normalised(cell))
+                if len(remembered) < MOST_REMEMBERED:
+                    remembered[cell] = answer
+            known += answer
+            if known == 2:
+                return True
+        return False
 
     def _other(self, cells: Sequence[str | None]) -> bool:
         """Say whether a heading within a table is one of another table, not a row of odd words."""
@@ -292,13 +329,14 @@ class _Divider:
         alike = sum(a == b for a, b in zip(plain, other, strict=False) if b)
         return bool(names) and alike >= 2 and alike >= SAME_HEADER * len(names)
 
-    def _place(self, side: _Side, row: RawRow, stream: _Rows) -> str:
-        alone = len(self.sides) == 1
-        cells = side.part(row.cells, alone)
-        if not row_kinds.filled(cells) and row.problem is None:
+    def _place(self, side: _Side, row: RawRow, there: int, stream: _Rows) -> str:
+        """Say what a row is to one table, and keep it where it is a row of it."""
+        cells = side.part(row.cells, len(self.sides) == 1)
+        if not there and row.problem is None:
             return "blank"
         width = len(side.header)
-        if row.problem is None:
+        # a line about the table leaves most of its cells empty
+        if row.problem is None and (width <= 4 or 2 * there <= width):
             if row_kinds.is_total(cells):
                 return "total"
             if row_kinds.is_remark(cells, width):
@@ -306,7 +344,7 @@ class _Divider:
             if row_kinds.is_title(cells, width) and not self._like_its_rows(side, cells, stream):
                 side.title = (cells[0] or "").strip()
                 return "title"
-        if len(side.shapes) < 1000:
+        if side.store.rows < SAMPLE_ROWS and len(side.shapes) < MOST_SHAPES:
             side.shapes.add(row_kinds.shape(cells[0] or ""))
         fitted = cells[:width] + [None] * (width - len(cells))
         side.store.add(RawRow(row.row, [*fitted, side.title or "", *cells[width:]], row.problem))
@@ -322,9 +360,6 @@ class _Divider:
                 row_kinds.shape(row[0] or "") for row in below if len(row_kinds.filled(row)) > 1
             }
         return row_kinds.shape(cells[0] or "") in shapes
-
-    def _name(self) -> str:
-        return ", ".join(side.name for side in self.sides)
 
     def _note(self, row: RawRow, role: str, table: str = "") -> None:
         text = _text(row)

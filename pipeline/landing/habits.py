@@ -109,6 +109,23 @@ def settle(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: s
     return Habits(orders, marks)
 
 
+def open_date_orders(con: duckdb.DuckDBPyConnection, plan: Plan) -> list[Question]:
+    """Return the questions about the order of dates that reading a table would ask.
+
+    Args:
+        con: any connection.
+        plan: the table and a mapping for it.
+    """
+    settled = declared_habits(plan).date_orders
+    asked = []
+    for origin in plan.origins:
+        if origin.field.type == "date" and origin.field.name not in settled:
+            answer = _date_order(con, plan, origin)
+            if isinstance(answer, Question):
+                asked.append(answer)
+    return asked
+
+
 def _texts(plan: Plan, origin: Origin) -> str:
     text = cells.cleaned(origin.made or origin.cell, origin.null_tokens)
     return f"SELECT DISTINCT {text} AS t FROM {plan.table.relation}"

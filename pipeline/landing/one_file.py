@@ -173,6 +173,69 @@ def prepare(call: Call, source: Source, work: Path) -> Prepared:
     )
 
 
+def read_again(
+    workspace: Workspace, manifest: Manifest, original: Path, work: Path
+) -> tuple[Path, tuple[Part, ...]]:
+    """Derive the parts of a landed file from its kept original, read the way it was read.
+
+    Args:
+        workspace: where it landed.
+        manifest: what was read from it.
+        original: its bytes.
+        work: an empty scratch folder.
+
+    Returns:
+        A folder within ``work`` that holds the derived files and nothing else, and the parts;
+        outcomes are to be settled again by the caller.
+
+    Raises:
+        CoverplateError: the reading of today does not find the tables that were found then.
+    """
+    folder = work / "derived"
+    folder.mkdir()
+    known = manifest.encoding if not manifest.encoding.startswith("utf") else None
+    arrival = receive(original, manifest.name, work, known or None)
+    con = open_connection(work)
+    try:
+        division = read_tables(arrival, con, work, workspace).exact()
+        tables = {table.sheet: table for table in division.tables}
+        corrections = {
+            (c.corrects.sha256, c.corrects.sheet): c.table
+            for table in division.tables
+            if is_correction(table.header)
+            for c in correction_tables(con, table, workspace.manifests())
+        }
+        made = []
+        for part in manifest.parts:
+            found = tables.get(part.sheet)
+            if part.corrects is not None:
+                found = corrections.get((part.corrects.sha256, part.corrects.sheet))
+            if found is None or (
+                not part.corrects and found.header[: len(part.header)] != part.header
+            ):
+                raise CoverplateError(
+                    f"{manifest.name}: today's reading finds other tables than were found when it "
+                    "landed",
+                    to_do="move its folder out of the workspace and take its original in again",
+                )
+            task = Task(
+                table=found,
+                choice=Choice(part.reading, part.mapping, part.mapping_confidence),
+                record=next(r for r in part.reading.records if r.kind is part.record_kind),
+                number=part.part,
+                source=part.source,
+                folder=folder,
+                today=dt.date.today(),
+                habits=Habits(part.date_orders, part.decimal_marks),
+                corrects=part.corrects,
+            )
+            made.append(land_part(con, task))
+        write_buildings(con, folder, made)
+    finally:
+        con.close()
+    return folder, tuple(made)
+
+
 def _readings(
     con: duckdb.DuckDBPyConnection,
     call: Call,

@@ -110,7 +110,9 @@ def settle_again(workspace: Workspace, after: int, scratch: Path) -> None:
             con = open_connection(scratch)
             parts = settle_outcomes(con, workspace, manifests[:index], folder, manifest.parts)
             con.close()
-            write_manifest(folder, manifest.model_copy(update={"parts": parts}))
+            write_manifest(
+                folder, manifest.model_copy(update={"parts": parts}), {"outcomes.parquet"}
+            )
 
 
 def recover(workspace: Workspace, scratch: Path) -> None:

@@ -2,21 +2,27 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import duckdb
+
 from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import receive
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.choose import choose
 from pipeline.landing.column_look import ColumnLook, look_at
+from pipeline.landing.conform import make_plan
 from pipeline.landing.connection import open_connection
+from pipeline.landing.habits import open_date_orders
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
 from pipeline.landing.quarantine import is_correction
+from pipeline.landing.raw import RawTable
 from pipeline.landing.sources import find_sources
 from pipeline.landing.tables import read_tables
 from pipeline.landing.workspace import Workspace
@@ -48,6 +54,24 @@ class Preview:
     certificate: tuple[Stretch, ...] = ()
     questions: tuple[Question, ...] = ()
     looks: tuple[ColumnLook, ...] = ()
+
+
+def _open_dates(
+    con: duckdb.DuckDBPyConnection, table: RawTable, proposal: Proposal
+) -> list[Question]:
+    if proposal.mapping is None:
+        return []
+    (record,) = proposal.mapping.records
+    plan = make_plan(table, proposal.mapping, record, dt.date.today())
+    return [
+        Question(
+            "date_order",
+            each.column,
+            f"{each.column}: {each.found}",
+            ("date_order=dmy", "date_order=mdy"),
+        )
+        for each in open_date_orders(con, plan)
+    ]
 
 
 def preview(
@@ -91,6 +115,8 @@ def preview(
                     if is_correction(table.header):
                         read_by = "the way their sources were read (corrected rows)"
                     looks = look_at(con, table)
+                    proposal = propose(looks, name, said)
+                    open_ = (*open_, *_open_dates(con, table, proposal))
                     found.append(
                         Preview(
                             source.label,
@@ -98,7 +124,7 @@ def preview(
                             table.header,
                             table.sample,
                             read_by,
-                            propose(looks, name, said),
+                            proposal,
                             tuple(division.stretches),
                             open_,
                             tuple(looks),

@@ -105,14 +105,15 @@ class RowStore:
             + [("_row", pa.int64()), ("_problem", pa.string())]
         )
         self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
-        self._batch: list[RawRow] = []
+        self._batch: list[tuple[list[str | None], int, str | None]] = []
 
     def add(self, row: RawRow) -> None:
         """Add a row."""
-        self._batch.append(row)
+        fitted = _fitted(row.cells, self._width)
+        self._batch.append((fitted, row.row, row.problem))
         self.rows += 1
         if len(self.sample) < SAMPLE_ROWS:
-            self.sample.append(tuple(_fitted(row.cells, self._width)[: self._width]))
+            self.sample.append(tuple(fitted[: self._width]))
         if len(self._batch) == BATCH_ROWS:
             self._write()
 
@@ -122,13 +123,11 @@ class RowStore:
         self._writer.close()
 
     def _write(self) -> None:
-        columns: list[list[str | None]] = [[] for _ in range(self._width + EXTRA_COLUMNS)]
-        for row in self._batch:
-            for column, cell in zip(columns, _fitted(row.cells, self._width), strict=True):
-                column.append(cell)
+        columns = list(zip(*(cells for cells, _, _ in self._batch), strict=True))
+        columns = columns or [()] * (self._width + EXTRA_COLUMNS)
         arrays = [pa.array(column, pa.string()) for column in columns]
-        arrays.append(pa.array([row.row for row in self._batch], pa.int64()))
-        arrays.append(pa.array([row.problem for row in self._batch], pa.string()))
+        arrays.append(pa.array([row for _, row, _ in self._batch], pa.int64()))
+        arrays.append(pa.array([problem for _, _, problem in self._batch], pa.string()))
         self._writer.write_batch(pa.record_batch(arrays, schema=self._schema))
         self._batch = []
 
@@ -154,6 +153,8 @@ def stored_relation(path: Path) -> str:
 
 
 def _fitted(cells: Sequence[str | None], width: int) -> list[str | None]:
+    if len(cells) <= width:
+        return [*cells, *[None] * (width + EXTRA_COLUMNS - len(cells))]
     fitted = list(cells[: width + EXTRA_COLUMNS])
     beyond = [cell or "" for cell in cells[width + EXTRA_COLUMNS :]]
     if beyond:

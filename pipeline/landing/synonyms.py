@@ -230,7 +230,7 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
     },
     "marking": {
         "no_equipment_ground": ("no equipment ground label", "neg", "no eq ground", "no egc label"),
-        "gfci_protected": ("gfci label", "gfi protected", "gfci protected label"),
+        "gfci_protected": ("gfci", "gfi", "gfci label", "gfi protected", "gfci protected label"),
         "both": ("both labels", "gfci & neg", "both stickers"),
     },
     "wiring_method": {

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import shutil
 import uuid
 from collections.abc import Callable, Sequence
@@ -114,6 +115,10 @@ def _place(workspace: Workspace, ready: Prepared, scratch: Path) -> None:
     """Put a prepared folder in its place; one rename makes it landed."""
     assert ready.manifest is not None
     target = workspace.folder(ready.manifest.sha256)
+    for file in ready.folder.rglob("*"):
+        if file.is_file():  # on the disk before it counts as landed
+            with file.open("rb") as handle:
+                os.fsync(handle.fileno())
     if ready.replaces:
         workspace.replaced.mkdir(exist_ok=True)
         target.rename(workspace.replaced / target.name)

@@ -24,7 +24,7 @@ done. ``sequence`` (the landing order of files) and ``part`` (of tables) only ev
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -34,6 +34,7 @@ from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.mapping import Mapping
 from pipeline.landing.report import Finding
+from pipeline.landing.seals import seal
 from shared.faults import CoverplateError
 from shared.vocabulary import RecordKind
 from shared.whole_file import appearing_whole
@@ -121,6 +122,8 @@ class Manifest(BaseModel):
         parts: the tables read from it, in order.
         findings: what concerns the file as a whole.
         certificate: what every row of the file is; () for files landed before it was kept.
+        files: name of each file derived from it to the SHA-256 of its bytes; {} for files landed
+            before hashes were kept.
     """
 
     version: int = FORMAT_VERSION
@@ -133,6 +136,7 @@ class Manifest(BaseModel):
     parts: tuple[Part, ...]
     findings: tuple[Finding, ...] = ()
     certificate: tuple[Stretch, ...] = ()
+    files: dict[str, str] = Field(default_factory=dict)
 
 
 class Workspace:
@@ -273,7 +277,14 @@ def read_manifest(path: Path) -> Manifest:
         ) from damaged
 
 
-def write_manifest(folder: Path, manifest: Manifest) -> None:
-    """Write a manifest into a folder, whole or not at all."""
-    with appearing_whole(folder / "manifest.json") as partial:
-        partial.write_text(manifest.model_dump_json(indent=1), encoding="utf-8")
+def write_manifest(folder: Path, manifest: Manifest, changed: Collection[str] = ()) -> None:
+    """Write a manifest into a folder, whole or not at all, with the hashes of the files there.
+
+    Args:
+        folder: of the landed file.
+        manifest: what to write.
+        changed: names of files that were written since the manifest's hashes were worked out.
+    """
+    sealed = manifest.model_copy(update={"files": seal(folder, manifest.files, changed)})
+    with appearing_whole(folder / "manifest.json", durable=True) as partial:
+        partial.write_text(sealed.model_dump_json(indent=1), encoding="utf-8")

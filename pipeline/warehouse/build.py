@@ -163,6 +163,7 @@ def _landed_digest(workspace: Workspace, rule_book: RuleBook, repairs: KnownRepa
         digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
         for part in manifest.parts:
             digest.update(f"{part.model_dump_json()}\n".encode())
+        digest.update(f"{sorted(manifest.files.items())}\n".encode())
     digest.update(repairs.digest.encode())
     return digest.hexdigest()
 

@@ -236,7 +236,7 @@ def test_a_quarantined_row_comes_back_corrected_and_counts_once(workspace, inbox
 
     export = tmp_path / "to-correct.csv"
     exported = run("quarantine", "export", export, "--workspace", workspace, "--json")
-    assert exported.json() == [{"path": str(export), "rows": 1}]
+    assert exported.json() == [{"path": str(export), "rows": 1, "sources": ["looks.csv"]}]
     text = export.read_text(encoding="utf-8-sig")
     assert text.count("nonsense") >= 1
     corrected = "\n".join(

@@ -246,9 +246,12 @@ def _record(
     read: list[tuple[int, str]] = []
     while rest is not None:
         if not rest.startswith('"'):
-            cell, found, after = rest.partition(delimiter)
-            cells.append(cell)
-            rest = after if found else None
+            place = rest.find(delimiter + '"')
+            if place < 0:
+                cells += rest.split(delimiter)
+                break
+            cells += rest[:place].split(delimiter)
+            rest = rest[place + len(delimiter) :]
             continue
         closed = _closing(rest, delimiter)
         whole = rest
