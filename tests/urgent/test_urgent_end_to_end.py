@@ -310,3 +310,63 @@ def test_rows_set_aside_are_said_to_be_in_no_list_until_they_are_corrected(tmp_p
     build(place)
     assert [row["opening_id"] for row in cli(place)] == ["shock"]
     assert "set aside" not in run("urgent", "--workspace", place.root).out
+
+
+def test_a_reading_of_a_dead_circuit_in_a_later_export_takes_back_no_volts(tmp_path):
+    """The breaker was switched off, and the same person measured again: that is no correction."""
+    place = Workspace(tmp_path / "w")
+    meter = {"method": "voltmeter_under_load"}
+    first = [
+        look(opening="case", case_earth_volts=118, **meter),
+        look(opening="contact", plate_earth_volts=118, ground_contact_earth_volts=118, **meter),
+        look(opening="box", **LIVE),
+        look(opening="typo", case_earth_volts=118, **meter),
+    ]
+    again = [
+        look(opening="case", **{**meter, "result": "no_power", "case_earth_volts": 0}),
+        look(
+            opening="contact",
+            **{**meter, "result": "no_power"},
+            plate_earth_volts=0,
+            ground_contact_earth_volts=0,
+        ),
+        look(opening="box", method=COVER),
+        look(opening="typo", case_earth_volts=1.18, hot_neutral_volts=119, **meter),
+    ]
+    take_in(place, tmp_path, "first.csv", first)
+    take_in(place, tmp_path, "again.csv", again)
+    build(place)
+    assert {row["opening_id"] for row in cli(place)} == {"case", "contact", "box"}
+    assert {row["opening_id"] for row in cli(place, "--cleared")} == {"typo"}
+
+
+@pytest.mark.parametrize("method", ["upstream_box_seen", "neutral_lifted_test", COVER])
+def test_a_false_ground_further_up_with_polarity_reversed_is_urgent(tmp_path, method):
+    place = Workspace(tmp_path / "w")
+    said = look(method=method, result="false_ground_upstream", polarity="reversed")
+    take_in(place, tmp_path, "looks.csv", [said, look(5, inspector="Bo", **BOX_SEEN)])
+    build(place)
+    (row,) = cli(place)
+    assert (row["defect"], row["standing"]) == ("reversed_false_ground", "measured")
+    assert "further up" in row["grounds"][0]["says"]
+
+
+def test_a_jumper_in_one_look_and_swapped_polarity_in_another_are_urgent_together(tmp_path):
+    place = Workspace(tmp_path / "w")
+    jumper = {"method": COVER, "result": "false_ground", "neutral_ground_jumper": "yes"}
+    swap = {"method": "voltmeter_under_load", "result": "hot_neutral_reversed",
+            "polarity": "reversed"}  # fmt: skip
+    rows = [
+        look(opening="same_day", **jumper), look(opening="same_day", **swap),
+        look(opening="later", **swap), look(9, opening="later", **jumper),
+        look(opening="answered", **swap), look(9, opening="answered", **jumper, polarity="correct"),
+        look(opening="between", **jumper), look(4, opening="between", inspector="Bo", **BOX_SEEN),
+        look(9, opening="between", **swap),
+        look(opening="lamps", **jumper), look(9, opening="lamps", result="hot_neutral_reversed"),
+        look(opening="cleared", **jumper), look(4, opening="cleared", **swap),
+        look(9, opening="cleared", inspector="Bo", **BOX_SEEN),
+    ]  # fmt: skip
+    take_in(place, tmp_path, "looks.csv", rows)
+    build(place)
+    assert {row["opening_id"] for row in cli(place)} == {"same_day", "later"}
+    assert {row["opening_id"] for row in cli(place, "--cleared")} == {"cleared"}

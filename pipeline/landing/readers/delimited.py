@@ -167,8 +167,8 @@ def find_dialect(text: Path, is_known: IsKnown) -> Dialect | None:
     Every mark that stands in the first lines is tried as a delimiter. The one that brings most
     known headers wins, then the one that gives most lines the same number of cells.
     """
-    head = [line for _, line in itertools.islice(_lines(text), LOOK_AT_ROWS)]
-    candidates = {mark for line in head for mark in line if not mark.isalnum()}
+    head = list(itertools.islice(_lines(text), LOOK_AT_ROWS))
+    candidates = {mark for _, line, _ in head for mark in line if not mark.isalnum()}
     candidates -= set("\"'_ .-()\r\n\ufeff") | {"/", "\\", "%", "#", "°", "Ω", "+", "*", "$", "€"}
     best: tuple[tuple[float, float, int], Dialect] | None = None
     for delimiter in sorted(candidates):
@@ -188,35 +188,40 @@ def find_dialect(text: Path, is_known: IsKnown) -> Dialect | None:
     return best[1] if best else None
 
 
-def _head_records(head: list[str], delimiter: str) -> Iterator[tuple[int, list[str]]]:
-    lines = _Lines(iter(enumerate(head, 1)))
-    for number, line in lines:
-        row, unread = _record(number, line, lines, delimiter)
+def _head_records(head: list[Line], delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    lines = _Lines(iter(head))
+    for line in lines:
+        row, unread = _record(line, lines, delimiter)
         lines.put_back(unread)
-        yield number, list(row.cells)  # type: ignore[arg-type]
+        yield line[0], list(row.cells)  # type: ignore[arg-type]
 
 
-def _lines(text: Path) -> Iterator[tuple[int, str]]:
-    """Yield (line number, line without its end); \\r\\n, \\n and \\r all end one."""
-    with text.open("r", encoding="utf-8-sig", newline=None) as handle:
+Line = tuple[int, str, str]
+"""Number of a line, its text, and what ends it."""
+
+
+def _lines(text: Path) -> Iterator[Line]:
+    """Yield the lines of a text; \\r\\n, \\n and \\r all end one."""
+    with text.open("r", encoding="utf-8-sig", newline="") as handle:
         for number, line in enumerate(handle, 1):
-            yield number, line.rstrip("\n")
+            plain = line.rstrip("\r\n")
+            yield number, plain, line[len(plain) :]
 
 
 class _Lines:
-    """Numbered lines that can be put back, also after the last one was read."""
+    """Lines that can be put back, also after the last one was read."""
 
-    def __init__(self, lines: Iterator[tuple[int, str]]) -> None:
+    def __init__(self, lines: Iterator[Line]) -> None:
         self._lines = lines
-        self._put_back: deque[tuple[int, str]] = deque()
+        self._put_back: deque[Line] = deque()
 
-    def __iter__(self) -> Iterator[tuple[int, str]]:
+    def __iter__(self) -> Iterator[Line]:
         return self
 
-    def __next__(self) -> tuple[int, str]:
+    def __next__(self) -> Line:
         return self._put_back.popleft() if self._put_back else next(self._lines)
 
-    def put_back(self, lines: list[tuple[int, str]]) -> None:
+    def put_back(self, lines: list[Line]) -> None:
         self._put_back.extendleft(reversed(lines))
 
 
@@ -228,22 +233,24 @@ def read_records(text: Path, dialect: Dialect) -> Iterator[RawRow]:
         dialect: how it is divided.
     """
     stream = _Lines(_lines(text))
-    for number, line in stream:
-        if '"' not in line:
-            yield RawRow(number, line.split(dialect.delimiter) if line.strip() else [])
+    for line in stream:
+        number, plain, _ = line
+        if '"' not in plain:
+            yield RawRow(number, plain.split(dialect.delimiter) if plain.strip() else [])
             continue
-        row, unread = _record(number, line, stream, dialect.delimiter, dialect.width)
+        row, unread = _record(line, stream, dialect.delimiter, dialect.width)
         stream.put_back(unread)
         yield row
 
 
 def _record(
-    number: int, line: str, lines: Iterator[tuple[int, str]], delimiter: str, width: int = 0
-) -> tuple[RawRow, list[tuple[int, str]]]:
+    line: Line, lines: Iterator[Line], delimiter: str, width: int = 0
+) -> tuple[RawRow, list[Line]]:
     """Read one record that starts at a line; return it and lines that were read in vain."""
+    number, plain, end = line
     cells: list[str] = []
-    rest: str | None = line
-    read: list[tuple[int, str]] = []
+    rest: str | None = plain
+    read: list[Line] = []
     while rest is not None:
         if not rest.startswith('"'):
             place = rest.find(delimiter + '"')
@@ -255,22 +262,22 @@ def _record(
             continue
         closed = _closing(rest, delimiter)
         whole = rest
-        lenient = closed is None
+        several = closed is None
         while closed is None and len(read) < MAX_RECORD_LINES:
             following = next(lines, None)
             if following is None:
                 break
             read.append(following)
-            whole += "\n" + following[1]
+            whole += end + following[1]
+            end = following[2]
             closed = _closes_exactly(whole, delimiter)
             if closed == BROKEN:
                 closed = None
                 break
-        if closed is None or (
-            lenient and _all_rows([line, *(t for _, t in read)], delimiter, width)
-        ):
+        physical = [plain, *(text for _, text, _ in read)]
+        if closed is None or (several and _all_rows(physical, delimiter, width)):
             # the line stands alone, and those after it are their own
-            return RawRow(number, line.split(delimiter), UNTERMINATED), read
+            return RawRow(number, plain.split(delimiter), UNTERMINATED), read
         cells.append(whole[1:closed].replace('""', '"'))
         behind = whole[closed + 1 :]
         rest = behind[len(delimiter) :] if behind else None

@@ -49,12 +49,15 @@ said AS (
                         || 'an open neutral with a load switched on)'
                     ELSE 'reported as hot and ground reversed' END)
         END,
-        CASE WHEN polarity = 'reversed' AND result = 'false_ground'
+        CASE WHEN polarity = 'reversed' AND result IN ('false_ground', 'false_ground_upstream')
                 AND neutral_ground_jumper IS DISTINCT FROM 'yes'
             THEN struct_pack(
-                ground := CASE WHEN traces THEN 'words_of_upstream' ELSE 'jumper_and_swap' END,
+                ground := CASE WHEN traces OR result = 'false_ground_upstream'
+                    THEN 'words_of_upstream' ELSE 'jumper_and_swap' END,
                 defect := 'reversed_false_ground', measured := true,
-                says := 'reported as false ground, polarity reversed')
+                says := CASE result WHEN 'false_ground_upstream'
+                    THEN 'reported as false ground made in a box further up, polarity reversed'
+                    ELSE 'reported as false ground, polarity reversed' END)
             WHEN neutral_ground_jumper = 'yes'
                 AND (polarity = 'reversed' OR result = 'hot_neutral_reversed')
             THEN struct_pack(
@@ -103,50 +106,47 @@ SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
     observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row
 FROM said;
 
--- A row is corrected where a later export has another in its place that answers the same again. Two
--- rows of one export are two looks, whatever they have in common; rows that name nobody may be two
--- people's; and a blank answers nothing, half an answer only where it contradicts.
-CREATE TEMP TABLE live_metal_said AS
-WITH replacing AS (
-    SELECT _part, _row, result, polarity, neutral_ground_jumper, plate_earth_volts,
-        case_earth_volts, ground_contact_earth_volts, non_contact_detector, heat_or_scorch,
-        shock_reported, hot_neutral_volts
-    FROM observations
-    UNION ALL BY NAME
-    SELECT _part, _row, result, polarity, neutral_ground_jumper, plate_earth_volts,
-        case_earth_volts, ground_contact_earth_volts, non_contact_detector, heat_or_scorch,
-        shock_reported, hot_neutral_volts
-    FROM observation_history
+-- Half of it in one look and half in another: a jumper or false ground here, and hot and neutral
+-- reversed there, which lamps cannot tell of a jumpered opening. Neither row answers the other's half
+-- otherwise. What both say stands from the later one on.
+CREATE TEMP TABLE live_metal_pairs AS
+WITH jumpered AS (
+    SELECT * FROM observations
+    WHERE neutral_ground_jumper = 'yes' OR result = 'false_ground'
+),
+swapped AS (
+    SELECT * FROM observations
+    WHERE method <> 'three_lamp_tester'
+        AND (polarity = 'reversed' OR result = 'hot_neutral_reversed')
+),
+pairs AS (
+    SELECT
+        (p.observed_on, p._part, p._row) > (j.observed_on, j._part, j._row) AS swapped_later,
+        j AS jumper_row, p AS swap_row
+    FROM jumpered AS j
+    JOIN swapped AS p USING (building_no, unit_id, opening_id)
+    WHERE (j._part, j._row) <> (p._part, p._row)
+        AND coalesce(j.polarity, 'reversed') = 'reversed'
+        AND coalesce(p.neutral_ground_jumper, 'yes') = 'yes'
+        -- A row that says it all is told by itself.
+        AND NOT (coalesce(j.polarity = 'reversed', false))
+        AND NOT (coalesce(p.neutral_ground_jumper = 'yes', false) OR p.result = 'false_ground')
+),
+later AS (
+    SELECT unnest([CASE WHEN swapped_later THEN swap_row ELSE jumper_row END]) AS last,
+        least(jumper_row.observed_on, swap_row.observed_on) AS since,
+        concat('jumper or false ground reported on ', jumper_row.observed_on,
+            ', hot and neutral reversed on ', swap_row.observed_on) AS says
+    FROM pairs
 )
-SELECT
-    s.*,
-    coalesce(
-        s.superseded_by_part > s._part AND later.path <> own.path AND s.inspector IS NOT NULL
-        AND CASE s.ground
-            WHEN 'words' THEN n.result NOT IN ('no_power', 'not_accessible', 'not_tested')
-            WHEN 'words_of_upstream' THEN n.result NOT IN (
-                'no_power', 'not_accessible', 'not_tested')
-            WHEN 'jumper_and_swap' THEN n.neutral_ground_jumper = 'no' OR n.polarity = 'correct'
-                OR (n.neutral_ground_jumper IS NOT NULL AND n.polarity IS NOT NULL)
-            WHEN 'jumper_and_open_neutral' THEN n.neutral_ground_jumper = 'no'
-                OR (n.neutral_ground_jumper IS NOT NULL
-                    AND n.result NOT IN ('no_power', 'not_accessible', 'not_tested'))
-            WHEN 'plate_volts' THEN n.plate_earth_volts IS NOT NULL
-            WHEN 'case_volts' THEN n.case_earth_volts IS NOT NULL
-            WHEN 'ground_contact_volts' THEN n.ground_contact_earth_volts IS NOT NULL
-            WHEN 'detector' THEN n.non_contact_detector IS NOT NULL
-            WHEN 'shock' THEN n.shock_reported IS NOT NULL
-            WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
-            WHEN 'supply_volts' THEN n.hot_neutral_volts IS NOT NULL
-        END,
-        false
-    ) AS corrected
-FROM live_metal_told AS s
-LEFT JOIN replacing AS n ON n._part = s.superseded_by_part AND n._row = s.superseded_by_row
-LEFT JOIN landed_files AS own ON own._part = s._part
-LEFT JOIN landed_files AS later ON later._part = s.superseded_by_part;
-
-DROP TABLE live_metal_told;
+SELECT DISTINCT ON (last._part, last._row)
+    last.building_no AS building_no, last.unit_id AS unit_id, last.opening_id AS opening_id,
+    'jumper_and_swap' AS ground, 'reversed_false_ground' AS defect, says, 'measured' AS standing,
+    last.observed_on AS observed_on, last.inspector AS inspector, last.method AS method,
+    last._part AS _part, last._row AS _row,
+    NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row, since
+FROM later
+ORDER BY last._part, last._row, since DESC, says;
 
 -- Which grounds each later row of such an opening is able to clear. Able is what a reading answers,
 -- not what its method is called:
@@ -169,11 +169,13 @@ WITH later AS (
             AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true) AS not_dead,
         coalesce(o.cover_removed, CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END)
             = 'yes' AS cover_off,
-        (o._part, o._row) IN (
-            SELECT (_part, _row) FROM live_metal_said WHERE NOT corrected
-        ) AS urgent_itself
+        (o._part, o._row) IN (SELECT (_part, _row) FROM live_metal_told) AS urgent_itself
     FROM observations AS o
-    SEMI JOIN live_metal_said AS s USING (building_no, unit_id, opening_id)
+    SEMI JOIN (
+        SELECT building_no, unit_id, opening_id FROM live_metal_told
+        UNION
+        SELECT building_no, unit_id, opening_id FROM live_metal_pairs
+    ) AS s USING (building_no, unit_id, opening_id)
 ),
 shown AS (
     SELECT
@@ -239,6 +241,45 @@ SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, 
             printf('supply voltage %.4g V', hot_neutral_volts) END
     ) AS finds
 FROM able;
+
+-- A row is corrected where a later export has another in its place by the same person that is able to
+-- tell that it is gone, by the rules above: a reading of a dead circuit takes nothing back, nor does
+-- one that cannot see it. A shock and scorch marks are taken back by the answer "no". Two rows of one
+-- export are two looks, whatever they have in common; rows that name nobody may be two people's.
+CREATE TEMP TABLE live_metal_said AS
+WITH replacing AS (
+    SELECT _part, _row, shock_reported, heat_or_scorch FROM observations
+    UNION ALL BY NAME
+    SELECT _part, _row, shock_reported, heat_or_scorch FROM observation_history
+)
+SELECT
+    s.*,
+    coalesce(
+        s.superseded_by_part > s._part AND later.path <> own.path AND s.inspector IS NOT NULL
+        AND CASE s.ground
+            WHEN 'shock' THEN n.shock_reported IS NOT NULL
+            WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
+            ELSE c.ground IS NOT NULL
+        END,
+        false
+    ) AS corrected
+FROM live_metal_told AS s
+LEFT JOIN replacing AS n ON n._part = s.superseded_by_part AND n._row = s.superseded_by_row
+LEFT JOIN clearing_looks AS c
+    ON c._part = s.superseded_by_part AND c._row = s.superseded_by_row AND c.ground = s.ground
+LEFT JOIN landed_files AS own ON own._part = s._part
+LEFT JOIN landed_files AS later ON later._part = s.superseded_by_part
+UNION ALL BY NAME
+SELECT p.* EXCLUDE (since), false AS corrected
+FROM live_metal_pairs AS p
+WHERE NOT EXISTS (
+    SELECT 1 FROM clearing_looks AS c
+    WHERE c.building_no = p.building_no AND c.unit_id = p.unit_id
+        AND c.opening_id = p.opening_id AND c.ground = p.ground
+        AND c.observed_on > p.since AND c.observed_on <= p.observed_on);
+
+DROP TABLE live_metal_told;
+DROP TABLE live_metal_pairs;
 
 -- One row for each thing that a look says, with what answers it: cleared_by is NULL where it stands,
 -- else 'look', 'proven_fix' or 'replaced' (a later export corrected the row).
