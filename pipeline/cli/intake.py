@@ -14,6 +14,7 @@ from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import FORMS, parse_answers
 from pipeline.landing.certificate import Stretch, left_out
+from pipeline.landing.contradictions import LOUD
 from shared.faults import CoverplateError
 
 
@@ -82,8 +83,9 @@ def intake(
 
 
 def _unread(reports: Sequence[IntakeReport]) -> bool:
-    """Whether a table, or a line with words of danger, was left out."""
-    return any(s.role == "left out" or s.danger for r in reports for s in r.certificate)
+    """Whether a table or words of danger were left out, or rows contradict themselves."""
+    left = any(s.role == "left out" or s.danger for r in reports for s in r.certificate)
+    return left or any(f.kind in LOUD for r in reports for f in r.findings)
 
 
 def print_reports(reports: Sequence[IntakeReport]) -> None:

@@ -98,6 +98,13 @@ def parse_answers(texts: Iterable[str]) -> Answers:
         elif key == "encoding" and _is_encoding(value):
             encoding = value
         elif colon and word and column in known:
+            choices = next(
+                layout.field(column).choices
+                for layout in LAYOUTS.values()
+                if column in layout.columns
+            )
+            if choices and value and value not in choices:
+                faults.append(f"{value!r} is no word of {column} (it has {', '.join(choices)})")
             words[column, word] = value
         elif not colon and key in known:
             columns[key] = value

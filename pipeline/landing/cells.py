@@ -26,7 +26,7 @@ NULL_TOKENS = frozenset(
 YES_WORDS = (
     *("yes", "y", "true", "t", "1", "x", "✓", "✔", "☑", "oui", "ja", "sí", "si", "sim", "tak"),
 )
-NO_WORDS = ("no", "n", "false", "f", "0", "✗", "✘", "non", "nein", "nee", "não", "nie")
+NO_WORDS = ("no", "n", "false", "f", "0", "none", "✗", "✘", "non", "nein", "nee", "não", "nie")
 
 EDGES = " \t\r\n\u00a0\u200b\ufeff"
 """Characters cut from both ends of a cell."""

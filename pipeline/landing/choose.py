@@ -17,16 +17,15 @@ import duckdb
 
 from pipeline.landing import row_kinds
 from pipeline.landing.answers import Answers
-from pipeline.landing.cells import NO_WORDS, YES_WORDS, word_form
 from pipeline.landing.column_look import ColumnLook, look_at, look_at_rows
 from pipeline.landing.conform import make_plan
 from pipeline.landing.dividing import SECTION
 from pipeline.landing.mapping import DEFAULT_LAYOUT, ColumnMapping, Mapping, RecordMapping
 from pipeline.landing.mapping_store import all_mappings, as_toml, find_mapping, toml_value
-from pipeline.landing.matching import recognition
+from pipeline.landing.matching import find_column, recognition
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
-from pipeline.landing.questions import meanings, questions, unread_columns
+from pipeline.landing.questions import questions, unread_columns
 from pipeline.landing.raw import RawTable
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
@@ -111,11 +110,6 @@ def default_mapping(
         if field.name not in names:
             continue
         values = {
-            word: ours
-            for word, ours in (meanings(field) if field.type == "choice" else {}).items()
-            if word not in field.choices and word not in PLAIN_YES_NO
-        }
-        values |= {
             word.lower(): ours for (name, word), ours in said.words.items() if name == field.name
         }
         columns[field.name] = ColumnMapping(from_=(field.name,), values=values)
@@ -129,10 +123,6 @@ def default_mapping(
         records=(RecordMapping(kind=kind, columns=columns),),
         status_dates=find_status_dates(header),
     )
-
-
-PLAIN_YES_NO = frozenset(map(word_form, (*YES_WORDS, *NO_WORDS)))
-"""Words of every yes-or-no column; they need no entry of their own."""
 
 
 def choose(
@@ -178,7 +168,7 @@ def choose(
     confidence, recognised = max(rated, key=lambda pair: pair[0], default=(0.0, None))
     if recognised is not None and confidence >= RECOGNITION_THRESHOLD and not said.columns:
         mapping = _answered(recognised, said)
-        _ask_nothing(con, table, mapping, file, None)
+        _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
         return Choice(mapping, mapping.name, confidence)
     proposal = propose(look_at(con, table), own_name if said else "proposed", said)
     if proposal.mapping is not None and not proposal.questions:
@@ -254,15 +244,26 @@ def _ask_nothing(
     for record in mapping.records:
         plan = make_plan(table, mapping, record, dt.date.today())
         used |= plan.used
-    open_ = unread_columns(con, table.relation, table.header, used, mapping.ignored)
+    looks_only = all(r.kind is RecordKind.OPENING_OBSERVATIONS for r in mapping.records)
+    open_ = unread_columns(
+        con, table.relation, table.header, used, mapping.ignored, by_name=looks_only
+    )
     open_ += _unread_titles(table, mapping, used)
-    if looks is not None:
-        ignored = {normalised(name) for name in mapping.ignored}
-        kept = [look for look in looks if normalised(look.header) not in ignored]
-        by_name = {normalised(name): name for name in table.header}
-        for record in mapping.records:
-            read = {name: by_name[name] for name in record.columns if name in by_name}
-            open_ += questions(record.kind, kept, read, trusted=True)
+    ignored = {normalised(name) for name in mapping.ignored}
+    for record in mapping.records if looks is not None else ():
+        read = {}
+        for name, spec in record.columns.items():
+            found = find_column(spec.from_, table.header) if spec.from_ else None
+            if found is not None:
+                read[name] = table.header[found[0]]
+        # columns that another record kind, a join or a rule reads are no rivals
+        free = [
+            look
+            for place, look in enumerate(looks or ())
+            if normalised(look.header) not in ignored
+            and (place not in used or look.header in read.values())
+        ]
+        open_ += questions(record.kind, free, read, trusted=True)
     if open_:
         raise asked(file, table, None, open_)
 
@@ -298,6 +299,12 @@ def asked(
     found = f"{file}{where}: the columns are not known well enough to read the file unasked "
     found += f"({proposal.explanation() if proposal else '; '.join(q.found for q in open_)})"
     others = "; ".join(" or ".join(q.answers) for q in everything if q.answers)
+    if proposal and proposal.kind:
+        for column in proposal.columns:
+            if column.unread and LAYOUTS[proposal.kind].field(column.column).required:
+                words = ", ".join(f"{w!r} ×{n}" for w, n in list(column.unread.items())[:6])
+                found += f"; {column.column} cannot be read where it says {words}"
+                others = "; ".join(filter(None, [others, f"{column.column}={column.header}"]))
     settings = [question.answers[0] for question in everything if question.answers]
     if proposal:
         settings += [f"{n}={proposal.suggested.get(n, 'HEADER')}" for n in proposal.missing]
@@ -351,4 +358,4 @@ def speaks_of_receptacles(workspace: Workspace, table: RawTable) -> bool:
     is_known = known_header(workspace)
     if sum(is_known(normalised(name)) for name in table.header) >= 2:
         return True
-    return any(row_kinds.DANGER.search(cell) for row in table.sample for cell in row if cell)
+    return any(row_kinds.speaks_of_danger(cell) for row in table.sample for cell in row if cell)

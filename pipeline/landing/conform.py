@@ -28,6 +28,7 @@ from pipeline.landing.mapping import (
     units_of,
 )
 from pipeline.landing.matching import find_column
+from pipeline.landing.questions import meanings
 from pipeline.landing.raw import EXTRAS, RawTable
 from shared.records import LAYOUTS, SQL_TYPE, Check, Field, Layout, checks, literal, quoted
 from shared.vocabulary import RecordKind
@@ -154,7 +155,8 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
     if spec.null_tokens is not None:
         tokens = {token.strip().lower() for token in spec.null_tokens}
     tokens |= {source.strip().lower() for source, word in spec.values.items() if not word}
-    spoken = {*column.choices, *(source for source, word in spec.values.items() if word)}
+    answers = cells.NO_WORDS if set(column.choices) == {"yes", "no"} else ()
+    spoken = {*column.choices, *answers, *(source for source, word in spec.values.items() if word)}
     tokens -= {word.strip().lower() for word in spoken}
     used: tuple[int, ...] = ()
     made = None
@@ -298,7 +300,7 @@ def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
         return cells.date(origin.told, origin.text, order, plan.today.year)
     if kind == "choice":
         rules = _text_rules(origin, plan.table.header)
-        return cells.choice(origin.cell, origin.text, origin.field, origin.spec.values, rules)
+        return cells.choice(origin.cell, origin.text, origin.field, _words(origin), rules)
     said = {word: ours for word, ours in origin.spec.values.items() if ours}
     if said:
         pairs = ", ".join(
@@ -306,6 +308,13 @@ def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
         )
         return f"coalesce(MAP {{{pairs}}}[lower({origin.text})], {origin.text})"
     return origin.text
+
+
+def _words(origin: Origin) -> dict[str, str]:
+    """A source's own words, and beside them those that the trade uses."""
+    own = {cells.word_form(word) for word in origin.spec.values}
+    usual = {w: ours for w, ours in meanings(origin.field).items() if w not in own}
+    return {**usual, **origin.spec.values}
 
 
 def _rule_texts(rule: TextRule, origin: Origin, header: Sequence[str]) -> list[str]:
@@ -389,7 +398,7 @@ def _contradicting_rules(origin: Origin, header: Sequence[str]) -> list[Check]:
             meanings.setdefault(rule.value, []).append(hit)
     if len(meanings) < 2:
         return []
-    settled = cells.choice(origin.cell, origin.text, origin.field, origin.spec.values, None)
+    settled = cells.choice(origin.cell, origin.text, origin.field, _words(origin), None)
     counts = " + ".join(f"({' OR '.join(hits)})::INTEGER" for hits in meanings.values())
     texts = [t for rule in origin.spec.text_rules for t in _rule_texts(rule, origin, header)]
     return [

@@ -31,9 +31,6 @@ SECTION = "title above the row"
 SHEET = "name of the sheet"
 """Name of the column that holds the worksheet's name."""
 
-SAME_HEADER = 0.8
-"""Share of names that must be the same for a header to be the same one again."""
-
 LONGEST_NAME = 60
 """Characters of a cell that can be a column's name."""
 
@@ -145,6 +142,7 @@ class _Divider:
     constants: dict[str, str] = field(default_factory=dict)
     remembered: dict[str, bool] = field(default_factory=dict)
     name: str = ""
+    pending: bool = False
 
     def divide(self, rows: Iterable[RawRow]) -> Division:
         stream = _Rows(rows)
@@ -207,6 +205,13 @@ class _Divider:
         if below and (_is_upper(cells, below[0].cells) or self._completes(cells, below[0].cells)):
             used.append(next(stream))
             cells = _merged(cells, used[-1].cells)
+        below = stream.peek(1)
+        if below and row_kinds.are_units(below[0].cells):
+            used.append(next(stream))
+            cells = [
+                f"{name} {unit.strip()}" if name and unit and unit.strip() else name
+                for name, unit in itertools.zip_longest(cells, used[-1].cells[: len(cells)])
+            ]
         groups = self._groups(cells, stream.peek(LOOK_DOWN))
         numbers = []
         for first, last in groups:
@@ -216,13 +221,16 @@ class _Divider:
             constants = {k: v for k, v in self.constants.items() if k not in header}
             if self.names_sheet:
                 constants[SHEET] = self.sheet
-            plain = tuple(map(row_kinds.normalised, header))
+            plain = tuple(
+                row_kinds.normalised(cell or "") for cell in cells[first : first + len(header)]
+            )
             store = RowStore(len(header) + 1, self.path_of(int(number)))
             self.sides.append(_Side(number, header, plain, first, last, store, findings, constants))
         name = self.name = ", ".join(numbers)
         for line in used:
             self.ledger.add(line.row, line.last, "header", table=name, text=_text(line))
         self.constants = {}
+        self.pending = False
         for waited in self.waiting:
             side = self.sides[0]
             width = len(side.header)
@@ -272,19 +280,24 @@ class _Divider:
         if not there and row.problem is None:
             self.ledger.add(row.row, row.last, "blank", rows=0)
             return
+        if row.problem is None and self._begins_block(row, there):
+            return
         if (
             row.problem is None
             and self._may_head(cells)
             and row_kinds.is_heading(cells, self.is_known)
         ):
-            if any(self._same(side.plain, side.part(cells, False)) for side in self.sides):
+            same = any(self._same(side.plain, side.part(cells, False)) for side in self.sides)
+            if same and not self.constants:
                 self.ledger.add(row.row, row.last, "header again", table=self.name, text=_text(row))
                 return
-            if self._other(cells):
+            if same or self._other(cells):
                 self._close()
                 stream.put_back(row)
                 self._open(stream)
                 return
+        if self.pending:
+            self._go_on()
         if len(self.sides) == 1:
             roles = {self._place(self.sides[0], row, len(there), stream)}
         else:
@@ -292,6 +305,7 @@ class _Divider:
                 self._place(side, row, len(row_kinds.filled(side.part(cells, False))), stream)
                 for side in self.sides
             }
+            self._beside(row, there, roles)
         roles.discard("blank")
         role = "rows" if "rows" in roles or not roles else sorted(roles)[0]
         if role == "rows":
@@ -299,6 +313,65 @@ class _Divider:
         else:
             self.constants |= self._says(row)
             self._note(row, role, self.name)
+
+    def _begins_block(self, row: RawRow, there: Sequence[int]) -> bool:
+        """Say whether a line tells of what the rows below it are (``Building: B-13``); if so the
+        table ends, and those rows are another's, with the same columns unless a header follows."""
+        if len(there) > 4 or len(self.sides) != 1 or len(self.sides[0].header) < 3:
+            return False
+        if 2 * len(there) > len(self.sides[0].header) + 1:
+            return False
+        says = self._says(row)
+        if not says:
+            return False
+        self.constants |= says
+        self._note(row, "preamble", self.name)
+        self.pending = True
+        return True
+
+    def _beside(self, row: RawRow, there: Sequence[int], roles: set[str]) -> None:
+        """Keep what a row holds beside the rows of tables that stand side by side: a remark on one
+        side, cells between them."""
+        told = [
+            (row.cells[place] or "").strip()
+            for place in there
+            if not any(side.first <= place < side.last for side in self.sides)
+        ]
+        if "rows" in roles and roles - {"rows", "blank"}:
+            told.append(_text(row))
+        if told:
+            text = f"row {row.row}: {' | '.join(told)}"
+            danger = " HOLDS WORDS OF DANGER" if row_kinds.speaks_of_danger(text) else ""
+            finding = Finding(
+                kind="beside_rows",
+                message=f"stands beside the tables and was left out: {text}{danger}",
+                rows=(row.row,),
+            )
+            self.sides[0].findings.append(finding)
+
+    def _go_on(self) -> None:
+        """Open a table with the columns of the one before, for the rows of another block."""
+        before = self.sides[0]
+        self._close()
+        number = str(len(self.done) + 1)
+        store = RowStore(len(before.header) + 1, self.path_of(int(number)))
+        constants = {**before.constants, **self.constants}
+        self.sides = [
+            _Side(
+                number,
+                before.header,
+                before.plain,
+                before.first,
+                before.last,
+                store,
+                list(before.findings),
+                constants,
+                shapes=set(before.shapes),
+            )
+        ]
+        self.name = number
+        self.constants = {}
+        self.pending = False
 
     def _may_head(self, cells: Sequence[str | None]) -> bool:
         """Say quickly whether two cells of a row are known names, which most rows of data lack."""
@@ -324,10 +397,11 @@ class _Divider:
         return known >= 3 or known == there
 
     def _same(self, plain: Sequence[str], cells: Sequence[str | None]) -> bool:
-        other = [row_kinds.normalised(cell or "") for cell in cells[: len(plain)]]
-        names = [name for name in other if name]
-        alike = sum(a == b for a, b in zip(plain, other, strict=False) if b)
-        return bool(names) and alike >= 2 and alike >= SAME_HEADER * len(names)
+        """Say whether a row names the very columns of a table, all of them in their order."""
+        other = [row_kinds.normalised(cell or "") for cell in cells]
+        while len(other) > len(plain) and not other[-1]:
+            other.pop()
+        return tuple(other) == tuple(plain)
 
     def _place(self, side: _Side, row: RawRow, there: int, stream: _Rows) -> str:
         """Say what a row is to one table, and keep it where it is a row of it."""
@@ -363,7 +437,7 @@ class _Divider:
 
     def _note(self, row: RawRow, role: str, table: str = "") -> None:
         text = _text(row)
-        danger = bool(row_kinds.DANGER.search(text))
+        danger = row_kinds.speaks_of_danger(text)
         self.ledger.add(row.row, row.last, role, table=table, text=text, danger=danger)  # type: ignore[arg-type]
 
     def _close(self) -> None:

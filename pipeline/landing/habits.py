@@ -30,6 +30,9 @@ ORDER_WORDS: dict[DateOrder, str] = {
 FEW_DATES = 2
 """So few different dates need no more than one that tells."""
 
+CLEAR_ROWS = 0.1
+"""Share of the rows that must tell it."""
+
 CLEAR_SHARE = 0.2
 """Share of the different dates that must tell the order; of days spread over a month three in five
 do."""
@@ -161,7 +164,17 @@ def _date_order(
     if len(distinct) == 1:
         most = max(n for order, n in zip(ORDERS, counts, strict=True) if order != distinct[0])
         clear = total - most  # different dates that this order only fits
-        if not clear or total <= FEW_DATES or clear >= max(2, CLEAR_SHARE * total):
+        only = " AND ".join(f"{order} IS NULL" for order in ORDERS if order != distinct[0])
+        text = cells.cleaned(origin.made or origin.cell, origin.null_tokens)
+        plainly = cells.date("t", "t", None, year)
+        (shares,) = con.execute(
+            f"WITH texts AS (SELECT {text} AS t FROM {plan.table.relation}), "
+            f"numeric AS (SELECT {read} FROM texts WHERE t IS NOT NULL AND {plainly} IS NULL) "
+            f"SELECT count(*) FILTER ({distinct[0]} IS NOT NULL AND {only}) / count({distinct[0]}) "
+            "FROM numeric"
+        ).fetchall()
+        enough = clear >= max(1 if total <= FEW_DATES else 2, CLEAR_SHARE * total)
+        if not clear or (enough and shares[0] >= CLEAR_ROWS):
             return distinct[0]
         words = ORDER_WORDS[distinct[0]]
         found = (

@@ -15,6 +15,7 @@ from pipeline.landing.certificate import Stretch
 from pipeline.landing.choose import Choice, choose, speaks_of_receptacles
 from pipeline.landing.conform import Habits
 from pipeline.landing.connection import open_connection
+from pipeline.landing.contradictions import contradictions
 from pipeline.landing.corrections import correction_tables
 from pipeline.landing.dividing import Division
 from pipeline.landing.identities import ask_about_spellings, write_buildings
@@ -146,6 +147,7 @@ def prepare(call: Call, source: Source, work: Path) -> Prepared:
             write_buildings(con, folder, parts)
             ask_about_spellings(con, call.workspace, earlier, folder, parts)
             parts = settle_outcomes(con, call.workspace, earlier, folder, parts)
+            parts = contradictions(con, folder, parts)
         finally:
             keeping.finish()
     finally:

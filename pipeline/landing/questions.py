@@ -9,17 +9,18 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from functools import cache
 
 import duckdb
 
 from pipeline.landing import cells, row_kinds
-from pipeline.landing.cells import word_form
+from pipeline.landing.cells import word_form, word_form_sql
 from pipeline.landing.column_look import ColumnLook
 from pipeline.landing.open_question import Question
-from pipeline.landing.row_kinds import normalised
+from pipeline.landing.row_kinds import EVIDENCE_NAMES, normalised
 from pipeline.landing.synonyms import HEADER_SYNONYMS, VALUE_SYNONYMS
 from pipeline.offline import connect
-from shared.records import LAYOUTS, Field
+from shared.records import LAYOUTS, Field, literal
 from shared.vocabulary import RecordKind
 
 GENERIC = frozenset(
@@ -159,9 +160,9 @@ def questions(
         elif not exact and not trusted and column.type == "choice":
             asked += _generic(column, by_header[header])
     if kind is RecordKind.OPENING_OBSERVATIONS:
-        asked += _other_dates(kind, looks, read, settled)
         if not trusted:
-            asked += _other_subjects(looks, read)
+            asked += _other_dates(kind, looks, read, settled)
+        asked += _other_subjects(looks, read)
     return asked
 
 
@@ -179,16 +180,19 @@ def _rival(
     exact: bool,
 ) -> Question | None:
     """Another column that could as well be the one that is read."""
-    if column.type == "text" or (exact and column.type in ("identifier", "integer", "decimal")):
+    if column.type == "text":
         return None
+    named_apart = exact and column.type == "identifier"
     taken = set(read.values())
     rivals = [
         look
         for look in looks
         if look.header not in taken
         and look.filled
-        and (_named(column.name, look.header) or _numbered(header, look.header))
-        and fit(column, look) >= HOLDS
+        and (
+            (_named(column.name, look.header) and not named_apart) or _numbered(header, look.header)
+        )
+        and (column.reports_danger or fit(column, look) >= HOLDS)
         and not (column.type == "identifier" and spoken_by(kind, look))
     ]
     if not rivals:
@@ -283,12 +287,22 @@ def _other_subjects(looks: Sequence[ColumnLook], read: dict[str, str]) -> list[Q
     return [Question("other_subject", "", f"this speaks of {told}, not of receptacles alone")]
 
 
+@cache
+def _telling_words() -> tuple[str, ...]:
+    """Forms of all words of a result that is neither correct nor no reading."""
+    result = LAYOUTS[RecordKind.OPENING_OBSERVATIONS].field("result")
+    harmless = {"correct", "not_accessible", "not_tested"}
+    return tuple(form for form, word in meanings(result).items() if word not in harmless)
+
+
 def unread_columns(
     con: duckdb.DuckDBPyConnection,
     relation: str,
     header: Sequence[str],
     used: set[int],
     ignored: Sequence[str],
+    *,
+    by_name: bool,
 ) -> list[Question]:
     """Return columns that nobody reads and that hold words of danger or of a result.
 
@@ -298,6 +312,7 @@ def unread_columns(
         header: its columns.
         used: places of those that are read.
         ignored: headers that a person allowed to stay unread.
+        by_name: whether a header alone can say that its column tells of an opening.
     """
     allowed = {normalised(name) for name in ignored}
     places = [
@@ -307,26 +322,32 @@ def unread_columns(
     ]
     if not places:
         return []
-    # the pattern is RE2's and Python's alike
-    pattern = row_kinds.DANGER.pattern.replace("'", "''")
+    telling = ", ".join(literal(word) for word in _telling_words())
     counted = ", ".join(
-        f"count(*) FILTER (regexp_matches(c{p}, '{pattern}', 'i')), "
-        f"any_value(c{p}) FILTER (regexp_matches(c{p}, '{pattern}', 'i'))"
+        f"count(*) FILTER ({says}), any_value(c{p}) FILTER ({says}), "
+        f"count(*) FILTER (trim(c{p}) <> '')"
         for p in places
+        for says in [
+            f"({row_kinds.speaks_of_danger_sql(f'c{p}')} OR "
+            f"coalesce(list_contains([{telling}], {word_form_sql(f'trim(c{p})')}), false))"
+        ]
     )
     (row,) = con.execute(f"SELECT {counted} FROM {relation}").fetchall()
     asked = []
     for number, place in enumerate(places):
-        count, example = row[2 * number], row[2 * number + 1]
+        count, example, filled = row[3 * number : 3 * number + 3]
+        name = header[place]
         if count:
             found = (
-                f"{header[place]!r} would stay unread and holds words of danger or of a result "
-                f"in {count} row(s), such as {example!r}"
+                f"{name!r} would stay unread and holds words of danger or of a result in "
+                f"{count} row(s), such as {example!r}"
             )
-            answers = (
-                f"result={header[place]}",
-                f"note={header[place]}",
-                f"ignore={header[place]}",
+            answers = [f"result={name}", f"note={name}", f"ignore={name}"]
+            asked.append(Question("unread_danger", "", found, tuple(answers)))
+        elif filled and by_name and EVIDENCE_NAMES.search(normalised(name)):
+            found = (
+                f"{name!r} speaks of what was found at an opening and would stay unread "
+                f"({filled} row(s) hold something there)"
             )
-            asked.append(Question("unread_danger", "", found, answers))
+            asked.append(Question("unread_name", "", found, (f"note={name}", f"ignore={name}")))
     return asked

@@ -21,7 +21,9 @@ _NUMBER_OR_DATE = re.compile(r"[\s\d.,:/+\-eE%]*\d[\s\d.,:/+\-eE%]*")
 _FIGURE = re.compile(r"[\s\d.,:/+\-%$€£]*")
 
 _TOTAL = re.compile(
-    r"(grand|sub|page|report|over-?all)?[\s\-]*totals?\b([\s:=#].*)?"
+    r"(grand|sub|page|report|over-?all)?[\s\-]*totals?\s*[:=#]?\s*"
+    r"([\d.,]+.*|(of|for|number|no\.?|rows|records|outlets|openings|receptacles|buildings|units)\b.*)?"
+    r"|.{1,60}\s(sub)?totals?\s*:?|sums? of .*"
     r"|(sum|summe|gesamt|gesamtsumme|insgesamt|zwischensumme|totaal|totale|suma|somme|"
     r"average|mean|median|count|row count|record count|no\.? of (rows|records|outlets|openings)|"
     r"(rows|records)( (read|exported|total))?)\s*([:=].*)?"
@@ -33,8 +35,8 @@ _REMARK = re.compile(
     r"(report |file |list |data |sheet )?(generated|printed|exported|created|produced|downloaded|"
     r"extracted|prepared|compiled|checked|approved|reviewed|signed|issued)\b.*"
     r"|(generated|printed|exported|created|prepared) (by|on|at|from)\b.*"
-    r"|page \d+.*|end( of .*)?|-+ *end.*|eof|source\b.*|legend\b.*|key\s*:.*"
-    r"|notes?\s*:.*|n\.?b\.?.*"
+    r"|page \d+.*|end( of .*)?|-+ *end.*|eof|source\s*:.*|legend\s*:.*|key\s*:.*"
+    r"|notes?\s*:.*|n\.?b\.?[:\s]\s.*"
     r"|disclaimer.*|confidential.*|copyright.*|signature.*|©.*|\*+.*|[-=_*#~.]{3,}"
     r"|version\b.*|as (of|at)\b.*|filter(s|ed)?\b.*|all rights.*|continued.*|\(?cont(inue)?d\.?\)?",
     re.I,
@@ -48,8 +50,13 @@ DANGER = re.compile(
     r"|(plate|case|cover|metal|chassis|enclosure|screw)[\s_\-]*(is[\s_\-]*|was[\s_\-]*)?"
     r"(live|hot|energi[sz]ed)|live[\s_\-]*(plate|case|cover|metal|chassis)|energi[sz]ed"
     r"|electric[\s_\-]*shock|got a shock|shocks?[\s_\-]*(felt|reported|from)|ungrounded"
-    r"|miswired|mis-wired|not grounded|neutral[\s_\-]*(to[\s_\-]*)?ground[\s_\-]*jumper"
-    r"|jumpered|rpbg)($|[^a-z])",
+    r"|mis[\s_\-]?wir(ed|e|ing)|not (grounded|earthed)|jumpered|rpbg|bootlegs?|no grd"
+    r"|neutral[\s_\-]*((to|and|&)[\s_\-]*)?ground[\s_\-]*(jumper|tied|bonded|connected)"
+    r"|hot[\s_\-]*(&|and)[\s_\-]*neutral[\s_\-]*(rev|swap)\w*|(lost|missing) (ground|neutral|earth)"
+    r"|(ground|neutral|earth) (is )?(missing|lost)|got shocked|shocked|tingl(e|es|ing)|sparks?"
+    r"|sparking"
+    r"|burnt|burned|scorch(ed)?|(is|was|were) live|fail(ed|s|ure)?|unsafe|dangerous"
+    r"|sin tierra|pas de terre|schutzleiter fehlt|keine erde|ohne schutzleiter)($|[^a-z])",
     re.I,
 )
 """Words of danger or of a result: what stands in a column or line that nobody reads is never passed
@@ -64,9 +71,12 @@ SUBJECTS: dict[str, re.Pattern[str]] = {
         "doors and windows": r"(fire|entry|front|exit)?[\s_\-]*doors?|windows?"
         r"|door[\s_\-]*closers?",
         "fire equipment": r"(fire[\s_\-]*)?extinguishers?|sprinklers?|fire[\s_\-]*hoses?|hydrants?",
-        "lights": r"luminaires?|light[\s_\-]*fixtures?|emergency[\s_\-]*lights?|exit[\s_\-]*signs?",
+        "lights": r"luminaires?|lights?|light[\s_\-]*(fixture|switch)(e?s)?|exit[\s_\-]*signs?",
         "heating and plumbing": r"boilers?|radiators?|furnaces?|water[\s_\-]*heaters?|faucets?"
         r"|taps?|toilets?|drains?",
+        "meters and controls": r"(water|gas|heat)[\s_\-]*meters?|thermostats?|doorbells?"
+        r"|(ev|car)[\s_\-]*chargers?",
+        "alarms": r"rauchmelder|d[ée]tecteurs? de fum[ée]e|detector(es)? de humo",
         "lifts": r"elevators?|lifts?",
         "locks": r"locks?|padlocks?|intercoms?",
         "portable appliances": r"kettles?|toasters?|microwaves?|extension[\s_\-]*(cord|lead)s?"
@@ -144,15 +154,27 @@ def shape(text: str) -> str:
     return re.sub(r"[0-9]+", "9", re.sub(r"[^\W\d_]+", "a", text.strip()))
 
 
+_UNITS = frozenset(
+    {"v", "mv", "volt", "volts", "a", "ma", "amp", "amps", "ω", "ohm", "ohms", "kω", "kohm", "mω"}
+)
+
+
+def are_units(cells: Cells) -> bool:
+    """Say whether a row below a header gives units and nothing else: ``V``, ``mV``, ``Ω``."""
+    texts = [cell.strip(" \t()[]").lower() for cell in cells if cell and cell.strip()]
+    return bool(texts) and all(text in _UNITS for text in texts)
+
+
 def is_number(text: str) -> bool:
     """Say whether a text is a number or a date."""
     return bool(_NUMBER_OR_DATE.fullmatch(text.strip()))
 
 
 def pairs(cells: Cells, is_known: IsKnown) -> dict[str, str]:
-    """Return what a line above a table says of all its rows: ``Building: B-12``, ``Date | …``.
+    """Return what a line above a table says of all its rows: ``Building: B-12``, ``Unit | 3``.
 
-    Only keys that are known names of columns count.
+    Only keys that are known names of columns count. What says where or who is kept by its name; any
+    other (a date may be the report's, a result nobody's) by a name that is taken for nothing.
     """
     texts = [cell.strip() for cell in cells if cell and cell.strip()]
     found: dict[str, str] = {}
@@ -160,12 +182,54 @@ def pairs(cells: Cells, is_known: IsKnown) -> dict[str, str]:
     while place < len(texts):
         key, colon, value = texts[place].partition(":")
         if colon and value.strip() and is_known(normalised(key)):
-            found[" ".join(key.split())] = value.strip()
+            found[_told(key)] = value.strip()
         elif place + 1 < len(texts) and is_known(normalised(key)) and (colon or len(texts) == 2):
-            found[" ".join(key.split())] = texts[place + 1]
+            found[_told(key)] = texts[place + 1]
             place += 1
         place += 1
     return found
+
+
+_PLACE_OR_PERSON = re.compile(
+    r"(^|_)(building|bldg|property|site|house|block|unit|apt|apartment|flat|suite|dwelling|room|"
+    r"inspector|inspected|tester|tested_by|electrician|technician|surveyor|circuit)"
+)
+
+
+def _told(key: str) -> str:
+    name = " ".join(key.split())
+    return name if _PLACE_OR_PERSON.search(normalised(name)) else f"{name} above the table"
+
+
+_NEGATED = re.compile(
+    r"(^|[^a-z])(no|not|without|never|none)[\s_\-]+((any|an?|sign of|signs of)[\s_\-]+)?"
+    r"(open[\s_\-]*(ground|gnd|neutral|hot)|boot[\s_\-]*legs?|false[\s_\-]*grounds?|reversed|shocks?"
+    r"|burn\w*|scorch\w*|spark\w*|fail\w*|jumper\w*|swapped|miswir\w*|live|energi[sz]ed)",
+    re.I,
+)
+
+
+def speaks_of_danger(text: str) -> bool:
+    """Say whether a text holds words of danger or of a result that nothing before them denies."""
+    return bool(DANGER.search(_NEGATED.sub(" ", text)))
+
+
+def speaks_of_danger_sql(text: str) -> str:
+    """Return SQL for ``speaks_of_danger``, false for NULL."""
+    negated = _NEGATED.pattern.replace("'", "''")
+    danger = DANGER.pattern.replace("'", "''")
+    plain = f"regexp_replace({text}, '{negated}', ' ', 'gi')"
+    return f"coalesce(regexp_matches({plain}, '{danger}', 'i'), false)"
+
+
+EVIDENCE_NAMES = re.compile(
+    r"(^|_)(pass|fail|failed|hazard|hazards|safe|unsafe|status|condition|result|results|finding|"
+    r"findings|defect|defects|fault|faults|outcome|verdict|reading|shock|shocks|burn|burns|scorch|"
+    r"heat|plate|polarity|reversed|jumper|bootleg|grounded|ungrounded|earthed|live|energized|"
+    r"energised|ok)(_|$)|(^|_)(open|no|false|missing)_(ground|neutral|hot|earth)|ground_(ok|wire|"
+    r"present|missing)|volts?(_|$)"
+)
+"""Names of columns that speak of what was found at an opening, whatever their cells hold."""
 
 
 def subject(text: str) -> str | None:

@@ -110,7 +110,7 @@ def _quick(
         if there >= max(3, 0.6 * width) or row_kinds.pairs(row.cells, is_known):
             return None
         text = " | ".join(cell.strip() for cell in row.cells if cell and cell.strip())
-        danger = bool(row_kinds.DANGER.search(text))
+        danger = row_kinds.speaks_of_danger(text)
         role: str = "preamble" if there else "blank"
         ledger.add(row.row, row.row, role, text=text, danger=danger, rows=int(there > 0))  # type: ignore[arg-type]
     header, findings = clean_header(header_row.cells)

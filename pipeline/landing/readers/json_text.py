@@ -27,8 +27,9 @@ def read_json(arrival: Arrival, scratch: Path) -> Division:
     """
     name = arrival.name
     try:
-        document = json.loads(arrival.text.read_text(encoding="utf-8-sig"))
-    except ValueError as fault:
+        text = arrival.text.read_text(encoding="utf-8-sig")
+        document = json.loads(text, object_pairs_hook=_each_once)
+    except (ValueError, RecursionError) as fault:
         raise CoverplateError(
             f"{name}: not valid JSON ({fault})",
             expected="a list of objects, an object with one list, or one object a line",
@@ -57,7 +58,7 @@ def read_json(arrival: Arrival, scratch: Path) -> Division:
         for number, (key, value) in enumerate(document.items(), len(objects) + 1):
             if key != chosen and value not in (None, "", [], {}):
                 text = f"{key}: {_cell(value)}"
-                danger = bool(row_kinds.DANGER.search(text))
+                danger = row_kinds.speaks_of_danger(text)
                 ledger.add(number, number, "left out", text=text, danger=danger)
     return Division(division.tables, ledger.stretches)
 
@@ -80,9 +81,17 @@ def _parsed_lines(text: Path) -> Iterator[tuple[int, Any]]:
         for number, line in enumerate(handle, 1):
             if line.strip():
                 try:
-                    yield number, json.loads(line)
-                except ValueError:
+                    yield number, json.loads(line, object_pairs_hook=_each_once)
+                except (ValueError, RecursionError):
                     yield number, line.rstrip("\n")
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """An object whose keys all differ; one that names a key twice says two things of it."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("a key stands twice in one object")
+    return found
 
 
 def _lists(document: Any) -> Iterator[tuple[str, list[Any]]]:  # noqa: ANN401 - any JSON value
@@ -122,4 +131,5 @@ def _rows(objects: Iterable[tuple[int, Any]], keys: list[str]) -> Iterator[RawRo
 def _cell(value: Any) -> str:  # noqa: ANN401 - any JSON value
     if isinstance(value, dict | list):
         return json.dumps(value, ensure_ascii=False)
-    return as_text(value)
+    # half of a surrogate pair is no character and could be written nowhere
+    return as_text(value).encode("utf-8", "surrogatepass").decode("utf-8", "replace")
