@@ -517,7 +517,65 @@ def _identities() -> Iterable[Trap]:
         yield Trap(name, "a.csv", lines([HUMAN, *map(cells, rows)]).encode(), _numbered(truth, 2))
 
 
+def _found_by_others() -> Iterable[Trap]:
+    """Files that went in silently wrong when people who had not made the reader tried it."""
+    first, second = looks(3), looks(3, building_id="B-13", result="correct")
+    named = CANON[1:]
+
+    def block(building: str, rows: Sequence[Row], header: bool) -> list[Sequence[str]]:
+        body = [cells(row, named) for row in rows]
+        return [(f"Building: {building}",), *([HUMAN[1:]] if header else []), *body]
+
+    text = lines([*block("B-12", first, True), *block("B-13", second, True)])
+    yield Trap("a block for each building, its header again", "a.csv", text.encode(),
+               _numbered(first, 3) | _numbered(second, 8))  # fmt: skip
+    text = lines([*block("B-12", first, True), *block("B-13", second, False)])
+    yield Trap("a block for each building, one header", "a.csv", text.encode(),
+               _numbered(first, 3) | _numbered(second, 7))  # fmt: skip
+    volts = ("plate_earth_volts", "case_earth_volts")
+    one = [look(1, result="open_ground", plate_earth_volts=0.0, case_earth_volts=1.0)]
+    two = [look(2, result="open_ground", plate_earth_volts=118.0, case_earth_volts=2.0)]
+    swapped = (*CANON, *reversed(volts))
+    text = lines([
+        (*CANON, *volts), [*plain(one[0]), "0", "1"], swapped, [*plain(two[0]), "2", "118"],
+    ])  # fmt: skip
+    yield Trap("the header again with two columns swapped", "a.csv", text.encode(),
+               _numbered(one, 2) | _numbered(two, 4))  # fmt: skip
+    passed = [plain(look(n)) for n in range(1, 4)]
+    for header, value in {
+        "Open ground": "Y", "Ground OK": "N", "Hazard": "Y", "Pass/Fail": "Fail",
+        "Status": "see report", "Shock hazard": "Y", "Extra": "BG", "Extra 2": "no grd",
+        "Extra 3": "FAIL", "Extra 4": "pas de terre", "Extra 5": "hot & neutral reversed",
+    }.items():  # fmt: skip
+        text = lines([(*CANON, header), *([*row, value] for row in passed)])
+        yield Trap(f"{header} = {value} beside correct", "a.csv", text.encode(), {}, "ask")
+    for other in ("Plate volts", "plate_earth_volts"):
+        text = lines([(*CANON, "plate_earth_volts", other), *([*r, "0", "118"] for r in passed)])
+        yield Trap(f"volts of the plate twice, as {other}", "a.csv", text.encode(), {}, "ask")
+    text = lines([(*CANON, "N-G volts"), [""] * 8 + ["mV"], [*passed[0], "50"]])
+    yield Trap("units in a row of their own", "a.csv", text.encode(),
+               {3: look(1, neutral_ground_volts=0.05)}, "either")  # fmt: skip
+    text = "Test result: PASS\n" + lines([HUMAN[:-1], *(cells(r, CANON[:-1]) for r in first)])
+    yield Trap("a result above the table", "a.csv", text.encode(), {}, "ask")
+    text = lines([(*CANON, "ground_present"), [*passed[0], "none"]])
+    yield Trap("no ground wire, said as none", "a.csv", text.encode(),
+               {2: look(1, ground_present="no")})  # fmt: skip
+    register = "building_id,year_built,dwelling_units\nNB-01,1950,2\nTotal Plaza,1951,4\n"
+    facts = {2: {"building_id": "NB-01"}, 3: {"building_id": "Total Plaza"}}
+    yield Trap("buildings called NB-01 and Total Plaza", "r.csv", register.encode(), facts)
+    text, _ = human([look(n, observed_on="05/04/2024") for n in range(39)])
+    text += lines([cells(look(99, observed_on="05/14/2024"))])
+    yield Trap("one typo among one day", "a.csv", text.encode(), {}, "ask")
+    alarms = lines([CANON, *(plain(look(0, opening_id=f"Smoke alarm {n}")) for n in range(5))])
+    yield Trap("smoke alarms in the default layout", "a.csv", alarms.encode(), {}, "ask")
+    twice = '{"building_id":"B-1","opening_id":"1","observed_on":"2024-03-05","method":"visual",'
+    twice += '"result":"open_ground","result":"correct"}\n'
+    good = dict(zip(CANON, plain(look(1)), strict=True))
+    yield Trap("a key twice in one object", "a.jsonl", (json.dumps(good) + "\n" + twice).encode(),
+               {1: look(1), 2: look(2)})  # fmt: skip
+
+
 def traps() -> list[Trap]:
     """All of them, in order."""
-    groups = (_joined, _around, _columns, _dates, _values, _files, _identities)
+    groups = (_joined, _around, _columns, _dates, _values, _files, _identities, _found_by_others)
     return [trap for group in groups for trap in group()]
