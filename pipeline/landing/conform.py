@@ -1,6 +1,6 @@
 """Types and judges a whole raw table in one pass of SQL.
 
-The steps are ``sourced → cleaned → numbers → read → judged``.
+The steps are ``sourced → cleaned → numbers → read → looked_at → judged``.
 
 A fault in a cell that a row can do without blanks the cell and is listed; a fault in a required
 one sets the row aside. So does an unread cell that could report danger in a row that calls its
@@ -231,7 +231,8 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
         f"cleaned AS (SELECT *{''.join(', ' + t for t in texts)} FROM sourced),\n"
         f"numbers AS (SELECT *{''.join(', ' + n for n in numbers)} FROM cleaned),\n"
         f"read AS (SELECT *, {', '.join(typed)} FROM numbers),\n"
-        f"judged AS (SELECT *, ({bad}) AS _bad, ({odd}) AS _odd FROM read)\n"
+        f"looked_at AS (SELECT *, ({odd}) AS _odd FROM read),\n"
+        f"judged AS (SELECT *, ({bad}) AS _bad FROM looked_at)\n"
         f"SELECT {names},\n"
         f"CASE WHEN _bad THEN {_listed(faults)} END::{REASONS_TYPE} AS _reasons,\n"
         f"CASE WHEN _odd AND NOT _bad THEN {_listed(lesser)} END::{REASONS_TYPE} AS _blanked,\n"
@@ -262,7 +263,8 @@ def _row_faults(plan: Plan, faults: Sequence[Check]) -> list[str]:
         ]
         if telling:
             unread = " OR ".join(f"({fails})" for fails in telling)
-            conditions.append(f"result = 'correct' AND ({unread})")
+            # few rows have an odd cell; for all others nothing of this is worked out again
+            conditions.append(f"_odd AND result = 'correct' AND ({unread})")
     return conditions
 
 

@@ -15,6 +15,10 @@ from pipeline.landing.readers.json_text import read_json, read_json_lines
 from pipeline.landing.readers.parquet import read_parquet
 from pipeline.landing.readers.spreadsheet import read_spreadsheet
 from pipeline.landing.workspace import Workspace
+from shared.faults import CoverplateError
+
+MOST_COLUMNS = 500
+"""Columns of a table; looking at each takes time that grows with their number."""
 
 
 def read_tables(
@@ -29,8 +33,23 @@ def read_tables(
         workspace: its saved mappings help to find the header.
 
     Raises:
-        CoverplateError: the file is damaged.
+        CoverplateError: the file is damaged, or a table has more columns than any export of looks.
     """
+    division = _read(arrival, con, work, workspace)
+    for table in division.tables:
+        if len(table.header) > MOST_COLUMNS:
+            raise CoverplateError(
+                f"{arrival.name}: a table of {len(table.header):,} columns",
+                expected=f"at most {MOST_COLUMNS}",
+                to_do="see whether the delimiter or the sheet is the one that is meant, or leave "
+                "out the columns that say nothing of buildings and openings",
+            )
+    return division
+
+
+def _read(
+    arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path, workspace: Workspace
+) -> Division:
     if arrival.format == "delimited":
         return read_delimited(arrival, work, known_header(workspace), con)
     if arrival.format == "spreadsheet":

@@ -213,3 +213,9 @@ def test_files_that_were_tampered_with_still_add_up(tmp_path, capsys):
     with capsys.disabled():
         print(f"\n{MUTATIONS} files tampered with, seed {seed}: {read} read, {rows} rows")  # noqa: T201 - the count is the point
     assert read > MUTATIONS / 4
+
+
+def test_a_table_of_very_many_columns_is_refused_at_once(workspace, inbox):
+    wide = HEADER + "".join(f",extra {n}" for n in range(2_000)) + "\n" + ROWS[0] + "\n"
+    with pytest.raises(CoverplateError, match=r"2,010 columns"):
+        land(workspace, inbox, wide)
