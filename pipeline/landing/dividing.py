@@ -322,8 +322,8 @@ class _Divider:
         if 2 * len(there) > len(self.sides[0].header) + 1:
             return False
         says = self._says(row)
-        if not says:
-            return False
+        if all(name.endswith(row_kinds.ABOVE) for name in says):
+            return False  # a note or a date says nothing of where the rows below are
         self.constants |= says
         self._note(row, "preamble", self.name)
         self.pending = True

@@ -164,14 +164,15 @@ def _date_order(
     if len(distinct) == 1:
         most = max(n for order, n in zip(ORDERS, counts, strict=True) if order != distinct[0])
         clear = total - most  # different dates that this order only fits
-        only = " AND ".join(f"{order} IS NULL" for order in ORDERS if order != distinct[0])
+        rivals = [order for order in ORDERS if order != distinct[0]]
+        barred = ", ".join(f"count(*) FILTER ({order} IS NULL)" for order in rivals)
         text = cells.cleaned(origin.made or origin.cell, origin.null_tokens)
         plainly = cells.date("t", "t", None, year)
         (shares,) = con.execute(
             f"WITH texts AS (SELECT {text} AS t FROM {plan.table.relation}), "
             f"numeric AS (SELECT {read} FROM texts WHERE t IS NOT NULL AND {plainly} IS NULL) "
-            f"SELECT count(*) FILTER ({distinct[0]} IS NOT NULL AND {only}) / count({distinct[0]}) "
-            "FROM numeric"
+            f"SELECT least({barred}) / greatest(count(*), 1) FROM numeric "
+            f"WHERE {distinct[0]} IS NOT NULL"
         ).fetchall()
         enough = clear >= max(1 if total <= FEW_DATES else 2, CLEAR_SHARE * total)
         if not clear or (enough and shares[0] >= CLEAR_ROWS):

@@ -196,9 +196,13 @@ _PLACE_OR_PERSON = re.compile(
 )
 
 
+ABOVE = " above the table"
+"""What is added to the name of a pair that says neither where nor who."""
+
+
 def _told(key: str) -> str:
     name = " ".join(key.split())
-    return name if _PLACE_OR_PERSON.search(normalised(name)) else f"{name} above the table"
+    return name if _PLACE_OR_PERSON.search(normalised(name)) else f"{name}{ABOVE}"
 
 
 _NEGATED = re.compile(
