@@ -18,7 +18,7 @@ from shared.vocabulary import RecordKind
 TEXTS = ("note", "room")
 """Columns of free text beside a result."""
 
-LOUD = frozenset({"danger_in_text", "contradicting_rows", "beside_rows"})
+LOUD = frozenset({"danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"})
 """Findings after which an intake does not end as if nothing had been."""
 
 

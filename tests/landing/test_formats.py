@@ -258,3 +258,21 @@ def test_a_refused_file_says_what_to_do_and_changes_nothing(workspace, inbox, na
     assert refused.value.to_do
     assert workspace.manifests() == []
     assert list(workspace.scratch.iterdir()) == []
+
+
+def test_errors_and_formulas_without_a_value_are_told(workspace, inbox):
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.append([*CELLS[0], "plate_earth_volts"])
+    sheet.append([*CELLS[1], "=60+58"])  # written without a value, as programs do
+    sheet.append([*CELLS[2], 3])
+    sheet["K3"].data_type = "e"
+    sheet["K3"].value = "#VALUE!"
+    out = io.BytesIO()
+    book.save(out)
+    (report,) = land(workspace, inbox, out.getvalue(), "a.xlsx")
+    told = {finding.kind: finding.count for finding in report.findings}
+    assert told["cells_without_value"] == 2
+    plain = workbook({"S": CELLS})
+    (report,) = land(workspace, inbox, plain, "b.xlsx")
+    assert not [f for f in report.findings if f.kind == "cells_without_value"]

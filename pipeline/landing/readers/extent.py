@@ -19,6 +19,11 @@ _COLUMN = re.compile(rb"c r=\"([A-Z]{1,3})[0-9]")
 _PLACE = re.compile(rb"r=\"([A-Z]{1,3})([0-9]{1,7})\"")
 _VALUE = re.compile(rb"<(?:\w+:)?(?:v|is)>")
 
+_UNREAD = re.compile(
+    rb"<(?:\w+:)?c\s[^>]*\bt=\"e\"|<(?:\w+:)?f(?:\s[^>]*)?(?:/>|>[^<]*</(?:\w+:)?f>)"
+    rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)?</(?:\w+:)?c>"
+)
+
 _RELATIONS = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 
 
@@ -30,11 +35,14 @@ class Extent:
         last_row: number of the last row with a value, 0 for an empty sheet.
         last_column: number of the last column with a cell.
         cells: cells that hold a value.
+        unread: cells that hold an error, or a formula that was never worked out: they read as
+            blank.
     """
 
     last_row: int
     last_column: int
     cells: int
+    unread: int = 0
 
     @property
     def area(self) -> int:
@@ -71,7 +79,7 @@ def extents(path: Path) -> dict[str, Extent]:
 
 
 def _extent(archive: zipfile.ZipFile, member: str) -> Extent:
-    last_row = last_column = cells = 0
+    last_row = last_column = cells = unread = 0
     held = b""
     with archive.open(member) as stream:
         while chunk := stream.read(CHUNK):
@@ -81,8 +89,10 @@ def _extent(archive: zipfile.ZipFile, member: str) -> Extent:
             row, column, filled = _counted(whole)
             last_row, last_column = max(last_row, row), max(last_column, column)
             cells += filled
+            unread += len(_UNREAD.findall(whole))
     row, column, filled = _counted(held)
-    return Extent(max(last_row, row), max(last_column, column), cells + filled)
+    unread += len(_UNREAD.findall(held))
+    return Extent(max(last_row, row), max(last_column, column), cells + filled, unread)
 
 
 def _counted(text: bytes) -> tuple[int, int, int]:

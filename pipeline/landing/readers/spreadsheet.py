@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from pipeline.landing.certificate import Stretch, check_cover
 from pipeline.landing.dividing import Division, divide
 from pipeline.landing.raw import RawRow, RawTable
 from pipeline.landing.readers.extent import Extent, extents
+from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import IsKnown
 from shared.faults import CoverplateError
 
@@ -47,7 +49,7 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
             )
             last = counted.last if span is None else span.last_row
             check_cover(arrival.name, label, division.stretches, max(last, counted.last))
-            tables += division.tables
+            tables += _with_unread(division.tables, span)
             stretches += division.stretches
     except (python_calamine.CalamineError, OSError, ValueError, KeyError, EOFError) as fault:
         raise CoverplateError(
@@ -56,6 +58,20 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
             to_do="open it, save it without a password, and take it in again",
         ) from fault
     return Division(tables, stretches)
+
+
+def _with_unread(tables: list[RawTable], span: Extent | None) -> list[RawTable]:
+    """The tables of a sheet, told of cells that hold something and read as blank."""
+    if span is None or not span.unread or not tables:
+        return tables
+    finding = Finding(
+        kind="cells_without_value",
+        message="cells of the sheet hold an error, or a formula that was never worked out, and are "
+        "read as blank: open the workbook, let it work them out, and save it",
+        count=span.unread,
+    )
+    first = replace(tables[0], findings=(*tables[0].findings, finding))
+    return [first, *tables[1:]]
 
 
 class _Counted:
