@@ -1,8 +1,8 @@
 """Chooses how a table is read: by name, by a saved mapping, the default layout, or a proposal.
 
-The order is: the mapping that the caller names; the default layout; a mapping saved in the
-workspace that recognises the header; a shipped one; a proposal that is sure enough. Anything else
-is refused with a message that says how to write a mapping.
+The order is: the mapping that the caller names; one that a person's answers made for exactly these
+columns; the default layout; a mapping saved in the workspace that recognises the header; a shipped
+one; a proposal that is sure enough. Anything else is refused with the question that is open.
 """
 
 from __future__ import annotations
@@ -21,7 +21,13 @@ from pipeline.landing.column_look import ColumnLook, look_at, look_at_rows
 from pipeline.landing.conform import make_plan
 from pipeline.landing.dividing import SECTION
 from pipeline.landing.mapping import DEFAULT_LAYOUT, ColumnMapping, Mapping, RecordMapping
-from pipeline.landing.mapping_store import all_mappings, as_toml, find_mapping, toml_value
+from pipeline.landing.mapping_store import (
+    all_mappings,
+    as_toml,
+    find_mapping,
+    list_mappings,
+    toml_value,
+)
 from pipeline.landing.matching import find_column, recognition
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
@@ -153,7 +159,7 @@ def choose(
         return Choice(mapping, mapping.name, 1.0)
     own_name = name_of(file)
     kind = default_kind(table.header)
-    if kind is not None and not said.columns:
+    if kind is not None and not said.columns and not _remembered(workspace, table.header):
         mapping = default_mapping(kind, table.header, said)
         _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
         if said:
@@ -177,6 +183,15 @@ def choose(
             _ask_nothing(con, table, proposal.mapping, file, None)
             return Choice(proposal.mapping, proposal.mapping.name, proposal.confidence)
     raise asked(file, table, proposal)
+
+
+def _remembered(workspace: Workspace, header: Sequence[str]) -> bool:
+    """Say whether a person has answered before for a file of exactly these columns."""
+    names = {normalised(name) for name in header}
+    return any(
+        {normalised(name) for name in mapping.recognised_by} == names
+        for mapping in list_mappings(workspace)
+    )
 
 
 def _settled_by(proposal: Proposal, said: Answers) -> bool:

@@ -70,7 +70,14 @@ def declared_habits(plan: Plan) -> Habits:
     return Habits(orders, marks)
 
 
-def settle(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: set[str]) -> Habits:
+def settle(
+    con: duckdb.DuckDBPyConnection,
+    plan: Plan,
+    habits: Habits,
+    unread: set[str],
+    *,
+    remembered: bool = False,
+) -> Habits:
     """Settle what is still open after a first reading.
 
     Args:
@@ -78,6 +85,8 @@ def settle(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: s
         plan: the table and its mapping.
         habits: what is settled already.
         unread: canonical columns in which some text could not be read.
+        remembered: the order of dates was said of an earlier file, not of this one; it is doubted
+            where many dates do not fit it and fit another.
 
     Returns:
         The habits, completed; the same object where nothing had to be settled.
@@ -95,6 +104,8 @@ def settle(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, unread: s
                 questions.append(answer)
             elif answer is not None:
                 orders[name] = answer
+        elif remembered and origin.field.type == "date" and name in unread and name in orders:
+            questions += _doubts(con, plan, origin, orders[name])
     marks = dict(habits.decimal_marks)
     open_numbers = [
         origin
@@ -191,6 +202,30 @@ def _date_order(
     else:
         found = f"no one order of day, month and year fits every date, such as {example!r}"
     return Question(origin.field.name, "date_order", found, answers)
+
+
+def _doubts(
+    con: duckdb.DuckDBPyConnection, plan: Plan, origin: Origin, order: DateOrder
+) -> list[Question]:
+    """What speaks against an order that was said of an earlier file."""
+    year = plan.today.year
+    read = ", ".join(f"{cells.numeric_date('t', each, year)} AS {each}" for each in ORDERS)
+    text = cells.cleaned(origin.made or origin.cell, origin.null_tokens)
+    ((total, bad, example),) = con.execute(
+        f"WITH texts AS (SELECT {text} AS t FROM {plan.table.relation}), "
+        f"numeric AS (SELECT t, {read} FROM texts WHERE t IS NOT NULL "
+        f"AND {cells.date('t', 't', None, year)} IS NULL) "
+        f"SELECT count(*), count(*) FILTER ({order} IS NULL), min(t) FILTER ({order} IS NULL) "
+        "FROM numeric WHERE coalesce(dmy, mdy, ymd) IS NOT NULL"
+    ).fetchall()
+    if not bad or bad < CLEAR_ROWS * total:
+        return []
+    found = (
+        f"{bad} of {total} dates cannot be {ORDER_WORDS[order]}, as was said of an earlier file of "
+        f"this kind, such as {example!r}"
+    )
+    answers = " or ".join(f'"{each}" ({ORDER_WORDS[each]})' for each in ("dmy", "mdy"))
+    return [Question(origin.field.name, "date_order", found, answers)]
 
 
 @dataclass(frozen=True)

@@ -51,6 +51,7 @@ class Task:
         today: the day against which "not in the future" is judged.
         habits: readings settled elsewhere (a correction reads like its source); None to settle.
         corrects: set for corrected rows.
+        order_said: whether the order of dates was said of this very file.
     """
 
     table: RawTable
@@ -62,6 +63,7 @@ class Task:
     today: dt.date
     habits: Habits | None = None
     corrects: Corrects | None = None
+    order_said: bool = False
 
 
 class QuickReadingError(Exception):
@@ -87,7 +89,9 @@ def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> Part:
             f"FROM read_parquet({literal(str(file))}) "
             f"WHERE _reasons IS NOT NULL OR _blanked IS NOT NULL) AS r"
         ).fetchall()
-        settled = settle(con, plan, habits, {row[0] for row in unread})
+        settled = settle(
+            con, plan, habits, {row[0] for row in unread}, remembered=not task.order_said
+        )
         if settled is not habits:
             habits = settled
             _write(con, plan, habits, task, file)

@@ -321,6 +321,7 @@ def _land_parts(
             today=call.today,
             habits=reading.habits,
             corrects=reading.corrects,
+            order_said=call.answers.date_order is not None or call.mapping is not None,
         )
         parts.append(land_part(con, task))
     return tuple(parts)

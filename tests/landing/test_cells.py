@@ -5,6 +5,7 @@ import datetime as dt
 import pytest
 
 from pipeline.landing import list_quarantine, propose_mapping, save_mapping
+from pipeline.landing.answers import Answers
 from pipeline.landing.cells import phrase_pattern
 from pipeline.landing.mapping import parse_mapping
 from shared.faults import CoverplateError
@@ -284,3 +285,13 @@ def test_mapped_texts_units_joins_and_constants(workspace, inbox):
     assert both.reasons[0].found == "dead and no ground"
     assert "not several" in " ".join(reason.expected for reason in both.reasons)
     assert neither.reasons[0].found == "deadline unclear"
+
+
+def test_an_order_said_of_an_earlier_file_is_doubted_by_a_later_one(workspace, inbox):
+    said = Answers(date_order="dmy")
+    land(workspace, inbox, looks(["05/03/2024", "06/03/2024"]), "march.csv", answers=said)
+    other = looks([f"04/{day:02}/2024" for day in range(3, 25)]).replace(",1A,", ",2B,")
+    with pytest.raises(CoverplateError, match="12 of 22 dates cannot be day/month/year"):
+        land(workspace, inbox, other, "april.csv")
+    (report,) = land(workspace, inbox, other, "april.csv", answers=Answers(date_order="mdy"))
+    assert report.quarantined == 0
