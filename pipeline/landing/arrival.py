@@ -45,6 +45,7 @@ class Arrival:
             \\r all end one.
         quotes: double quotes in the text.
         lone_returns: ends of line that are a single \\r.
+        ascii: whether the text holds nothing but ASCII.
     """
 
     original: Path
@@ -57,6 +58,7 @@ class Arrival:
     lines: int
     quotes: int
     lone_returns: int
+    ascii: bool
 
 
 def receive(source: Path, name: str, scratch: Path, known: str | None = None) -> Arrival:
@@ -87,6 +89,7 @@ def receive(source: Path, name: str, scratch: Path, known: str | None = None) ->
     measure = _Measure()
     decoder = codecs.getincrementaldecoder("utf-8")()
     is_utf8 = not kind and encoding in ("", "utf-8-sig")
+    is_ascii = is_utf8
     size = 0
     with source.open("rb", buffering=0) as incoming:
         while chunk := incoming.read(CHUNK):
@@ -96,6 +99,7 @@ def receive(source: Path, name: str, scratch: Path, known: str | None = None) ->
                 measure.add(chunk)
                 # isascii is far quicker than decoding, and most exports are nearly all ASCII
                 if not chunk.isascii() or decoder.getstate()[0]:
+                    is_ascii = False
                     try:
                         decoder.decode(chunk)
                     except UnicodeDecodeError:
@@ -125,6 +129,7 @@ def receive(source: Path, name: str, scratch: Path, known: str | None = None) ->
         lines,
         measure.quotes,
         measure.lone_returns,
+        is_ascii and text is source,
     )
 
 

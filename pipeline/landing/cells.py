@@ -57,17 +57,24 @@ def is_one_of(text: str, words: Iterable[str]) -> str:
     return f"list_contains([{', '.join(map(literal, words))}]::VARCHAR[], {text})"
 
 
-def cleaned(cell: str, null_tokens: Iterable[str]) -> str:
-    """Return SQL for the trimmed text, NULL where it is one of the null tokens (lower case)."""
+def cleaned(cell: str, null_tokens: Iterable[str], *, ascii_only: bool = False) -> str:
+    """Return SQL for the trimmed text, NULL where it is one of the null tokens.
+
+    Args:
+        cell: SQL of the cell.
+        null_tokens: in lower case.
+        ascii_only: whether the text is known to hold nothing but ASCII.
+    """
     tokens = sorted(set(null_tokens) | {""})
     longest = max(len(token.encode()) for token in tokens)
     text = trimmed(cell)
     # trimming by a list of characters is slow, so it is done only where an end is not plain ASCII
     plain_ends = f"ord({cell}) BETWEEN 33 AND 126 AND ord(right({cell}, 1)) BETWEEN 33 AND 126"
+    within = "" if ascii_only else f" AND strlen({cell}) = length({cell})"
     return (
         f"CASE WHEN {cell} = '' THEN NULL "
         f"WHEN strlen({cell}) <= {longest} AND {is_one_of(f'lower({cell})', tokens)} THEN NULL "
-        f"WHEN {plain_ends} AND strlen({cell}) = length({cell}) THEN {cell} "
+        f"WHEN {plain_ends}{within} THEN {cell} "
         f"WHEN {is_one_of(f'lower({text})', tokens)} THEN NULL ELSE {tidied(text)} END"
     )
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pipeline.landing import cells
 from pipeline.landing.cells import DateOrder, DecimalMark
@@ -70,6 +70,7 @@ class Origin:
         cell: SQL of the original text; NULL where the file has none.
         used: source columns that are read, by index.
         null_tokens: in lower case.
+        ascii: whether its text is known to be ASCII.
     """
 
     field: Field
@@ -78,6 +79,7 @@ class Origin:
     cell: str
     used: tuple[int, ...]
     null_tokens: frozenset[str]
+    ascii: bool = False
 
     @property
     def text(self) -> str:
@@ -101,7 +103,7 @@ class Origin:
     @property
     def cleaning(self) -> str:
         """SQL that cleans the cell."""
-        return cells.cleaned(self.cell, self.null_tokens)
+        return cells.cleaned(self.cell, self.null_tokens, ascii_only=self.ascii)
 
     @property
     def is_text(self) -> bool:
@@ -146,7 +148,8 @@ def make_plan(table: RawTable, mapping: Mapping, record: RecordMapping, today: d
             scale = record.grade_scale
             spec = ColumnMapping(constant=f"{abs(scale.best - scale.worst):.17g}")
         if spec is not None:
-            origins.append(_origin(column, spec, mapping, table.header))
+            origin = _origin(column, spec, mapping, table.header)
+            origins.append(replace(origin, ascii=table.ascii and origin.made is None))
     return Plan(table, mapping, record, tuple(origins), today)
 
 
@@ -291,12 +294,12 @@ def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
     if kind in ("integer", "decimal"):
         number = quoted("n_" + origin.field.name)
         if kind == "integer":
-            return cells.whole_number(number)
+            return _within_bounds(origin.field, number, cells.whole_number(number))
         scale = plan.record.grade_scale
         if origin.field.name == "grade" and scale is not None:
             sign = 1 if scale.best > scale.worst else -1
             return f"({number} - ({scale.worst:.17g})) * {sign}"
-        return number
+        return _within_bounds(origin.field, number, number)
     if kind == "date":
         order = habits.date_orders.get(origin.field.name)
         return cells.date(origin.told, origin.text, order, plan.today.year)
@@ -310,6 +313,19 @@ def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
         )
         return f"coalesce(MAP {{{pairs}}}[lower({origin.text})], {origin.text})"
     return origin.text
+
+
+def _within_bounds(column: Field, number: str, value: str) -> str:
+    """SQL of a number that a row can do without: NULL beyond its bounds, as if it were unread."""
+    if not column.can_be_blanked:
+        return value
+    bounds = [f"{number} >= {column.minimum:.17g}"] if column.minimum is not None else []
+    bounds.append(
+        f"{number} <= {column.maximum:.17g}"
+        if column.maximum is not None
+        else f"isfinite({number})"
+    )
+    return f"CASE WHEN {' AND '.join(bounds)} THEN {value} END"
 
 
 def _words(origin: Origin) -> dict[str, str]:
@@ -377,8 +393,11 @@ def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Chec
         faults += _contradicting_rules(origin, plan.table.header)
     for check in checks(plan.record.kind, plan.today):
         column = plan.layout.field(check.column)
-        if column.type == "choice" and check.expected == column.expected():
-            continue  # what was read is one of the column's choices, or the text was not read
+        if check.expected == column.expected() and (
+            column.type == "choice"
+            or (column.type in ("integer", "decimal") and column.can_be_blanked)
+        ):
+            continue  # what was read is allowed there, or the text counts as unread
         found = check.found
         own = by_name.get(check.column)
         single = check.expected not in {rule.expected for rule in plan.layout.row_rules}

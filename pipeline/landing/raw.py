@@ -40,6 +40,7 @@ class RawTable:
         findings: what was odd about the table.
         expected_rows: rows that a quick reading must give; anything else, or a fault while reading,
             proves that it is wrong. None for a careful reading.
+        ascii: whether all of its text is known to be ASCII.
     """
 
     sheet: str
@@ -49,6 +50,7 @@ class RawTable:
     sample: tuple[tuple[str | None, ...], ...]
     findings: tuple[Finding, ...] = ()
     expected_rows: int | None = None
+    ascii: bool = False
 
     @property
     def cells(self) -> tuple[str, ...]:

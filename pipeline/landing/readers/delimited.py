@@ -128,7 +128,9 @@ def _quick(
     wide = len(header)
     fitted = tuple((*row.cells[:wide], *([None] * (wide - len(row.cells)))) for row in below)
     expected = arrival.lines - header_row.row
-    table = RawTable("", header, relation, first_row, fitted, tuple(findings), expected)
+    table = RawTable(
+        "", header, relation, first_row, fitted, tuple(findings), expected, arrival.ascii
+    )
     return table, ledger.stretches
 
 
