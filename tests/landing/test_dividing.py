@@ -176,7 +176,7 @@ def test_lines_always_add_up(tmp_path_factory, pieces):
     run(tmp_path_factory.mktemp("pieces"), pieces)
 
 
-MUTATIONS = 300
+MUTATIONS = 150
 
 
 @pytest.mark.long
@@ -205,7 +205,7 @@ def test_files_that_were_tampered_with_still_add_up(tmp_path, capsys):
                 count, *ended = counts(report)
                 assert count == sum(ended), (seed, number)
                 rows += count
-        if reports[0].certificate:
+        if reports[0].record_kind and reports[0].certificate:
             covered = sum(s.last - s.first + 1 for s in reports[0].certificate)
             ends = text.replace("\r\n", "\n").replace("\r", "\n")
             assert covered == ends.count("\n") + (not ends.endswith("\n")), (seed, number)
