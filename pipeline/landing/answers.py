@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from pipeline.landing.cells import DateOrder, DecimalMark
 from shared.faults import CoverplateError
@@ -55,6 +56,20 @@ class Answers:
     no_answer: tuple[str, ...] = ()
     encoding: str | None = None
     different: tuple[str, ...] = ()
+
+    def words_of(self, column: str) -> dict[str, str]:
+        """The source's words of one canonical column, in lower case, to ours."""
+        return {word.lower(): ours for (name, word), ours in self.words.items() if name == column}
+
+    def for_mapping(self) -> dict[str, Any]:
+        """What a new mapping takes from the answers as a whole."""
+        return {
+            "date_order": self.date_order,
+            "decimal_mark": self.decimal_mark,
+            "null_tokens": self.no_answer,
+            "ignored": self.ignore,
+            "distinct": self.different,
+        }
 
     def __bool__(self) -> bool:
         """Whether anything was answered that a mapping keeps."""

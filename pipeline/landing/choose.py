@@ -28,7 +28,7 @@ from pipeline.landing.mapping_store import (
     list_mappings,
     toml_value,
 )
-from pipeline.landing.matching import find_column, recognition
+from pipeline.landing.matching import KNOWN_NAMES, find_column, recognition
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
 from pipeline.landing.questions import questions, unread_columns
@@ -64,8 +64,7 @@ class Choice:
 
 def known_header(workspace: Workspace) -> Callable[[str], bool]:
     """Return a test for normalised headers that any layout, synonym or mapping knows."""
-    known = {name for layout in LAYOUTS.values() for name in layout.columns}
-    known |= {normalised(name) for names in HEADER_SYNONYMS.values() for name in names}
+    known = set(KNOWN_NAMES)
     for mapping in all_mappings(workspace):
         known |= {normalised(name) for name in mapping.recognised_by}
         for record in mapping.records:
@@ -115,19 +114,13 @@ def default_mapping(
     for field in LAYOUTS[kind].fields:
         if field.name not in names:
             continue
-        values = {
-            word.lower(): ours for (name, word), ours in said.words.items() if name == field.name
-        }
+        values = said.words_of(field.name)
         columns[field.name] = ColumnMapping(from_=(field.name,), values=values)
     return Mapping(
         name="default",
-        date_order=said.date_order,
-        decimal_mark=said.decimal_mark,
-        null_tokens=said.no_answer,
-        ignored=said.ignore,
-        distinct=said.different,
         records=(RecordMapping(kind=kind, columns=columns),),
         status_dates=find_status_dates(header),
+        **said.for_mapping(),
     )
 
 
@@ -223,16 +216,7 @@ def _answered(mapping: Mapping, said: Answers) -> Mapping:
                 update={
                     "columns": {
                         name: spec.model_copy(
-                            update={
-                                "values": {
-                                    **spec.values,
-                                    **{
-                                        w.lower(): o
-                                        for (c, w), o in said.words.items()
-                                        if c == name
-                                    },
-                                }
-                            }
+                            update={"values": {**spec.values, **said.words_of(name)}}
                         )
                         for name, spec in record.columns.items()
                     }
@@ -323,7 +307,7 @@ def asked(
     settings = [question.answers[0] for question in everything if question.answers]
     if proposal:
         settings += [f"{n}={proposal.suggested.get(n, 'HEADER')}" for n in proposal.missing]
-    shown = " ".join(f"--set {_shell(text)}" for text in settings) or "--set COLUMN=HEADER"
+    shown = " ".join(f"--set {shlex.quote(text)}" for text in settings) or "--set COLUMN=HEADER"
     name = name_of(file)
     return OpenQuestionError(
         found,
@@ -337,10 +321,6 @@ def asked(
         draft=draft_toml(name, table.header, proposal, everything),
         name=name,
     )
-
-
-def _shell(text: str) -> str:
-    return shlex.quote(text)
 
 
 def draft_toml(

@@ -188,7 +188,7 @@ class _Divider:
                 self.ledger.add(row.row, row.last, "blank", rows=0)
             elif there >= max(3, 0.6 * width) and not self._says(row):
                 self.waiting.append(row)
-                self.ledger.add(row.row, row.last, "rows", table="1", text=_text(row))
+                self.ledger.add(row.row, row.last, "rows", table="1", text=row.text)
             else:
                 self.constants |= self._says(row)
                 self._note(row, "preamble")
@@ -228,7 +228,7 @@ class _Divider:
             self.sides.append(_Side(number, header, plain, first, last, store, findings, constants))
         name = self.name = ", ".join(numbers)
         for line in used:
-            self.ledger.add(line.row, line.last, "header", table=name, text=_text(line))
+            self.ledger.add(line.row, line.last, "header", table=name, text=line.text)
         self.constants = {}
         self.pending = False
         for waited in self.waiting:
@@ -289,7 +289,7 @@ class _Divider:
         ):
             same = any(self._same(side.plain, side.part(cells, False)) for side in self.sides)
             if same and not self.constants:
-                self.ledger.add(row.row, row.last, "header again", table=self.name, text=_text(row))
+                self.ledger.add(row.row, row.last, "header again", table=self.name, text=row.text)
                 return
             if same or self._other(cells):
                 self._close()
@@ -309,7 +309,7 @@ class _Divider:
         roles.discard("blank")
         role = "rows" if "rows" in roles or not roles else sorted(roles)[0]
         if role == "rows":
-            self.ledger.add(row.row, row.last, "rows", table=self.name, text=lambda: _text(row))
+            self.ledger.add(row.row, row.last, "rows", table=self.name, text=lambda: row.text)
         else:
             self.constants |= self._says(row)
             self._note(row, role, self.name)
@@ -338,7 +338,7 @@ class _Divider:
             if not any(side.first <= place < side.last for side in self.sides)
         ]
         if "rows" in roles and roles - {"rows", "blank"}:
-            told.append(_text(row))
+            told.append(row.text)
         if told:
             text = f"row {row.row}: {' | '.join(told)}"
             danger = " HOLDS WORDS OF DANGER" if row_kinds.speaks_of_danger(text) else ""
@@ -436,7 +436,7 @@ class _Divider:
         return row_kinds.shape(cells[0] or "") in shapes
 
     def _note(self, row: RawRow, role: str, table: str = "") -> None:
-        text = _text(row)
+        text = row.text
         danger = row_kinds.speaks_of_danger(text)
         self.ledger.add(row.row, row.last, role, table=table, text=text, danger=danger)  # type: ignore[arg-type]
 
@@ -470,10 +470,6 @@ def _renamed(stretch: Stretch, names: dict[str, str]) -> Stretch:
         return stretch.model_copy(update={"table": ""})
     known = [names.get(number, number) for number in stretch.table.split(", ")]
     return stretch.model_copy(update={"table": ", ".join(known)})
-
-
-def _text(row: RawRow) -> str:
-    return " | ".join(cell.strip() for cell in row.cells if cell and cell.strip())
 
 
 def _is_upper(upper: Sequence[str | None], lower: Sequence[str | None]) -> bool:

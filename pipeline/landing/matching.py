@@ -6,6 +6,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from pipeline.landing.row_kinds import normalised
+from pipeline.landing.synonyms import HEADER_SYNONYMS
+from shared.records import LAYOUTS
+
+KNOWN_NAMES = frozenset(
+    {name for layout in LAYOUTS.values() for name in layout.columns}
+    | {normalised(word) for words in HEADER_SYNONYMS.values() for word in words}
+)
+"""Normalised names of columns that layouts and synonyms know, whatever mappings are saved."""
 
 TRUNCATED_LENGTH = 6
 """A header cut shorter than this is not taken for the beginning of another."""

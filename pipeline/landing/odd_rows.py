@@ -14,17 +14,12 @@ from pathlib import Path
 import duckdb
 
 from pipeline.landing import row_kinds
-from pipeline.landing.synonyms import HEADER_SYNONYMS
-from shared.records import LAYOUTS, Layout, literal, quoted
+from pipeline.landing.matching import KNOWN_NAMES
+from shared.records import Layout, literal, quoted
 
 MOST = 2_000
 """Rows that failed are looked at up to so many; a file with more is read the careful way when it is
 not too large."""
-
-_KNOWN = frozenset(
-    {name for layout in LAYOUTS.values() for name in layout.columns}
-    | {row_kinds.normalised(word) for words in HEADER_SYNONYMS.values() for word in words}
-)
 
 
 def holds_odd_rows(con: duckdb.DuckDBPyConnection, file: Path, layout: Layout) -> bool:
@@ -59,7 +54,7 @@ def holds_odd_rows(con: duckdb.DuckDBPyConnection, file: Path, layout: Layout) -
 
 def _is_odd_name(name: str) -> bool:
     return (
-        row_kinds.normalised(name) in _KNOWN
+        row_kinds.normalised(name) in KNOWN_NAMES
         or row_kinds.is_total([name])
         or row_kinds.is_remark([name, None, None], 3)
     )
@@ -71,5 +66,5 @@ def _is_odd(cells: dict[str, str | None]) -> bool:
         row_kinds.is_total(texts)
         or row_kinds.is_remark(texts, len(texts))
         or row_kinds.is_title(texts, len(texts))
-        or row_kinds.is_heading(texts, _KNOWN.__contains__)
+        or row_kinds.is_heading(texts, KNOWN_NAMES.__contains__)
     )

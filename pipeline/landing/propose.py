@@ -209,13 +209,9 @@ def _propose_kind(
         name=name,
         description=f"proposed from a header; {whole:.0%} sure",
         recognised_by=tuple(read.values()),
-        date_order=said.date_order,
-        decimal_mark=said.decimal_mark,
-        null_tokens=said.no_answer,
-        ignored=said.ignore,
-        distinct=said.different,
         records=(RecordMapping(kind=kind, columns=specs),),
         status_dates=find_status_dates(header),
+        **said.for_mapping(),
     )
     return Proposal(kind, mapping, round(whole, 4), tuple(columns), (), unmapped, specs, asked)
 
@@ -300,8 +296,6 @@ def _spec(column: Field, look: ColumnLook, said: Answers) -> ColumnMapping:
             word = known.get(word_form(text))
             if word and word_form(text) not in column.choices:
                 values[text.lower()] = word
-    for (name, word), ours in said.words.items():
-        if name == column.name:
-            values[word.lower()] = ours
+    values |= said.words_of(column.name)
     unit = _unit_of(look.header) if column.unit in ("V", "A", "Ω") else None
     return ColumnMapping(from_=(look.header,), values=values, unit=unit)

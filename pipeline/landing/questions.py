@@ -171,6 +171,12 @@ def _named(column: str, header: str) -> bool:
     return normalised(header) in words
 
 
+def _left_over(looks: Sequence[ColumnLook], read: dict[str, str]) -> list[ColumnLook]:
+    """The columns that hold anything and that nothing is read from."""
+    taken = set(read.values())
+    return [look for look in looks if look.filled and look.header not in taken]
+
+
 def _rival(
     kind: RecordKind,
     column: Field,
@@ -183,13 +189,10 @@ def _rival(
     if column.type == "text":
         return None
     named_apart = exact and column.type == "identifier"
-    taken = set(read.values())
     rivals = [
         look
-        for look in looks
-        if look.header not in taken
-        and look.filled
-        and (
+        for look in _left_over(looks, read)
+        if (
             (_named(column.name, look.header) and not named_apart) or _numbered(header, look.header)
         )
         and (column.reports_danger or fit(column, look) >= HOLDS)
@@ -245,14 +248,10 @@ def _other_dates(
     if header is None or "observed_on" in settled or SPECIFIC_DATE.search(normalised(header)):
         return []
     column = _field(kind, "observed_on")
-    taken = set(read.values())
     others = [
         look
-        for look in looks
-        if look.header not in taken
-        and look.filled
-        and fit(column, look) >= 0.8
-        and not _plain_numbers(look)
+        for look in _left_over(looks, read)
+        if fit(column, look) >= 0.8 and not _plain_numbers(look)
     ]
     if not others or normalised(header) == "observed_on":
         return []

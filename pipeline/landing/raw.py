@@ -78,6 +78,11 @@ class RawRow:
     ends: int = 0
 
     @property
+    def text(self) -> str:
+        """What it holds, for people."""
+        return " | ".join(cell.strip() for cell in self.cells if cell and cell.strip())
+
+    @property
     def last(self) -> int:
         """The number of its last line."""
         return max(self.row, self.ends)

@@ -111,10 +111,9 @@ def _quick(
         there = len(row_kinds.filled(row.cells))
         if there >= max(3, 0.6 * width) or row_kinds.pairs(row.cells, is_known):
             return None
-        text = " | ".join(cell.strip() for cell in row.cells if cell and cell.strip())
-        danger = row_kinds.speaks_of_danger(text)
+        danger = row_kinds.speaks_of_danger(row.text)
         role: str = "preamble" if there else "blank"
-        ledger.add(row.row, row.row, role, text=text, danger=danger, rows=int(there > 0))  # type: ignore[arg-type]
+        ledger.add(row.row, row.row, role, text=row.text, danger=danger, rows=int(there > 0))  # type: ignore[arg-type]
     header, findings = clean_header(header_row.cells)
     gaps = any(not (cell or "").strip() for cell in header_row.cells[: len(header)])
     if gaps or not below or row_kinds.is_heading(below[0].cells, is_known):

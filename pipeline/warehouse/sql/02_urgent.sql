@@ -126,11 +126,9 @@ pairs AS (
     FROM jumpered AS j
     JOIN swapped AS p USING (building_no, unit_id, opening_id)
     WHERE (j._part, j._row) <> (p._part, p._row)
-        AND coalesce(j.polarity, 'reversed') = 'reversed'
-        AND coalesce(p.neutral_ground_jumper, 'yes') = 'yes'
-        -- A row that says it all is told by itself.
-        AND NOT (coalesce(j.polarity = 'reversed', false))
-        AND NOT (coalesce(p.neutral_ground_jumper = 'yes', false) OR p.result = 'false_ground')
+        -- A row that says it all is told by itself, one that denies the other half makes no pair.
+        AND j.polarity IS NULL
+        AND p.neutral_ground_jumper IS NULL AND p.result <> 'false_ground'
 ),
 later AS (
     SELECT unnest([CASE WHEN swapped_later THEN swap_row ELSE jumper_row END]) AS last,
