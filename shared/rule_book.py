@@ -159,6 +159,10 @@ class Evidence(Section):
     lenient_share: OpenShare = says(
         "share of readers who write some looks correct whatever is shown"
     )
+    usual_faults: OpenShare = says(
+        "share of looks that find a fault, where readers are compared and few others looked"
+    )
+    usual_faults_looks: Positive = says("looks' worth of weight behind it")
     confirm_probability: OpenShare = says(
         "probability of a defect at which a reported or measured defect counts as confirmed"
     )
@@ -198,6 +202,9 @@ class Evidence(Section):
     shock_if_live: OpenShare = says("the same where its metal is live")
     told_apart: OpenShare = says(
         "total-variation distance from which a method tells two conditions apart"
+    )
+    near_best: Share = says(
+        "share of what the most telling next look settles from which one of less effort is named"
     )
     points_at: OpenShare = says(
         "relative likelihood above which a look points at a defect, and not above which it must "

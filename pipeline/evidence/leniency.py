@@ -141,6 +141,7 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
         (posterior mean), leniency_high (95th percentile), reader (its label in look codes).
     """
     evidence = rule_book.evidence
+    usual, pull = float(evidence.usual_faults), float(evidence.usual_faults_looks)
     log_prior = _log_prior(rule_book)
     if counts.empty:
         return _nobody()
@@ -154,8 +155,8 @@ def judge_leniency(rule_book: RuleBook, counts: pd.DataFrame) -> pd.DataFrame:
         strict = np.zeros(cell.max() + 1)
         np.add.at(strict, cell, looks * (1 - leniency[inspector]))
         effective = np.maximum(strict[cell] - looks * (1 - leniency[inspector]), 1e-9)
-        # Others' fault rate with a weak pull to a tenth: few looks say little.
-        rate = ((other_faults + 0.2) / (effective + 2.0)).clip(0.005, 0.98)
+        # Others' fault rate with a weak pull to what is usual: few looks say little.
+        rate = ((other_faults + pull * usual) / (effective + pull)).clip(0.005, 0.98)
         # How sure that rate is bounds how much a reader's looks in the cell can count.
         alike = float(evidence.alike_within_building)
         weight = 1 / (1 + (looks - 1) * alike) * effective / (effective + looks)

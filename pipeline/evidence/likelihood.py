@@ -179,11 +179,15 @@ class Likelihoods:
 
     Args:
         rule_book: the rule book.
+
+    Attributes:
+        near_best: the rule book's ``evidence.near_best``.
     """
 
     def __init__(self, rule_book: RuleBook) -> None:
         self._book = rule_book
         evidence = rule_book.evidence
+        self.near_best = float(evidence.near_best)
         self._read: dict[Method, Floats] = {}
         self._unread: dict[Method, Floats] = {}
         correct = np.array([float(w is Result.CORRECT) for w in WORDS])

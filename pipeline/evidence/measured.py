@@ -35,7 +35,7 @@ from pipeline.evidence.readings import (
     unknowns,
 )
 from shared.rule_book import RuleBook
-from shared.vocabulary import CONDITIONS, Condition
+from shared.vocabulary import CONDITIONS, URGENT_CONDITIONS, Condition
 
 VOLT_EDGES = (0.05, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.0, 30.0, 60.0, 90.0, 110.0)
 """Volts that part the bins; they group readings and judge nothing. 14 bins."""
@@ -274,8 +274,9 @@ _BAD_CONTACT = (
     Condition.OPEN_HOT,
     Condition.POOR_GROUND,
     Condition.OPEN_NEUTRAL_UNGROUNDED,
-    Condition.OPEN_NEUTRAL_FALSE_GROUND,
     Condition.SHARED_NEUTRAL_OPEN,
+    # Metal that is live feeds whatever joins it to earth: heat is no sign against it (judgement).
+    *URGENT_CONDITIONS,
 )
 
 

@@ -28,9 +28,6 @@ BY_EFFORT: tuple[Method, ...] = (
 )
 """Methods by the effort of a look, least first; judgement."""
 
-NEAR_BEST = 0.9
-"""Share of what the best method settles from which a method of less effort is named instead."""
-
 
 def next_looks(
     likelihoods: Likelihoods, condition: Array, three_slot: Array, protected: Array
@@ -60,7 +57,7 @@ def next_looks(
     spread_left(np.ascontiguousarray(condition), np.ascontiguousarray(dangerous), tables, left)
     settled = np.where(spread > 1e-6, 1 - left / np.maximum(spread, 1e-12), 0.0).clip(0.0, 1.0)
     best = settled.max(axis=0)
-    named = (settled >= NEAR_BEST * best).argmax(axis=0)
+    named = (settled >= likelihoods.near_best * best).argmax(axis=0)
     value = settled[named, np.arange(len(p))]
     return np.where(best > 1e-3, named, -1), value
 
