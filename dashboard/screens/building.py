@@ -31,7 +31,7 @@ from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, likelihoods, rule_book
 from dashboard.components.urgent_rows import first_measure
 from dashboard.print.building_sheet import building_sheet
-from pipeline.scoring.explanation import error_told
+from pipeline.scoring.explanation import error_told, next_look_told
 from pipeline.screens import whole_building
 from pipeline.warehouse import queries
 
@@ -130,7 +130,8 @@ def next_panel(row: dict[str, Any]) -> str:
     reasons = "".join(f"<li>{plate.text(reason)}</li>" for reason in row["reasons"])
     return (
         f'<section class="panel {kind}"><h3>Look at next</h3><p>{plate.text(row["next_look"])}</p>'
-        f"{first}<h3>Why, what weighs most in the score first</h3><ul>{reasons}</ul>"
+        f'<p class="soft">{plate.text(next_look_told(row))}</p>{first}'
+        f"<h3>Why, what weighs most in the score first</h3><ul>{reasons}</ul>"
         f'<p class="soft small">{ORDER_TOLD}</p></section>'
     )
 

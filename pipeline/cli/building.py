@@ -26,7 +26,7 @@ from pipeline.cli.output import (
 from pipeline.cli.rank import ranking_rows
 from pipeline.cli.urgent import first_measure
 from pipeline.scoring.burden import ORDER_TOLD
-from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, error_told
+from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, error_told, next_look_told
 from pipeline.scoring.why import STEPS, told
 from pipeline.screens.whole_building import STEP_LABELS
 from pipeline.warehouse import queries, store
@@ -183,6 +183,8 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
     for reason in row["reasons"]:
         click.echo(f"  · {reason}")
     click.echo(f"\nNext look\n  {row['next_look']}")
+    if value := next_look_told(row):
+        click.echo(f"  {value}")
     rest = _unrecorded(unrecorded)
     if rest:
         click.echo(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ from pipeline.cli.output import (
 )
 from pipeline.landing import Workspace
 from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
-from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT
+from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, before_after
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import inputs_version, workspace_rule_book
 from pipeline.warehouse.comparison import compare_rule_books
@@ -142,6 +143,10 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
         rows.append(
             {
                 **{key: plain(row[key]) for key in keys},
+                "steps": [
+                    {"known": known, "before": before, "after": after}
+                    for known, before, after in before_after(row)
+                ],
                 "contributions": {
                     "baseline": row["baseline"],
                     **{name: row[f"contribution_{name}"] for name in INGREDIENTS},
@@ -151,6 +156,7 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
                 "p_top": row["p_top"],
                 "evidence_share": row["evidence_share"],
                 "next_look": row["next_look"],
+                "next_look_value": _next_value(row),
                 "rule_book_hash": row["rule_book_hash"],
                 "p_live_metal": row["p_live_metal"],
                 "burden": row["burden"],
@@ -160,6 +166,17 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
             }
         )
     return rows
+
+
+def _next_value(row: Mapping[Any, Any]) -> dict[str, Any] | None:
+    """What lies where the next look is due; None where it is urgent or nothing is left to tell."""
+    if plain(row["next_openings"]) is None:
+        return None
+    return {
+        "openings": int(row["next_openings"]),
+        "expected_dangerous": row["next_expected"],
+        "share_of_unsettled": plain(row["next_share"]),
+    }
 
 
 def sets_told(sets: pd.DataFrame) -> list[str]:

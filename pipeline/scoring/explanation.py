@@ -13,6 +13,9 @@ every step can be said as before → after.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -23,6 +26,35 @@ SCORE_UNIT = "death equivalents per million years at this building; for ranking,
 
 INGREDIENTS = ("era", "mixed_openings", "confirmed_defects", "occupancy")
 """The four ingredients, in the order in which they are told."""
+
+
+def before_after(row: Mapping[Any, Any]) -> list[tuple[str, float, float]]:
+    """Each kind of knowledge of a ranked building: its name, the score before it and after it.
+
+    Args:
+        row: columns baseline and contribution_* of ``queries.ranking`` or ``queries.building``.
+    """
+    told, before = [], float(row["baseline"])
+    for name in INGREDIENTS:
+        after = before + float(row[f"contribution_{name}"])
+        told.append((name, before, after))
+        before = after
+    return told
+
+
+def next_look_told(row: Mapping[Any, Any]) -> str:
+    """What lies where the next look is due, in words; empty where it is urgent or nothing is left.
+
+    Args:
+        row: columns next_openings, next_expected and next_share of ``queries.building``.
+    """
+    count, expected, share = (row[f"next_{name}"] for name in ("openings", "expected", "share"))
+    if any(value is None or value != value for value in (count, expected, share)):
+        return ""
+    return (
+        f"Openings there: {int(count)}, of which {expected:.2g} expected to be dangerous; "
+        f"{100 * share:.0f} % of what is unsettled in this building lies there."
+    )
 
 
 def error_told(error: str) -> str:

@@ -32,7 +32,7 @@ SELECT
     z.openings, z.openings_seen, z.openings_assumed, z.dwellings, z.people, z.vulnerable_people,
     z.exposed_per_dwelling,
     coalesce(v.openings_looked_at, 0) AS openings_looked_at,
-    n.next_look,
+    n.next_look, n.next_openings, n.next_expected, n.next_share,
     b.latitude, b.longitude, b.insured_value,
     r.reasons,
     (SELECT rule_book_hash FROM build_facts) AS rule_book_hash

@@ -92,7 +92,9 @@ SELECT
 FROM opening_list
 GROUP BY building_no;
 
--- Where a look would tell most: the opening group whose danger is least settled.
+-- Where a look would tell most: the opening group whose danger is least settled. Its value is told by
+-- what lies there: openings, how many of them are expected to be dangerous, and their share of what
+-- is unsettled in the building (sum of p (1 - p)). Where something is urgent, that comes first.
 CREATE TABLE next_looks AS
 WITH valued AS (
     SELECT
@@ -101,10 +103,16 @@ WITH valued AS (
             ELSE 'only_blind_methods' END AS what,
         total(s.openings * s.p_three_slot) AS three_slots,
         sum(s.openings) AS openings,
+        total(s.openings * s.p_dangerous) AS expected,
         total(s.openings * s.p_dangerous * (1 - s.p_dangerous)) AS unsettled
     FROM opening_groups AS s
     WHERE NOT s.sees_false_ground
     GROUP BY ALL
+),
+all_unsettled AS (
+    SELECT building_no, total(openings * p_dangerous * (1 - p_dangerous)) AS unsettled
+    FROM opening_groups
+    GROUP BY building_no
 ),
 best AS (
     SELECT building_no, arg_max(what, (unsettled, what)) AS what
@@ -152,12 +160,17 @@ SELECT
             ' three-slot openings seen only by methods blind to a false ground',
             coalesce(', first ' || f.place, ''), '.')
         ELSE 'No opening is left that a further look would tell much about.'
-    END AS next_look
+    END AS next_look,
+    CASE WHEN u.building_no IS NULL THEN v.openings::DOUBLE END AS next_openings,
+    CASE WHEN u.building_no IS NULL THEN v.expected END AS next_expected,
+    CASE WHEN u.building_no IS NULL AND a.unsettled > 0 THEN v.unsettled / a.unsettled
+    END AS next_share
 FROM buildings AS b
 LEFT JOIN best AS x USING (building_no)
 LEFT JOIN valued AS v ON v.building_no = b.building_no AND v.what = x.what
 LEFT JOIN first_opening AS f ON f.building_no = b.building_no AND f.what = x.what
 LEFT JOIN urgent AS u ON u.building_no = b.building_no
+LEFT JOIN all_unsettled AS a ON a.building_no = b.building_no
 ORDER BY b.building_no;
 
 -- What reported fixes would take off a score if a capable look proved them; until then they do not.
