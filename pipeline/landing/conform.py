@@ -193,7 +193,7 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
     return Origin(column, spec, made, cell, used, frozenset(tokens))
 
 
-def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
+def conform_sql(plan: Plan, habits: Habits, keep: Sequence[str] = ()) -> str:
     """Return one SELECT that types and judges every row of the plan's table.
 
     Columns: the layout's, typed; ``_reasons`` (list of column, found, expected; NULL for a valid
@@ -204,12 +204,12 @@ def conform_sql(plan: Plan, habits: Habits, corrects: bool = False) -> str:
     Args:
         plan: table, mapping and columns.
         habits: the readings that were settled on.
-        corrects: the relation also has the column ``_fixes``, to be kept.
+        keep: more columns that the relation has, to be kept, such as ``_fixes``.
     """
     layout = plan.layout
     by_name = {origin.field.name: origin for origin in plan.origins}
     kept = [name for name, there in (("_row", plan.table.first_row is None),) if there]
-    kept += [CORRECTION_ROW] if corrects else []
+    kept += keep
     made = [f"{origin.made} AS {origin.cell}" for origin in plan.origins if origin.made]
     texts = [f"{origin.cleaning} AS {origin.text}" for origin in plan.origins if origin.is_text]
     numbers = [

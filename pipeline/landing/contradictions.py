@@ -3,16 +3,15 @@ one file that say different things of one opening on one day."""
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
-from pathlib import Path
 
 import duckdb
 
-from pipeline.landing.current import valid_rows_sql
+from pipeline.landing.current import valid_rows_of
+from pipeline.landing.outcomes import Landing
 from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import speaks_of_danger_sql
-from pipeline.landing.workspace import Part
-from shared.records import literal
 from shared.vocabulary import RecordKind
 
 TEXTS = ("note", "room")
@@ -22,57 +21,84 @@ LOUD = frozenset({"danger_in_text", "contradicting_rows", "beside_rows", "cells_
 """Findings after which an intake does not end as if nothing had been."""
 
 
-def contradictions(
-    con: duckdb.DuckDBPyConnection, folder: Path, parts: Sequence[Part]
-) -> tuple[Part, ...]:
-    """Return the parts of a file with what contradicts itself in them as findings.
+def contradictions(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) -> list[Landing]:
+    """Return files with what contradicts itself in them as findings of their parts.
 
     Args:
-        con: any connection.
-        folder: of the file, its outcomes written.
-        parts: its parts.
+        con: the connection with the table ``outcomes`` of these files.
+        landings: the files.
     """
-    found = []
-    for part in parts:
-        more: list[Finding] = []
-        if part.record_kind is RecordKind.OPENING_OBSERVATIONS:
-            rows = valid_rows_sql(folder, part)
-            more = [*_danger_in_text(con, rows), *_contradicting(con, rows, folder, part)]
-        found.append(part.model_copy(update={"findings": (*part.findings, *more)}))
-    return tuple(found)
+    looks = [
+        (landing.folder, part)
+        for landing in landings
+        for part in landing.manifest.parts
+        if part.record_kind is RecordKind.OPENING_OBSERVATIONS
+    ]
+    if not looks:
+        return list(landings)
+    rows = valid_rows_of(looks, RecordKind.OPENING_OBSERVATIONS)
+    found: dict[int, list[Finding]] = defaultdict(list)
+    for part, finding in [*_danger_in_text(con, rows), *_contradicting(con, rows)]:
+        found[part].append(finding)
+    result = []
+    for landing in landings:
+        parts = tuple(
+            part.model_copy(update={"findings": (*part.findings, *found[part.part])})
+            if part.part in found
+            else part
+            for part in landing.manifest.parts
+        )
+        manifest = landing.manifest.model_copy(update={"parts": parts})
+        result.append(Landing(manifest, landing.folder))
+    return result
 
 
-def _danger_in_text(con: duckdb.DuckDBPyConnection, rows: str) -> list[Finding]:
+def _danger_in_text(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
     speaks = " OR ".join(speaks_of_danger_sql(column) for column in TEXTS)
     text = f"concat_ws(' · ', {', '.join(TEXTS)})"
-    count, first, example = con.execute(
-        f"SELECT count(*), list(_row ORDER BY _row)[1:5], arg_min({text}, _row) FROM ({rows}) "
-        f"WHERE result = 'correct' AND coalesce({', '.join(TEXTS)}) IS NOT NULL AND ({speaks})"
-    ).fetchall()[0]
-    if not count:
-        return []
-    message = (
-        "rows with the result 'correct' beside words of danger or of a defect, which nothing "
-        f"reads: read them, such as {example!r}"
+    found = con.execute(
+        "SELECT _part, count(*), list(_row ORDER BY _row)[1:5], "
+        f"arg_min({text}, _row) FROM ({rows}) "
+        f"WHERE result = 'correct' AND coalesce({', '.join(TEXTS)}) IS NOT NULL AND ({speaks}) "
+        "GROUP BY _part ORDER BY _part"
+    ).fetchall()
+    return [
+        (
+            part,
+            Finding(
+                kind="danger_in_text",
+                message="rows with the result 'correct' beside words of danger or of a defect, "
+                f"which nothing reads: read them, such as {example!r}",
+                count=count,
+                rows=tuple(first),
+            ),
+        )
+        for part, count, first, example in found
+    ]
+
+
+def _contradicting(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
+    replaced = (
+        "SELECT _part, _row, other_row FROM outcomes "
+        "WHERE status = 'superseded' AND other_part = _part"
     )
-    return [Finding(kind="danger_in_text", message=message, count=count, rows=tuple(first))]
-
-
-def _contradicting(
-    con: duckdb.DuckDBPyConnection, rows: str, folder: Path, part: Part
-) -> list[Finding]:
-    outcomes = f"read_parquet({literal(str(folder / 'outcomes.parquet'))})"
-    count, first = con.execute(
-        f"SELECT count(*), list(s._row ORDER BY s._row)[1:5] FROM {outcomes} AS o "
-        f"JOIN ({rows}) AS s ON s._row = o._row JOIN ({rows}) AS n ON n._row = o.other_row "
-        f"WHERE o.status = 'superseded' AND o._part = {part.part} AND o.other_part = {part.part} "
-        "AND s.result <> n.result"
-    ).fetchall()[0]
-    if not count:
+    if not con.execute(f"SELECT EXISTS ({replaced})").fetchall()[0][0]:
         return []
+    found = con.execute(
+        f"SELECT o._part, count(*), list(s._row ORDER BY s._row)[1:5] FROM ({replaced}) AS o "
+        f"JOIN ({rows}) AS s ON s._part = o._part AND s._row = o._row "
+        f"JOIN ({rows}) AS n ON n._part = o._part AND n._row = o.other_row "
+        "WHERE s.result <> n.result GROUP BY o._part ORDER BY o._part"
+    ).fetchall()
     message = (
         "rows that a later row of the same file replaces with another result for the same opening, "
         "day, person and method; where these are two openings (two halves of a receptacle, merged "
         "cells), say which is which in unit or opening"
     )
-    return [Finding(kind="contradicting_rows", message=message, count=count, rows=tuple(first))]
+    return [
+        (
+            part,
+            Finding(kind="contradicting_rows", message=message, count=count, rows=tuple(first)),
+        )
+        for part, count, first in found
+    ]

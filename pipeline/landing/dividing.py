@@ -462,7 +462,16 @@ class _Divider:
         taken = {column.casefold() for column in header}
         header += [key if key.casefold() not in taken else f"{key} above" for key in extra]
         sample = tuple((*cells[:kept], *extra.values()) for cells in side.store.sample)
-        return RawTable(name, tuple(header), relation, None, sample, tuple(side.findings))
+        return RawTable(
+            name,
+            tuple(header),
+            relation,
+            None,
+            sample,
+            tuple(side.findings),
+            stored=side.store.path,
+            constants=tuple(extra.values()),
+        )
 
 
 def _renamed(stretch: Stretch, names: dict[str, str]) -> Stretch:

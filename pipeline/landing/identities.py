@@ -11,11 +11,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import duckdb
+import pyarrow as pa
+import pyarrow.compute as pc
+from pyarrow import parquet
 
-from pipeline.landing.current import empty_select
 from pipeline.landing.open_question import OpenQuestionError, Question
+from pipeline.landing.outcomes import Landing
 from pipeline.landing.workspace import Manifest, Part, Workspace
-from shared.records import literal
 
 FILE = "buildings.parquet"
 """In the folder of a landed file: the identifiers of its buildings."""
@@ -29,62 +31,74 @@ def same_when(identifier: str) -> str:
     return f"regexp_replace({tailless}, '(^|[^0-9])0+([0-9])', '\\1\\2', 'g')"
 
 
-def write_buildings(con: duckdb.DuckDBPyConnection, folder: Path, parts: Sequence[Part]) -> None:
+def write_buildings(folder: Path, parts: Sequence[Part]) -> None:
     """Write the identifiers of the buildings that valid rows of a file name."""
-    selects = [
-        f"SELECT building_id FROM read_parquet({literal(str(folder / part.file))}) "
-        "WHERE _reasons IS NULL"
-        for part in parts
-    ]
-    union = " UNION ALL ".join(selects) or empty_select({"building_id": "VARCHAR"})
-    con.execute(
-        f"COPY (SELECT DISTINCT building_id FROM ({union}) ORDER BY 1) "
-        f"TO {literal(str(folder / FILE))} (FORMAT parquet)"
-    )
+    named: set[str] = set()
+    for part in parts:
+        table = parquet.read_table(
+            folder / part.file, columns=["building_id", "_reasons"], read_dictionary=["building_id"]
+        )
+        valid = table.filter(pc.is_null(table["_reasons"]))
+        named |= set(pc.unique(valid["building_id"]).to_pylist())
+    column = pa.array(sorted(name for name in named if name is not None), pa.string())
+    parquet.write_table(pa.table({"building_id": column}), folder / FILE)
 
 
-def ask_about_spellings(
+def spelling_questions(
     con: duckdb.DuckDBPyConnection,
     workspace: Workspace,
     earlier: Sequence[Manifest],
-    folder: Path,
-    parts: Sequence[Part],
-) -> None:
-    """Stop where a building of a new file is spelt like another one, of the file or landed before.
+    landings: Sequence[Landing],
+) -> list[tuple[int, OpenQuestionError]]:
+    """Ask where a building of a new file is spelt like another one, of the file or landed before.
 
     Args:
         con: any connection.
         workspace: where the earlier files are.
         earlier: their manifests.
-        folder: of the new file, its buildings written.
-        parts: of the new file; their mappings may say that a spelling is another building.
+        landings: the new files in landing order, their buildings written; the mappings of their
+            parts may say that a spelling is another building.
 
-    Raises:
-        OpenQuestionError: so it is.
+    Returns:
+        Which of the new files, and the question.
     """
-    new = f"read_parquet({literal(str(folder / FILE))})"
     files = [workspace.folder(manifest.sha256) / FILE for manifest in earlier]
-    listed = ", ".join(literal(str(file)) for file in files if file.is_file())
-    known = f"SELECT building_id FROM {new}"
-    if listed:
-        known += f" UNION SELECT building_id FROM read_parquet([{listed}])"
-    apart = {name for part in parts for name in part.reading.distinct}
+    tables = [_named_in(file, -1) for file in files if file.is_file()]
+    tables += [_named_in(landing.folder / FILE, n) for n, landing in enumerate(landings)]
+    con.register("named_buildings", pa.concat_tables(tables))
     form = same_when("building_id")
     rows = con.execute(
-        f"WITH known AS (SELECT DISTINCT building_id, {form} AS form FROM ({known})), "
-        f"new AS (SELECT building_id, {form} AS form FROM {new}) "
-        "SELECT n.building_id, min(k.building_id) FROM new AS n JOIN known AS k USING (form) "
-        "WHERE k.building_id <> n.building_id GROUP BY 1 ORDER BY 1"
+        f"WITH named AS (SELECT building_id, file, {form} AS form FROM named_buildings), "
+        "several AS (SELECT form FROM named GROUP BY form HAVING count(DISTINCT building_id) > 1), "
+        "open AS (SELECT DISTINCT building_id, file, form FROM named SEMI JOIN several USING (form))"
+        " SELECT n.file, n.building_id, min(k.building_id) "
+        "FROM open AS n JOIN open AS k USING (form) "
+        "WHERE n.file >= 0 AND k.file <= n.file AND k.building_id <> n.building_id "
+        "GROUP BY 1, 2 ORDER BY 1, 2"
     ).fetchall()
-    pairs = [(a, b) for a, b in rows if a not in apart and b not in apart]
-    if not pairs:
-        return
+    con.unregister("named_buildings")
+    asked = []
+    for number, landing in enumerate(landings):
+        own = [(a, b) for file, a, b in rows if file == number]
+        apart = {name for part in landing.manifest.parts for name in part.reading.distinct}
+        pairs = [(a, b) for a, b in own if a not in apart and b not in apart]
+        if pairs:
+            asked.append((number, _question(pairs)))
+    return asked
+
+
+def _named_in(file: Path, number: int) -> pa.Table:
+    names = parquet.read_table(file, columns=["building_id"])["building_id"].cast(pa.string())
+    return pa.table({"building_id": names, "file": pa.array([number] * len(names), pa.int32())})
+
+
+def _question(pairs: Sequence[tuple[str, str]]) -> OpenQuestionError:
     told = ", ".join(f"{a!r} and {b!r}" for a, b in pairs[:MOST])
     found = f"buildings that may be one under two spellings: {told}"
     found += " …" if len(pairs) > MOST else ""
     first, second = pairs[0]
     answers = (f"building_id:{first}={second}", f"different={first}")
-    raise OpenQuestionError(
+    return OpenQuestionError(
         found,
         expected="one spelling for each building",
         to_do=f"say that they are one with --set {answers[0]}, or two with --set {answers[1]} "

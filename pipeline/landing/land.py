@@ -78,7 +78,7 @@ def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> Part:
         QuickReadingError: the table was read the quick way, and that proved wrong.
     """
     plan = make_plan(task.table, task.choice.mapping, task.record, task.today)
-    _require_columns(plan)
+    require_columns(plan)
     file = task.folder / f"{task.number}.parquet"
     habits = task.habits or declared_habits(plan)
     _write(con, plan, habits, task, file)
@@ -97,10 +97,15 @@ def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> Part:
             _write(con, plan, habits, task, file)
     if task.table.expected_rows is not None and holds_odd_rows(con, file, plan.layout):
         raise QuickReadingError
-    return _describe(con, plan, habits, task, file)
+    return describe(con, plan, habits, task, file)
 
 
-def _require_columns(plan: Plan) -> None:
+def require_columns(plan: Plan) -> None:
+    """Refuse a mapping that does not fit.
+
+    Raises:
+        CoverplateError: a required column is not in the file.
+    """
     there = {o.field.name for o in plan.origins if o.used or o.cell != NO_CELL}
     missing = [f.name for f in plan.layout.fields if f.required and f.name not in there]
     if missing:
@@ -124,7 +129,7 @@ def _write(
     Raises:
         QuickReadingError: as many rows as there are lines did not come, or not in their order.
     """
-    select = conform_sql(plan, habits, corrects=task.corrects is not None)
+    select = conform_sql(plan, habits, (CORRECTION_ROW,) if task.corrects else ())
     copy = f"COPY ({select}) TO {literal(str(file))} {CODEC}"
     if plan.table.expected_rows is None:
         con.execute(copy)
@@ -139,12 +144,10 @@ def _write(
         raise QuickReadingError
 
 
-def _describe(
-    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, task: Task, file: Path
-) -> Part:
+def plain_part(plan: Plan, habits: Habits, task: Task, rows_read: int = 0) -> Part:
+    """What is known of a part before its rows are looked at; enough where none has a fault."""
     table = plan.table
-    header = table.header
-    part = Part(
+    return Part(
         part=task.number,
         sheet=table.sheet,
         record_kind=plan.record.kind,
@@ -156,14 +159,23 @@ def _describe(
         reading=plan.mapping,
         date_orders=habits.date_orders,
         decimal_marks=habits.decimal_marks,
-        header=header,
-        unmapped=tuple(name for index, name in enumerate(header) if index not in plan.used),
-        file=file.name,
+        header=table.header,
+        unmapped=tuple(name for index, name in enumerate(table.header) if index not in plan.used),
+        file=f"{task.number}.parquet",
         first_row=table.first_row,
-        rows_read=0,
+        rows_read=rows_read,
         quarantined=0,
         corrects=task.corrects,
+        findings=(*table.findings, *_cut_headers(plan)),
     )
+
+
+def describe(
+    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, task: Task, file: Path
+) -> Part:
+    """Count the typed rows of a part and write what is set aside and found beside them."""
+    table = plan.table
+    part = plain_part(plan, habits, task)
     rows = (
         f"(SELECT *, ({row_number(part)})::BIGINT AS number "
         f"FROM read_parquet({literal(str(file))}, file_row_number = true))"

@@ -194,7 +194,7 @@ class Mapping(_Strict):
         name: also the file's name; letters, digits, ``_`` and ``-``.
         description: for people.
         source: who says so, as shown beside a disagreement; the name by default.
-        precedence: higher wins where sources disagree about a building; equal: later landed.
+        precedence: higher wins where sources disagree about a building; equal: the newer file.
         recognised_by: headers that a file must have, all of them, to be read this way unasked.
         date_order, decimal_mark: for all columns that do not say otherwise.
         null_tokens: cells that mean "no answer", beside the usual ones.

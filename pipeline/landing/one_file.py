@@ -1,4 +1,4 @@
-"""Takes one file in: measure, read, choose a mapping, type and judge, reconcile, keep."""
+"""What becomes of one file: measure, read, choose a mapping, type and judge, describe."""
 
 from __future__ import annotations
 
@@ -11,17 +11,16 @@ import duckdb
 
 from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import Arrival, Keeping, receive
+from pipeline.landing.as_of import read_as_of
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.choose import Choice, choose, speaks_of_receptacles
 from pipeline.landing.conform import Habits
 from pipeline.landing.connection import open_connection
-from pipeline.landing.contradictions import contradictions
 from pipeline.landing.corrections import correction_tables
 from pipeline.landing.dividing import Division
-from pipeline.landing.identities import ask_about_spellings, write_buildings
+from pipeline.landing.identities import write_buildings
 from pipeline.landing.land import QuickReadingError, Task, land_part
 from pipeline.landing.mapping import DEFAULT_LAYOUT, Mapping, RecordMapping
-from pipeline.landing.outcomes import settle_outcomes
 from pipeline.landing.quarantine import is_correction
 from pipeline.landing.raw import RawTable
 from pipeline.landing.register import source_of
@@ -34,9 +33,9 @@ from pipeline.landing.workspace import (
     Manifest,
     Part,
     Workspace,
-    write_manifest,
 )
 from shared.faults import CoverplateError
+from shared.vocabulary import RecordKind
 
 
 @dataclass(frozen=True)
@@ -49,6 +48,8 @@ class Call:
         answers: what a person has settled about them.
         today: the day against which "not in the future" is judged.
         tell: called with what is being done.
+        as_of: the day that all of them are as of, where a person said so.
+        full_register: whether their registers name every building of their source.
     """
 
     workspace: Workspace
@@ -56,29 +57,12 @@ class Call:
     answers: Answers
     today: dt.date
     tell: Callable[[str], None]
+    as_of: dt.date | None = None
+    full_register: bool = False
 
 
 @dataclass(frozen=True)
-class Prepared:
-    """A file that is ready to be put in its place.
-
-    Attributes:
-        manifest: what was read from it; None where nothing is to be kept.
-        folder: the complete folder, in scratch.
-        replaces: whether an earlier reading of the same bytes is there.
-        reports: for the caller.
-        mappings: made by a person's answers, to be saved once the file is in.
-    """
-
-    manifest: Manifest | None
-    folder: Path
-    replaces: bool
-    reports: list[IntakeReport]
-    mappings: tuple[Mapping, ...] = ()
-
-
-@dataclass(frozen=True)
-class _Reading:
+class Reading:
     """One table to be landed as one record kind."""
 
     table: RawTable
@@ -98,81 +82,147 @@ class _Reading:
 class _Tables:
     """The tables of a file as they will be read, and the names of those that nobody can read."""
 
-    readings: list[_Reading] = field(default_factory=list)
+    readings: list[Reading] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
     left_out: set[str] = field(default_factory=set)
 
 
-def prepare(call: Call, source: Source, work: Path) -> Prepared:
-    """Read and judge one file into a folder of its own; the workspace is not touched.
+@dataclass
+class ReadFile:
+    """A file that was read and is to be landed.
+
+    Attributes:
+        source: the file.
+        arrival: its measures.
+        division: its tables.
+        found: how each is read.
+        work: scratch folder of its own.
+        existing: what was read from the same bytes earlier, or None.
+    """
+
+    source: Source
+    arrival: Arrival
+    division: Division
+    found: _Tables
+    work: Path
+    existing: Manifest | None
+
+    @property
+    def folder(self) -> Path:
+        """Where its landed files are made; renamed into place when all is well."""
+        return self.work / "folder"
+
+    @property
+    def readings(self) -> list[Reading]:
+        """Tables and record kinds to be landed."""
+        return self.found.readings
+
+    @property
+    def stands_alone(self) -> bool:
+        """Whether it must see the files before it landed: corrections, and readings anew."""
+        return self.existing is not None or any(r.corrects for r in self.readings)
+
+    @property
+    def lines(self) -> int:
+        """About how long it is; rows of a spreadsheet are counted by its certificate."""
+        return max(self.arrival.lines, sum(stretch.rows for stretch in self.division.stretches))
+
+
+def read_file(
+    call: Call,
+    con: duckdb.DuckDBPyConnection,
+    source: Source,
+    work: Path,
+    manifests: list[Manifest],
+) -> ReadFile | list[IntakeReport]:
+    """Read one file and decide how each table of it is read; the workspace is not touched.
 
     Args:
         call: what the caller asked for.
+        con: any connection.
         source: the file.
         work: an empty scratch folder.
+        manifests: of all landed files.
+
+    Returns:
+        The file, or reports where nothing of it is to be kept: no table, or landed before.
 
     Raises:
         CoverplateError: the file must be refused.
     """
-    folder = work / "folder"
-    (folder / "original").mkdir(parents=True)
     call.tell(f"{source.name}: reading")
     arrival = receive(source.path, source.name, work, call.answers.encoding)
-    con = open_connection(work)
+    division = read_tables(arrival, con, work, call.workspace)
+    existing = next((m for m in manifests if m.sha256 == arrival.sha256), None)
+    if not division.tables:
+        return [_no_table(source, arrival, division)]
+    if any(is_correction(table.header) for table in division.tables):
+        division = division.exact()
+    found = _readings(con, call, division, source, manifests)
+    if existing is not None and _read_alike(existing, found.readings):
+        return _again(existing, source)
+    return ReadFile(source, arrival, division, found, work, existing)
+
+
+def land_file(
+    call: Call,
+    con: duckdb.DuckDBPyConnection,
+    read: ReadFile,
+    sequence: int,
+    manifests: list[Manifest],
+) -> tuple[Part, ...]:
+    """Type and judge the tables of one file into its folder.
+
+    Raises:
+        CoverplateError: the file must be refused.
+    """
+    keeping = keep_original(read)
     try:
-        division = read_tables(arrival, con, work, call.workspace)
-        manifests = call.workspace.manifests()
-        existing = next((m for m in manifests if m.sha256 == arrival.sha256), None)
-        if not division.tables:
-            return Prepared(None, folder, False, [_no_table(source, arrival, division)])
-        if any(is_correction(table.header) for table in division.tables):
-            division = division.exact()
-        found = _readings(con, call, division, source, manifests)
-        if existing is not None and _read_alike(existing, found.readings):
-            return Prepared(None, folder, False, _again(existing, source))
-        sequence = max((m.sequence for m in manifests), default=0) + 1
-        if existing is not None:
-            sequence = existing.sequence
-        keeping = Keeping(arrival, folder / "original" / source.name)
         try:
-            try:
-                parts = _land_parts(con, call, found.readings, sequence, folder)
-            except QuickReadingError:
-                call.tell(f"{source.name}: reading line by line")
-                division = division.exact()
-                found = _readings(con, call, division, source, manifests)
-                parts = _land_parts(con, call, found.readings, sequence, folder)
-            call.tell(f"{source.name}: comparing with what is known")
-            earlier = [m for m in manifests if m.sequence < sequence]
-            write_buildings(con, folder, parts)
-            ask_about_spellings(con, call.workspace, earlier, folder, parts)
-            parts = settle_outcomes(con, call.workspace, earlier, folder, parts)
-            parts = contradictions(con, folder, parts)
-        finally:
-            keeping.finish()
+            return _land_parts(call, con, read, sequence)
+        except QuickReadingError:
+            call.tell(f"{read.source.name}: reading line by line")
+            read.division = read.division.exact()
+            read.found = _readings(con, call, read.division, read.source, manifests)
+            return _land_parts(call, con, read, sequence)
     finally:
-        con.close()
-    manifest = Manifest(
+        keeping.finish()
+
+
+def keep_original(read: ReadFile) -> Keeping:
+    """Begin to copy the original into the folder."""
+    (read.folder / "original").mkdir(parents=True, exist_ok=True)
+    return Keeping(read.arrival, read.folder / "original" / read.source.name)
+
+
+def manifest_of(call: Call, read: ReadFile, sequence: int, parts: tuple[Part, ...]) -> Manifest:
+    """What is kept about a file, its parts not counted yet."""
+    stretches = tuple(_certificate(read.division, read.found.left_out))
+    told = read_as_of(read.source.name, stretches, call.today)
+    registers = any(part.record_kind is RecordKind.BUILDING_REGISTER for part in parts)
+    return Manifest(
         sequence=sequence,
-        path=source.label,
-        name=source.name,
-        sha256=arrival.sha256,
-        size=arrival.size,
-        encoding=arrival.encoding,
+        path=read.source.label,
+        name=read.source.name,
+        sha256=read.arrival.sha256,
+        size=read.arrival.size,
+        encoding=read.arrival.encoding,
         parts=parts,
-        findings=tuple(found.findings),
-        certificate=tuple(_certificate(division, found.left_out)),
+        findings=tuple(read.found.findings),
+        certificate=stretches,
+        as_of=call.as_of or (told[0] if told else None),
+        full_register=call.full_register and registers,
     )
-    write_manifest(folder, manifest)
-    reports = [_report(manifest, part) for part in parts]
-    made = {r.choice.mapping.name: r.choice.mapping for r in found.readings if not r.corrects}
-    return Prepared(
-        manifest,
-        folder,
-        existing is not None,
-        reports,
-        tuple(made.values()) if call.answers else (),
-    )
+
+
+def reports_of(manifest: Manifest) -> list[IntakeReport]:
+    """The reports of a file, one a part."""
+    return [_report(manifest, part) for part in manifest.parts]
+
+
+def mappings_of(read: ReadFile) -> list[Mapping]:
+    """Mappings that the answers of a person made for this file."""
+    return [reading.choice.mapping for reading in read.readings if not reading.corrects]
 
 
 def read_again(
@@ -232,7 +282,7 @@ def read_again(
                 corrects=part.corrects,
             )
             made.append(land_part(con, task))
-        write_buildings(con, folder, made)
+        write_buildings(folder, made)
     finally:
         con.close()
     return folder, tuple(made)
@@ -256,7 +306,7 @@ def _readings(
         if is_correction(table.header):
             for correction in correction_tables(con, table, manifests):
                 found.readings += [
-                    _Reading(correction.table, choice, record, said_by, habits, correction.corrects)
+                    Reading(correction.table, choice, record, said_by, habits, correction.corrects)
                     for choice, record, habits, said_by in correction.readings()
                 ]
             continue
@@ -268,7 +318,7 @@ def _readings(
         default = choice.label == DEFAULT_LAYOUT
         said_by = source_of(source.name) if default else choice.mapping.source_name
         found.readings += [
-            _Reading(table, choice, record, said_by) for record in choice.mapping.records
+            Reading(table, choice, record, said_by) for record in choice.mapping.records
         ]
     for table, refusal in refused:
         if not found.readings or speaks_of_receptacles(call.workspace, table):
@@ -289,40 +339,47 @@ def _certificate(division: Division, unread: set[str]) -> list[Stretch]:
     ]
 
 
-def _read_alike(existing: Manifest, readings: Sequence[_Reading]) -> bool:
+def _read_alike(existing: Manifest, readings: Sequence[Reading]) -> bool:
     """Say whether a landed file would be read the same way again."""
     landed = [(part.sheet, part.record_kind, part.mapping_hash) for part in existing.parts]
     return landed == [reading.identity for reading in readings]
 
 
-def _land_parts(
-    con: duckdb.DuckDBPyConnection,
-    call: Call,
-    readings: Sequence[_Reading],
-    sequence: int,
-    folder: Path,
-) -> tuple[Part, ...]:
-    if len(readings) > PARTS_PER_FILE:
+def tasks_of(call: Call, read: ReadFile, sequence: int) -> list[Task]:
+    """What is to be typed of a file, one task a part.
+
+    Raises:
+        CoverplateError: it holds too many tables.
+    """
+    if len(read.readings) > PARTS_PER_FILE:
         raise CoverplateError(
-            f"{len(readings)} tables in one file",
+            f"{len(read.readings)} tables in one file",
             expected=f"at most {PARTS_PER_FILE}",
             to_do="split the file",
         )
-    parts: list[Part] = []
-    for number, reading in enumerate(readings):
-        call.tell(f"{reading.record.kind.replace('_', ' ')}: typing and checking")
-        task = Task(
+    return [
+        Task(
             table=reading.table,
             choice=reading.choice,
             record=reading.record,
             number=sequence * PARTS_PER_FILE + number,
             source=reading.source,
-            folder=folder,
+            folder=read.folder,
             today=call.today,
             habits=reading.habits,
             corrects=reading.corrects,
             order_said=call.answers.date_order is not None or call.mapping is not None,
         )
+        for number, reading in enumerate(read.readings)
+    ]
+
+
+def _land_parts(
+    call: Call, con: duckdb.DuckDBPyConnection, read: ReadFile, sequence: int
+) -> tuple[Part, ...]:
+    parts = []
+    for task in tasks_of(call, read, sequence):
+        call.tell(f"{task.record.kind.replace('_', ' ')}: typing and checking")
         parts.append(land_part(con, task))
     return tuple(parts)
 

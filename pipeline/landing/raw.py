@@ -41,6 +41,9 @@ class RawTable:
         expected_rows: rows that a quick reading must give; anything else, or a fault while reading,
             proves that it is wrong. None for a careful reading.
         ascii: whether all of its text is known to be ASCII.
+        stored: where its rows are stored as a raw Parquet file, if they are; the relation is that
+            file's columns, those of ``constants`` after the last of its own.
+        constants: text of the columns that are the same in every row and not stored.
     """
 
     sheet: str
@@ -51,6 +54,8 @@ class RawTable:
     findings: tuple[Finding, ...] = ()
     expected_rows: int | None = None
     ascii: bool = False
+    stored: Path | None = None
+    constants: tuple[str, ...] = ()
 
     @property
     def cells(self) -> tuple[str, ...]:

@@ -1,6 +1,7 @@
 """Merges what several sources say about a building, and says where they disagree.
 
-Precedence, declared: the mapping's ``precedence``, then the later landed file, then the later row.
+Precedence, declared: the mapping's ``precedence``, then the newer file (what it is as of, see
+``as_of``; the later landed where that is the same), then the later row.
 A newer blank never erases an older known value, so each fact is the newest one that is known.
 Rows of one source correct each other silently (the history keeps them); two *sources* that differ
 on a fact give a finding. A source is the mapping's ``source``; in the default layout it is the
@@ -12,13 +13,14 @@ from __future__ import annotations
 
 import re
 
-from shared.records import BUILDING_REGISTER, quoted
+from shared.records import BUILDING_REGISTER, OPENING_OBSERVATIONS, quoted
+from shared.vocabulary import NO_LOOK_RESULTS, Result
 
 FACTS: tuple[str, ...] = tuple(
     name for name in BUILDING_REGISTER.columns if name not in BUILDING_REGISTER.key
 )
 
-PRECEDENCE = "highest mapping precedence, then the later landed file, then the later row"
+PRECEDENCE = "highest mapping precedence, then the newer file, then the later row"
 
 
 def source_of(file_name: str) -> str:
@@ -31,7 +33,7 @@ def source_of(file_name: str) -> str:
 def current_sql() -> str:
     """Return a SELECT of one row a building from the views ``building_register_valid`` and
     ``landed_files``."""
-    order = "(l.precedence, v._part, v._row)"
+    order = "(l.precedence, l.counts_as_of, v._part, v._row)"
     facts = ", ".join(
         f"arg_max(v.{quoted(name)}, {order}) "
         f"FILTER (v.{quoted(name)} IS NOT NULL) AS {quoted(name)}"
@@ -51,7 +53,7 @@ def disagreements_sql() -> str:
     as_text = ", ".join(f"v.{quoted(name)}::VARCHAR AS {quoted(name)}" for name in FACTS)
     return f"""
 WITH sourced AS (
-    SELECT v.building_id, l.source, l.precedence, v._part, v._row, {as_text}
+    SELECT v.building_id, l.source, l.precedence, l.counts_as_of, v._part, v._row, {as_text}
     FROM building_register_valid AS v JOIN landed_files AS l ON l._part = v._part
     WHERE v.building_id IN (
         SELECT s.building_id FROM building_register_valid AS s
@@ -61,8 +63,8 @@ WITH sourced AS (
     UNPIVOT sourced ON {listed} INTO NAME fact VALUE said
 ), newest AS (
     SELECT building_id, fact, source,
-        arg_max(said, (precedence, _part, _row)) AS said,
-        max((precedence, _part, _row)) AS place
+        arg_max(said, (precedence, counts_as_of, _part, _row)) AS said,
+        max((precedence, counts_as_of, _part, _row)) AS place
     FROM facts GROUP BY building_id, fact, source
 )
 SELECT 'sources_disagree' AS kind, building_id, NULL::VARCHAR AS opening_id, fact AS "column",
@@ -71,9 +73,67 @@ SELECT 'sources_disagree' AS kind, building_id, NULL::VARCHAR AS opening_id, fac
     concat(fact, ' of building ', building_id, ': ',
         string_agg(concat(said, ' (', source, ')'), ', ' ORDER BY place DESC),
         '; used: ', first(said ORDER BY place DESC)) AS message,
-    max(place)[2]::INTEGER AS _part, max(place)[3]::BIGINT AS _row
+    max(place)[3]::INTEGER AS _part, max(place)[4]::BIGINT AS _row
 FROM newest
 GROUP BY building_id, fact
 HAVING count(DISTINCT regexp_replace(lower(trim(
     CASE WHEN fact IN ('latitude', 'longitude') THEN round(TRY_CAST(said AS DOUBLE), 4)::VARCHAR
     ELSE said END)), '\\s+', ' ', 'g')) > 1"""
+
+
+RETIRED_COLUMNS: dict[str, str] = {
+    "building_id": "VARCHAR",
+    "source": "VARCHAR",
+    "last_named": "VARCHAR",
+    "full_register": "VARCHAR",
+    "as_of": "DATE",
+    "defect_reported": "BOOLEAN",
+}
+"""Columns of the view ``retired_buildings``: buildings that the newest full register of their
+source no longer names. ``last_named`` and ``full_register`` are files; ``as_of`` is what the full
+register counts as being as of. Where ``defect_reported``, some look reported more than a pass, an
+open ground or no look, so the building stays in every list until a person decides."""
+
+
+def retired_sql() -> str:
+    """Return a SELECT of ``RETIRED_COLUMNS`` from the views of ``current``.
+
+    A building is not retired where another source names it no earlier, or where somebody looked at
+    it after that day.
+    """
+    dangers = " OR ".join(
+        f"{quoted(field.name)} IS NOT NULL"
+        for field in OPENING_OBSERVATIONS.fields
+        if field.reports_danger and field.name != "result"
+    )
+    nothing = ", ".join(
+        f"'{result}'" for result in (Result.CORRECT, Result.OPEN_GROUND, *NO_LOOK_RESULTS)
+    )
+    return f"""
+WITH named AS (
+    SELECT DISTINCT v.building_id, l.source, l.sequence, l.counts_as_of, l.path
+    FROM building_register_valid AS v JOIN landed_files AS l ON l._part = v._part
+), full_registers AS (
+    SELECT source, arg_max(sequence, (counts_as_of, sequence)) AS sequence,
+        max((counts_as_of, sequence)) AS place,
+        arg_max(path, (counts_as_of, sequence)) AS path,
+        max(counts_as_of) AS counts_as_of
+    FROM landed_files WHERE full_register AND record_kind = 'building_register' GROUP BY source
+), gone AS (
+    SELECT n.building_id, n.source, arg_max(n.path, (n.counts_as_of, n.sequence)) AS last_named,
+        any_value(f.path) AS full_register, any_value(f.counts_as_of) AS as_of
+    FROM named AS n JOIN full_registers AS f USING (source)
+    GROUP BY n.building_id, n.source
+    HAVING max((n.counts_as_of, n.sequence)) < any_value(f.place)
+)
+SELECT g.building_id, g.source, g.last_named, g.full_register, g.as_of, EXISTS (
+    SELECT 1 FROM observations_history AS o WHERE o.building_id = g.building_id
+        AND (o.result NOT IN ({nothing}) OR {dangers})) AS defect_reported
+FROM gone AS g
+WHERE NOT EXISTS (
+    SELECT 1 FROM named AS n WHERE n.building_id = g.building_id AND n.source <> g.source
+        AND n.counts_as_of >= g.as_of)
+AND NOT EXISTS (
+    SELECT 1 FROM opening_observations_valid AS o WHERE o.building_id = g.building_id
+        AND o.observed_on > g.as_of)
+ORDER BY g.building_id"""

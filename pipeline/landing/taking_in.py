@@ -1,4 +1,9 @@
-"""Takes files in: every file of a call is kept or, where one is refused, none of them."""
+"""Takes files in: every file of a call is kept or, where one is refused, none of them.
+
+Files are read one after the other. Large ones are typed at once, small ones of one layout together
+(``alike``); what is new, repeated or replaced is then worked out for all of them in one go, because
+each such step costs the same for a hundred rows as for a hundred thousand.
+"""
 
 from __future__ import annotations
 
@@ -7,20 +12,40 @@ import os
 import shutil
 import uuid
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
+import duckdb
+
+from pipeline.landing.alike import land_alike, may_wait
 from pipeline.landing.answers import Answers
+from pipeline.landing.connection import open_connection
+from pipeline.landing.contradictions import contradictions
+from pipeline.landing.identities import spelling_questions, write_buildings
+from pipeline.landing.mapping import Mapping
 from pipeline.landing.mapping_store import save_mapping
-from pipeline.landing.one_file import Call, Prepared, prepare
+from pipeline.landing.one_file import (
+    Call,
+    ReadFile,
+    keep_original,
+    land_file,
+    manifest_of,
+    mappings_of,
+    read_file,
+    reports_of,
+)
 from pipeline.landing.open_question import OpenQuestionError
-from pipeline.landing.outcomes import recover, settle_again
+from pipeline.landing.outcomes import Landing, recover, settle_again, settle_outcomes
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
-from pipeline.landing.workspace import Workspace
+from pipeline.landing.workspace import Manifest, Part, Workspace, write_manifest
 from shared.faults import CoverplateError
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how far the whole call is, 0 to 1."""
+
+MOST_FILES, MOST_LINES = 2_000, 1_000_000
+"""Files, and lines of them, that are settled together at most."""
 
 
 def intake(
@@ -30,6 +55,8 @@ def intake(
     mapping: str | None = None,
     answers: Answers | None = None,
     today: dt.date | None = None,
+    as_of: dt.date | None = None,
+    full_register: bool = False,
     progress: Progress | None = None,
 ) -> list[IntakeReport]:
     """Take files in and say what became of every row.
@@ -46,6 +73,9 @@ def intake(
         answers: what a person settled where files can be read more than one way; they are saved as
             a mapping of the file's name, so that the next file of its kind is read unasked.
         today: the day against which "not in the future" is judged; today by default.
+        as_of: the day that all of them are as of; read from the files or their names when None.
+        full_register: their registers name every building of their source, so that one that is
+            missing there is retired (see ``register.retired_sql``).
         progress: called with what is being done and how far it is, 0 to 1.
 
     Returns:
@@ -54,85 +84,213 @@ def intake(
     Raises:
         CoverplateError: files that must be refused, all of them named in one message.
     """
-    reports: list[IntakeReport] = []
-    refused: list[CoverplateError] = []
     with workspace.lock():
         scratch = workspace.scratch / uuid.uuid4().hex
         scratch.mkdir(parents=True)
-        placed: list[Prepared] = []
+        done = [0.0]
+        call = Call(
+            workspace,
+            mapping,
+            answers or Answers(),
+            today or dt.date.today(),
+            _teller(progress, done),
+            as_of,
+            full_register,
+        )
+        taking = _Taking(call, scratch)
         try:
             recover(workspace, scratch)
-            done = [0.0]
-            tell = _teller(progress, done)
+            taking.begin()
             for number, source in enumerate(find_sources(paths, scratch)):
-                work = scratch / f"file-{number}"
-                work.mkdir()
-                try:
-                    ready = prepare(
-                        Call(
-                            workspace,
-                            mapping,
-                            answers or Answers(),
-                            today or dt.date.today(),
-                            tell,
-                        ),
-                        source,
-                        work,
-                    )
-                    reports += ready.reports
-                    if ready.manifest is not None:
-                        placed.append(ready)
-                        _place(workspace, ready, scratch)
-                except OpenQuestionError as question:
-                    if question.draft:
-                        workspace.save_draft(question.name, question.draft)
-                    refused.append(_named(question, source))
-                except CoverplateError as fault:
-                    refused.append(_named(fault, source))
-                finally:
-                    shutil.rmtree(work, ignore_errors=True)
+                taking.take(source, number)
                 done[0] = min((number + 1) / max(len(paths), number + 2), 0.99)
-            if refused:
-                raise _all_refused(refused)
+            taking.settle()
+            if taking.refused:
+                raise _all_refused(list(taking.refused.values()))
         except BaseException:
-            _take_back(workspace, placed, scratch)
+            taking.take_back()
             raise
         finally:
+            taking.close()
             shutil.rmtree(scratch, ignore_errors=True)
         shutil.rmtree(workspace.replaced, ignore_errors=True)
-        for made in {m.name: m for ready in placed for m in ready.mappings}.values():
+        for made in {m.name: m for m in taking.mappings}.values():
             save_mapping(workspace, made, replace=True)
     if progress is not None:
         progress("done", 1.0)
-    return reports
+    return [report for number in sorted(taking.reports) for report in taking.reports[number]]
+
+
+@dataclass
+class _Waiting:
+    """A file of the call that is read and not settled yet; ``parts`` once it is typed."""
+
+    number: int
+    read: ReadFile
+    sequence: int
+    parts: tuple[Part, ...] | None = None
+
+
+@dataclass
+class _Taking:
+    """The course of one call.
+
+    Attributes:
+        call: what was asked for.
+        scratch: the call's scratch folder.
+        reports: by the number of the file in the call.
+        refused: why files are refused, by the same.
+        mappings: made by a person's answers, to be saved once all is in.
+        placed: what this call has put in its place.
+        manifests: of all that is landed, in landing order.
+        waiting: files that are read and not settled.
+    """
+
+    call: Call
+    scratch: Path
+    reports: dict[int, list[IntakeReport]] = field(default_factory=dict)
+    refused: dict[int, CoverplateError] = field(default_factory=dict)
+    mappings: list[Mapping] = field(default_factory=list)
+    placed: list[Manifest] = field(default_factory=list)
+    manifests: list[Manifest] = field(default_factory=list)
+    waiting: list[_Waiting] = field(default_factory=list)
+    con: duckdb.DuckDBPyConnection | None = None
+
+    def begin(self) -> None:
+        """Look at what is landed."""
+        self.manifests = self.call.workspace.manifests()
+
+    def close(self) -> None:
+        """Give the connection back."""
+        if self.con is not None:
+            self.con.close()
+        self.con = None
+
+    @property
+    def connection(self) -> duckdb.DuckDBPyConnection:
+        """One connection for the whole call."""
+        if self.con is None:
+            self.con = open_connection(self.scratch)
+        return self.con
+
+    def take(self, source: Source, number: int) -> None:
+        """Read one file, and type it unless it may wait for others like it."""
+        work = self.scratch / f"file-{number}"
+        work.mkdir()
+        try:
+            read = read_file(self.call, self.connection, source, work, self.manifests)
+            if isinstance(read, list):
+                self.reports[number] = read
+                return
+            same = any(w.read.arrival.sha256 == read.arrival.sha256 for w in self.waiting)
+            if self.waiting and (read.stands_alone or same):
+                # it must see the others landed
+                self.settle()
+                read = read_file(self.call, self.connection, source, work, self.manifests)
+                if isinstance(read, list):
+                    self.reports[number] = read
+                    return
+            waiting = _Waiting(number, read, self._sequence(read))
+            if may_wait(read):
+                keep_original(read).finish()
+            else:
+                waiting.parts = land_file(
+                    self.call, self.connection, read, waiting.sequence, self.manifests
+                )
+            self.waiting.append(waiting)
+            full = len(self.waiting) >= MOST_FILES
+            if full or read.stands_alone or sum(w.read.lines for w in self.waiting) >= MOST_LINES:
+                self.settle()
+        except CoverplateError as fault:
+            self._refuse(number, source, fault)
+
+    def _sequence(self, read: ReadFile) -> int:
+        if read.existing is not None:
+            return read.existing.sequence
+        landed = max((m.sequence for m in self.manifests), default=0)
+        return max([landed, *(w.sequence for w in self.waiting)]) + 1
+
+    def _refuse(self, number: int, source: Source, fault: CoverplateError) -> None:
+        if isinstance(fault, OpenQuestionError) and fault.draft:
+            self.call.workspace.save_draft(fault.name, fault.draft)
+        self.refused.setdefault(number, _named(fault, source))
+
+    def settle(self) -> None:
+        """Type what waits, work out what is new, and put everything that was read in its place.
+
+        Where a file of the call is refused, nothing will be kept; what else is wrong is still
+        found, so that a person hears of all of it at once.
+        """
+        waiting, self.waiting = self.waiting, []
+        untyped = [w for w in waiting if w.parts is None]
+        if untyped:
+            self.call.tell(f"{len(untyped)} files: typing and checking")
+        for index, parts in land_alike(
+            self.call, self.connection, [(w.read, w.sequence) for w in untyped], self.manifests
+        ):
+            one = untyped[index]
+            if isinstance(parts, CoverplateError):
+                self._refuse(one.number, one.read.source, parts)
+            else:
+                one.parts = parts
+        typed = [w for w in waiting if w.parts is not None]
+        if not typed:
+            return
+        self.call.tell("comparing with what is known")
+        landings = []
+        for one in typed:
+            assert one.parts is not None
+            write_buildings(one.read.folder, one.parts)
+            manifest = manifest_of(self.call, one.read, one.sequence, one.parts)
+            landings.append(Landing(manifest, one.read.folder))
+        earlier = [m for m in self.manifests if m.sequence < typed[0].sequence]
+        for index, question in spelling_questions(
+            self.connection, self.call.workspace, earlier, landings
+        ):
+            self._refuse(typed[index].number, typed[index].read.source, question)
+        if self.refused:
+            return
+        counted = settle_outcomes(self.connection, self.call.workspace, earlier, landings)
+        landings = [
+            Landing(landing.manifest.model_copy(update={"parts": parts}), landing.folder)
+            for landing, parts in zip(landings, counted, strict=True)
+        ]
+        landings = contradictions(self.connection, landings)
+        for one, landing in zip(typed, landings, strict=True):
+            write_manifest(landing.folder, landing.manifest)
+            self.reports[one.number] = reports_of(landing.manifest)
+            if self.call.answers:
+                self.mappings += mappings_of(one.read)
+            self.placed.append(landing.manifest)
+            _place(self.call.workspace, landing, self.scratch)
+            shutil.rmtree(one.read.work, ignore_errors=True)
+        self.begin()
+
+    def take_back(self) -> None:
+        """Undo what this call has placed; readings that were replaced go back."""
+        for manifest in reversed(self.placed):
+            shutil.rmtree(self.call.workspace.folder(manifest.sha256), ignore_errors=True)
+        recover(self.call.workspace, self.scratch)
 
 
 def _teller(progress: Progress | None, done: list[float]) -> Callable[[str], None]:
     return lambda what: progress(what, done[0]) if progress is not None else None
 
 
-def _place(workspace: Workspace, ready: Prepared, scratch: Path) -> None:
+def _place(workspace: Workspace, landing: Landing, scratch: Path) -> None:
     """Put a prepared folder in its place; one rename makes it landed."""
-    assert ready.manifest is not None
-    target = workspace.folder(ready.manifest.sha256)
-    for file in ready.folder.rglob("*"):
+    target = workspace.folder(landing.manifest.sha256)
+    for file in landing.folder.rglob("*"):
         if file.is_file():  # on the disk before it counts as landed
             with file.open("rb") as handle:
                 os.fsync(handle.fileno())
-    if ready.replaces:
+    replaces = target.exists()
+    if replaces:
         workspace.replaced.mkdir(exist_ok=True)
         target.rename(workspace.replaced / target.name)
-    ready.folder.rename(target)
-    if ready.replaces:
-        settle_again(workspace, ready.manifest.sequence, scratch)
-
-
-def _take_back(workspace: Workspace, placed: Sequence[Prepared], scratch: Path) -> None:
-    """Undo what this call has placed; readings that were replaced go back."""
-    for ready in reversed(placed):
-        assert ready.manifest is not None
-        shutil.rmtree(workspace.folder(ready.manifest.sha256), ignore_errors=True)
-    recover(workspace, scratch)
+    landing.folder.rename(target)
+    if replaces:
+        settle_again(workspace, landing.manifest.sequence, scratch)
 
 
 def _named(fault: CoverplateError, source: Source) -> CoverplateError:

@@ -23,6 +23,7 @@ done. ``sequence`` (the landing order of files) and ``part`` (of tables) only ev
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager
@@ -68,7 +69,7 @@ class Part(BaseModel):
         sheet: worksheet or table name, "" where there is only one.
         record_kind: the layout of the typed rows.
         source: who says so; rows of one source correct each other, two sources can disagree.
-        precedence: higher wins where sources disagree; equal: the later landed one.
+        precedence: higher wins where sources disagree; equal: the newer file.
         mapping: mapping name or ``default layout``.
         mapping_hash: content hash of the mapping, so that an edited mapping is read anew.
         mapping_confidence: 0 to 1.
@@ -122,6 +123,8 @@ class Manifest(BaseModel):
         parts: the tables read from it, in order.
         findings: what concerns the file as a whole.
         certificate: what every row of the file is; () for files landed before it was kept.
+        as_of: the day that its facts are as of, where something tells (see ``as_of``).
+        full_register: whether a person said that it names every building of its source.
         files: name of each file derived from it to the SHA-256 of its bytes; {} for files landed
             before hashes were kept.
     """
@@ -136,6 +139,8 @@ class Manifest(BaseModel):
     parts: tuple[Part, ...]
     findings: tuple[Finding, ...] = ()
     certificate: tuple[Stretch, ...] = ()
+    as_of: dt.date | None = None
+    full_register: bool = False
     files: dict[str, str] = Field(default_factory=dict)
 
 

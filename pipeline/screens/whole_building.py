@@ -128,12 +128,12 @@ def _said(
         rows = con.execute(
             f"""
             WITH own AS (
-                SELECT l.source, l.precedence, v._part, v._row, {texts}
+                SELECT l.source, l.precedence, l.counts_as_of, v._part, v._row, {texts}
                 FROM building_register_valid AS v JOIN landed_files AS l ON l._part = v._part
                 WHERE v.building_id = ? AND list_contains(?, v._part)
             ), facts AS (UNPIVOT own ON {listed} INTO NAME fact VALUE said)
-            SELECT fact, arg_max(said, (precedence, _part, _row)) AS said, source,
-                max((precedence, _part, _row)) AS place
+            SELECT fact, arg_max(said, (precedence, counts_as_of, _part, _row)) AS said, source,
+                max((precedence, counts_as_of, _part, _row)) AS place
             FROM facts GROUP BY fact, source ORDER BY fact, place DESC
             """,
             [building_id, parts],
