@@ -69,9 +69,10 @@ def spelling_questions(
     form = same_when("building_id")
     rows = con.execute(
         f"WITH named AS (SELECT building_id, file, {form} AS form FROM named_buildings), "
-        "several AS (SELECT form FROM named GROUP BY form HAVING count(DISTINCT building_id) > 1), "
-        "open AS (SELECT DISTINCT building_id, file, form FROM named SEMI JOIN several USING (form))"
-        " SELECT n.file, n.building_id, min(k.building_id) "
+        "several AS (SELECT form FROM named GROUP BY form "
+        "HAVING count(DISTINCT building_id) > 1), "
+        "open AS (SELECT DISTINCT building_id, file, form FROM named "
+        "SEMI JOIN several USING (form)) SELECT n.file, n.building_id, min(k.building_id) "
         "FROM open AS n JOIN open AS k USING (form) "
         "WHERE n.file >= 0 AND k.file <= n.file AND k.building_id <> n.building_id "
         "GROUP BY 1, 2 ORDER BY 1, 2"

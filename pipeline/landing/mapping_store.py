@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -68,11 +69,18 @@ def save_mapping(workspace: Workspace, mapping: Mapping, *, replace: bool = Fals
     return path
 
 
+@lru_cache(maxsize=512)
+def _loaded(path: Path, changed: int, size: int) -> Mapping:  # noqa: ARG001 - part of the key
+    """A mapping file, read once for as long as it is not changed."""
+    return load_mapping(path)
+
+
 def _load_all(folder: Path) -> list[Mapping]:
     mappings, faults = [], []
     for path in sorted(folder.glob("*.toml")):
         try:
-            mapping = load_mapping(path)
+            state = path.stat()
+            mapping = _loaded(path, state.st_mtime_ns, state.st_size)
         except CoverplateError as fault:
             faults.append(str(fault))
             continue
