@@ -70,7 +70,7 @@ def save_mapping(workspace: Workspace, mapping: Mapping, *, replace: bool = Fals
 
 
 @lru_cache(maxsize=512)
-def _loaded(path: Path, changed: int, size: int) -> Mapping:  # noqa: ARG001 - part of the key
+def _loaded(path: Path, changed: int, size: int) -> Mapping:
     """A mapping file, read once for as long as it is not changed."""
     return load_mapping(path)
 

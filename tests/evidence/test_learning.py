@@ -9,7 +9,16 @@ import pytest
 from scipy import optimize, stats
 
 from pipeline.evidence.classes import Stakes, weigh_classes
-from pipeline.evidence.learning import Learned, _EraFit, crew_shift, learn, take, telling
+from pipeline.evidence.learning import (
+    _LEAST,
+    _MOST,
+    Learned,
+    _EraFit,
+    crew_shift,
+    learn,
+    take,
+    telling,
+)
 from pipeline.evidence.posterior import Model, Weigher
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import (
@@ -185,7 +194,13 @@ def test_the_best_parameters_are_where_the_gradient_vanishes(small_fit: _EraFit)
     gradient[: 2 * small_fit._size] += np.concatenate(
         [by_a.sum(axis=0).ravel(), by_b.sum(axis=0).ravel()]
     )
-    assert np.abs(gradient).max() < 0.02
+    # at a bound the gradient may point outward
+    size = 2 * small_fit._size
+    outward = np.zeros(len(best), bool)
+    outward[:size] = (best[:size] >= _MOST) & (gradient[:size] > 0)
+    outward[:size] |= (best[:size] <= _LEAST) & (gradient[:size] < 0)
+    assert outward.sum() <= 5
+    assert np.abs(gradient[~outward]).max() < 0.02
     start = small_fit.start()
     assert small_fit._data(best[: 2 * small_fit._size])[0] + value > (
         small_fit._data(start[: 2 * small_fit._size])[0] + small_fit._steady(start)[0]
