@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import tempfile
 from collections.abc import Sequence
 from pathlib import Path
@@ -86,6 +87,26 @@ def looked_at(paths: Sequence[Path]) -> list[Preview]:
         st.session_state.pop("trial", None)
     found: list[Preview] = st.session_state["looked"]
     return found
+
+
+def _whole_files() -> tuple[dt.date | None, bool]:
+    """What only a person can say of the files as a whole: their day, whether a register is full."""
+    with st.expander("Of the files as a whole"):
+        as_of = st.date_input(
+            "Facts as of",
+            value=None,
+            max_value="today",
+            help="Newer facts stand, whatever landed last. Left empty, a line of the file or its "
+            "name tells, else the file counts as newer than all before it.",
+            key="as-of",
+        )
+        full = st.checkbox(
+            "The building register among them names every building of its source",
+            help="Buildings that it no longer names are retired and listed; one with a reported "
+            "defect stays in every list. Try it first to see which.",
+            key="full-register",
+        )
+    return (as_of if isinstance(as_of, dt.date) else None), full
 
 
 def desk(number: int, table: Preview) -> None:
@@ -313,6 +334,7 @@ def take_in() -> None:
     st.subheader("How they would be read", anchor=False)
     for number, table in enumerate(tables):
         desk(number, table)
+    as_of, full_register = _whole_files()
     with st.container(horizontal=True):
         trying = st.button(
             "Try it first", help="Says what would become of every row; changes nothing"
@@ -320,10 +342,14 @@ def take_in() -> None:
         taking = st.button("Take in", type="primary")
     if trying:
         with progress("Trying") as report:
-            st.session_state["trial"] = landed.try_intake(workspace(), paths, report)
+            st.session_state["trial"] = landed.try_intake(
+                workspace(), paths, report, as_of=as_of, full_register=full_register
+            )
     if taking:
         with progress("Taking in") as report:
-            st.session_state["taken"] = intake(workspace(), paths, progress=report)
+            st.session_state["taken"] = intake(
+                workspace(), paths, as_of=as_of, full_register=full_register, progress=report
+            )
         st.session_state.pop("trial", None)
     trial = st.session_state.get("trial")
     if trial is not None:

@@ -6,10 +6,12 @@ import streamlit as st
 
 from dashboard.charts import portfolio as pictures
 from dashboard.components import plate
-from dashboard.components.figures import count, number, percent
+from dashboard.components.downloads import downloads
+from dashboard.components.figures import count, number, percent, plural
 from dashboard.components.frame import empty, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
 from pipeline.screens import portfolio
+from pipeline.warehouse import queries
 
 CUTS = {"era": "era", "manager": "manager", "owner": "owner", "city": "town"}
 
@@ -80,6 +82,16 @@ def page() -> None:
             frame,
             "slots-by-era",
         )
+
+    gone = source.ask(queries.retired)
+    if len(gone):
+        with st.expander(f"{plural(len(gone), 'building')} no longer named by a full register"):
+            st.caption(
+                "Left out of every other list, except those where a defect was reported: these "
+                "stay until a person decides."
+            )
+            st.dataframe(gone, hide_index=True, alt="Buildings no longer named by a full register")
+            downloads(gone, "retired-buildings", "Buildings no longer named by a full register")
 
     st.subheader("Blind spots", anchor=False)
     cut = st.segmented_control(

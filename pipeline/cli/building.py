@@ -18,6 +18,7 @@ from pipeline.cli.output import (
     number,
     percent,
     plain,
+    plural,
     print_json,
     print_table,
     records,
@@ -326,5 +327,47 @@ def quality(building_id: str | None, workspace: Path, as_json: bool) -> int:
         f"{len(frame)} finding(s)",
         [("building", "left"), ("kind", "left"), ("finding", "left")],
         [[words(r["building_id"]), words(r["kind"]), str(r["message"])] for r in records(frame)],
+    )
+    return 0
+
+
+@click.command(
+    short_help="Buildings that a full register no longer names.",
+    epilog="Example: coverplate retired --json",
+)
+@workspace_option
+@json_option
+def retired(workspace: Path, as_json: bool) -> int:
+    """Buildings that the newest full register of their source no longer names.
+
+    They are in no other list, except those where a defect was reported: these stay everywhere until
+    a person decides. A register counts as full where `intake --full-register` said so.
+    """
+    with store.reading(existing(workspace)) as con:
+        frame = queries.retired(con)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    print_table(
+        f"{plural(len(frame), 'building')} no longer named by a full register",
+        [
+            ("building", "left"),
+            ("source", "left"),
+            ("last named in", "left"),
+            ("full register", "left"),
+            ("as of", "left"),
+            ("in other lists", "left"),
+        ],
+        [
+            [
+                str(row["building_id"]),
+                str(row["source"]),
+                Path(str(row["last_named"])).name,
+                Path(str(row["full_register"])).name,
+                words(row["as_of"]),
+                "yes: a defect is reported" if row["defect_reported"] else "no",
+            ]
+            for row in records(frame)
+        ],
     )
     return 0

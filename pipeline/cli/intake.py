@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -34,12 +35,26 @@ from shared.faults import CoverplateError
     + "; ".join(FORMS)
     + ".",
 )
+@click.option(
+    "--as-of",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="The day that the facts in these files are as of (YYYY-MM-DD), where neither a line of "
+    "the file nor its name tells: newer facts stand, whatever landed last.",
+)
+@click.option(
+    "--full-register",
+    is_flag=True,
+    help="The building register in these files names every building of its source: others that it "
+    "named before are retired, and listed. One with a reported defect stays in every list.",
+)
 @workspace_option
 @json_option
 def intake(
     paths: tuple[Path, ...],
     mapping: str | None,
     settings: tuple[str, ...],
+    as_of: dt.datetime | None,
+    full_register: bool,
     workspace: Path,
     as_json: bool,
 ) -> int:
@@ -56,7 +71,13 @@ def intake(
         warm.begin()
         answers = parse_answers(settings)
         reports = landing.intake(
-            place, list(paths), mapping=mapping, answers=answers, progress=report
+            place,
+            list(paths),
+            mapping=mapping,
+            answers=answers,
+            as_of=as_of.date() if as_of else None,
+            full_register=full_register,
+            progress=report,
         )
     if all(item.record_kind is None for item in reports):
         raise CoverplateError(

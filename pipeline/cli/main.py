@@ -58,6 +58,7 @@ for command in (
     building.openings,
     urgent.urgent,
     building.quality,
+    building.retired,
     portfolio.portfolio,
     portfolio.exposure,
     evidence.evidence,

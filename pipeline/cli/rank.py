@@ -15,6 +15,7 @@ from pipeline.cli.output import (
     number,
     percent,
     plain,
+    plural,
     print_json,
     print_table,
     progress,
@@ -104,12 +105,19 @@ def rank(
     with store.reading(place) as con:
         frame = queries.ranking(con, by=by, filters=filters, top=top)
         sets = queries.first_buildings(con)
+        retired = queries.retired(con)
     if frame.empty:
         say("No building answers to that; names must be written in full, as the register has them.")
     if as_json:
         print_json(ranking_rows(frame))
     else:
         print_ranking(frame, sets if by == "burden" else None, by)
+    left_out = int((~retired["defect_reported"].astype(bool)).sum())
+    if left_out:
+        say(
+            f"{plural(left_out, 'building')} left out that a full register no longer names: see "
+            "`coverplate retired`."
+        )
     return 0
 
 

@@ -148,7 +148,7 @@ def create_views(con: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
     * ``building_register_current``: one row a building, facts merged from all sources.
     * ``opening_observations_current``, ``building_evaluations_current``: rows in force.
     * ``observations_history``: observations in force and superseded, with ``status``.
-    * ``retired_buildings``: buildings that a full register no longer names.
+    * ``landed_retired``: buildings that a full register no longer names.
     * ``quarantine``: rows set aside, with ``resolved``.
     * ``data_quality``: findings about facts.
     * ``landed_files``: one row per part, with its counts.
@@ -172,7 +172,7 @@ def create_views(con: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
     selects["landed_files"] = landed_files_sql(manifests)
     selects["building_register_current"] = register.current_sql()
     selects["observations_history"] = history_sql(RecordKind.OPENING_OBSERVATIONS)
-    selects["retired_buildings"] = register.retired_sql()
+    selects["landed_retired"] = register.retired_sql()
     selects["quarantine"] = quarantine.quarantine_sql(workspace, manifests)
     selects["data_quality"] = quality.data_quality_sql(workspace, manifests)
     for name, select in selects.items():

@@ -89,7 +89,7 @@ RETIRED_COLUMNS: dict[str, str] = {
     "as_of": "DATE",
     "defect_reported": "BOOLEAN",
 }
-"""Columns of the view ``retired_buildings``: buildings that the newest full register of their
+"""Columns of the view ``landed_retired``: buildings that the newest full register of their
 source no longer names. ``last_named`` and ``full_register`` are files; ``as_of`` is what the full
 register counts as being as of. Where ``defect_reported``, some look reported more than a pass, an
 open ground or no look, so the building stays in every list until a person decides."""

@@ -19,6 +19,7 @@ import duckdb
 
 from pipeline.landing.alike import land_alike, may_wait
 from pipeline.landing.answers import Answers
+from pipeline.landing.beside import retired_told, told_beside
 from pipeline.landing.connection import open_connection
 from pipeline.landing.contradictions import contradictions
 from pipeline.landing.identities import spelling_questions, write_buildings
@@ -107,6 +108,9 @@ def intake(
             taking.settle()
             if taking.refused:
                 raise _all_refused(list(taking.refused.values()))
+            reports = [each for number in sorted(taking.reports) for each in taking.reports[number]]
+            if full_register:
+                reports = retired_told(taking.connection, workspace, reports)
         except BaseException:
             taking.take_back()
             raise
@@ -118,7 +122,7 @@ def intake(
             save_mapping(workspace, made, replace=True)
     if progress is not None:
         progress("done", 1.0)
-    return [report for number in sorted(taking.reports) for report in taking.reports[number]]
+    return reports
 
 
 @dataclass
@@ -256,6 +260,7 @@ class _Taking:
             for landing, parts in zip(landings, counted, strict=True)
         ]
         landings = contradictions(self.connection, landings)
+        landings = told_beside(self.connection, self.call.workspace, earlier, landings)
         for one, landing in zip(typed, landings, strict=True):
             write_manifest(landing.folder, landing.manifest)
             self.reports[one.number] = reports_of(landing.manifest)

@@ -134,6 +134,8 @@ def try_intake(
     paths: Sequence[Path | str],
     progress: Callable[[str, float], None] | None = None,
     *,
+    as_of: dt.date | None = None,
+    full_register: bool = False,
     limit: int = 200,
 ) -> Trial:
     """Take files into a copy of the workspace that is thrown away again.
@@ -152,7 +154,7 @@ def try_intake(
             shutil.copytree(
                 workspace.root / folder, root / folder, copy_function=_link, dirs_exist_ok=True
             )
-        reports = intake(copy, paths, progress=progress)
+        reports = intake(copy, paths, as_of=as_of, full_register=full_register, progress=progress)
         new = {r.sha256 for r in reports if not r.already_landed}
         rows = [q for q in list_quarantine(copy, unresolved_only=True) if q.sha256 in new]
         names = ["file", "row", "level", "reasons", "cells"]

@@ -178,6 +178,16 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     return pd.concat([frame, more], axis=1)
 
 
+def retired(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Buildings that the newest full register of their source no longer names.
+
+    Returns:
+        Columns building_id, source, last_named, full_register, as_of, defect_reported (see
+        ``register.RETIRED_COLUMNS``); those without a reported defect are in no other list.
+    """
+    return con.execute("SELECT * FROM retired_buildings ORDER BY building_id").fetchdf()
+
+
 def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     """Recorded openings of a building with what remains possible, likeliest danger first.
 

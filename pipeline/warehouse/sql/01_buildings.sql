@@ -1,5 +1,8 @@
 -- One row a building: every building that any source names, its facts, and what stands in for the
--- missing ones (marked as assumed).
+-- missing ones (marked as assumed). Not those that a full register retired, unless a defect was
+-- reported there: what is dangerous stays until a person decides.
+CREATE TABLE retired_buildings AS SELECT * FROM landed_retired;
+
 CREATE TABLE buildings AS
 WITH named AS (
     SELECT building_id FROM building_register_current
@@ -11,6 +14,8 @@ WITH named AS (
 numbered AS (
     SELECT (row_number() OVER (ORDER BY building_id) - 1)::INTEGER AS building_no, building_id
     FROM named
+    WHERE building_id NOT IN (
+        SELECT building_id FROM retired_buildings WHERE NOT defect_reported)
 ),
 latest_evaluation AS (
     -- Never mixed across scales: each grade counts as a share of its own scale. Where the latest

@@ -30,6 +30,14 @@ FROM buildings
 WHERE NOT in_register
 UNION ALL BY NAME
 SELECT
+    'no_longer_in_register' AS kind,
+    building_id,
+    concat('The full register ', full_register, ' no longer names it; a defect was reported here, ',
+        'so it stays in every list until a person decides.') AS message
+FROM retired_buildings
+WHERE defect_reported
+UNION ALL BY NAME
+SELECT
     'slots_disagree' AS kind,
     b.building_id,
     o.opening_id,

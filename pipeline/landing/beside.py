@@ -1,0 +1,136 @@
+"""What a person should know of files as they land, beside what their rows say: that a file is older
+than what is known, that it names buildings no register has, that a register retires buildings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import duckdb
+
+from pipeline.landing import as_of
+from pipeline.landing.current import create_views, valid_rows_of
+from pipeline.landing.outcomes import Landing
+from pipeline.landing.report import Finding, IntakeReport
+from pipeline.landing.workspace import Manifest, Workspace
+from shared.vocabulary import RecordKind
+
+TOLD = 12
+"""Buildings named in one message."""
+
+
+def told_beside(
+    con: duckdb.DuckDBPyConnection,
+    workspace: Workspace,
+    earlier: Sequence[Manifest],
+    landings: Sequence[Landing],
+) -> list[Landing]:
+    """Return files with what concerns each as a whole among their findings.
+
+    Args:
+        con: any connection.
+        workspace: where the earlier files are.
+        earlier: their manifests, in landing order.
+        landings: the new files, in landing order.
+    """
+    unknown = _in_no_register(con, workspace, earlier, landings)
+    newest = max(as_of.days(earlier), default=as_of.EARLIEST)
+    told = []
+    for landing in landings:
+        manifest = landing.manifest
+        more: list[Finding] = []
+        day = manifest.as_of
+        if day is not None and day < newest:
+            more.append(
+                Finding(
+                    kind="older_than_landed",
+                    message=f"its facts are as of {day}, those of a file that landed before as of "
+                    f"{newest}: where they differ the newer stand; say --as-of DAY if it is newer",
+                )
+            )
+        newest = max(newest, day or newest)
+        names = unknown.get(manifest.sequence, [])
+        if names:
+            more.append(
+                Finding(
+                    kind="buildings_in_no_register",
+                    message="buildings that no register names: " + _listed(names),
+                    count=len(names),
+                )
+            )
+        found = manifest.model_copy(update={"findings": (*manifest.findings, *more)})
+        told.append(Landing(found, landing.folder))
+    return told
+
+
+def _in_no_register(
+    con: duckdb.DuckDBPyConnection,
+    workspace: Workspace,
+    earlier: Sequence[Manifest],
+    landings: Sequence[Landing],
+) -> dict[int, list[str]]:
+    """Buildings of each file that no register names; none where there is no register at all."""
+    kind = RecordKind.BUILDING_REGISTER
+    own = [(landing.folder, part) for landing in landings for part in landing.manifest.parts]
+    landed = [(workspace.folder(m.sha256), part) for m in earlier for part in m.parts]
+    registers = [(f, part) for f, part in [*landed, *own] if part.record_kind is kind]
+    others = [(f, part) for f, part in own if part.record_kind is not kind]
+    if not registers or not others:
+        return {}
+    found: dict[int, list[str]] = {}
+    known = f"SELECT DISTINCT building_id FROM ({valid_rows_of(registers, kind)})"
+    for other in {part.record_kind for _, part in others}:
+        rows = valid_rows_of([(f, p) for f, p in others if p.record_kind is other], other)
+        for part, names in con.execute(
+            f"SELECT _part, list(DISTINCT building_id ORDER BY building_id) FROM ({rows}) "
+            f"ANTI JOIN ({known}) USING (building_id) GROUP BY _part ORDER BY _part"
+        ).fetchall():
+            sequence = next(
+                landing.manifest.sequence
+                for landing in landings
+                if any(p.part == part for p in landing.manifest.parts)
+            )
+            found[sequence] = sorted({*found.get(sequence, []), *names})
+    return found
+
+
+def retired_told(
+    con: duckdb.DuckDBPyConnection, workspace: Workspace, reports: Sequence[IntakeReport]
+) -> list[IntakeReport]:
+    """Return the reports of full registers with the buildings that they retire.
+
+    Args:
+        con: any connection.
+        workspace: where they have landed.
+        reports: of the call.
+    """
+    create_views(con, workspace)
+    gone = con.execute(
+        "SELECT full_register, building_id, defect_reported FROM landed_retired ORDER BY ALL"
+    ).fetchall()
+    told = []
+    for report in reports:
+        more: list[Finding] = []
+        if report.record_kind is RecordKind.BUILDING_REGISTER:
+            names = [name for path, name, _ in gone if path == report.path]
+            kept = [name for path, name, defect in gone if path == report.path and defect]
+            if names:
+                more.append(
+                    Finding(
+                        kind="buildings_retired",
+                        message="buildings that this full register no longer names: "
+                        + _listed(names)
+                        + (
+                            "; a defect is reported of some, which stay in every list: "
+                            + _listed(kept)
+                            if kept
+                            else ""
+                        ),
+                        count=len(names),
+                    )
+                )
+        told.append(report.model_copy(update={"findings": (*report.findings, *more)}))
+    return told
+
+
+def _listed(names: Sequence[str]) -> str:
+    return ", ".join(names[:TOLD]) + (f" and {len(names) - TOLD} more" if len(names) > TOLD else "")

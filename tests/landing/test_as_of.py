@@ -1,0 +1,134 @@
+"""What a file is as of, and that newer facts stand whatever landed last."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+from pipeline.landing import Workspace
+from pipeline.landing.as_of import dates_in, read_as_of
+from pipeline.landing.certificate import Stretch
+from tests.landing.landed import HEADER, TODAY, counts, land, query
+
+REGISTER = "building_id,name,year_built,dwelling_units\n"
+
+
+@pytest.fixture
+def workspace(tmp_path: Path) -> Workspace:
+    return Workspace(tmp_path / "w")
+
+
+@pytest.mark.parametrize(
+    ("text", "days"),
+    [
+        ("register_2024-03.csv", ["2024-03-31"]),
+        ("register_2024-03-05.csv", ["2024-03-05"]),
+        ("register 20240305 v2.csv", ["2024-03-05"]),
+        ("looks 5 Mar 2024.csv", ["2024-03-05"]),
+        ("Printed March 5, 2024", ["2024-03-05"]),
+        ("02_looks_2025_08.csv", ["2025-08-31"]),
+        ("looks_2019.csv", []),
+        ("site 201203.csv", []),
+        ("05-03-2024.csv", []),
+        ("2024-02-31.csv", []),
+        ("unit 12024-03-05.csv", []),
+    ],
+)
+def test_only_forms_with_one_reading_tell_a_day(text: str, days: list[str]) -> None:
+    assert [str(day) for day in dates_in(text)] == days
+
+
+def test_a_line_that_says_so_beats_the_name_and_days_to_come_tell_nothing() -> None:
+    line = Stretch(first=1, last=1, role="preamble", rows=1, sample="Exported 2024-01-09 by Ada")
+    found = read_as_of("looks_2025-01.csv", [line], TODAY)
+    assert found == (dt.date(2024, 1, 9), "in the file")
+    other = line.model_copy(update={"sample": "Built 1950-01-01"})
+    assert read_as_of("looks_2025-01.csv", [other], TODAY) == (dt.date(2025, 1, 31), "file name")
+    assert read_as_of("plan_2031-01.csv", [], TODAY) is None
+    assert read_as_of("this_month_2025-06.csv", [], TODAY) == (TODAY, "file name")
+
+
+def test_an_older_register_that_lands_late_erases_nothing(
+    workspace: Workspace, tmp_path: Path
+) -> None:
+    land(workspace, tmp_path, REGISTER + "B1,New name,1950,12\nB2,Two,1960,4\n", "reg_2025-03.csv")
+    (report,) = land(
+        workspace, tmp_path, REGISTER + "B1,Old name,1948,\nB3,Three,1930,2\n", "reg_2024-03.csv"
+    )
+    assert counts(report) == (2, 1, 0, 1, 0)
+    assert [f.kind for f in report.findings] == ["older_than_landed"]
+    rows = query(workspace, "SELECT building_id, name, year_built FROM building_register_current")
+    assert sorted(rows) == [("B1", "New name", 1950), ("B2", "Two", 1960), ("B3", "Three", 1930)]
+
+
+def test_a_file_without_a_day_is_newer_than_all_before_it(
+    workspace: Workspace, tmp_path: Path
+) -> None:
+    land(workspace, tmp_path, REGISTER + "B1,First,1950,12\n", "reg_2025-03.csv")
+    land(workspace, tmp_path, REGISTER + "B1,Second,1951,12\n", "reg.csv")
+    assert query(workspace, "SELECT name FROM building_register_current") == [("Second",)]
+    land(
+        workspace, tmp_path, REGISTER + "B1,Third,1952,12\n", "other.csv", as_of=dt.date(2025, 1, 1)
+    )
+    assert query(workspace, "SELECT name FROM building_register_current") == [("Second",)]
+
+
+@pytest.mark.parametrize("together", [True, False])
+def test_a_corrected_look_is_not_uncorrected_by_an_older_export(
+    workspace: Workspace, tmp_path: Path, together: bool
+) -> None:
+    row = "B1,1A,kitchen,001,2024-03-05,Ada,cover_off_inspection,random,three_slot,"
+    new, old = HEADER + "\n" + row + "false_ground\n", HEADER + "\n" + row + "correct\n"
+    if together:
+        for name, text in (("a_2025-02.csv", new), ("b_2025-01.csv", old)):
+            (tmp_path / "in").mkdir(exist_ok=True)
+            (tmp_path / "in" / name).write_text(text)
+        from pipeline.landing import intake
+
+        intake(workspace, [tmp_path / "in"], today=TODAY)
+    else:
+        land(workspace, tmp_path, new, "a_2025-02.csv")
+        land(workspace, tmp_path, old, "b_2025-01.csv")
+    assert query(workspace, "SELECT result FROM opening_observations_current") == [
+        ("false_ground",)
+    ]
+    history = query(workspace, "SELECT result, status FROM observations_history ORDER BY result")
+    assert history == [("correct", "superseded"), ("false_ground", "accepted")]
+
+
+def test_the_same_row_in_an_older_file_is_a_duplicate(workspace: Workspace, tmp_path: Path) -> None:
+    land(workspace, tmp_path, REGISTER + "B1,One,1950,12\nB2,Two,1950,1\n", "reg_2025-03.csv")
+    (report,) = land(workspace, tmp_path, REGISTER + "B1,One,1950,12\n", "reg_2024-03.csv")
+    assert counts(report) == (1, 0, 1, 0, 0)
+
+
+def test_buildings_that_no_register_names_are_told(workspace: Workspace, tmp_path: Path) -> None:
+    row = ",1A,kitchen,001,2024-03-05,Ada,three_lamp_tester,random,three_slot,correct\n"
+    (report,) = land(workspace, tmp_path, HEADER + "\nB9" + row, "before.csv")
+    assert not report.findings
+    land(workspace, tmp_path, REGISTER + "B1,One,1950,12\n", "reg.csv")
+    (report,) = land(workspace, tmp_path, HEADER + "\nB1" + row + "B8" + row + "B7" + row)
+    assert [(f.kind, f.count) for f in report.findings] == [("buildings_in_no_register", 2)]
+    assert "B7, B8" in report.findings[0].message
+
+
+def test_a_full_register_retires_what_it_no_longer_names(
+    workspace: Workspace, tmp_path: Path
+) -> None:
+    row = ",1A,kitchen,001,2024-03-05,Ada,three_lamp_tester,random,three_slot,"
+    buildings = "".join(f"B{n},N,1950,12\n" for n in range(1, 6))
+    land(workspace, tmp_path, REGISTER + buildings, "reg_2024-01.csv")
+    looks = f"{HEADER}\nB3{row}correct\nB4{row}hot_ground_reversed\n"
+    looks += "B5" + row.replace("2024-03-05", "2025-05-05") + "correct\n"
+    land(workspace, tmp_path, looks, "looks_2025-06.csv")
+    text = REGISTER + "B1,N,1950,12\n"
+    (report,) = land(workspace, tmp_path, text, "reg_2025-03.csv", full_register=True)
+    (finding,) = [f for f in report.findings if f.kind == "buildings_retired"]
+    assert "B2, B3, B4" in finding.message and finding.message.endswith("every list: B4")
+    retired = query(workspace, "SELECT building_id, defect_reported FROM landed_retired ORDER BY 1")
+    assert retired == [("B2", False), ("B3", False), ("B4", True)]  # B5 was looked at since
+    land(workspace, tmp_path, REGISTER + "B2,N,1950,12\n", "reg_2025-04.csv")
+    names = query(workspace, "SELECT building_id FROM landed_retired ORDER BY 1")
+    assert names == [("B3",), ("B4",)]
