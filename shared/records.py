@@ -22,6 +22,8 @@ from shared.vocabulary import (
     Method,
     Polarity,
     RecordKind,
+    ReportKind,
+    ReportStatus,
     Result,
     Selection,
     Slots,
@@ -326,9 +328,33 @@ BUILDING_EVALUATIONS = Layout(
     key=("building_id", "evaluated_on", "evaluator", "item", "scale_best"),
 )
 
+BUILDING_REPORTS = Layout(
+    kind=RecordKind.BUILDING_REPORTS,
+    fields=(
+        Field("building_id", "identifier", "the building's identifier", required=True),
+        Field("unit_id", "identifier", "the dwelling or area within the building"),
+        Field(
+            "report_kind",
+            "choice",
+            "what sort of paper it is",
+            required=True,
+            choices=_words(ReportKind),
+        ),
+        Field("reference", "identifier", "the paper's own number"),
+        Field("reported_on", "date", "the day it was issued, received or opened", required=True),
+        Field("status", "choice", "what became of it", choices=_words(ReportStatus)),
+        Field("status_on", "date", "the day of that status"),
+        Field("code_section", "text", "the section of a code that it cites"),
+        Field("description", "text", "what it says"),
+        Field("issued_by", "text", "who issued or received it"),
+    ),
+    row_rules=(RowRule("reported_on", "status_on", "status_on not before reported_on"),),
+    key=("building_id", "unit_id", "report_kind", "reference", "reported_on", "description"),
+)
+
 LAYOUTS: dict[RecordKind, Layout] = {
     layout.kind: layout
-    for layout in (BUILDING_REGISTER, OPENING_OBSERVATIONS, BUILDING_EVALUATIONS)
+    for layout in (BUILDING_REGISTER, OPENING_OBSERVATIONS, BUILDING_EVALUATIONS, BUILDING_REPORTS)
 }
 
 

@@ -10,11 +10,44 @@ from enum import StrEnum
 
 
 class RecordKind(StrEnum):
-    """The three kinds of record that an export can hold."""
+    """The kinds of record that an export can hold."""
 
     BUILDING_REGISTER = "building_register"
     OPENING_OBSERVATIONS = "opening_observations"
     BUILDING_EVALUATIONS = "building_evaluations"
+    BUILDING_REPORTS = "building_reports"
+
+
+class ReportKind(StrEnum):
+    """What sort of paper says something of a building."""
+
+    CITATION = "citation"
+    COMPLAINT = "complaint"
+    WORK_ORDER = "work_order"
+    PERMIT = "permit"
+
+
+class ReportStatus(StrEnum):
+    """What became of it, as the paper says; ``closed`` may be on paper only."""
+
+    OPEN = "open"
+    CORRECTED = "corrected"
+    CLOSED = "closed"
+    DISMISSED = "dismissed"
+
+
+class ReportSubject(StrEnum):
+    """What a report is about; worst first."""
+
+    SHOCK = "shock"
+    LIVE_METAL = "live_metal"
+    HEAT = "heat"
+    FALSE_GROUND = "false_ground"
+    REVERSED_POLARITY = "reversed_polarity"
+    NO_GROUND = "no_ground"
+    REWIRING = "rewiring"
+    OUTLETS = "outlets"
+    OTHER = "other"
 
 
 class Method(StrEnum):

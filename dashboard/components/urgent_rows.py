@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import Any
 
 from dashboard.components.figures import day, missing, word
-from dashboard.components.plate import text
+from dashboard.components.plate import link, text
 from shared.standing import FIRST_MEASURE
 
 
@@ -49,3 +49,29 @@ def first_measure() -> str:
     """What is done first, as a paragraph and a list."""
     lines = "".join(f"<li>{text(measure)}</li>" for measure in FIRST_MEASURE)
     return f"<p><b>What to do first</b></p><ul>{lines}</ul>"
+
+
+def report_line(said: Mapping[str, Any]) -> str:
+    """One citation, complaint, work order or permit as a list item, linked to its building.
+
+    Args:
+        said: a row of ``queries.reports``.
+    """
+    unit = f", unit {text(said['unit_id'])}" if said["unit_id"] else ""
+    reference = "" if missing(said["reference"]) else f" {text(said['reference'])}"
+    what = said["code_section"] if missing(said["description"]) else said["description"]
+    quoted = "" if missing(what) else f": “{text(what)}”"
+    status = "" if missing(said["status"]) else f", {word(said['status'])}"
+    opened = ""
+    if said["urgent"]:
+        opened = (
+            f' <span class="chip quiet">{int(said["opened"])} of {int(said["openings"])} recorded '
+            "openings that it may mean were opened since</span>"
+        )
+    named = link(said["name"] or said["building_id"], "building", id=said["building_id"])
+    return (
+        f"<li>{named}{unit}: "
+        f"<b>{word(said['subject'])}</b> by {word(said['report_kind'])}{reference} of "
+        f'{day(said["reported_on"])}{status}{quoted} <span class="soft">'
+        f"({text(PurePath(str(said['file'])).name)} row {int(said['row'])})</span>{opened}</li>"
+    )

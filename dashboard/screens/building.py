@@ -29,7 +29,7 @@ from dashboard.components.frame import empty, follow, opened, screen, state_of_b
 from dashboard.components.opening_rows import opening_class, opening_columns
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, likelihoods, rule_book
-from dashboard.components.urgent_rows import first_measure
+from dashboard.components.urgent_rows import first_measure, report_line
 from dashboard.print.building_sheet import building_sheet
 from pipeline.scoring.explanation import error_told, next_look_told
 from pipeline.screens import whole_building
@@ -37,6 +37,7 @@ from pipeline.warehouse import queries
 
 OPENINGS_SHOWN = 60
 FINDINGS_SHOWN = 15
+REPORTS_SHOWN = 20
 
 
 def chosen_building(source: Source) -> str | None:
@@ -344,6 +345,18 @@ def page() -> None:
         for message in quality["message"].head(20):
             st.markdown("- " + str(message).replace("*", r"\*").replace("_", r"\_"))
         downloads(quality, f"quality-{building_id}", "What does not fit together")
+
+    reports = source.ask(queries.reports, building_id)
+    if len(reports):
+        st.subheader("Citations, complaints, work orders, permits", anchor=False)
+        st.caption(
+            "Words of people who mostly looked at no box. A shock, live metal or heat stays urgent "
+            "until every recorded opening that may be meant was opened since; a paper that is "
+            "closed answers nothing."
+        )
+        lines = "".join(map(report_line, reports.head(REPORTS_SHOWN).to_dict(orient="records")))
+        follow(plate.show(f"<ul>{lines}</ul>", key="reports"))
+        downloads(reports, f"reports-{building_id}", "What papers say of this building")
 
     st.subheader("On paper", anchor=False)
     st.markdown("One page after another for A4 or Letter, with the cautions.")

@@ -61,7 +61,7 @@ def columns() -> list[plate.Column]:
     """The columns of the exposed buildings."""
 
     def name(row: dict[str, Any]) -> str:
-        urgent = ' <span class="chip urgent">▲ Urgent</span>' if row["urgent_openings"] else ""
+        urgent = ' <span class="chip urgent">▲ Urgent</span>' if row["urgent"] else ""
         facts = [
             str(part) for part in (row["city"], row["owner"], row["era_label"]) if not missing(part)
         ]
@@ -161,7 +161,7 @@ def page() -> None:
         rows.to_dict(orient="records"),
         columns(),
         plate.text(f"The {len(rows)} largest by value × probability of any dangerous opening."),
-        row_class=lambda row: "urgent" if row["urgent_openings"] else "",
+        row_class=lambda row: "urgent" if row["urgent"] else "",
     )
     follow(plate.show(body, key="exposed"))
     downloads(lambda: exposed.buildings(source.cursor()), "exposure", "All buildings by exposure")

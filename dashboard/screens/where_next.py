@@ -28,7 +28,7 @@ from dashboard.components.figures import (
 from dashboard.components.frame import empty, follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source
-from dashboard.components.urgent_rows import first_measure, grounds, said_by
+from dashboard.components.urgent_rows import first_measure, grounds, report_line, said_by
 from pipeline.screens import selection as chosen
 from pipeline.screens import where_next
 from pipeline.screens.selection import Selection
@@ -140,6 +140,18 @@ def urgent_panel(source: Source, selection: Selection) -> None:
         follow(plate.show(body, key="urgent"))
         rows = lambda: where_next.urgent(source.cursor(), selection)  # noqa: E731
         downloads(rows, "urgent-openings", "Urgent openings")
+    said = source.ask(where_next.urgent_reports, selection, limit=URGENT_SHOWN)
+    if not said.empty:
+        found = int(said.iloc[0]["found"])
+        body = (
+            '<section class="panel urgent"><h3>▲ Urgent, no opening named: '
+            f"{plural(found, 'report')} of a shock, live metal or heat</h3>"
+            f"<ul>{''.join(map(report_line, said.to_dict(orient='records')))}</ul>"
+            f"{_rest(said, 'report')}{first_measure() if frame.empty else ''}</section>"
+        )
+        follow(plate.show(body, key="urgent-reports"))
+        rows = lambda: where_next.urgent_reports(source.cursor(), selection)  # noqa: E731
+        downloads(rows, "urgent-reports", "Urgent reports")
     if not likely.empty:
         lines = [
             f"<li>{_where(row)}: live metal {percent(row['p_live_metal'])} likely "
@@ -240,7 +252,7 @@ def columns(
 
     def name(row: dict[str, Any]) -> str:
         chips = ""
-        if row["urgent_openings"]:
+        if row["urgent"]:
             chips += ' <span class="chip urgent">▲ Urgent</span>'
         facts = [
             str(part)
@@ -400,7 +412,7 @@ def _table(
         row_class=lambda row: " ".join(
             name
             for name, holds in (
-                ("urgent", bool(row["urgent_openings"])),
+                ("urgent", bool(row["urgent"])),
                 ("past", row["position"] == k),
             )
             if holds

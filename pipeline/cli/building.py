@@ -371,3 +371,49 @@ def retired(workspace: Path, as_json: bool) -> int:
         ],
     )
     return 0
+
+
+@click.command(
+    short_help="Citations, complaints, work orders, permits.",
+    epilog="Examples: coverplate reports  ·  coverplate reports --building 0042 --json",
+)
+@click.option("--building", "building_id", help="Only this building.")
+@workspace_option
+@json_option
+def reports(building_id: str | None, workspace: Path, as_json: bool) -> int:
+    """What citations, complaints, work orders and permits say; the urgent ones first.
+
+    A shock, live metal or heat that one of them reports is urgent until every recorded opening that
+    it may mean was opened later by somebody able to tell. A paper that is closed answers nothing.
+    """
+    with store.reading(existing(workspace)) as con:
+        frame = queries.reports(con, building_id)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    print_table(
+        plural(len(frame), "report"),
+        [
+            ("building", "left"),
+            ("unit", "left"),
+            ("what", "left"),
+            ("of", "left"),
+            ("status", "left"),
+            ("speaks of", "left"),
+            ("what it says", "left"),
+        ],
+        [
+            [
+                str(row["building_id"]),
+                str(row["unit_id"] or "–"),
+                words(row["report_kind"]) + (f" {row['reference']}" if row["reference"] else ""),
+                day(row["reported_on"]),
+                words(row["status"]),
+                words(row["subject"]) + (" (urgent)" if row["urgent"] else ""),
+                str(row["description"] or row["code_section"] or "–"),
+            ]
+            for row in records(frame)
+        ],
+    )
+    cautions()
+    return 0

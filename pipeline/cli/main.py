@@ -59,6 +59,7 @@ for command in (
     urgent.urgent,
     building.quality,
     building.retired,
+    building.reports,
     portfolio.portfolio,
     portfolio.exposure,
     evidence.evidence,

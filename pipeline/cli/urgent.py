@@ -49,11 +49,13 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     with store.reading(existing(workspace)) as con:
         likely = queries.inferred_urgent(con)
         set_aside = queries.looks_set_aside(con)
+        said = queries.reports(con)
         frame = (
             likely if inferred else queries.cleared_urgent(con) if cleared else queries.urgent(con)
         )
     if as_json:
         print_json(records(frame))
+        _print_how_many_reports(int(said["urgent"].sum()))
         _print_set_aside(set_aside, err=True)
         return 0
     if inferred:
@@ -62,6 +64,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
         _print_cleared(frame)
     else:
         _print_reported(frame)
+        _print_reports(said[said["urgent"].astype(bool)])
         _print_how_many(likely)
         _print_set_aside(set_aside)
     cautions()
@@ -127,6 +130,43 @@ def _place(said: dict[str, Any], prefix: str = "") -> str:
         return ""
     sheet = said[f"{prefix}sheet"]
     return f", {Path(file).name}{f' [{sheet}]' if sheet else ''} row {int(row)}"
+
+
+def _print_reports(frame: pd.DataFrame) -> None:
+    """What papers say that name no opening: urgent all the same."""
+    if frame.empty:
+        return
+    click.echo("")
+    print_table(
+        "Urgent: a shock, live metal or heat that a citation, complaint or work order reports",
+        [
+            ("building", "left"),
+            ("unit", "left"),
+            ("what", "left"),
+            ("of", "left"),
+            ("speaks of", "left"),
+            ("what it says", "left"),
+            ("boxes opened since", "right"),
+        ],
+        [
+            [
+                str(row["building_id"]),
+                str(row["unit_id"] or "–"),
+                words(row["report_kind"]) + (f" {row['reference']}" if row["reference"] else ""),
+                day(row["reported_on"]),
+                words(row["subject"]),
+                str(row["description"] or row["code_section"] or "–"),
+                f"{int(row['opened'])} of {int(row['openings'])} recorded",
+            ]
+            for row in _rows(frame)
+        ],
+    )
+
+
+def _print_how_many_reports(count: int) -> None:
+    if count:
+        said = plural(count, "report that names no opening is", "reports that name no opening are")
+        click.echo(f"{said} urgent too: `coverplate reports --json`.", err=True)
 
 
 def _print_how_many(likely: pd.DataFrame) -> None:

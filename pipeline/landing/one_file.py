@@ -176,7 +176,7 @@ def land_file(
     Raises:
         CoverplateError: the file must be refused.
     """
-    keeping = keep_original(read)
+    keeping = None if kept_original(read) else keep_original(read)
     try:
         try:
             return _land_parts(call, con, read, sequence)
@@ -186,13 +186,24 @@ def land_file(
             read.found = _readings(con, call, read.division, read.source, manifests)
             return _land_parts(call, con, read, sequence)
     finally:
-        keeping.finish()
+        if keeping is not None:
+            keeping.finish()
 
 
 def keep_original(read: ReadFile) -> Keeping:
     """Begin to copy the original into the folder."""
-    (read.folder / "original").mkdir(parents=True, exist_ok=True)
-    return Keeping(read.arrival, read.folder / "original" / read.source.name)
+    target = _original(read)
+    target.parent.mkdir(parents=True)
+    return Keeping(read.arrival, target)
+
+
+def kept_original(read: ReadFile) -> bool:
+    """Whether the original was copied, so that it need no longer be there."""
+    return _original(read).is_file()
+
+
+def _original(read: ReadFile) -> Path:
+    return read.folder / "original" / read.source.name
 
 
 def manifest_of(call: Call, read: ReadFile, sequence: int, parts: tuple[Part, ...]) -> Manifest:

@@ -9,6 +9,7 @@ listed beside it (``questions``).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -24,7 +25,7 @@ from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES
 from shared.faults import CoverplateError
 from shared.records import LAYOUTS, Field
-from shared.vocabulary import RecordKind
+from shared.vocabulary import RecordKind, ReportKind
 
 ANSWERED, SAME, SYNONYM, TRUNCATED = 1.0, 1.0, 0.95, 0.85
 """How surely a header is known: a person said so; the column's own name; another word for it; one
@@ -169,12 +170,17 @@ def _propose_kind(
         readable = 1 - left / answered if answered else 1.0
         columns.append(ColumnProposal(column.name, look.header, sure * readable, unread))
         specs[column.name] = spec
+    if kind is RecordKind.BUILDING_REPORTS and "report_kind" not in specs:
+        told = _sort_of_paper(looks)
+        if told is not None:
+            specs["report_kind"] = ColumnMapping(constant=told)
+            columns.append(ColumnProposal("report_kind", told.replace("_", " "), SYNONYM))
     missing = tuple(f.name for f in layout.fields if f.required and f.name not in specs)
-    taken = {found[column][0] for column in specs}
+    taken = {found[column][0] for column in specs if column in found}
     unmapped = tuple(look.header for place, look in enumerate(looks) if place not in taken)
     if not columns:
         return Proposal(None, None, 0.0, unmapped=unmapped)
-    read = {c.column: c.header for c in columns}
+    read = {c.column: c.header for c in columns if c.column in found}
     settled = frozenset(said.columns)
     kept = [look for look in looks if normalised(look.header) not in _ignored(said)]
     asked = tuple(questions(kind, kept, read, settled))
@@ -214,6 +220,24 @@ def _propose_kind(
         **said.for_mapping(),
     )
     return Proposal(kind, mapping, round(whole, 4), tuple(columns), (), unmapped, specs, asked)
+
+
+_PAPERS = {
+    ReportKind.CITATION: re.compile(
+        r"(^|_)(violations?|citations?|nov|notice_no|notice_number)(_|$)"
+    ),
+    ReportKind.COMPLAINT: re.compile(r"(^|_)complaints?(_|$)"),
+    ReportKind.WORK_ORDER: re.compile(r"(^|_)(work_orders?|wo|job_no|job_number)(_|$)"),
+    ReportKind.PERMIT: re.compile(r"(^|_)permits?(_|$)"),
+}
+"""Names of columns that say what sort of paper a file lists."""
+
+
+def _sort_of_paper(looks: Sequence[ColumnLook]) -> str | None:
+    """What sort of paper the headers speak of; None where of none or of several."""
+    names = [normalised(look.header) for look in looks]
+    told = [kind for kind, words in _PAPERS.items() if any(words.search(name) for name in names)]
+    return told[0].value if len(told) == 1 else None
 
 
 def _ignored(said: Answers) -> set[str]:

@@ -115,6 +115,43 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
     "shock_reported": ("shock", "shocks", "got a shock", "tingle", "shock felt", "tenant shock"),
     "gfci_protected": ("gfci", "gfi", "gfci y n", "gfci protection", "gfi protected", "rcd"),
     "marking": ("label", "labels", "labelled", "sticker", "markings"),
+    "reference": (
+        "reference no", "reference number", "ref no", "ref", "case no", "case number", "case id",
+        "violation id", "violation no", "violation number", "citation no", "citation number",
+        "citation id", "notice no", "notice number", "complaint id", "complaint no",
+        "complaint number", "ticket", "ticket no", "ticket number", "request no", "request number",
+        "work order", "work order no", "work order number", "work order id", "wo no", "wo number",
+        "wo #", "job no", "job number", "permit no", "permit number", "permit id", "permit #",
+    ),
+    "reported_on": (
+        "reported", "date reported", "report date", "issue date", "issued", "issued on",
+        "date issued", "violation date", "citation date", "notice date", "received", "received on",
+        "date received", "received date", "complaint date", "opened", "opened on", "open date",
+        "date opened", "requested on", "request date", "created", "created on", "created date",
+        "permit date", "permit issued", "nov issued date", "filed on", "date filed",
+    ),
+    "status": (
+        "violation status", "citation status", "complaint status", "case status", "current status",
+        "work order status", "wo status", "permit status", "disposition",
+    ),
+    "status_on": (
+        "status date", "closed on", "close date", "closed date", "date closed", "completed on",
+        "completion date", "completed date", "resolved on", "resolved date", "resolution date",
+        "current status date", "disposition date", "final date", "finaled", "finalled on",
+        "compliance date", "date corrected", "corrected on",
+    ),
+    "code_section": (
+        "code", "section", "code ref", "code reference", "ordinance", "violation code", "article",
+        "section cited", "code cited", "order no",
+    ),
+    "description": (
+        "violation description", "nov description", "complaint description", "problem",
+        "problem description", "work description", "description of work", "scope of work", "scope",
+        "narrative", "details", "complaint", "violation", "complaint text", "issue", "request",
+        "work performed", "summary", "comments text",
+    ),
+    "issued_by": ("issuing agency", "agency", "department", "issued by", "authority", "officer"),
+    "report_kind": ("report type", "record type", "case type", "paper"),
     "note": ("notes", "remark", "remarks", "comment", "comments", "memo"),
     "evaluated_on": (
         "evaluation date", "date evaluated", "evaluation completed on", "graded on", "visit date",
@@ -223,6 +260,27 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
             "inaccessible", "no access", "blocked", "behind furniture", "could not reach", "n acc",
         ),
         "not_tested": ("untested", "skipped", "nt", "not checked", "n/t", "not done"),
+    },
+    "report_kind": {
+        "citation": ("violation", "notice of violation", "nov", "code violation", "order"),
+        "complaint": ("tenant complaint", "service request", "request"),
+        "work_order": ("wo", "work order", "job", "repair order", "maintenance"),
+        "permit": ("electrical permit", "building permit"),
+    },
+    "status": {
+        "open": (
+            "active", "pending", "in progress", "new", "issued", "unresolved", "outstanding",
+            "not complied", "assigned", "violation open", "nov sent",
+        ),
+        "corrected": (
+            "complied", "corrected on", "fixed", "repaired", "resolved", "abated", "finaled",
+            "finalled", "final", "completed", "complete", "done", "work completed", "certified",
+        ),
+        "closed": ("violation closed", "closed on paper", "administratively closed", "expired"),
+        "dismissed": (
+            "void", "voided", "withdrawn", "cancelled", "canceled", "unfounded", "rejected",
+            "violation dismissed", "rescinded",
+        ),
     },
     "polarity": {
         "correct": ("ok", "good", "right", "normal", "pass"),

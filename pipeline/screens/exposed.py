@@ -26,7 +26,7 @@ def totals(con: duckdb.DuckDBPyConnection) -> dict[str, float]:
             sum(insured_value) FILTER (evidence <> 'capable') AS insured_blind,
             sum(insured_value) FILTER (evidence = 'none') AS insured_never,
             sum(insured_value) FILTER (confirmed_defects > 0) AS insured_confirmed,
-            sum(insured_value) FILTER (urgent_openings > 0) AS insured_urgent,
+            sum(insured_value) FILTER (urgent) AS insured_urgent,
             sum(insured_value * p_any_dangerous) AS insured_expected
         FROM memory.listing
         """
@@ -112,15 +112,15 @@ def buildings(
     Returns:
         Columns building_id, name, city, owner, era_label, insured_value, p_any_dangerous, exposed
         (their product), dangerous_low, dangerous_high, blind_share, evidence (key),
-        confirmed_defects, urgent_openings, score, rank, next_look; largest first, buildings without
-        a value last.
+        confirmed_defects, urgent_openings, urgent, score, rank, next_look; largest first,
+        buildings without a value last.
     """
     rows = "" if limit is None else f"LIMIT {int(limit)} OFFSET {int(offset)}"
     return con.execute(
         f"""
         SELECT building_id, name, city, owner, era_label, insured_value, p_any_dangerous,
             insured_value * p_any_dangerous AS exposed, dangerous_low, dangerous_high, blind_share,
-            evidence, confirmed_defects, urgent_openings, score, rank, next_look
+            evidence, confirmed_defects, urgent_openings, urgent, score, rank, next_look
         FROM memory.listing
         ORDER BY exposed DESC NULLS LAST, rank
         {rows}

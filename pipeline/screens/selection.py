@@ -75,9 +75,9 @@ _CONDITIONS: dict[str, str] = {
 }
 
 _FOUND: dict[str, str] = {
-    "urgent": "urgent_openings > 0",
+    "urgent": "urgent",
     "confirmed": "confirmed_defects > 0",
-    "none": "urgent_openings = 0 AND confirmed_defects = 0",
+    "none": "NOT urgent AND confirmed_defects = 0",
 }
 
 

@@ -42,7 +42,7 @@ def counts(con: duckdb.DuckDBPyConnection, selection: Selection) -> Counts:
         SELECT
             count(*),
             (SELECT count(*) FROM memory.listing),
-            count(*) FILTER (urgent_openings > 0),
+            count(*) FILTER (urgent),
             count(*) FILTER (confirmed_defects > 0),
             count(*) FILTER (evidence = 'none'),
             coalesce(max(burden), 0),
@@ -75,7 +75,7 @@ def listed(
         contribution_mixed_openings, contribution_confirmed_defects, contribution_occupancy,
         expected_dangerous_openings, dangerous_low, dangerous_high, p_any_dangerous, p_live_metal,
         p_top, blind_share (of three-slot openings), evidence_share (of the score), evidence (key),
-        confirmed_defects, urgent_openings, openings_looked_at, insured_value, next_look,
+        confirmed_defects, urgent_openings, urgent, openings_looked_at, insured_value, next_look,
         earlier_rank, earlier_score, places_gained (by whole-building burden; NULL for a building
         that is new).
     """
@@ -92,8 +92,8 @@ def listed(
             score_per_dwelling, baseline, contribution_era, contribution_mixed_openings,
             contribution_confirmed_defects, contribution_occupancy, expected_dangerous_openings,
             dangerous_low, dangerous_high, p_any_dangerous, p_live_metal, p_top, blind_share,
-            evidence_share, evidence, confirmed_defects, urgent_openings, openings_looked_at,
-            insured_value, next_look, earlier_rank,
+            evidence_share, evidence, confirmed_defects, urgent_openings, urgent,
+            openings_looked_at, insured_value, next_look, earlier_rank,
             earlier_score, places_gained
         FROM memory.listing
         WHERE {where}
@@ -141,6 +141,14 @@ def urgent(
         Their columns and found (how many there are in all); by rank.
     """
     return _of_selection(con, selection, queries.urgent(con), limit)
+
+
+def urgent_reports(
+    con: duckdb.DuckDBPyConnection, selection: Selection, limit: int | None = None
+) -> pd.DataFrame:
+    """The urgent rows of ``queries.reports`` in buildings of a selection, and found."""
+    frame = queries.reports(con)
+    return _of_selection(con, selection, frame[frame["urgent"].astype(bool)], limit)
 
 
 def inferred_urgent(

@@ -53,6 +53,7 @@ from pipeline.warehouse.relearning import (
     record_at_hand,
 )
 from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
+from pipeline.warehouse.report_subjects import create_macros
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import WET_ROOM_WORDS
@@ -274,6 +275,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         rule_tables(con, rule_book)
         severities = severity(rule_book)
         store_frame(con, "severities", severities, "slots, condition, protected")
+        create_macros(con)
         con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
@@ -283,6 +285,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
             check_not_outgrown(rule_book, record, portfolio)
         write_repairs(con, task.repairs)
         con.execute(sql_step("02_urgent.sql"))
+        con.execute(sql_step("02_reports.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
         _inspectors(con, rule_book, record)
         progress("buildings and looks", 0.6)

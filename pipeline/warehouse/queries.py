@@ -26,7 +26,7 @@ SELECT
     s.expected_dangerous_openings, s.dangerous_low, s.dangerous_high, s.p_any_dangerous,
     s.p_live_metal,
     v.blind_share, v.evidence_share, v.confirmed_defects, v.urgent_openings,
-    v.urgent_openings > 0 AS urgent,
+    v.urgent_reports, v.urgent,
     s.baseline, s.era AS contribution_era, s.mixed_openings AS contribution_mixed_openings,
     s.confirmed_defects AS contribution_confirmed_defects, s.occupancy AS contribution_occupancy,
     z.openings, z.openings_seen, z.openings_assumed, z.dwellings, z.people, z.vulnerable_people,
@@ -296,6 +296,31 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         JOIN building_scores AS s USING (building_no)
         ORDER BY s.rank, u.unit_id, u.opening_id
         """
+    ).fetchdf()
+
+
+def reports(con: duckdb.DuckDBPyConnection, building_id: str | None = None) -> pd.DataFrame:
+    """Citations, complaints, work orders and permits; the unanswered urgent ones first.
+
+    Returns:
+        Columns building_id, name, unit_id, report_kind, reference, reported_on, status, status_on,
+        code_section, description, issued_by, subject, urgent (a shock, live metal or heat is
+        reported and not answered), openings (recorded ones that it may mean), opened (how many of
+        them were opened since by somebody able to tell), answered_on, file, sheet, row.
+    """
+    return con.execute(
+        """
+        SELECT b.building_id, b.name, r.unit_id, r.report_kind, r.reference, r.reported_on,
+            r.status, r.status_on, r.code_section, r.description, r.issued_by, r.subject,
+            coalesce(NOT u.answered, false) AS urgent, u.openings, u.opened, u.answered_on,
+            r.file, r.sheet, r._row AS "row"
+        FROM building_reports AS r
+        JOIN buildings AS b USING (building_no)
+        LEFT JOIN urgent_reports AS u USING (_part, _row)
+        WHERE $1 IS NULL OR b.building_id = $1
+        ORDER BY urgent DESC, r.reported_on DESC, b.building_id, r.unit_id, r._part, r._row
+        """,
+        [building_id],
     ).fetchdf()
 
 

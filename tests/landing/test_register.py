@@ -42,7 +42,7 @@ def test_sources_that_disagree_give_both_values_and_the_precedence(workspace, in
         ("1", "year_built", ["1934", "1931"], ["insurer", "city"])
     ]
     ((precedence, message),) = query(workspace, "SELECT precedence, message FROM data_quality")
-    assert "later landed" in precedence
+    assert "newer file" in precedence
     assert "1934 (insurer)" in message
     assert "1931 (city)" in message
     assert message.endswith("used: 1934")

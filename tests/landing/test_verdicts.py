@@ -99,6 +99,12 @@ BASE = {
         "item": "outlets",
         "scale_best": 3.0,
     },
+    RecordKind.BUILDING_REPORTS: {
+        "building_id": "B1",
+        "report_kind": "citation",
+        "reported_on": dt.date(2024, 3, 5),
+        "description": "open ground",
+    },
 }
 
 SINGLE = [

@@ -55,6 +55,8 @@ SELECT
     v.three_slots,
     v.confirmed_defects,
     v.urgent_openings,
+    v.urgent_reports,
+    v.urgent,
     coalesce(v.openings_looked_at, 0) AS openings_looked_at,
     coalesce(a.openings_capable, 0)::BIGINT AS openings_capable,
     z.openings,

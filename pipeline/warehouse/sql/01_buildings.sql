@@ -10,12 +10,22 @@ WITH named AS (
     SELECT building_id FROM opening_observations_current
     UNION
     SELECT building_id FROM building_evaluations_current
+    UNION
+    SELECT building_id FROM building_reports_current
 ),
 numbered AS (
     SELECT (row_number() OVER (ORDER BY building_id) - 1)::INTEGER AS building_no, building_id
     FROM named
     WHERE building_id NOT IN (
         SELECT building_id FROM retired_buildings WHERE NOT defect_reported)
+),
+rewiring_permits AS (
+    -- A finished permit for rewiring of the whole building, where no register tells.
+    SELECT building_id, max(year(coalesce(status_on, reported_on)))::BIGINT AS year
+    FROM building_reports_current
+    WHERE report_kind = 'permit' AND status IN ('corrected', 'closed') AND unit_id IS NULL
+        AND report_subject(concat_ws(' ', description, code_section)) = 'rewiring'
+    GROUP BY building_id
 ),
 latest_evaluation AS (
     -- Never mixed across scales: each grade counts as a share of its own scale. Where the latest
@@ -31,11 +41,14 @@ latest_evaluation AS (
 SELECT
     n.building_no,
     n.building_id,
-    r.* EXCLUDE (building_id, _part, _row),
+    r.* EXCLUDE (building_id, _part, _row)
+        REPLACE (coalesce(r.year_rewired, p.year) AS year_rewired),
+    r.year_rewired IS NULL AND p.year IS NOT NULL AS rewired_by_permit,
     r.building_id IS NOT NULL AS in_register,
     e.evaluated_on,
     e.graded_share
 FROM numbered AS n
 LEFT JOIN building_register_current AS r USING (building_id)
+LEFT JOIN rewiring_permits AS p USING (building_id)
 LEFT JOIN latest_evaluation AS e USING (building_id)
 ORDER BY n.building_no;

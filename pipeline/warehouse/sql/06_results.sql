@@ -73,14 +73,22 @@ SELECT
         ELSE 0
     END AS evidence_share,
     coalesce(sum(openings) FILTER (confirmed), 0)::BIGINT AS confirmed_defects,
-    coalesce((SELECT count(*) FROM urgent_openings AS u WHERE u.building_no = rows.building_no), 0)
-        AS urgent_openings,
+    coalesce(any_value(u.urgent_count), 0) AS urgent_openings,
+    coalesce(any_value(p.report_count), 0) AS urgent_reports,
+    coalesce(any_value(u.urgent_count), 0) + coalesce(any_value(p.report_count), 0) > 0 AS urgent,
     coalesce(sum(openings) FILTER (confirmed AND defect = 'false_ground'), 0)::BIGINT
         AS confirmed_false_grounds,
     coalesce(sum(openings) FILTER (
         confirmed AND defect IN ('ungrounded', 'reversed_ungrounded')), 0)::BIGINT
         AS confirmed_ungrounded
 FROM rows
+LEFT JOIN (
+    SELECT building_no, count(*) AS urgent_count FROM urgent_openings GROUP BY building_no
+) AS u USING (building_no)
+LEFT JOIN (
+    SELECT building_no, count(*) FILTER (NOT answered) AS report_count
+    FROM urgent_reports GROUP BY building_no
+) AS p USING (building_no)
 GROUP BY building_no
 ORDER BY building_no;
 
@@ -141,11 +149,23 @@ urgent AS (
     FROM openings
     WHERE urgent
     GROUP BY building_no
+),
+reported AS (
+    SELECT building_no,
+        arg_max(CASE WHEN unit_id = '' THEN 'the whole building' ELSE concat('unit ', unit_id) END,
+            (reported_on, unit_id)) AS place,
+        arg_max(concat(replace(report_kind, '_', ' '), coalesce(' ' || reference, ''), ' of ',
+            reported_on, ' speaks of ', replace(subject, '_', ' ')), (reported_on, unit_id)) AS what
+    FROM urgent_reports
+    WHERE NOT answered
+    GROUP BY building_no
 )
 SELECT
     b.building_no,
     v.what,
     CASE
+        WHEN u.building_no IS NULL AND p.building_no IS NOT NULL THEN concat(
+            'Now: a qualified person to ', p.place, ': ', p.what, '.')
         WHEN u.building_no IS NOT NULL THEN concat(
             'Now: a qualified person to ', u.place,
             ': ', u.what, '.')
@@ -161,15 +181,16 @@ SELECT
             coalesce(', first ' || f.place, ''), '.')
         ELSE 'No opening is left that a further look would tell much about.'
     END AS next_look,
-    CASE WHEN u.building_no IS NULL THEN v.openings::DOUBLE END AS next_openings,
-    CASE WHEN u.building_no IS NULL THEN v.expected END AS next_expected,
-    CASE WHEN u.building_no IS NULL AND a.unsettled > 0 THEN v.unsettled / a.unsettled
+    CASE WHEN u.building_no IS NULL AND p.building_no IS NULL THEN v.openings::DOUBLE END AS next_openings,
+    CASE WHEN u.building_no IS NULL AND p.building_no IS NULL THEN v.expected END AS next_expected,
+    CASE WHEN u.building_no IS NULL AND p.building_no IS NULL AND a.unsettled > 0 THEN v.unsettled / a.unsettled
     END AS next_share
 FROM buildings AS b
 LEFT JOIN best AS x USING (building_no)
 LEFT JOIN valued AS v ON v.building_no = b.building_no AND v.what = x.what
 LEFT JOIN first_opening AS f ON f.building_no = b.building_no AND f.what = x.what
 LEFT JOIN urgent AS u ON u.building_no = b.building_no
+LEFT JOIN reported AS p ON p.building_no = b.building_no
 LEFT JOIN all_unsettled AS a ON a.building_no = b.building_no
 ORDER BY b.building_no;
 

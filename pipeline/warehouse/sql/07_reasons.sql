@@ -18,6 +18,13 @@ said AS (
         'urgent whatever the score.') AS reason
     FROM facts WHERE urgent_openings > 0
     UNION ALL
+    SELECT building_no, 'urgent_report' AS ingredient, 1e299 AS weight, concat(
+        urgent_reports, CASE WHEN urgent_reports = 1 THEN ' citation, complaint, work order or permit speaks'
+            ELSE ' citations, complaints, work orders or permits speak' END,
+        ' of a shock, live metal or heat, and nobody has opened every box that may be meant since: ',
+        'urgent whatever the score.') AS reason
+    FROM facts WHERE urgent_reports > 0
+    UNION ALL
     SELECT building_no, 'era', era,
         CASE
             WHEN year_built IS NULL AND year_rewired IS NULL

@@ -30,6 +30,14 @@ FROM buildings
 WHERE NOT in_register
 UNION ALL BY NAME
 SELECT
+    'rewired_by_permit' AS kind,
+    building_id,
+    concat('No register says when it was rewired; a finished permit of ', year_rewired,
+        ' does, and is believed.') AS message
+FROM buildings
+WHERE rewired_by_permit
+UNION ALL BY NAME
+SELECT
     'no_longer_in_register' AS kind,
     building_id,
     concat('The full register ', full_register, ' no longer names it; a defect was reported here, ',

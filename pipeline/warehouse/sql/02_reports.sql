@@ -1,0 +1,52 @@
+-- Citations, complaints, work orders and permits. What they say of shocks, live metal and heat is
+-- urgent until every recorded opening that they can mean (of the unit they name, else of the
+-- building) was opened later, on a live circuit, by somebody who answered polarity and jumper (for
+-- heat: heat or scorch marks). A repair that the paper claims, or a paper that is closed, answers
+-- nothing; one that was dismissed was no report.
+CREATE TABLE building_reports AS
+SELECT
+    b.building_no, coalesce(r.unit_id, '') AS unit_id, r.report_kind, r.reference, r.reported_on,
+    r.status, r.status_on, r.code_section, r.description, r.issued_by,
+    report_subject(concat_ws(' ', r.description, r.code_section)) AS subject,
+    l.path AS file, l.sheet, r._part, r._row
+FROM building_reports_current AS r
+JOIN buildings AS b USING (building_id)
+JOIN landed_files AS l ON l._part = r._part
+ORDER BY ALL;
+
+CREATE TABLE urgent_reports AS
+WITH said AS (
+    SELECT * FROM building_reports
+    WHERE subject IN (SELECT unnest(urgent_subjects())) AND status IS DISTINCT FROM 'dismissed'
+),
+openings_meant AS (
+    SELECT s._part, s._row, s.subject, s.reported_on, o.unit_id, o.opening_id,
+        bool_or(
+            o.observed_on > s.reported_on
+            AND coalesce(o.cover_removed,
+                CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
+            AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
+            AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
+            AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
+        ) AS answered,
+        max(o.observed_on) AS last_look
+    FROM said AS s
+    JOIN observations AS o
+        ON o.building_no = s.building_no AND s.unit_id IN ('', o.unit_id)
+    GROUP BY ALL
+),
+answers AS (
+    SELECT _part, _row, count(*) AS openings, count(*) FILTER (answered) AS opened,
+        max(last_look) FILTER (answered) AS last_look
+    FROM openings_meant
+    GROUP BY _part, _row
+)
+SELECT
+    s.*,
+    coalesce(a.openings, 0) AS openings,
+    coalesce(a.opened, 0) AS opened,
+    coalesce(a.openings = a.opened, false) AS answered,
+    CASE WHEN a.openings = a.opened THEN a.last_look END AS answered_on
+FROM said AS s
+LEFT JOIN answers AS a USING (_part, _row)
+ORDER BY ALL;
