@@ -52,12 +52,15 @@ def intake(
     """
     place = Workspace(workspace)
     place.create()
+    told: list[str] = []
     with progress() as report:
         warm.begin()
         answers = parse_answers(settings)
         reports = landing.intake(
-            place, list(paths), mapping=mapping, answers=answers, progress=report
+            place, list(paths), mapping=mapping, answers=answers, progress=report, say=told.append
         )
+    for line in told:
+        say(line)
     if all(item.record_kind is None for item in reports):
         raise CoverplateError(
             f"no table was found in {', '.join(map(str, paths))}; nothing was taken in",

@@ -8,7 +8,6 @@ place, so the outcomes of the files after it are worked out again.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -101,8 +100,10 @@ def _in_force(
     return select
 
 
-def settle_again(workspace: Workspace, after: int, scratch: Path) -> None:
-    """Work out anew the outcomes of every file landed after a given sequence."""
+def settle_again(workspace: Workspace, after: int, scratch: Path) -> list[str]:
+    """Work out anew the outcomes of every file landed after a given sequence; return the SHA-256 of
+    these files."""
+    settled = []
     manifests = workspace.manifests()
     for index, manifest in enumerate(manifests):
         if manifest.sequence > after:
@@ -113,27 +114,5 @@ def settle_again(workspace: Workspace, after: int, scratch: Path) -> None:
             write_manifest(
                 folder, manifest.model_copy(update={"parts": parts}), {"outcomes.parquet"}
             )
-
-
-def recover(workspace: Workspace, scratch: Path) -> None:
-    """Finish or undo what a killed intake left behind.
-
-    A reading that was being replaced stands in ``replaced``: it goes back where its successor never
-    came to be, and is dropped where it did; then later outcomes are worked out anew.
-    """
-    if workspace.scratch.is_dir():
-        for left in workspace.scratch.iterdir():
-            if left != scratch:
-                shutil.rmtree(left, ignore_errors=True)
-    if not workspace.replaced.is_dir():
-        return
-    for old in sorted(workspace.replaced.iterdir()):
-        target = workspace.folder(old.name)
-        if not target.exists():
-            old.rename(target)
-        settle_again(workspace, _sequence(workspace, old.name), scratch)
-        shutil.rmtree(old, ignore_errors=True)
-
-
-def _sequence(workspace: Workspace, sha256: str) -> int:
-    return next(m.sequence for m in workspace.manifests() if m.sha256 == sha256)
+            settled.append(manifest.sha256)
+    return settled

@@ -10,10 +10,12 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from pipeline.landing.answers import Answers
+from pipeline.landing.logbook import enter_files
 from pipeline.landing.mapping_store import save_mapping
 from pipeline.landing.one_file import Call, Prepared, prepare
 from pipeline.landing.open_question import OpenQuestionError
-from pipeline.landing.outcomes import recover, settle_again
+from pipeline.landing.outcomes import settle_again
+from pipeline.landing.recovery import bring_up, clear, mark_pending, recover
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
 from pipeline.landing.workspace import Workspace
@@ -31,6 +33,7 @@ def intake(
     answers: Answers | None = None,
     today: dt.date | None = None,
     progress: Progress | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> list[IntakeReport]:
     """Take files in and say what became of every row.
 
@@ -47,6 +50,7 @@ def intake(
             a mapping of the file's name, so that the next file of its kind is read unasked.
         today: the day against which "not in the future" is judged; today by default.
         progress: called with what is being done and how far it is, 0 to 1.
+        say: called with what was put right on the way: after a kill, or in the logbook.
 
     Returns:
         One report per file, table and record kind, in the order read.
@@ -60,8 +64,9 @@ def intake(
         scratch = workspace.scratch / uuid.uuid4().hex
         scratch.mkdir(parents=True)
         placed: list[Prepared] = []
+        changed: dict[str, str] = {}
         try:
-            recover(workspace, scratch)
+            told = recover(workspace, scratch) + bring_up(workspace)
             done = [0.0]
             tell = _teller(progress, done)
             for number, source in enumerate(find_sources(paths, scratch)):
@@ -82,7 +87,7 @@ def intake(
                     reports += ready.reports
                     if ready.manifest is not None:
                         placed.append(ready)
-                        _place(workspace, ready, scratch)
+                        changed |= _place(workspace, ready, scratch)
                 except OpenQuestionError as question:
                     if question.draft:
                         workspace.save_draft(question.name, question.draft)
@@ -94,14 +99,19 @@ def intake(
                 done[0] = min((number + 1) / max(len(paths), number + 2), 0.99)
             if refused:
                 raise _all_refused(refused)
+            # The call counts from here on: one line for all of its files.
+            if changed:
+                told += enter_files(workspace, "taken in", changed)
         except BaseException:
-            _take_back(workspace, placed, scratch)
+            recover(workspace, scratch)
             raise
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
-        shutil.rmtree(workspace.replaced, ignore_errors=True)
+        clear(workspace)
         for made in {m.name: m for ready in placed for m in ready.mappings}.values():
             save_mapping(workspace, made, replace=True)
+    for line in told if say is not None else ():
+        say(line)
     if progress is not None:
         progress("done", 1.0)
     return reports
@@ -111,28 +121,23 @@ def _teller(progress: Progress | None, done: list[float]) -> Callable[[str], Non
     return lambda what: progress(what, done[0]) if progress is not None else None
 
 
-def _place(workspace: Workspace, ready: Prepared, scratch: Path) -> None:
-    """Put a prepared folder in its place; one rename makes it landed."""
+def _place(workspace: Workspace, ready: Prepared, scratch: Path) -> dict[str, str]:
+    """Put a prepared folder in its place; return what was done with which files, by SHA-256."""
     assert ready.manifest is not None
     target = workspace.folder(ready.manifest.sha256)
     for file in ready.folder.rglob("*"):
         if file.is_file():  # on the disk before it counts as landed
             with file.open("rb") as handle:
                 os.fsync(handle.fileno())
+    mark_pending(workspace, target.name)
     if ready.replaces:
         workspace.replaced.mkdir(exist_ok=True)
         target.rename(workspace.replaced / target.name)
     ready.folder.rename(target)
-    if ready.replaces:
-        settle_again(workspace, ready.manifest.sequence, scratch)
-
-
-def _take_back(workspace: Workspace, placed: Sequence[Prepared], scratch: Path) -> None:
-    """Undo what this call has placed; readings that were replaced go back."""
-    for ready in reversed(placed):
-        assert ready.manifest is not None
-        shutil.rmtree(workspace.folder(ready.manifest.sha256), ignore_errors=True)
-    recover(workspace, scratch)
+    if not ready.replaces:
+        return {target.name: "landed"}
+    settled = settle_again(workspace, ready.manifest.sequence, scratch)
+    return dict.fromkeys(settled, "settled again") | {target.name: "read again"}
 
 
 def _named(fault: CoverplateError, source: Source) -> CoverplateError:
