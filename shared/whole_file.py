@@ -43,3 +43,11 @@ def settle_folder(folder: Path) -> None:
             os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def settle_files(folder: Path) -> None:
+    """Wait until the disk holds every file in a folder and its folders."""
+    for file in folder.rglob("*"):
+        if file.is_file():
+            with file.open("rb") as handle:
+                os.fsync(handle.fileno())

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import shutil
 import uuid
 from collections.abc import Callable, Sequence
@@ -20,6 +19,7 @@ from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
 from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
+from shared.whole_file import settle_files
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how far the whole call is, 0 to 1."""
@@ -125,10 +125,7 @@ def _place(workspace: Workspace, ready: Prepared, scratch: Path) -> dict[str, st
     """Put a prepared folder in its place; return what was done with which files, by SHA-256."""
     assert ready.manifest is not None
     target = workspace.folder(ready.manifest.sha256)
-    for file in ready.folder.rglob("*"):
-        if file.is_file():  # on the disk before it counts as landed
-            with file.open("rb") as handle:
-                os.fsync(handle.fileno())
+    settle_files(ready.folder)  # on the disk before it counts as landed
     mark_pending(workspace, target.name)
     if ready.replaces:
         workspace.replaced.mkdir(exist_ok=True)
