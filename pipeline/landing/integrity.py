@@ -20,8 +20,8 @@ from pipeline.landing import logbook
 from pipeline.landing.logbook import Entered, Logbook
 from pipeline.landing.one_file import read_again
 from pipeline.landing.outcomes import settle_again
-from pipeline.landing.recovery import bring_up, clear, half_done, recover
-from pipeline.landing.seals import derived_files, file_hash
+from pipeline.landing.recovery import PutBack, bring_up, clear, half_done, put_back
+from pipeline.landing.seals import file_hash
 from pipeline.landing.workspace import Manifest, Workspace, read_manifest, write_manifest
 from shared.faults import CoverplateError
 from shared.whole_file import settle_files
@@ -97,8 +97,9 @@ def check(
         scratch = workspace.scratch / uuid.uuid4().hex
         scratch.mkdir(parents=True)
         try:
-            told = recover(workspace, scratch) + bring_up(workspace)
-            found, more = _repaired(workspace, _look(workspace, tell), scratch)
+            back = put_back(workspace, scratch)
+            told = back.told + bring_up(workspace)
+            found, more = _repaired(workspace, _look(workspace, tell), back, scratch)
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
     for line in (*told, *more) if say is not None else ():
@@ -156,7 +157,7 @@ def derived_damage(workspace: Workspace) -> list[Checked]:
     """Landed files of which something derived is not what it was: what a build reads."""
     found = []
     for manifest in workspace.manifests():
-        wrong = _derived_wrong(workspace.folder(manifest.sha256), manifest)
+        wrong = workspace.derived_damage(manifest)
         if wrong:
             found.append(Checked(manifest.sha256, manifest.path, "damaged", "; ".join(wrong)))
     return found
@@ -179,7 +180,7 @@ def _look(workspace: Workspace, tell: Callable[[str], None] | None) -> list[_See
             continue
         if tell is not None:
             tell(manifest.name)
-        found.append(_Seen(manifest, _against(book, known, _one(folder, manifest), workspace)))
+        found.append(_Seen(manifest, _against(book, known, _one(workspace, manifest), workspace)))
     found.sort(key=lambda seen: seen.manifest.sequence if seen.manifest else 0)
     gone = [
         Checked(
@@ -191,32 +192,16 @@ def _look(workspace: Workspace, tell: Callable[[str], None] | None) -> list[_See
     return found + [_Seen(None, each) for each in gone]
 
 
-def _one(folder: Path, manifest: Manifest) -> Checked:
+def _one(workspace: Workspace, manifest: Manifest) -> Checked:
+    folder = workspace.folder(manifest.sha256)
     sha = folder.name
     original = folder / "original" / manifest.name
     if not original.is_file():
         return Checked(sha, manifest.path, "lost", "the original is gone")
     if file_hash(original) != sha:
         return Checked(sha, manifest.path, "lost", "the original was changed")
-    wrong = _derived_wrong(folder, manifest)
+    wrong = workspace.derived_damage(manifest)
     return Checked(sha, manifest.path, "damaged" if wrong else "whole", "; ".join(wrong))
-
-
-def _derived_wrong(folder: Path, manifest: Manifest) -> list[str]:
-    wrong = []
-    for name, expected in manifest.files.items():
-        file = folder / name
-        if not file.is_file():
-            wrong.append(f"{name} is gone")
-        elif file_hash(file) != expected:
-            wrong.append(f"{name} was changed")
-    for part in manifest.parts:
-        if not (folder / part.file).is_file() and part.file not in manifest.files:
-            wrong.append(f"{part.file} is gone")
-    if manifest.files:  # what another reading left would be read with this one
-        strange = sorted(set(derived_files(folder)) - manifest.files.keys())
-        wrong += [f"{name} is not of this reading" for name in strange]
-    return wrong
 
 
 def _against(
@@ -241,19 +226,19 @@ def _against(
 
 
 def _repaired(
-    workspace: Workspace, seen: Sequence[_Seen], scratch: Path
+    workspace: Workspace, seen: Sequence[_Seen], back: PutBack, scratch: Path
 ) -> tuple[list[Checked], list[str]]:
     """Put right what can be; return how everything is then, and what is to be told."""
     found: list[Checked] = []
-    how: dict[str, str] = {}
-    first: int | None = None
+    how = dict(back.how)
+    first = back.first
     for each in seen:
         manifest, checked = each.manifest, each.checked
         if manifest is not None and checked.verdict == "damaged":
             checked = _derive(workspace, manifest, checked, scratch)
             if checked.verdict == "rebuilt":
                 how[checked.sha256] = "derived again"
-                first = min(first or manifest.sequence, manifest.sequence)
+                first = manifest.sequence if first is None else min(first, manifest.sequence)
         elif manifest is not None and checked.verdict == "unknown":
             how[checked.sha256] = "found without a line"
             checked = Checked(checked.sha256, checked.path, "entered", checked.found)
@@ -262,13 +247,14 @@ def _repaired(
             how[checked.sha256] = "sealed"
             checked = Checked(checked.sha256, checked.path, "sealed")
         found.append(checked)
-    if first is not None:
+    left = any(each.verdict == "damaged" for each in found)
+    if first is not None and not left:
         settled = dict.fromkeys(settle_again(workspace, first - 1, scratch), "settled again")
         # A manifest that somebody altered stays altered in the eyes of the logbook.
         altered = {each.sha256 for each in found if each.verdict == "altered"}
         how = {sha: done for sha, done in (settled | how).items() if sha not in altered}
     told = logbook.enter_files(workspace, "repaired", how)
-    if first is not None:
+    if not left:
         clear(workspace)
     return found, told
 

@@ -102,6 +102,12 @@ class Logbook:
     torn: bytes = b""
 
     @property
+    def count(self) -> int:
+        """Number of lines by the last one's own count."""
+        count = self.lines[-1].content.get("n") if self.lines else 0
+        return count if isinstance(count, int) else len(self.lines)
+
+    @property
     def head(self) -> str:
         """Hash of the last whole line."""
         return self.lines[-1].hash if self.lines else START
@@ -168,7 +174,7 @@ def append(workspace: Workspace, what: str, content: Mapping[str, Any]) -> list[
         handle.seek(0)
         book = _followed(handle.read())
         told, written = [], b""
-        number, before = len(book.lines), book.head
+        number, before = book.count, book.head
 
         def add(kind: str, more: Mapping[str, Any]) -> None:
             nonlocal number, before, written
@@ -243,15 +249,16 @@ def _followed(content: bytes) -> Logbook:
     *whole, torn = content.split(b"\n")
     lines: list[Line] = []
     breaks: list[tuple[int, str]] = []
-    before = START
+    before, count = START, 0
     for number, raw in enumerate(whole, 1):
         line, wrong = _parsed(number, raw)
+        counted = line.content.get("n")
         if wrong:
             breaks.append((number, wrong))
-        elif line.before != before or line.content.get("n") != number:
+        elif line.before != before or counted != count + 1:
             breaks.append((number, "does not follow from the line before it"))
         lines.append(line)
-        before = line.hash
+        before, count = line.hash, counted if isinstance(counted, int) else count + 1
     return Logbook(tuple(lines), tuple(breaks), torn)
 
 

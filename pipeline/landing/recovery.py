@@ -7,14 +7,13 @@ outcomes of later files are settled. So whoever comes next can tell what was don
 
 from __future__ import annotations
 
-import contextlib
 import shutil
-import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.landing import logbook
 from pipeline.landing.outcomes import settle_again
-from pipeline.landing.seals import file_hash
 from pipeline.landing.workspace import Workspace, read_manifest
 from shared.faults import CoverplateError
 from shared.whole_file import settle_folder
@@ -44,12 +43,25 @@ def half_done(workspace: Workspace) -> bool:
     )
 
 
-def recover(workspace: Workspace, scratch: Path) -> list[str]:
-    """Finish or undo what a killed or refused intake left behind.
+@dataclass(frozen=True)
+class PutBack:
+    """What was put back or found unfinished.
 
-    A file that was put in its place and does not stand in the logbook is taken back. A reading that
-    was being replaced goes back where its successor never came to be, and is dropped where it did;
-    then later outcomes are worked out anew. The caller holds the workspace's lock.
+    Attributes:
+        first: sequence from which on outcomes are to be settled again; None where none are.
+        how: what was done with which files, by SHA-256.
+        told: what is to be told of it.
+    """
+
+    first: int | None = None
+    how: Mapping[str, str] = field(default_factory=dict)
+    told: list[str] = field(default_factory=list)
+
+
+def recover(workspace: Workspace, scratch: Path) -> list[str]:
+    """Finish or undo what a killed or refused intake left behind, later outcomes included.
+
+    The caller holds the workspace's lock.
 
     Args:
         workspace: the workspace.
@@ -57,25 +69,41 @@ def recover(workspace: Workspace, scratch: Path) -> list[str]:
 
     Returns:
         What is to be told of it.
+
+    Raises:
+        CoverplateError: files that outcomes are to be settled from are damaged.
+    """
+    back = put_back(workspace, scratch)
+    told = [*back.told]
+    if back.first is not None:
+        damaged = [m.name for m in workspace.manifests() if workspace.derived_damage(m)]
+        if damaged:
+            raise CoverplateError(
+                f"what was derived from {', '.join(damaged)} is damaged",
+                to_do="run `coverplate check --repair`, which derives it anew",
+            )
+        settled = dict.fromkeys(settle_again(workspace, back.first - 1, scratch), "settled again")
+        told += logbook.enter_files(workspace, "recovered", settled | back.how)
+    clear(workspace)
+    return told
+
+
+def put_back(workspace: Workspace, scratch: Path) -> PutBack:
+    """Take back files of an intake that does not stand in the logbook, and put replaced readings
+    back whose successors never came to be; outcomes are to be settled by the caller, who then
+    calls ``clear``.
+
+    Args:
+        workspace: the workspace.
+        scratch: as for ``recover``.
     """
     if workspace.scratch.is_dir():
         for left in workspace.scratch.iterdir():
             if left != scratch:
                 shutil.rmtree(left, ignore_errors=True)
     if not half_done(workspace):
-        return []
-    known = logbook.read(workspace).files()
-    undone = 0
-    if workspace.pending.is_dir():
-        for mark in sorted(workspace.pending.iterdir()):
-            manifest = workspace.folder(mark.name) / "manifest.json"
-            entered = known[mark.name].manifest if mark.name in known else None
-            if not manifest.is_file() or file_hash(manifest) != entered:
-                if entered is None:  # an earlier reading of this same call
-                    shutil.rmtree(workspace.replaced / mark.name, ignore_errors=True)
-                if manifest.parent.is_dir():
-                    manifest.parent.rename(scratch / f"undone-{mark.name}")
-                    undone += 1
+        return PutBack()
+    undone = _take_back(workspace, scratch)
     first: int | None = None
     again: dict[str, str] = {}
     for old in sorted(workspace.replaced.iterdir()) if workspace.replaced.is_dir() else ():
@@ -88,13 +116,8 @@ def recover(workspace: Workspace, scratch: Path) -> list[str]:
         if target.is_dir():
             sequence = read_manifest(target / "manifest.json").sequence
             first = sequence if first is None else min(first, sequence)
-            again[sha] = "derived again"
+            again[sha] = "read or derived again"
     told = []
-    if first is not None:
-        settled = settle_again(workspace, first - 1, scratch)
-        how = dict.fromkeys(settled, "settled again") | again
-        told += logbook.enter_files(workspace, "recovered", how)
-    clear(workspace)
     if undone:
         told.append(f"An intake was stopped half way: {undone} file(s) of it were taken back.")
     if again:
@@ -102,7 +125,23 @@ def recover(workspace: Workspace, scratch: Path) -> list[str]:
             f"A reading of {len(again)} file(s) was stopped half way: it was finished or undone, "
             "and the files after it were settled again."
         )
-    return told
+    return PutBack(first, again, told)
+
+
+def _take_back(workspace: Workspace, scratch: Path) -> int:
+    """Take out files that were put in their place and do not stand in the logbook; count them."""
+    undone = 0
+    known = logbook.read(workspace).files()
+    for mark in sorted(workspace.pending.iterdir()) if workspace.pending.is_dir() else ():
+        sha, folder = mark.name, workspace.folder(mark.name)
+        if sha in known and logbook.manifest_hash(workspace, sha) == known[sha].manifest:
+            continue
+        if sha not in known:  # what it replaced, if anything, is of this same call
+            shutil.rmtree(workspace.replaced / sha, ignore_errors=True)
+        if folder.is_dir():
+            folder.rename(scratch / f"undone-{sha}")
+            undone += 1
+    return undone
 
 
 def bring_up(workspace: Workspace) -> list[str]:
@@ -122,24 +161,3 @@ def bring_up(workspace: Workspace) -> list[str]:
         *told,
         f"{len(there)} file(s) landed before a logbook was kept; it is kept from now on.",
     ]
-
-
-def put_right(workspace: Workspace) -> list[str]:
-    """Recover and bring up the logbook unless an intake is running, which does so itself.
-
-    Returns:
-        What is to be told of it.
-    """
-    if not half_done(workspace) and logbook.read(workspace).lines:
-        return []
-    with contextlib.ExitStack() as held:
-        try:
-            held.enter_context(workspace.lock())
-        except CoverplateError:
-            return []
-        scratch = workspace.scratch / uuid.uuid4().hex
-        scratch.mkdir(parents=True)
-        try:
-            return recover(workspace, scratch) + bring_up(workspace)
-        finally:
-            shutil.rmtree(scratch, ignore_errors=True)

@@ -36,7 +36,7 @@ from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.mapping import Mapping
 from pipeline.landing.report import Finding
-from pipeline.landing.seals import seal
+from pipeline.landing.seals import damage, seal
 from shared.faults import CoverplateError
 from shared.vocabulary import RecordKind
 from shared.whole_file import appearing_whole
@@ -250,6 +250,11 @@ class Workspace:
         except OSError:  # never written to, or a disk without locks
             return False
         return False
+
+    def derived_damage(self, manifest: Manifest) -> list[str]:
+        """Return what is wrong with the files derived from a landed one, [] where nothing is."""
+        parts = [part.file for part in manifest.parts]
+        return damage(self.folder(manifest.sha256), manifest.files, parts)
 
     @contextmanager
     def lock(self) -> Iterator[None]:

@@ -14,7 +14,7 @@ import sqlalchemy as sa
 
 from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import Checked, check, derived_damage
-from pipeline.landing.recovery import put_right
+from pipeline.landing.recovery import half_done
 from pipeline.ledger.head import head_of, ledger_place, unwritten
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import store
@@ -35,8 +35,9 @@ def prepare(workspace: Workspace) -> list[str]:
     Raises:
         CoverplateError: something is damaged and cannot be derived anew.
     """
-    told = put_right(workspace)
-    known = logbook.read(workspace).files()
+    told: list[str] = []
+    book = logbook.read(workspace)
+    known = book.files()
     gone = [
         entered.name
         for sha, entered in known.items()
@@ -47,13 +48,22 @@ def prepare(workspace: Workspace) -> list[str]:
             f"{len(gone)} file(s) that landed are gone ({', '.join(gone[:_NAMED])}): see "
             "`coverplate check`."
         )
-    if not derived_damage(workspace):
-        return told
-    if workspace.busy():  # an intake is reading files again: wait for its end
-        raise CoverplateError(
-            "an intake is changing what landed",
-            to_do="wait until it has ended and run `coverplate build` again",
+    strange = sorted(m.name for m in workspace.manifests() if m.sha256 not in known)
+    if book.lines and strange and not half_done(workspace):
+        told.append(
+            f"{len(strange)} file(s) do not stand in the logbook ({', '.join(strange[:_NAMED])}): "
+            "see `coverplate check`."
         )
+    damaged = derived_damage(workspace)
+    if workspace.busy():  # an intake, which puts right by itself what it finds
+        if damaged:
+            raise CoverplateError(
+                "an intake is changing what landed",
+                to_do="wait until it has ended and run `coverplate build` again",
+            )
+        return told
+    if not damaged and book.lines and not half_done(workspace):
+        return told
     checked = check(workspace, repair=True, say=told.append)
     for each in checked:
         if each.verdict == "rebuilt":
