@@ -11,7 +11,7 @@ from pipeline.cli.output import plural, print_json, print_table, progress, say
 from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import BAD, Checked, check, check_logbook, withdraw
 from pipeline.warehouse.build import workspace_rule_book
-from pipeline.warehouse.soundness import check_ledger, check_warehouse
+from pipeline.warehouse.soundness import check_ledger, check_warehouse, enter_ledger
 
 TOLD = {
     "whole": "whole",
@@ -66,14 +66,14 @@ def check_workspace(
             tell=lambda name: report(f"{name}: checking", 0.0),
             say=told.append,
         )
+        book = workspace_rule_book(place)
+        report("logbook, ledger and warehouse: checking", 0.9)
+        ledger = check_ledger(place, book)
+        if repair and ledger.verdict not in BAD:
+            told += enter_ledger(place, book)
         if repair and logbook.read(place).torn:
             told += logbook.append(place, "repaired", {"files": []})
-        report("logbook, ledger and warehouse: checking", 0.9)
-        others = [
-            check_logbook(place),
-            check_ledger(place, workspace_rule_book(place)),
-            check_warehouse(place),
-        ]
+        others = [check_logbook(place), ledger, check_warehouse(place)]
         kept = None if head is None else _kept(place, head)
     for line in told:
         say(line)

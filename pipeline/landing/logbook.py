@@ -15,7 +15,7 @@ or slips one in breaks the chain there. Someone who writes the whole file anew c
   logbook or were found without a line, derived anew, or put right after a kill.
 * ``withdrawn``: files that a person took out.
 * ``built``: a warehouse (``version``, ``size``, ``sha256``, ``learned``) and how far the ledger
-  had come (``ledger``).
+  had come (``ledger``); ``ledger``: the latter alone.
 * ``mended``: the end of a line that was cut off while it was written, taken away (``cut``).
 """
 

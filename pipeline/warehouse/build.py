@@ -304,6 +304,8 @@ def _up_to_date(
             workspace, store.warehouse_path(workspace, version), version, facts
         )
         notes += (*told, "The warehouse's hash is kept in the logbook from now on.")
+    else:
+        notes += tuple(soundness.enter_ledger(workspace, rule_book))
     path = store.warehouse_path(workspace, version)
     con = store.open_reader(path)
     try:

@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import Checked, check, derived_damage
+from pipeline.landing.logbook import Logbook
 from pipeline.landing.recovery import half_done
 from pipeline.ledger.head import head_of, ledger_place, unwritten
 from pipeline.ledger.store import Ledger
@@ -98,6 +99,21 @@ def read_through(workspace: Workspace, version: str) -> None:
         con.close()
 
 
+def enter_ledger(workspace: Workspace, rule_book: RuleBook) -> list[str]:
+    """Write into the logbook how far the ledger has come, if that does not stand there yet.
+
+    Returns:
+        What is to be told of it.
+
+    Raises:
+        CoverplateError: the ledger cannot be read.
+    """
+    ledger, told = ledger_now(workspace, rule_book)
+    if ledger != _last_ledger(workspace):
+        told += logbook.append(workspace, "ledger", {"ledger": ledger})
+    return told
+
+
 def ledger_now(
     workspace: Workspace, rule_book: RuleBook
 ) -> tuple[dict[str, Any] | None, list[str]]:
@@ -111,12 +127,18 @@ def ledger_now(
         if ledger is None:
             return None, [f"The ledger is gone: {_was(last)}."] if _held_here(last) else []
         wrong = _shorter(ledger, last)
-        told = [f"The ledger is not what it was at the last build: {wrong}."] if wrong else []
+        told = [f"The ledger is not what it was: {wrong}."] if wrong else []
         return vars(head_of(ledger, wait=True)).copy(), told
 
 
 def _last_ledger(workspace: Workspace) -> dict[str, Any] | None:
-    return (logbook.read(workspace).last_built() or {}).get("ledger")
+    heads = _heads(logbook.read(workspace))
+    return heads[-1][1] if heads else None
+
+
+def _heads(book: Logbook) -> list[tuple[int, dict[str, Any] | None]]:
+    """Number of each line that says how far the ledger had come, and what it says."""
+    return [(e.number, e.content["ledger"]) for e in book.lines if "ledger" in e.content]
 
 
 def _held_here(last: dict[str, Any] | None) -> bool:
@@ -125,7 +147,7 @@ def _held_here(last: dict[str, Any] | None) -> bool:
 
 
 def _was(last: dict[str, Any] | None) -> str:
-    return f"it held {last['events']:,} events at the last build" if last else ""
+    return f"it held {last['events']:,} events" if last else ""
 
 
 def _shorter(ledger: Ledger, last: dict[str, Any] | None) -> str:
@@ -177,7 +199,7 @@ def check_ledger(workspace: Workspace, rule_book: RuleBook) -> Checked:
     wrong += [shorter] if shorter else []
     cut = [f"line {n} of the logbook has fewer events than line {m}" for m, n in _cuts(workspace)]
     other = last is not None and last["place"] != now.place
-    said = ["not the ledger of the last build, so not held against it"] if other else []
+    said = ["not the ledger that the logbook speaks of, so not held against it"] if other else []
     return Checked(
         now.hash,
         path,
@@ -188,14 +210,12 @@ def check_ledger(workspace: Workspace, rule_book: RuleBook) -> Checked:
 
 
 def _cuts(workspace: Workspace) -> list[tuple[int, int]]:
-    """Numbers of two builds of the same ledger, one after the other, that lost events between."""
-    heads = [
-        (line.number, line.content["ledger"])
-        for line in logbook.read(workspace).lines
-        if line.what == "built" and line.content.get("ledger")
-    ]
+    """Numbers of two lines, one after the other, between which the same ledger lost events."""
+    heads = _heads(logbook.read(workspace))
     return [
         (m, n)
         for (m, before), (n, after) in pairwise(heads)
-        if before["place"] == after["place"] and after["events"] < before["events"]
+        if before is not None
+        and (after or before)["place"] == before["place"]
+        and (after or {"events": 0})["events"] < before["events"]
     ]

@@ -1,5 +1,6 @@
 """A warehouse that is not what was built is never taken for it, and builds take turns."""
 
+import datetime as dt
 import os
 import shutil
 import signal
@@ -194,7 +195,14 @@ def raise_findings(workspace, count, first=0):
     ledger = open_ledger(workspace=workspace.root)
     for number in range(first, first + count):
         ledger.raise_finding(
-            Raised(building_id="TINY", unit_id="1", opening_id=f"K{number}", family="open_ground"),
+            Raised(
+                building_id="TINY",
+                unit_id="1",
+                opening_id=f"K{number}",
+                family="false_ground",
+                grade="confirmed",
+                first_seen_on=dt.date(2024, 5, 1),
+            ),
             who="Ada",
             origin="cli",
         )
