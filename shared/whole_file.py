@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import threading
 from collections.abc import Iterator
@@ -29,3 +30,24 @@ def appearing_whole(target: Path, *, durable: bool = False) -> Iterator[Path]:
         partial.replace(target)
     finally:
         partial.unlink(missing_ok=True)
+
+
+def settle_folder(folder: Path) -> None:
+    """Wait until the disk holds the names in a folder, where the platform can say so."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:  # folders cannot be opened on every platform
+        return
+    try:
+        with contextlib.suppress(OSError):
+            os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def settle_files(folder: Path) -> None:
+    """Wait until the disk holds every file in a folder and its folders."""
+    for file in folder.rglob("*"):
+        if file.is_file():
+            with file.open("rb") as handle:
+                os.fsync(handle.fileno())

@@ -6,12 +6,14 @@ import functools
 from collections.abc import Callable
 from urllib.parse import parse_qs, urlsplit
 
+import duckdb
 import streamlit as st
 
 from dashboard.components import plate
 from dashboard.components.building_anew import build_now, refused
 from dashboard.components.figures import day
-from dashboard.components.source import Source, rule_book, version, workspace
+from dashboard.components.source import Source, forget, rule_book, version, workspace
+from pipeline.warehouse import store
 from pipeline.warehouse.build import inputs_version
 from shared.faults import CoverplateError
 from shared.vocabulary import CAUTIONS
@@ -56,6 +58,13 @@ def screen(title: str, sentence: str) -> Callable[[Callable[[], None]], Callable
                 body()
             except NothingToShow:
                 pass
+            except store.DamagedWarehouseError as damaged:
+                _build_anew(damaged)
+            except duckdb.Error as trouble:
+                damage = store.as_damage(workspace(), version() or "", trouble)
+                if damage is None:
+                    raise
+                _build_anew(damage)
             except CoverplateError as refusal:
                 refused(refusal)
             cautions()
@@ -63,6 +72,14 @@ def screen(title: str, sentence: str) -> Callable[[Callable[[], None]], Callable
         return shown
 
     return wrap
+
+
+def _build_anew(damage: CoverplateError) -> None:
+    """Say that the warehouse is damaged, and offer to make it anew."""
+    refused(damage)
+    if st.button("Build it anew", type="primary"):
+        forget()
+        build_now()
 
 
 def opened() -> Source:

@@ -49,6 +49,12 @@ def _remembered(
     return _question(_reader(root, of_version).cursor(), *positional, **dict(named))
 
 
+def forget() -> None:
+    """Let go of what was opened and answered: a version that is damaged comes back whole."""
+    _remembered.clear()
+    _reader.clear()
+
+
 class Source:
     """One version of a warehouse, asked by name.
 

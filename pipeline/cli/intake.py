@@ -67,6 +67,7 @@ def intake(
     """
     place = Workspace(workspace)
     place.create()
+    told: list[str] = []
     with progress() as report:
         warm.begin()
         answers = parse_answers(settings)
@@ -78,7 +79,10 @@ def intake(
             as_of=as_of.date() if as_of else None,
             full_register=full_register,
             progress=report,
+            say=told.append,
         )
+    for line in told:
+        say(line)
     if all(item.record_kind is None for item in reports):
         raise CoverplateError(
             f"no table was found in {', '.join(map(str, paths))}; nothing was taken in",

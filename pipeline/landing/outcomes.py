@@ -9,7 +9,6 @@ worked out together, with the same result as one after the other.
 
 from __future__ import annotations
 
-import shutil
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -144,13 +143,14 @@ def _write(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) -> list[
     return result
 
 
-def settle_again(workspace: Workspace, after: int, scratch: Path) -> None:
-    """Work out anew the outcomes of every file landed after a given sequence."""
+def settle_again(workspace: Workspace, after: int, scratch: Path) -> list[str]:
+    """Work out anew the outcomes of every file landed after a given sequence; return the SHA-256 of
+    these files."""
     manifests = workspace.manifests()
     earlier = [manifest for manifest in manifests if manifest.sequence <= after]
     later = [manifest for manifest in manifests if manifest.sequence > after]
     if not later:
-        return
+        return []
     landings = [Landing(manifest, workspace.folder(manifest.sha256)) for manifest in later]
     con = open_connection(scratch)
     counted = settle_outcomes(con, workspace, earlier, landings)
@@ -158,27 +158,4 @@ def settle_again(workspace: Workspace, after: int, scratch: Path) -> None:
     for landing, parts in zip(landings, counted, strict=True):
         manifest = landing.manifest.model_copy(update={"parts": parts})
         write_manifest(landing.folder, manifest, {"outcomes.parquet"})
-
-
-def recover(workspace: Workspace, scratch: Path) -> None:
-    """Finish or undo what a killed intake left behind.
-
-    A reading that was being replaced stands in ``replaced``: it goes back where its successor never
-    came to be, and is dropped where it did; then later outcomes are worked out anew.
-    """
-    if workspace.scratch.is_dir():
-        for left in workspace.scratch.iterdir():
-            if left != scratch:
-                shutil.rmtree(left, ignore_errors=True)
-    if not workspace.replaced.is_dir():
-        return
-    for old in sorted(workspace.replaced.iterdir()):
-        target = workspace.folder(old.name)
-        if not target.exists():
-            old.rename(target)
-        settle_again(workspace, _sequence(workspace, old.name), scratch)
-        shutil.rmtree(old, ignore_errors=True)
-
-
-def _sequence(workspace: Workspace, sha256: str) -> int:
-    return next(m.sequence for m in workspace.manifests() if m.sha256 == sha256)
+    return [manifest.sha256 for manifest in later]

@@ -32,3 +32,27 @@ def seal(folder: Path, known: Mapping[str, str], changed: Collection[str] = ()) 
         name: known[name] if name in known and name not in changed else file_hash(folder / name)
         for name in derived_files(folder)
     }
+
+
+def damage(folder: Path, known: Mapping[str, str], parts: Collection[str]) -> list[str]:
+    """Return what is wrong with the derived files of a landed one, [] where they are whole.
+
+    Args:
+        folder: of the landed file.
+        known: the hash that each is to have; {} where hashes were not kept yet.
+        parts: names of files that must be there in any case.
+    """
+    wrong = []
+    for name, expected in known.items():
+        file = folder / name
+        if not file.is_file():
+            wrong.append(f"{name} is gone")
+        elif file_hash(file) != expected:
+            wrong.append(f"{name} was changed")
+    for name in parts:
+        if name not in known and not (folder / name).is_file():
+            wrong.append(f"{name} is gone")
+    if known:  # what another reading left would be read with this one
+        strange = sorted(set(derived_files(folder)) - known.keys())
+        wrong += [f"{name} is not of this reading" for name in strange]
+    return wrong

@@ -8,7 +8,6 @@ each such step costs the same for a hundred rows as for a hundred thousand.
 from __future__ import annotations
 
 import datetime as dt
-import os
 import shutil
 import uuid
 from collections.abc import Callable, Sequence
@@ -23,6 +22,7 @@ from pipeline.landing.beside import retired_told, told_beside
 from pipeline.landing.connection import open_connection
 from pipeline.landing.contradictions import contradictions
 from pipeline.landing.identities import spelling_questions, write_buildings
+from pipeline.landing.logbook import enter_files
 from pipeline.landing.mapping import Mapping
 from pipeline.landing.mapping_store import save_mapping
 from pipeline.landing.one_file import (
@@ -36,11 +36,13 @@ from pipeline.landing.one_file import (
     reports_of,
 )
 from pipeline.landing.open_question import OpenQuestionError
-from pipeline.landing.outcomes import Landing, recover, settle_again, settle_outcomes
+from pipeline.landing.outcomes import Landing, settle_again, settle_outcomes
+from pipeline.landing.recovery import bring_up, clear, mark_pending, recover
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
 from pipeline.landing.workspace import Manifest, Part, Workspace, write_manifest
 from shared.faults import CoverplateError
+from shared.whole_file import settle_files
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and how far the whole call is, 0 to 1."""
@@ -59,6 +61,7 @@ def intake(
     as_of: dt.date | None = None,
     full_register: bool = False,
     progress: Progress | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> list[IntakeReport]:
     """Take files in and say what became of every row.
 
@@ -78,6 +81,7 @@ def intake(
         full_register: their registers name every building of their source, so that one that is
             missing there is retired (see ``register.retired_sql``).
         progress: called with what is being done and how far it is, 0 to 1.
+        say: called with what was put right on the way: after a kill, or in the logbook.
 
     Returns:
         One report per file, table and record kind, in the order read.
@@ -85,6 +89,7 @@ def intake(
     Raises:
         CoverplateError: files that must be refused, all of them named in one message.
     """
+    told: list[str] = []
     with workspace.lock():
         scratch = workspace.scratch / uuid.uuid4().hex
         scratch.mkdir(parents=True)
@@ -100,7 +105,7 @@ def intake(
         )
         taking = _Taking(call, scratch)
         try:
-            recover(workspace, scratch)
+            told += recover(workspace, scratch) + bring_up(workspace)
             taking.begin()
             for number, source in enumerate(find_sources(paths, scratch)):
                 taking.take(source, number)
@@ -111,15 +116,21 @@ def intake(
             reports = [each for number in sorted(taking.reports) for each in taking.reports[number]]
             if full_register:
                 reports = retired_told(taking.connection, workspace, reports)
+            # The call counts from here on: one line for all of its files.
+            if taking.changed:
+                told += enter_files(workspace, "taken in", taking.changed)
         except BaseException:
-            taking.take_back()
+            recover(workspace, scratch)
             raise
         finally:
             taking.close()
             shutil.rmtree(scratch, ignore_errors=True)
-        shutil.rmtree(workspace.replaced, ignore_errors=True)
+        clear(workspace)
         for made in {m.name: m for m in taking.mappings}.values():
             save_mapping(workspace, made, replace=True)
+    if say is not None:
+        for line in told:
+            say(line)
     if progress is not None:
         progress("done", 1.0)
     return reports
@@ -145,7 +156,7 @@ class _Taking:
         reports: by the number of the file in the call.
         refused: why files are refused, by the same.
         mappings: made by a person's answers, to be saved once all is in.
-        placed: what this call has put in its place.
+        changed: what was done with which files, by SHA-256.
         manifests: of all that is landed, in landing order.
         waiting: files that are read and not settled.
     """
@@ -155,7 +166,7 @@ class _Taking:
     reports: dict[int, list[IntakeReport]] = field(default_factory=dict)
     refused: dict[int, CoverplateError] = field(default_factory=dict)
     mappings: list[Mapping] = field(default_factory=list)
-    placed: list[Manifest] = field(default_factory=list)
+    changed: dict[str, str] = field(default_factory=dict)
     manifests: list[Manifest] = field(default_factory=list)
     waiting: list[_Waiting] = field(default_factory=list)
     con: duckdb.DuckDBPyConnection | None = None
@@ -266,36 +277,29 @@ class _Taking:
             self.reports[one.number] = reports_of(landing.manifest)
             if self.call.answers:
                 self.mappings += mappings_of(one.read)
-            self.placed.append(landing.manifest)
-            _place(self.call.workspace, landing, self.scratch)
+            self.changed |= _place(self.call.workspace, landing, self.scratch)
             shutil.rmtree(one.read.work, ignore_errors=True)
         self.begin()
-
-    def take_back(self) -> None:
-        """Undo what this call has placed; readings that were replaced go back."""
-        for manifest in reversed(self.placed):
-            shutil.rmtree(self.call.workspace.folder(manifest.sha256), ignore_errors=True)
-        recover(self.call.workspace, self.scratch)
 
 
 def _teller(progress: Progress | None, done: list[float]) -> Callable[[str], None]:
     return lambda what: progress(what, done[0]) if progress is not None else None
 
 
-def _place(workspace: Workspace, landing: Landing, scratch: Path) -> None:
-    """Put a prepared folder in its place; one rename makes it landed."""
+def _place(workspace: Workspace, landing: Landing, scratch: Path) -> dict[str, str]:
+    """Put a prepared folder in its place; return what was done with which files, by SHA-256."""
     target = workspace.folder(landing.manifest.sha256)
-    for file in landing.folder.rglob("*"):
-        if file.is_file():  # on the disk before it counts as landed
-            with file.open("rb") as handle:
-                os.fsync(handle.fileno())
+    settle_files(landing.folder)  # on the disk before it counts as landed
+    mark_pending(workspace, target.name)
     replaces = target.exists()
     if replaces:
         workspace.replaced.mkdir(exist_ok=True)
         target.rename(workspace.replaced / target.name)
     landing.folder.rename(target)
-    if replaces:
-        settle_again(workspace, landing.manifest.sequence, scratch)
+    if not replaces:
+        return {target.name: "landed"}
+    settled = settle_again(workspace, landing.manifest.sequence, scratch)
+    return dict.fromkeys(settled, "settled again") | {target.name: "read again"}
 
 
 def _named(fault: CoverplateError, source: Source) -> CoverplateError:

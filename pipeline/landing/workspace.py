@@ -12,13 +12,15 @@
         outcomes.parquet         rows that are not simply accepted, here and in earlier files
       mappings/*.toml            mappings that people saved
       drafts/*.toml              mappings of files that were refused, as far as they are known
+      logbook.jsonl              what landed, was read again, was built: a chain (``logbook``)
       warehouse/                 built from ``landed`` and replaceable at any time
       learned/                   what the portfolio taught: records, each written once
       ledger/                    what people enter later; never rebuilt
       rule_book.toml             optional: overrides the shipped rule book
 
-A folder under ``landed`` appears by one rename, so a failed or killed intake leaves nothing half
-done. ``sequence`` (the landing order of files) and ``part`` (of tables) only ever grow.
+A folder under ``landed`` appears by one rename, and counts once its call stands in the logbook:
+what a failed or killed intake left is taken back by whoever writes next (``recovery``).
+``sequence`` (the landing order of files) and ``part`` (of tables) only ever grow.
 """
 
 from __future__ import annotations
@@ -35,7 +37,7 @@ from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.mapping import Mapping
 from pipeline.landing.report import Finding
-from pipeline.landing.seals import seal
+from pipeline.landing.seals import damage, seal
 from shared.faults import CoverplateError
 from shared.vocabulary import RecordKind
 from shared.whole_file import appearing_whole
@@ -207,6 +209,12 @@ class Workspace:
         """Folder of earlier readings while a file is read anew; empty between intakes."""
         return self.root / "replaced"
 
+    @property
+    def pending(self) -> Path:
+        """Folder of marks, one for each file that the running intake has put in its place and that
+        does not stand in the logbook yet; empty between intakes."""
+        return self.root / "pending"
+
     def create(self) -> Workspace:
         """Make the folders where they are missing; return self."""
         if self.root.exists() and not self.root.is_dir():
@@ -235,6 +243,23 @@ class Workspace:
             read_manifest(path) for path in self.landed.glob("*/manifest.json") if path.is_file()
         ]
         return sorted(found, key=lambda manifest: manifest.sequence)
+
+    def busy(self) -> bool:
+        """Whether an intake is running; asked without writing anything."""
+        try:
+            with (self.root / ".lock").open("rb") as handle:
+                if fcntl is not None:
+                    fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return True
+        except OSError:  # never written to, or a disk without locks
+            return False
+        return False
+
+    def derived_damage(self, manifest: Manifest) -> list[str]:
+        """Return what is wrong with the files derived from a landed one, [] where nothing is."""
+        parts = [part.file for part in manifest.parts]
+        return damage(self.folder(manifest.sha256), manifest.files, parts)
 
     @contextmanager
     def lock(self) -> Iterator[None]:

@@ -18,9 +18,10 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.chain import START, StoredEvent, breaks
+from pipeline.ledger.chain import StoredEvent, breaks
 from pipeline.ledger.database import EVENTS, FINDINGS, IMPORTED_ROWS
 from pipeline.ledger.store import Ledger, finding_row, move_heads, parsed_event
+from shared.canonical import START
 from shared.faults import CoverplateError
 from shared.records import quoted
 from shared.whole_file import appearing_whole

@@ -7,25 +7,12 @@ heads as they were on a day, kept somewhere else.
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
-START = "0" * 64
-"""What stands for the hash before the first event."""
-
-
-def canonical(content: Any) -> str:  # noqa: ANN401 - any JSON value
-    """Return JSON with sorted keys and no spaces: one text for one content."""
-    return json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-
-
-def utc_text(moment: dt.datetime) -> str:
-    """Return a moment as text in UTC with microseconds, such as 2025-03-01T09:30:00.000000Z."""
-    return moment.astimezone(dt.UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+from shared.canonical import START, canonical
 
 
 def event_hash(

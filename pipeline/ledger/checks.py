@@ -6,10 +6,10 @@ import datetime as dt
 from collections.abc import Sequence
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.chain import utc_text
 from pipeline.ledger.remedies import checked_fix
 from pipeline.ledger.state import Finding, check_follows
 from pipeline.ledger.verification import Judge
+from shared.canonical import utc_text
 from shared.faults import CoverplateError
 
 

@@ -26,12 +26,12 @@ from pipeline.landing.arrival import Arrival, receive
 from pipeline.landing.cells import DateOrder
 from pipeline.landing.quarantine import REASONS, ROW, SOURCE, source_text
 from pipeline.ledger import events as ev
-from pipeline.ledger.chain import canonical, utc_text
 from pipeline.ledger.database import IMPORTED_ROWS
 from pipeline.ledger.fix_report_rows import COLUMNS, report_rows, report_tables
 from pipeline.ledger.history import current
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.offline import connect
+from shared.canonical import canonical, utc_text
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 

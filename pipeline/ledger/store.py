@@ -21,21 +21,13 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Connection, Engine
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.chain import (
-    START,
-    Break,
-    Heads,
-    StoredEvent,
-    breaks,
-    canonical,
-    event_hash,
-    utc_text,
-)
+from pipeline.ledger.chain import Break, Heads, StoredEvent, breaks, event_hash
 from pipeline.ledger.checks import all_of, check_actor, check_expected, checked_payload
 from pipeline.ledger.database import EVENTS, FINDINGS, ledger_url, make_engine, prepare, transaction
 from pipeline.ledger.families import FindingKey, finding_id, is_family
 from pipeline.ledger.state import Finding, after, fold
 from pipeline.ledger.verification import Judge
+from shared.canonical import START, canonical, utc_text
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, load_rule_book
 

@@ -8,6 +8,7 @@ for its ranks, and closed again.
 from __future__ import annotations
 
 from importlib import resources
+from pathlib import Path
 
 import duckdb
 
@@ -30,11 +31,12 @@ class ScreenReader:
         earlier: version of the warehouse before it, or None.
 
     Raises:
-        CoverplateError: if that warehouse is gone or was built by another Coverplate.
+        CoverplateError: if that warehouse is gone, is damaged or was built by another Coverplate.
     """
 
     def __init__(self, workspace: Workspace, version: str) -> None:
         self.version = version
+        store.check_size(workspace, version)
         before = store.earlier_version(workspace)
         self.earlier = before if before != version else None
         self._con = connect()
@@ -42,7 +44,7 @@ class ScreenReader:
             self._open(workspace)
         except duckdb.Error as trouble:
             self._con.close()
-            raise CoverplateError(
+            raise store.as_damage(workspace, version, trouble) or CoverplateError(
                 f"the warehouse {version} cannot be read: {trouble}",
                 to_do="run `coverplate build`",
             ) from trouble
@@ -53,18 +55,24 @@ class ScreenReader:
         con.execute(f"ATTACH {literal(str(path))} AS warehouse (READ_ONLY)")
         con.execute("CREATE TABLE memory.earlier (building_id VARCHAR, rank BIGINT, score DOUBLE)")
         if self.earlier is not None:
-            before = store.warehouse_path(workspace, self.earlier)
-            con.execute(f"ATTACH {literal(str(before))} AS before (READ_ONLY)")
-            con.execute(
-                "INSERT INTO memory.earlier SELECT b.building_id, s.rank, s.score "
-                "FROM before.building_scores AS s JOIN before.buildings AS b USING (building_no)"
-            )
-            con.execute("DETACH before")
+            try:
+                self._ranks_before(store.warehouse_path(workspace, self.earlier))
+            except duckdb.Error:  # damaged or gone: then nothing is known of what changed
+                self.earlier = None
         con.execute("SET enable_external_access = false")
         con.execute("SET lock_configuration = true")
         con.execute("USE warehouse")
         listing = resources.files("pipeline.screens").joinpath("sql", "listing.sql")
         con.execute(listing.read_text(encoding="utf-8"))
+
+    def _ranks_before(self, before: Path) -> None:
+        con = self._con
+        con.execute(f"ATTACH {literal(str(before))} AS before (READ_ONLY)")
+        con.execute(
+            "INSERT INTO memory.earlier SELECT b.building_id, s.rank, s.score "
+            "FROM before.building_scores AS s JOIN before.buildings AS b USING (building_no)"
+        )
+        con.execute("DETACH before")
 
     def cursor(self) -> duckdb.DuckDBPyConnection:
         """A connection of its own for one question: the warehouse's tables and memory.listing."""

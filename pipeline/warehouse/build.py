@@ -6,13 +6,13 @@ same record only buildings whose evidence changed are weighed (``touched``); all
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -37,11 +37,11 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
-from pipeline.landing import Workspace, create_views
+from pipeline.landing import Workspace, create_views, logbook
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
 from pipeline.scoring.severity import as_array, severity
-from pipeline.warehouse import results, store, touched
+from pipeline.warehouse import results, soundness, store, touched
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
 from pipeline.warehouse.relearning import (
@@ -72,6 +72,9 @@ weighed with more points, until simulation leaves no more than so much of their 
 
 MORE_POINTS = (8, 32)
 """How many times as many: first all of these buildings, then those whose error is not small."""
+
+WAITING = "waiting for another build to end"
+"""The step that a build tells of while another one is about to swap."""
 
 LOOKS_AT_ONCE = 1_000_000
 """About how many looks are gathered into openings in one go."""
@@ -111,6 +114,7 @@ class _Task:
         landed: hash of it, taken before anything was read: what lands meanwhile is for the next.
         record: what was learned earlier; None to learn.
         keep_draws: whether a later build is to take results over from this one.
+        take_over: whether results may be taken over from the current warehouse.
         progress: called with the step's name and the fraction of that step done.
     """
 
@@ -120,6 +124,7 @@ class _Task:
     landed: str
     record: LearnedRecord | None
     keep_draws: bool
+    take_over: bool
     progress: Progress
 
 
@@ -188,6 +193,9 @@ def build(
 ) -> Built:
     """Build the warehouse beside the current one and swap it in.
 
+    What a killed intake left half done, and what is damaged of the files derived from exports, is
+    put right first. A build waits while another one is running.
+
     Args:
         workspace: the workspace.
         rule_book: the rule book; the workspace's own by default.
@@ -198,27 +206,69 @@ def build(
 
     Returns:
         What was built.
+
+    Raises:
+        CoverplateError: something that landed is damaged and cannot be derived anew.
     """
     rule_book = rule_book or workspace_rule_book(workspace)
+    progress = progress or _silent
+    if into is not None:
+        return _build(workspace, rule_book, progress, into, learn_again, ())
+    with store.building_alone(workspace, lambda: progress(WAITING, 0.0)):
+        notes = tuple(soundness.prepare(workspace))
+        try:
+            return _build(workspace, rule_book, progress, None, learn_again, notes)
+        except duckdb.Error as trouble:
+            if not workspace.busy():
+                raise
+            raise CoverplateError(
+                f"an intake changed what landed while it was read: {str(trouble).splitlines()[0]}",
+                to_do="wait until it has ended and run `coverplate build` again",
+            ) from trouble
+
+
+def _build(
+    workspace: Workspace,
+    rule_book: RuleBook,
+    progress: Progress,
+    into: Path | None,
+    learn_again: bool,
+    notes: tuple[str, ...],
+) -> Built:
+    """Build as ``build`` does, once what is to be read is in order and no other build swaps."""
     # Read once: the version must name the very repairs that the warehouse holds.
     repairs = known_repairs(workspace, rule_book)
     landed = _landed_digest(workspace, rule_book, repairs)
     version = _version(landed, learned_record.current_hash(workspace.learned))
-    if into is None and not learn_again and store.current_version(workspace) == version:
-        # A file that cannot be opened is made anew.
-        with contextlib.suppress(CoverplateError):
-            return _up_to_date(workspace, rule_book, version)
-    record: LearnedRecord | None = None
-    why, notes = "for this file alone", tuple[str, ...]()
+    damaged = ""
     if into is None:
-        record, why, notes = record_at_hand(workspace, rule_book, MODEL_VERSION)
+        current = store.current_version(workspace)
+        damaged = store.damage(workspace, current) if current is not None else ""
+        if current == version and not damaged and not learn_again:
+            try:
+                return _up_to_date(workspace, rule_book, version, notes)
+            except CoverplateError as fault:  # a file that cannot be read is made anew
+                damaged = fault.found
+        if damaged:
+            notes += (
+                f"The warehouse {current} was damaged ({damaged}); it is made anew and nothing is "
+                "taken over from it.",
+            )
+    record: LearnedRecord | None = None
+    why = "for this file alone"
+    ledger: dict[str, Any] | None = None
+    if into is None:
+        ledger, told = soundness.ledger_now(workspace, rule_book)
+        record, why, more = record_at_hand(workspace, rule_book, MODEL_VERSION)
+        notes += (*told, *more)
         if learn_again:
             record, why = None, "as asked"
     target = into or workspace.warehouse / f".building-{os.getpid()}-{version}.duckdb"
     with store.building_beside(workspace):
         try:
+            keep = into is None
             task = _Task(
-                workspace, rule_book, repairs, landed, record, into is None, progress or _silent
+                workspace, rule_book, repairs, landed, record, keep, keep and not damaged, progress
             )
             try:
                 done = _build_file(task, target, notes)
@@ -227,8 +277,9 @@ def build(
                 done = _build_file(replace(task, record=None), target, notes)
                 why = str(moved)
             if into is None:
-                learned_record.save(workspace.learned, done.record)
-                target = store.swap_in(workspace, target, done.version)
+                learned = learned_record.save(workspace.learned, done.record)
+                facts = {"learned": learned, "ledger": ledger}
+                target = store.swap_in(workspace, target, done.version, facts)
         except BaseException:
             for left in (target, target.with_name(target.name + ".wal"), store.draws_path(target)):
                 left.unlink(missing_ok=True)
@@ -238,14 +289,31 @@ def build(
     )
 
 
-def _up_to_date(workspace: Workspace, rule_book: RuleBook, version: str) -> Built:
+def _up_to_date(
+    workspace: Workspace, rule_book: RuleBook, version: str, notes: tuple[str, ...]
+) -> Built:
+    """The current warehouse, which is what a build would make.
+
+    Raises:
+        CoverplateError: it cannot be read.
+    """
+    if not logbook.built_lines(workspace, version):
+        soundness.read_through(workspace, version)
+        ledger, told = soundness.ledger_now(workspace, rule_book)
+        facts = {"learned": learned_record.current_hash(workspace.learned), "ledger": ledger}
+        told += store.enter_built(
+            workspace, store.warehouse_path(workspace, version), version, facts
+        )
+        notes += (*told, "The warehouse's hash is kept in the logbook from now on.")
+    else:
+        notes += tuple(soundness.enter_ledger(workspace, rule_book))
     path = store.warehouse_path(workspace, version)
     con = store.open_reader(path)
     try:
         (count,) = con.execute("SELECT count(*) FROM buildings").fetchall()[0]
     finally:
         con.close()
-    return Built(path, version, rule_book.hash, True, int(count), 0, "")
+    return Built(path, version, rule_book.hash, True, int(count), 0, "", notes)
 
 
 def _silent(step: str, fraction: float) -> None:
@@ -445,7 +513,7 @@ def _weigh(
 
 def _earlier(task: _Task) -> tuple[touched.Earlier | None, tuple[str, ...]]:
     """The current warehouse, if built under the same record; what is to be told of damage."""
-    if task.record is None:
+    if task.record is None or not task.take_over:
         return None, ()
     try:
         found = touched.earlier_results(

@@ -4,6 +4,10 @@ A warehouse file is named by its version: the hash of what it was built from. ``
 version; replacing it is the swap. Readers hold an open file and are never disturbed; a killed build
 leaves only files that nobody points at, which the next build removes. One earlier warehouse is kept
 to show what changed.
+
+Builds that swap take turns (``building_alone``), so that an older result never replaces a newer
+one. Size and hash of every warehouse stand in the logbook before it takes over: its size is asked
+whenever it is opened, its hash by `coverplate check`, by a build, and where reading it fails.
 """
 
 from __future__ import annotations
@@ -11,12 +15,14 @@ from __future__ import annotations
 import contextlib
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
-from pipeline.landing import Workspace
+from pipeline.landing import Workspace, logbook
+from pipeline.landing.seals import file_hash
 from pipeline.offline import connect
 from shared.faults import CoverplateError
 from shared.whole_file import appearing_whole
@@ -70,17 +76,64 @@ def _point(workspace: Workspace, pointer: str, version: str) -> None:
         partial.write_text(version + "\n", encoding="ascii")
 
 
-def swap_in(workspace: Workspace, built: Path, version: str) -> Path:
+class DamagedWarehouseError(CoverplateError):
+    """The current warehouse is not what was built."""
+
+
+def damaged(path: Path, found: str) -> DamagedWarehouseError:
+    """What to say of a warehouse that is not what was built."""
+    return DamagedWarehouseError(
+        f"the warehouse {path} is damaged: {found}",
+        to_do="run `coverplate build`, which makes it anew; nothing that was taken in is lost",
+    )
+
+
+def damage(workspace: Workspace, version: str, *, whole: bool = True) -> str:
+    """Say how a warehouse is not what was built; "" where it is, or where nobody knows.
+
+    Args:
+        workspace: the workspace.
+        version: of the warehouse.
+        whole: whether to hash all of it, or to look at its size alone.
+    """
+    built = logbook.built_lines(workspace, version)
+    if not built:
+        return ""
+    path = warehouse_path(workspace, version)
+    try:
+        size = path.stat().st_size
+        if size not in {each.get("size") for each in built}:
+            return f"it has {size:,} bytes; {built[-1].get('size'):,} were built"
+        if whole and file_hash(path) not in {each.get("sha256") for each in built}:
+            return "its bytes are not those that were built"
+    except OSError as trouble:
+        return str(trouble)
+    return ""
+
+
+def enter_built(
+    workspace: Workspace, file: Path, version: str, more: Mapping[str, Any]
+) -> list[str]:
+    """Write a warehouse's size and hash into the logbook; return what is to be told of it."""
+    seal = {"version": version, "size": file.stat().st_size, "sha256": file_hash(file)}
+    return logbook.append(workspace, "built", {**more, **seal})
+
+
+def swap_in(
+    workspace: Workspace, built: Path, version: str, more: Mapping[str, Any] | None = None
+) -> Path:
     """Make a finished warehouse the current one, atomically.
 
     Args:
         workspace: the workspace.
         built: the finished file, in the warehouse folder.
         version: its version.
+        more: what else is to stand in the logbook of this build.
 
     Returns:
         Where it is now.
     """
+    enter_built(workspace, built, version, more or {})
     target = warehouse_path(workspace, version)
     before = current_version(workspace)
     # Its draws first: a build that finds the warehouse finds them too.
@@ -104,6 +157,27 @@ def swap_in(workspace: Workspace, built: Path, version: str) -> Path:
         if file != draws_path(target):
             file.unlink(missing_ok=True)
     return target
+
+
+@contextlib.contextmanager
+def building_alone(workspace: Workspace, wait: Callable[[], None]) -> Iterator[None]:
+    """Keep other builds that swap out for the time of the block; readers are not disturbed.
+
+    Args:
+        workspace: the workspace.
+        wait: called where another build is running, before waiting for it.
+    """
+    workspace.warehouse.mkdir(parents=True, exist_ok=True)
+    with (workspace.warehouse / ".swap.lock").open("a") as handle:
+        if fcntl is not None:
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                wait()
+                fcntl.flock(handle, fcntl.LOCK_EX)
+            except OSError:  # a disk without locks: builds at once are on the user
+                pass
+        yield
 
 
 @contextlib.contextmanager
@@ -151,7 +225,7 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
             path, read_only=True, enable_external_access="false", lock_configuration="true"
         )
     except duckdb.Error as damaged:
-        raise CoverplateError(
+        raise DamagedWarehouseError(
             f"the warehouse {path} cannot be opened: {str(damaged).splitlines()[0]}",
             expected="a file made by `coverplate build`",
             to_do="run `coverplate build`, which makes it anew; nothing that was taken in is lost",
@@ -161,13 +235,49 @@ def open_reader(path: Path) -> duckdb.DuckDBPyConnection:
 def _open_current(workspace: Workspace, version: str) -> duckdb.DuckDBPyConnection:
     for _ in range(_TRIES):
         try:
-            return open_reader(warehouse_path(workspace, version))
+            return open_version(workspace, version)
         except CoverplateError:
             newer = current_version(workspace)
             if newer is None or newer == version:
                 raise
             version = newer
+    return open_version(workspace, version)
+
+
+def check_size(workspace: Workspace, version: str) -> None:
+    """Check cheaply, before a warehouse is opened, that it is what was built.
+
+    Raises:
+        DamagedWarehouseError: it is not.
+    """
+    found = damage(workspace, version, whole=False)
+    if found:
+        raise damaged(warehouse_path(workspace, version), found)
+
+
+def open_version(workspace: Workspace, version: str) -> duckdb.DuckDBPyConnection:
+    """Open the warehouse of a version as ``open_reader`` does.
+
+    Raises:
+        CoverplateError: it is not what was built, or cannot be read.
+    """
+    check_size(workspace, version)
     return open_reader(warehouse_path(workspace, version))
+
+
+def as_damage(workspace: Workspace, version: str, trouble: duckdb.Error) -> CoverplateError | None:
+    """What reading a warehouse failed of, if that is damage; None if the question was at fault."""
+    path = warehouse_path(workspace, version)
+    found = damage(workspace, version)
+    if found:
+        return damaged(path, found)
+    if "corrupt" in str(trouble).lower():
+        return DamagedWarehouseError(
+            f"the warehouse {path} is damaged: {str(trouble).splitlines()[0]}",
+            to_do=f"remove the folder {workspace.warehouse} and run `coverplate build`; nothing "
+            "that was taken in is lost",
+        )
+    return None
 
 
 @contextlib.contextmanager
@@ -175,7 +285,7 @@ def reading(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open the current warehouse for reading.
 
     Raises:
-        CoverplateError: where nothing was built yet.
+        CoverplateError: where nothing was built yet, or what was built is damaged.
     """
     version = current_version(workspace)
     if version is None:
@@ -187,13 +297,9 @@ def reading(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     try:
         yield con
     except duckdb.Error as trouble:
-        if "corrupt" not in str(trouble).lower():
+        told = as_damage(workspace, version, trouble)
+        if told is None:
             raise
-        raise CoverplateError(
-            f"the warehouse {warehouse_path(workspace, version)} is damaged: "
-            f"{str(trouble).splitlines()[0]}",
-            to_do=f"remove the folder {workspace.warehouse} and run `coverplate build`; nothing "
-            "that was taken in is lost",
-        ) from trouble
+        raise told from trouble
     finally:
         con.close()

@@ -169,6 +169,24 @@ def test_a_new_build_appears_without_a_restart(show, own):
     assert plate(app, "ranking") != first
 
 
+@pytest.mark.parametrize("size", [0, 50_000, None], ids=["empty", "cut short", "bytes flipped"])
+def test_a_damaged_warehouse_is_told_and_built_anew_at_a_click(show, own, size):
+    file = store.warehouse_path(own, str(store.current_version(own)))
+    content = bytearray(file.read_bytes())
+    for place in range(12_000, len(content), 1 << 12):
+        content[place] ^= 0xFF
+    file.write_bytes(content if size is None else content[:size])
+    app = show(own, "where_next")
+    sound(app)
+    (told,) = [each.value for each in app.error]
+    assert "is damaged" in told and "coverplate build" in told
+    (button,) = [each for each in app.button if each.label == "Build it anew"]
+    button.click().run()
+    sound(app)
+    assert not app.error
+    assert "ZQ-0" in plate(app, "ranking")
+
+
 def test_one_building_adds_up_and_prints(show, housing):
     from dashboard.print.building_sheet import building_sheet
     from pipeline.screens import whole_building

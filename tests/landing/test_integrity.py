@@ -101,8 +101,11 @@ def test_a_copy_is_checked_on_the_command_line(landed, tmp_path):
     assert told.code == 2
     assert "was changed" in told.out
     assert run("check", "--repair", "--workspace", copy).code == 0
-    (first, *_) = run("check", "--workspace", copy, "--json").json()
-    assert set(first) == {"sha256", "path", "verdict", "found"}
+    rows = run("check", "--workspace", copy, "--json").json()
+    assert {frozenset(row) for row in rows} == {
+        frozenset({"sha256", "path", "verdict", "found", "what", "ok"})
+    }
+    assert [row["what"] for row in rows] == [*["file"] * 4, "logbook", "ledger", "warehouse"]
 
 
 def test_a_repair_makes_the_next_build_a_new_one_only_where_bytes_changed(landed):

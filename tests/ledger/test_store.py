@@ -16,10 +16,11 @@ from pipeline.ledger.archive import (
     read_export,
     restore,
 )
-from pipeline.ledger.chain import canonical, event_hash
+from pipeline.ledger.chain import event_hash
 from pipeline.ledger.database import EVENTS
 from pipeline.ledger.events import KINDS, Accepted, Assigned, Commented, parse_payload
 from pipeline.ledger.state import State
+from shared.canonical import canonical
 from shared.faults import CoverplateError
 
 

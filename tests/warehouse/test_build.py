@@ -240,7 +240,7 @@ def test_a_build_that_fails_leaves_nothing_and_changes_nothing(copy, tmp_path):
 def test_a_damaged_warehouse_is_refused_by_readers_and_made_anew_by_a_build(tiny):
     built = build(tiny)
     built.path.write_bytes(b"not a database, but long enough to be looked at" * 1000)
-    with pytest.raises(CoverplateError, match="cannot be opened") as refused, store.reading(tiny):
+    with pytest.raises(CoverplateError, match="is damaged") as refused, store.reading(tiny):
         pass
     assert "coverplate build" in refused.value.to_do
     again = build(tiny)

@@ -13,10 +13,11 @@ import pytest
 from pipeline.evidence import learned_record
 from pipeline.evidence.assemble import poor_share
 from pipeline.landing import Workspace, intake
+from pipeline.landing.integrity import withdraw
 from pipeline.ledger import FixReported, current, open_ledger
 from pipeline.ledger.sync import sync_findings
 from pipeline.warehouse import build as building
-from pipeline.warehouse import store
+from pipeline.warehouse import soundness, store
 from pipeline.warehouse.build import Built, build
 from pipeline.warehouse.comparison import compare_rule_books
 from pipeline.warehouse.touched import Earlier
@@ -152,6 +153,8 @@ def test_only_touched_buildings_are_weighed_and_all_is_as_in_a_full_build(worksp
     # An export taken out again: its buildings are as they were, one of them is gone.
     (taken,) = [m.sha256 for m in workspace.manifests() if Path(m.path).name == "more.csv"]
     shutil.rmtree(workspace.folder(taken))
+    assert any("more.csv" in note and "gone" in note for note in soundness.prepare(workspace))
+    withdraw(workspace, taken)
     fewer = build(workspace)
     assert (fewer.weighed, fewer.buildings) == (1, len(before))
     assert_same(fewer, full(workspace, tmp_path, "full-3"))
@@ -268,6 +271,7 @@ def test_only_openings_whose_looks_changed_are_gathered(workspace, tmp_path, mon
     for manifest in workspace.manifests():
         if Path(manifest.path).name in ("new.csv", "nova-2.csv"):
             shutil.rmtree(workspace.folder(manifest.sha256))
+            withdraw(workspace, manifest.sha256)
     assert gathered("fewer") == {"VACANT", "ONCE"}
 
 
@@ -341,7 +345,7 @@ def test_damage_means_a_full_build_and_a_plain_word(workspace, tmp_path):
     built.path.write_bytes(b"no warehouse" * 1000)
     touch("c")
     built = build(workspace)
-    assert built.weighed == built.buildings and "cannot be opened" in built.notes[0]
+    assert built.weighed == built.buildings and "was damaged" in built.notes[0]
     touch("d")
     assert build(workspace).weighed == 1, "and the one after takes over again"
 
