@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from pipeline.cli.options import DONE, REFUSED, existing, json_option, workspace_option
-from pipeline.cli.output import plural, print_json, print_table, progress
+from pipeline.cli.output import echo, plural, print_json, print_table, progress
 from pipeline.landing.integrity import Checked, check
 
 TOLD = {
@@ -52,7 +52,7 @@ def check_workspace(repair: bool, workspace: Path, as_json: bool) -> int:
 
 def _print(found: list[Checked]) -> None:
     wrong = [each for each in found if each.verdict != "whole"]
-    click.echo(f"{plural(len(found), 'landed file')}, {len(found) - len(wrong)} of them whole.")
+    echo(f"{plural(len(found), 'landed file')}, {len(found) - len(wrong)} of them whole.")
     if wrong:
         print_table(
             "",
