@@ -10,7 +10,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboard.components import plate
+from dashboard.components import plate, uploads
 from dashboard.components.building_anew import refused
 from dashboard.components.date_order import date_order
 from dashboard.components.downloads import downloads
@@ -144,9 +144,7 @@ def fix_reports() -> None:
 
 
 def _reports_in(given: UploadedFile, name: str, firm: str, order: DateOrder | None) -> None:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / Path(given.name).name
-        path.write_bytes(given.getvalue())
+    with uploads.lent(given) as path:
         try:
             results = import_fix_reports(
                 ledger(), path, who=name, firm=firm or None, date_order=order

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -10,15 +9,17 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard.components import plate
+from dashboard.components import plate, uploads
 from dashboard.components.building_anew import build_now, progress, refused
 from dashboard.components.date_order import date_order
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, percent, plural, word
 from dashboard.components.frame import empty, screen
 from dashboard.components.source import workspace
+from pipeline.cli.dashboard import is_loopback
 from pipeline.landing import intake, list_mappings, save_mapping
 from pipeline.landing.preview import Preview, preview
+from pipeline.landing.report import IntakeReport
 from pipeline.screens import landed, mapping_desk
 from pipeline.screens.mapping_desk import Desk
 from shared.faults import CoverplateError
@@ -26,21 +27,26 @@ from shared.vocabulary import RecordKind
 
 SECTIONS = {"in": "Take in", "landed": "What landed", "aside": "Set aside"}
 ASIDE_SHOWN = 200
-COPY_BYTES = 1 << 22
+UPLOADER = "files"
 
 
 def staged() -> list[Path]:
-    """The files that a person gave: uploaded, or named by their path on this machine."""
-    how = st.radio(
-        "Where are the files?",
-        ["upload", "path"],
-        format_func=lambda key: {
-            "upload": "Upload them",
-            "path": "A file or folder on this machine",
-        }[key],
-        horizontal=True,
-        key="how",
-    )
+    """The files that a person gave: uploaded, or named by their path on this machine.
+
+    A path is taken from nobody who is not on this machine: it would show them any file on it.
+    """
+    how: str | None = "upload"
+    if is_loopback(st.get_option("server.address") or ""):
+        how = st.radio(
+            "Where are the files?",
+            ["upload", "path"],
+            format_func=lambda key: {
+                "upload": "Upload them",
+                "path": "A file or folder on this machine",
+            }[key],
+            horizontal=True,
+            key="how",
+        )
     if how == "path":
         named = st.text_input("Path of a file, folder or ZIP", key="path")
         if not named.strip():
@@ -56,23 +62,15 @@ def staged() -> list[Path]:
     given = st.file_uploader(
         "CSV, XLSX, JSON, Parquet, or a ZIP of these",
         accept_multiple_files=True,
-        key="files",
+        key=f"files-{st.session_state.get('uploaded-times', 0)}",
     )
-    return [_kept(upload) for upload in given or []]
+    return uploads.kept(UPLOADER, given or [])
 
 
-def _kept(upload: Any) -> Path:  # noqa: ANN401 - Streamlit's uploaded file
-    """An upload as a file, copied once."""
-    kept: dict[str, str] = st.session_state.setdefault("kept-uploads", {})
-    if upload.file_id not in kept:
-        folder = Path(tempfile.mkdtemp(prefix="coverplate-upload-"))
-        target = folder / Path(upload.name).name
-        with target.open("wb") as handle:
-            upload.seek(0)
-            while chunk := upload.read(COPY_BYTES):
-                handle.write(chunk)
-        kept[upload.file_id] = str(target)
-    return Path(kept[upload.file_id])
+def _emptied() -> None:
+    """Forget what was uploaded, and show an empty uploader: it has been taken in."""
+    uploads.done(UPLOADER)
+    st.session_state["uploaded-times"] = st.session_state.get("uploaded-times", 0) + 1
 
 
 def looked_at(paths: Sequence[Path]) -> list[Preview]:
@@ -298,14 +296,22 @@ def reconciliation(frame: pd.DataFrame, key: str) -> None:
 def take_in() -> None:
     """Files in, step by step: look, correct, try, take in."""
     paths = staged()
-    if not paths:
+    if paths:
+        _taking_in(paths)
+    elif "taken" not in st.session_state:
         empty(
             "no-files",
             "Nothing chosen yet",
             "Choose files above. They are looked at first; nothing lands before you say so, and a "
             "file that is refused changes nothing.",
         )
-        return
+    taken = st.session_state.get("taken")
+    if taken is not None:
+        _taken(taken)
+
+
+def _taking_in(paths: Sequence[Path]) -> None:
+    """The files on the desk: how they would be read, a trial, and the button that lands them."""
     tables = looked_at(paths)
     if not tables:
         empty("no-tables", "No table found", "None of these files holds rows and columns.")
@@ -325,6 +331,8 @@ def take_in() -> None:
         with progress("Taking in") as report:
             st.session_state["taken"] = intake(workspace(), paths, progress=report)
         st.session_state.pop("trial", None)
+        _emptied()
+        st.rerun()
     trial = st.session_state.get("trial")
     if trial is not None:
         st.subheader("What would become of every row", anchor=False)
@@ -336,21 +344,23 @@ def take_in() -> None:
             )
             st.dataframe(trial.aside, hide_index=True, alt="Rows that would be set aside")
             downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
-    taken = st.session_state.get("taken")
-    if taken is not None:
-        st.subheader("What became of every row", anchor=False)
-        reconciliation(landed.report_table(taken), "became")
-        aside = sum(r.quarantined for r in taken if not r.already_landed)
-        blank = sum(r.blanked for r in taken if not r.already_landed)
-        if aside or blank:
-            st.markdown(
-                f"{plural(aside, 'row')} set aside, {plural(blank, 'row')} with a cell left blank, "
-                "with every reason: see **Set aside** above."
-            )
-        st.markdown("The rows count from the next build on.")
-        if st.button("Build now", type="primary"):
-            st.session_state.pop("taken", None)
-            build_now()
+
+
+def _taken(taken: Sequence[IntakeReport]) -> None:
+    """What became of the files that were taken in last, and the build that follows."""
+    st.subheader("What became of every row", anchor=False)
+    reconciliation(landed.report_table(taken), "became")
+    aside = sum(r.quarantined for r in taken if not r.already_landed)
+    blank = sum(r.blanked for r in taken if not r.already_landed)
+    if aside or blank:
+        st.markdown(
+            f"{plural(aside, 'row')} set aside, {plural(blank, 'row')} with a cell left blank, "
+            "with every reason: see **Set aside** above."
+        )
+    st.markdown("The rows count from the next build on.")
+    if st.button("Build now", type="primary"):
+        st.session_state.pop("taken", None)
+        build_now()
 
 
 def what_landed() -> None:
@@ -414,8 +424,8 @@ def set_aside() -> None:
     )
     corrected = st.file_uploader("Corrected file", type=["csv", "xlsx", "zip"], key="corrected")
     if corrected is not None and st.button("Feed it in again", type="primary"):
-        with progress("Taking in") as report:
-            reports = intake(place, [_kept(corrected)], progress=report)
+        with progress("Taking in") as report, uploads.lent(corrected) as path:
+            reports = intake(place, [path], progress=report)
         reconciliation(landed.report_table(reports), "fed-again")
 
 

@@ -60,7 +60,7 @@ def test_no_command_sends_data_raw(taken_in, tmp_path):
 def test_refusals_tell_what_they_were_given():
     outcome = run("intake", "no such \x1b[31m file \u202e.csv")
     assert outcome.code == 2 and "⟨U+001B⟩[31m file ⟨U+202E⟩" in outcome.err
-    outcome = run("\x1b]8;;http://evil.example\x07")
+    outcome = run("rank", "--\x1b]8;;http://evil.example\x07")
     assert outcome.code == 2 and "⟨U+001B⟩]8;;" in outcome.err
 
 
