@@ -6,7 +6,6 @@ the HTML.
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import resources
@@ -16,6 +15,7 @@ from urllib.parse import urlencode
 import streamlit as st
 
 from dashboard.components.figures import missing
+from shared.shown import as_html
 
 
 def _asset(name: str) -> str:
@@ -32,7 +32,7 @@ _plate = st.components.v2.component(
 
 def text(value: object) -> str:
     """Any cell as HTML text; nothing is an empty text."""
-    return "" if missing(value) else html.escape(str(value), quote=True)
+    return "" if missing(value) else as_html(str(value))
 
 
 def link(label: object, page: str, **query: object) -> str:

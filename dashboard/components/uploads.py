@@ -19,7 +19,7 @@ from typing import IO, Any
 import streamlit as st
 
 from shared.faults import CoverplateError
-from shared.unseen import visible
+from shared.shown import visible
 
 try:
     import fcntl

@@ -21,7 +21,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from pipeline.warehouse.build import Progress as Report
-from shared.unseen import escaped_in_json, visible
+from shared.shown import escaped_in_json, visible
 from shared.vocabulary import CAUTIONS
 
 FINISHED = "done"

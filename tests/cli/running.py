@@ -14,7 +14,7 @@ from typing import Any
 from unittest.mock import patch
 
 from pipeline.cli.main import main
-from shared.unseen import visible
+from shared.shown import visible
 
 
 @dataclass(frozen=True)
