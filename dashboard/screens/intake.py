@@ -91,10 +91,12 @@ def desk(number: int, table: Preview) -> None:
     name = table.path.rsplit("/", 1)[-1] + (f", sheet {table.sheet}" if table.sheet else "")
     known = table.read_by is not None
     state = f"read by: {table.read_by}" if known else "needs a mapping"
-    with st.expander(f"{name} · {state}", expanded=not known):
+    with st.expander(plate.label(f"{name} · {state}"), expanded=not known):
         _open_questions(table)
         st.caption(f"{plural(len(table.header), 'column')}. The first rows as they stand:")
-        st.dataframe(_sample(table), hide_index=True, alt=f"First rows of {name}")
+        st.dataframe(
+            plate.cells(_sample(table)), hide_index=True, alt=plate.plainly(f"First rows of {name}")
+        )
         _laid_open(number, table)
         kinds = [k.value for k in RecordKind]
         likely = table.proposal.kind.value if table.proposal.kind else kinds[1]
@@ -116,7 +118,7 @@ def _open_questions(table: Preview) -> None:
         asked.append(f"no column is known for {', '.join(word(name) for name in missing)}")
     if asked:
         st.markdown("**To be settled below before this can be taken in:**")
-        st.markdown("\n".join(f"- {plate.text(each)}" for each in asked))
+        st.markdown("\n".join(f"- {plate.label(each)}" for each in asked))
 
 
 def _laid_open(number: int, table: Preview) -> None:
@@ -126,7 +128,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if len(other):
         st.caption(f"{told}; these are no rows:")
         st.dataframe(
-            other,
+            plate.cells(other),
             hide_index=True,
             column_config={
                 "danger": st.column_config.CheckboxColumn("words of danger"),
@@ -140,7 +142,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if unread := mapping_desk.unread(words):
         st.markdown(f"**{plural(unread, 'frequent word')} cannot be read yet.**")
     st.dataframe(
-        words,
+        plate.cells(words),
         hide_index=True,
         column_config={
             "header": "column of the file",
@@ -161,6 +163,7 @@ def _sample(table: Preview) -> pd.DataFrame:
 
 def _mapping_form(number: int, on_desk: Desk) -> None:
     columns = mapping_desk.columns(on_desk)
+    columns["samples"] = plate.cells(columns[["samples"]])["samples"]
     edited = st.data_editor(
         columns,
         hide_index=True,
@@ -202,6 +205,7 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
     ignored = st.multiselect(
         "Columns of the file that may stay unread, whatever they hold",
         unused,
+        format_func=plate.plainly,
         key=f"ignored-{number}",
     )
     if st.button("Save this mapping", key=f"save-{number}"):
@@ -237,7 +241,7 @@ def _words(number: int, on_desk: Desk, chosen: dict[str, str]) -> list[tuple[str
     for place, row in enumerate(unknown.head(24).to_dict(orient="records")):
         with columns[place % 3]:
             meant = st.selectbox(
-                f"{word(row['column'])}: “{row['word']}”",
+                plate.label(f"{word(row['column'])}: “{row['word']}”"),
                 ["?", "", *row["choices"]],
                 format_func=lambda key: {"?": "leave unknown", "": "no answer"}.get(key, word(key)),
                 key=f"word-{number}-{row['column']}-{row['word']}",
@@ -342,7 +346,9 @@ def _taking_in(paths: Sequence[Path]) -> None:
                 f"**{plural(len(trial.aside), 'row')} would be set aside, or stand with a cell "
                 "left blank**"
             )
-            st.dataframe(trial.aside, hide_index=True, alt="Rows that would be set aside")
+            st.dataframe(
+                plate.cells(trial.aside), hide_index=True, alt="Rows that would be set aside"
+            )
             downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
 
 

@@ -96,7 +96,7 @@ def page() -> None:
         "Outline: all three-slot openings there, counted or inferred."
     )
     picture(
-        pictures.blind_spots(blind, tone()),
+        pictures.blind_spots(plate.cells(blind), tone()),
         "Blind three-slot openings by group",
         blind,
         f"blind-spots-{cut}",
@@ -128,7 +128,12 @@ def page() -> None:
                 f"Drawn from coordinates alone, no map behind it. {count(located)} of "
                 f"{count(sums['buildings'])} buildings have coordinates."
             )
-            picture(pictures.places(places, tone()), "Buildings by coordinates", places, "places")
+            picture(
+                pictures.places(plate.cells(places), tone()),
+                "Buildings by coordinates",
+                places,
+                "places",
+            )
 
 
 page()
