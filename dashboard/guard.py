@@ -23,8 +23,8 @@ from pipeline.cli.dashboard import TOKEN_VARIABLE, cookie_name, is_loopback
 POLICY = "; ".join(
     (
         "default-src 'none'",
-        # the screens' own code comes as text in a blob; nothing evaluates text
-        "script-src 'self' blob:",
+        # the screens' own code comes in a blob; no text is ever evaluated
+        "script-src 'self' blob: 'wasm-unsafe-eval'",
         "worker-src 'self' blob:",
         "style-src 'self' 'unsafe-inline'",
         "img-src 'self' data: blob:",
