@@ -1,56 +1,27 @@
-"""Coverplate's dashboard: navigation only. Started by ``coverplate dashboard``."""
+"""Coverplate's dashboard as a server: the pages behind their guard. ``coverplate dashboard``."""
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
 
 import streamlit as st
+from starlette.middleware import Middleware
 
-START_VARIABLE = "COVERPLATE_START"
-"""Environment variable that names the page shown first, for one of the three users."""
-
-IMAGES = Path(__file__).parent / "images"
-
-
-def page(script: str, title: str, address: str, icon: str) -> st.Page:
-    """One page of the navigation; the start page is the default one."""
-    start = os.environ.get(START_VARIABLE, "where-next")
-    return st.Page(
-        f"screens/{script}.py",
-        title=title,
-        url_path=address,
-        icon=f":material/{icon}:",
-        default=address == start,
-    )
+from dashboard.components import uploads
+from dashboard.guard import Guard, token_of
 
 
-st.set_page_config(page_title="Coverplate", page_icon="🔌", layout="wide")
-st.html(
-    "<style>@media (min-width: 641px) { [data-testid=stMainBlockContainer] "
-    "{ padding-inline: 2.75rem; max-width: 88rem; } }</style>"
+@asynccontextmanager
+async def _running(_app: st.App) -> AsyncIterator[None]:
+    """Uploads that a run that was killed left behind go at the start, this run's own at its end."""
+    uploads.sweep()
+    yield
+    uploads.forget_all()
+
+
+app = st.App(
+    "navigation.py",
+    lifespan=_running,
+    middleware=[Middleware(Guard, token=token_of(st.get_option("server.address")))],
 )
-st.logo(str(IMAGES / "plate.svg"), size="large")
-st.navigation(
-    {
-        "Start here": [
-            page("where_next", "Where next?", "where-next", "explore"),
-            page("overdue", "What is overdue?", "overdue", "event_busy"),
-            page("exposure", "What is exposed?", "exposure", "shield"),
-        ],
-        "Look closer": [
-            page("building", "One building", "building", "apartment"),
-            page("portfolio", "Portfolio", "portfolio", "grid_view"),
-            page("evidence", "What readings prove", "evidence", "electrical_services"),
-        ],
-        "Put right": [
-            page("findings", "Findings", "findings", "checklist"),
-            page("finding", "One finding", "finding", "description"),
-            page("progress", "Progress", "progress", "trending_down"),
-        ],
-        "Keep it running": [
-            page("intake", "Take in files", "intake", "inbox"),
-            page("rule_book", "Rule book", "rule-book", "tune"),
-        ],
-    }
-).run()

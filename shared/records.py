@@ -17,6 +17,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, create_model, model_validator
 from pydantic import Field as PydanticField
 
+from shared.shown import hides_something, hides_something_sql
 from shared.vocabulary import (
     Marking,
     Method,
@@ -358,13 +359,28 @@ LAYOUTS: dict[RecordKind, Layout] = {
 }
 
 
+SEEN_WHOLE = "an identifier without control or formatting characters"
+"""What is said of an identifier that breaks it; two would look like one, or steer a terminal."""
+
+
+def _names_a_place(layout: Layout, field: Field) -> bool:
+    """Whether a column says which building, unit or opening a row is about."""
+    return field.type == "identifier" and field.name in layout.key
+
+
+def _seen_whole(value: str) -> str:
+    if hides_something(value):
+        raise ValueError(f"expected {SEEN_WHOLE}")
+    return value
+
+
 def _not_in_future(value: dt.date) -> dt.date:
     if value > dt.date.today():
         raise ValueError("a date in the future")
     return value
 
 
-def _annotation(field: Field) -> Any:  # noqa: ANN401 - a type built at run time
+def _annotation(layout: Layout, field: Field) -> Any:  # noqa: ANN401 - a type built at run time
     kind: Any
     if field.type == "choice":
         kind = Literal[field.choices]
@@ -376,6 +392,8 @@ def _annotation(field: Field) -> Any:  # noqa: ANN401 - a type built at run time
         ]
     elif field.type == "date":
         kind = Annotated[dt.date, AfterValidator(_not_in_future)]
+    elif _names_a_place(layout, field):
+        kind = Annotated[str, PydanticField(min_length=1), AfterValidator(_seen_whole)]
     else:
         kind = Annotated[str, PydanticField(min_length=1)]
     return kind if field.required else kind | None
@@ -395,7 +413,7 @@ def row_model(kind: RecordKind) -> type[BaseModel]:
 
     columns: dict[str, Any] = {
         field.name: (
-            _annotation(field),
+            _annotation(layout, field),
             PydanticField(
                 ... if field.required else None, description=field.meaning, title=field.name
             ),
@@ -473,6 +491,9 @@ def checks(kind: RecordKind, today: dt.date | None = None) -> Iterator[Check]:
         fails = f"coalesce({' OR '.join(broken)}, false)"
         own = (field.name,) if field.can_be_blanked else ()
         yield Check(field.name, fails, f"{cell}::VARCHAR", field.expected(), own)
+        if _names_a_place(layout, field):
+            hidden = f"coalesce({hides_something_sql(cell)}, false)"
+            yield Check(field.name, hidden, f"{cell}::VARCHAR", SEEN_WHOLE)
         if field.required:
             yield Check(field.name, f"{cell} IS NULL", "''", f"a value: {field.expected()}")
     for rule in layout.row_rules:

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 
 import streamlit as st
 
+from dashboard.components import plate
 from dashboard.components.source import workspace
 from pipeline.warehouse.build import build
 from shared.faults import CoverplateError
@@ -18,7 +19,8 @@ def progress(label: str) -> Iterator[Callable[[str, float], None]]:
     bar = st.progress(0.0, text=label)
 
     def report(step: str, fraction: float) -> None:
-        bar.progress(min(1.0, max(0.0, fraction)), text=f"{step[:1].upper()}{step[1:]} …")
+        told = plate.label(f"{step[:1].upper()}{step[1:]} …")
+        bar.progress(min(1.0, max(0.0, fraction)), text=told)
 
     try:
         yield report
@@ -39,17 +41,13 @@ def build_now() -> None:
 
 def refused(refusal: CoverplateError) -> None:
     """Show a refusal: what was found, what was expected, what to do."""
-    lines = [f"**{_plain(refusal.found)}**"]
+    lines = [f"**{_lines(refusal.found)}**"]
     if refusal.expected:
-        lines.append(f"Expected: {_plain(refusal.expected)}")
+        lines.append(f"Expected: {_lines(refusal.expected)}")
     if refusal.to_do:
-        lines.append(f"What to do: {_plain(refusal.to_do)}")
+        lines.append(f"What to do: {_lines(refusal.to_do)}")
     st.error("\n\n".join(lines))
 
 
-def _plain(words: str) -> str:
-    """Keep words from being taken for markup."""
-    escaped = words
-    for mark in "\\*_[]<>#$~":
-        escaped = escaped.replace(mark, "\\" + mark)
-    return escaped.replace("\n", "  \n")
+def _lines(words: str) -> str:
+    return "  \n".join(plate.label(line) for line in words.split("\n") if line.strip())

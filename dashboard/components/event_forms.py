@@ -9,6 +9,7 @@ from typing import Any, Literal, get_args
 import streamlit as st
 
 from dashboard.components.figures import word
+from dashboard.components.plate import label
 from pipeline.ledger import Finding
 from pipeline.ledger import events as ev
 from pipeline.ledger.remedies import allowed_remedies, why_refused
@@ -109,7 +110,7 @@ def fix_reported(finding: Finding, book: RuleBook) -> Content:
     )
     if finding.condition is not None:
         refused = [
-            f"- {each.label}: {why_refused(each, finding.condition, slots)}"
+            f"- {label(each.label)}: {label(why_refused(each, finding.condition, slots))}"
             for name, each in book.remedies.items()
             if name not in allowed
         ]
@@ -139,7 +140,7 @@ def fix_reported(finding: Finding, book: RuleBook) -> Content:
     if remedy in allowed:
         each = allowed[remedy]
         checks = "".join(f" Check with your authority: {c}." for c in each.check_with_authority)
-        st.caption(f"To be done by: {each.done_by}.{checks}")
+        st.caption(label(f"To be done by: {each.done_by}.{checks}"))
     return {
         "remedy": remedy,
         "fixed_on": fixed_on,

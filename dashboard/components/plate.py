@@ -1,21 +1,23 @@
 """Shows HTML that the program wrote: real tables and drawings that keyboards and readers reach.
 
-Everything that comes from data goes through ``text`` (or a function that uses it) on its way into
-the HTML.
+Everything that comes from data goes through ``text`` on its way into HTML, through ``label`` on its
+way into Markdown (every label of a control is Markdown), through ``cells`` or ``plainly`` on its
+way to where only letters are drawn: grids, charts, the options of a list.
 """
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib import resources
 from typing import Any
 from urllib.parse import urlencode
 
+import pandas as pd
 import streamlit as st
 
 from dashboard.components.figures import missing
+from shared.shown import as_html, as_markdown, visible
 
 
 def _asset(name: str) -> str:
@@ -32,7 +34,27 @@ _plate = st.components.v2.component(
 
 def text(value: object) -> str:
     """Any cell as HTML text; nothing is an empty text."""
-    return "" if missing(value) else html.escape(str(value), quote=True)
+    return "" if missing(value) else as_html(str(value))
+
+
+def label(value: object) -> str:
+    """Any cell as Markdown, in one line; nothing is an empty text."""
+    return "" if missing(value) else as_markdown(str(value))
+
+
+def plainly(value: object) -> str:
+    """Any cell as letters alone, for an option of a list."""
+    return "" if missing(value) else visible(str(value))
+
+
+def cells(frame: pd.DataFrame) -> pd.DataFrame:
+    """A frame for a grid or a chart: what nobody sees in its texts and headings is told."""
+    shown = frame.rename(columns=lambda name: visible(str(name)))
+    for place, kind in enumerate(frame.dtypes):
+        if not (pd.api.types.is_numeric_dtype(kind) or pd.api.types.is_datetime64_any_dtype(kind)):
+            told = frame.iloc[:, place].map(lambda c: visible(c) if isinstance(c, str) else c)
+            shown.isetitem(place, told)
+    return shown
 
 
 def link(label: object, page: str, **query: object) -> str:

@@ -1,1 +1,1 @@
-"""One file a screen; each is a script that ``dashboard/app.py`` runs."""
+"""One file a screen; each is a script that ``dashboard/navigation.py`` runs."""

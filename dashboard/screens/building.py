@@ -52,7 +52,8 @@ def chosen_building(source: Source) -> str | None:
             if found.empty:
                 st.caption("Nothing fits these words.")
             for row in found.head(4).to_dict(orient="records"):
-                if st.button(f"{row['name']} · rank {row['rank']}", key=f"go-{row['building_id']}"):
+                named = plate.label(f"{row['name']} · rank {row['rank']}")
+                if st.button(named, key=f"go-{row['building_id']}"):
                     st.session_state.pop("find", None)
                     st.query_params["id"] = str(row["building_id"])
                     st.rerun()
@@ -183,7 +184,9 @@ def unit_choice(frame: pd.DataFrame) -> pd.DataFrame:
     left, right = st.columns([2, 3], vertical_alignment="bottom")
     with left:
         units = sorted({str(unit) for unit in frame["unit_id"]})
-        unit = st.selectbox("Unit", ["all", *units], key="unit", bind="query-params")
+        unit = st.selectbox(
+            "Unit", ["all", *units], format_func=plate.plainly, key="unit", bind="query-params"
+        )
     with right:
         kind = st.segmented_control(
             "Openings",
@@ -328,7 +331,7 @@ def page() -> None:
         if st.toggle("Show every look, newest first", key="looks"):
             looks = source.ask(queries.looks, building_id)
             st.dataframe(
-                looks.head(500),
+                plate.cells(looks.head(500)),
                 hide_index=True,
                 alt=f"Looks at this building, {len(looks)} rows",
                 height=360,
@@ -343,7 +346,7 @@ def page() -> None:
     if len(quality):
         st.markdown("**What does not fit together**")
         for message in quality["message"].head(20):
-            st.markdown("- " + str(message).replace("*", r"\*").replace("_", r"\_"))
+            st.markdown("- " + plate.label(message))
         downloads(quality, f"quality-{building_id}", "What does not fit together")
 
     reports = source.ask(queries.reports, building_id)

@@ -131,7 +131,7 @@ def page() -> None:
     )
     frame = source.ask(exposed.by_group, cut or "era")
     picture(
-        insured_by_group(frame, tone()),
+        insured_by_group(plate.cells(frame), tone()),
         "Insured value by group: seen by a capable method, by blind methods only, never",
         frame,
         f"insured-by-{cut}",

@@ -10,7 +10,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboard.components import plate
+from dashboard.components import plate, uploads
 from dashboard.components.building_anew import refused
 from dashboard.components.date_order import date_order
 from dashboard.components.downloads import downloads
@@ -82,7 +82,16 @@ def wanted(frame: pd.DataFrame) -> Wanted:
 
 def _several(label: str, values: pd.Series, key: str) -> tuple[str, ...]:
     options = sorted(str(v) for v in values.dropna().unique())
-    return tuple(st.multiselect(label, options, key=key, bind="query-params", placeholder="All"))
+    return tuple(
+        st.multiselect(
+            label,
+            options,
+            format_func=plate.plainly,
+            key=key,
+            bind="query-params",
+            placeholder="All",
+        )
+    )
 
 
 def take_along(chosen: pd.DataFrame) -> None:
@@ -128,7 +137,9 @@ def fix_reports() -> None:
         _reports_in(given, name.strip(), firm.strip(), order or None)
     result = st.session_state.pop("fix-imported", None)
     if result is not None:
-        st.dataframe(result, hide_index=True, alt="What became of every row of the file")
+        st.dataframe(
+            plate.cells(result), hide_index=True, alt="What became of every row of the file"
+        )
         downloads(result, "fix-reports", "What became of every row")
     waiting = len(rows_set_aside(ledger()))
     if waiting:
@@ -144,9 +155,7 @@ def fix_reports() -> None:
 
 
 def _reports_in(given: UploadedFile, name: str, firm: str, order: DateOrder | None) -> None:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / Path(given.name).name
-        path.write_bytes(given.getvalue())
+    with uploads.lent(given) as path:
         try:
             results = import_fix_reports(
                 ledger(), path, who=name, firm=firm or None, date_order=order
@@ -187,14 +196,16 @@ def assign(frame: pd.DataFrame) -> None:
     key = "assign-" + str(hash(tuple(open_ones["finding_id"])))
     rows = open_ones.to_dict(orient="records")
     ticked = st.data_editor(
-        pd.DataFrame(
-            {
-                "take": True,
-                "what": [what(r) for r in rows],
-                "where": [f"{r['building_id']} {place(r)}" for r in rows],
-                "due": [due_words(r) for r in rows],
-                "firm": open_ones["firm"].to_numpy(),
-            }
+        plate.cells(
+            pd.DataFrame(
+                {
+                    "take": True,
+                    "what": [what(r) for r in rows],
+                    "where": [f"{r['building_id']} {place(r)}" for r in rows],
+                    "due": [due_words(r) for r in rows],
+                    "firm": open_ones["firm"].to_numpy(),
+                }
+            )
         ),
         hide_index=True,
         disabled=["what", "where", "due", "firm"],
@@ -256,7 +267,7 @@ def page() -> None:
     """The screen."""
     done = st.session_state.pop("assigned", None)
     if done:
-        st.success(done)
+        st.success(plate.label(done))
     frame = dated_findings()
     if frame.empty:
         empty(

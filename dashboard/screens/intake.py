@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -11,15 +10,17 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard.components import plate
+from dashboard.components import plate, uploads
 from dashboard.components.building_anew import build_now, progress, refused
 from dashboard.components.date_order import date_order
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, percent, plural, word
 from dashboard.components.frame import empty, screen
 from dashboard.components.source import workspace
+from pipeline.cli.dashboard import is_loopback
 from pipeline.landing import intake, list_mappings, save_mapping
 from pipeline.landing.preview import Preview, preview
+from pipeline.landing.report import IntakeReport
 from pipeline.screens import landed, mapping_desk
 from pipeline.screens.mapping_desk import Desk
 from shared.faults import CoverplateError
@@ -27,21 +28,26 @@ from shared.vocabulary import RecordKind
 
 SECTIONS = {"in": "Take in", "landed": "What landed", "aside": "Set aside"}
 ASIDE_SHOWN = 200
-COPY_BYTES = 1 << 22
+UPLOADER = "files"
 
 
 def staged() -> list[Path]:
-    """The files that a person gave: uploaded, or named by their path on this machine."""
-    how = st.radio(
-        "Where are the files?",
-        ["upload", "path"],
-        format_func=lambda key: {
-            "upload": "Upload them",
-            "path": "A file or folder on this machine",
-        }[key],
-        horizontal=True,
-        key="how",
-    )
+    """The files that a person gave: uploaded, or named by their path on this machine.
+
+    A path is taken from nobody who is not on this machine: it would show them any file on it.
+    """
+    how: str | None = "upload"
+    if is_loopback(st.get_option("server.address") or ""):
+        how = st.radio(
+            "Where are the files?",
+            ["upload", "path"],
+            format_func=lambda key: {
+                "upload": "Upload them",
+                "path": "A file or folder on this machine",
+            }[key],
+            horizontal=True,
+            key="how",
+        )
     if how == "path":
         named = st.text_input("Path of a file, folder or ZIP", key="path")
         if not named.strip():
@@ -57,23 +63,15 @@ def staged() -> list[Path]:
     given = st.file_uploader(
         "CSV, XLSX, JSON, Parquet, or a ZIP of these",
         accept_multiple_files=True,
-        key="files",
+        key=f"files-{st.session_state.get('uploaded-times', 0)}",
     )
-    return [_kept(upload) for upload in given or []]
+    return uploads.kept(UPLOADER, given or [])
 
 
-def _kept(upload: Any) -> Path:  # noqa: ANN401 - Streamlit's uploaded file
-    """An upload as a file, copied once."""
-    kept: dict[str, str] = st.session_state.setdefault("kept-uploads", {})
-    if upload.file_id not in kept:
-        folder = Path(tempfile.mkdtemp(prefix="coverplate-upload-"))
-        target = folder / Path(upload.name).name
-        with target.open("wb") as handle:
-            upload.seek(0)
-            while chunk := upload.read(COPY_BYTES):
-                handle.write(chunk)
-        kept[upload.file_id] = str(target)
-    return Path(kept[upload.file_id])
+def _emptied() -> None:
+    """Forget what was uploaded, and show an empty uploader: it has been taken in."""
+    uploads.done(UPLOADER)
+    st.session_state["uploaded-times"] = st.session_state.get("uploaded-times", 0) + 1
 
 
 def looked_at(paths: Sequence[Path]) -> list[Preview]:
@@ -114,10 +112,12 @@ def desk(number: int, table: Preview) -> None:
     name = table.path.rsplit("/", 1)[-1] + (f", sheet {table.sheet}" if table.sheet else "")
     known = table.read_by is not None
     state = f"read by: {table.read_by}" if known else "needs a mapping"
-    with st.expander(f"{name} · {state}", expanded=not known):
+    with st.expander(plate.label(f"{name} · {state}"), expanded=not known):
         _open_questions(table)
         st.caption(f"{plural(len(table.header), 'column')}. The first rows as they stand:")
-        st.dataframe(_sample(table), hide_index=True, alt=f"First rows of {name}")
+        st.dataframe(
+            plate.cells(_sample(table)), hide_index=True, alt=plate.plainly(f"First rows of {name}")
+        )
         _laid_open(number, table)
         kinds = [k.value for k in RecordKind]
         likely = table.proposal.kind.value if table.proposal.kind else kinds[1]
@@ -139,7 +139,7 @@ def _open_questions(table: Preview) -> None:
         asked.append(f"no column is known for {', '.join(word(name) for name in missing)}")
     if asked:
         st.markdown("**To be settled below before this can be taken in:**")
-        st.markdown("\n".join(f"- {plate.text(each)}" for each in asked))
+        st.markdown("\n".join(f"- {plate.label(each)}" for each in asked))
 
 
 def _laid_open(number: int, table: Preview) -> None:
@@ -149,7 +149,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if len(other):
         st.caption(f"{told}; these are no rows:")
         st.dataframe(
-            other,
+            plate.cells(other),
             hide_index=True,
             column_config={
                 "danger": st.column_config.CheckboxColumn("words of danger"),
@@ -163,7 +163,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if unread := mapping_desk.unread(words):
         st.markdown(f"**{plural(unread, 'frequent word')} cannot be read yet.**")
     st.dataframe(
-        words,
+        plate.cells(words),
         hide_index=True,
         column_config={
             "header": "column of the file",
@@ -184,6 +184,7 @@ def _sample(table: Preview) -> pd.DataFrame:
 
 def _mapping_form(number: int, on_desk: Desk) -> None:
     columns = mapping_desk.columns(on_desk)
+    columns["samples"] = plate.cells(columns[["samples"]])["samples"]
     edited = st.data_editor(
         columns,
         hide_index=True,
@@ -225,6 +226,7 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
     ignored = st.multiselect(
         "Columns of the file that may stay unread, whatever they hold",
         unused,
+        format_func=plate.plainly,
         key=f"ignored-{number}",
     )
     if st.button("Save this mapping", key=f"save-{number}"):
@@ -260,7 +262,7 @@ def _words(number: int, on_desk: Desk, chosen: dict[str, str]) -> list[tuple[str
     for place, row in enumerate(unknown.head(24).to_dict(orient="records")):
         with columns[place % 3]:
             meant = st.selectbox(
-                f"{word(row['column'])}: “{row['word']}”",
+                plate.label(f"{word(row['column'])}: “{row['word']}”"),
                 ["?", "", *row["choices"]],
                 format_func=lambda key: {"?": "leave unknown", "": "no answer"}.get(key, word(key)),
                 key=f"word-{number}-{row['column']}-{row['word']}",
@@ -319,14 +321,22 @@ def reconciliation(frame: pd.DataFrame, key: str) -> None:
 def take_in() -> None:
     """Files in, step by step: look, correct, try, take in."""
     paths = staged()
-    if not paths:
+    if paths:
+        _taking_in(paths)
+    elif "taken" not in st.session_state:
         empty(
             "no-files",
             "Nothing chosen yet",
             "Choose files above. They are looked at first; nothing lands before you say so, and a "
             "file that is refused changes nothing.",
         )
-        return
+    taken = st.session_state.get("taken")
+    if taken is not None:
+        _taken(taken)
+
+
+def _taking_in(paths: Sequence[Path]) -> None:
+    """The files on the desk: how they would be read, a trial, and the button that lands them."""
     tables = looked_at(paths)
     if not tables:
         empty("no-tables", "No table found", "None of these files holds rows and columns.")
@@ -351,6 +361,8 @@ def take_in() -> None:
                 workspace(), paths, as_of=as_of, full_register=full_register, progress=report
             )
         st.session_state.pop("trial", None)
+        _emptied()
+        st.rerun()
     trial = st.session_state.get("trial")
     if trial is not None:
         st.subheader("What would become of every row", anchor=False)
@@ -360,23 +372,27 @@ def take_in() -> None:
                 f"**{plural(len(trial.aside), 'row')} would be set aside, or stand with a cell "
                 "left blank**"
             )
-            st.dataframe(trial.aside, hide_index=True, alt="Rows that would be set aside")
-            downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
-    taken = st.session_state.get("taken")
-    if taken is not None:
-        st.subheader("What became of every row", anchor=False)
-        reconciliation(landed.report_table(taken), "became")
-        aside = sum(r.quarantined for r in taken if not r.already_landed)
-        blank = sum(r.blanked for r in taken if not r.already_landed)
-        if aside or blank:
-            st.markdown(
-                f"{plural(aside, 'row')} set aside, {plural(blank, 'row')} with a cell left blank, "
-                "with every reason: see **Set aside** above."
+            st.dataframe(
+                plate.cells(trial.aside), hide_index=True, alt="Rows that would be set aside"
             )
-        st.markdown("The rows count from the next build on.")
-        if st.button("Build now", type="primary"):
-            st.session_state.pop("taken", None)
-            build_now()
+            downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
+
+
+def _taken(taken: Sequence[IntakeReport]) -> None:
+    """What became of the files that were taken in last, and the build that follows."""
+    st.subheader("What became of every row", anchor=False)
+    reconciliation(landed.report_table(taken), "became")
+    aside = sum(r.quarantined for r in taken if not r.already_landed)
+    blank = sum(r.blanked for r in taken if not r.already_landed)
+    if aside or blank:
+        st.markdown(
+            f"{plural(aside, 'row')} set aside, {plural(blank, 'row')} with a cell left blank, "
+            "with every reason: see **Set aside** above."
+        )
+    st.markdown("The rows count from the next build on.")
+    if st.button("Build now", type="primary"):
+        st.session_state.pop("taken", None)
+        build_now()
 
 
 def what_landed() -> None:
@@ -440,8 +456,8 @@ def set_aside() -> None:
     )
     corrected = st.file_uploader("Corrected file", type=["csv", "xlsx", "zip"], key="corrected")
     if corrected is not None and st.button("Feed it in again", type="primary"):
-        with progress("Taking in") as report:
-            reports = intake(place, [_kept(corrected)], progress=report)
+        with progress("Taking in") as report, uploads.lent(corrected) as path:
+            reports = intake(place, [path], progress=report)
         reconciliation(landed.report_table(reports), "fed-again")
 
 

@@ -46,10 +46,22 @@ def mine(frame: pd.DataFrame) -> tuple[pd.DataFrame, Wanted]:
     owners = sorted(frame["owner"].dropna().unique())
     with left:
         manager = st.multiselect(
-            "Manager", managers, key="manager", bind="query-params", placeholder="All"
+            "Manager",
+            managers,
+            format_func=plate.plainly,
+            key="manager",
+            bind="query-params",
+            placeholder="All",
         )
     with right:
-        owner = st.multiselect("Owner", owners, key="owner", bind="query-params", placeholder="All")
+        owner = st.multiselect(
+            "Owner",
+            owners,
+            format_func=plate.plainly,
+            key="owner",
+            bind="query-params",
+            placeholder="All",
+        )
     wanted = Wanted(managers=tuple(manager), owners=tuple(owner))
     return findings.narrowed(frame, wanted), wanted
 

@@ -90,7 +90,11 @@ def page() -> None:
                 "Left out of every other list, except those where a defect was reported: these "
                 "stay until a person decides."
             )
-            st.dataframe(gone, hide_index=True, alt="Buildings no longer named by a full register")
+            st.dataframe(
+                plate.cells(gone),
+                hide_index=True,
+                alt="Buildings no longer named by a full register",
+            )
             downloads(gone, "retired-buildings", "Buildings no longer named by a full register")
 
     st.subheader("Blind spots", anchor=False)
@@ -108,7 +112,7 @@ def page() -> None:
         "Outline: all three-slot openings there, counted or inferred."
     )
     picture(
-        pictures.blind_spots(blind, tone()),
+        pictures.blind_spots(plate.cells(blind), tone()),
         "Blind three-slot openings by group",
         blind,
         f"blind-spots-{cut}",
@@ -140,7 +144,12 @@ def page() -> None:
                 f"Drawn from coordinates alone, no map behind it. {count(located)} of "
                 f"{count(sums['buildings'])} buildings have coordinates."
             )
-            picture(pictures.places(places, tone()), "Buildings by coordinates", places, "places")
+            picture(
+                pictures.places(plate.cells(places), tone()),
+                "Buildings by coordinates",
+                places,
+                "places",
+            )
 
 
 page()

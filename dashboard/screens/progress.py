@@ -160,7 +160,7 @@ def page() -> None:
         if len(curves):
             largest = curves.drop_duplicates("group").nlargest(CURVES_SHOWN, "number")["group"]
             picture(
-                pictures.time_to_proof(curves[curves["group"].isin(largest)], tone()),
+                pictures.time_to_proof(plate.cells(curves[curves["group"].isin(largest)]), tone()),
                 "Share of findings without a proven repair by days since first seen",
                 curves,
                 f"time-to-proof-{by}",
@@ -174,7 +174,7 @@ def page() -> None:
         by_firm = found["by_firm"]
         if len(by_firm.dropna(subset=["share_disproved"])):
             picture(
-                pictures.disproved(by_firm, tone()),
+                pictures.disproved(plate.cells(by_firm), tone()),
                 "Share of judged fixes that a look disproved, by firm",
                 by_firm,
                 "disproved",

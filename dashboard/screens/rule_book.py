@@ -182,7 +182,7 @@ def compared(comparison: Comparison) -> None:
         downloads(frame, "moves", "Ranks now and tried")
     else:
         picture(
-            moves(shown, tone()),
+            moves(plate.cells(shown), tone()),
             "Rank now and rank under the tried numbers of those that move most",
             frame,
             "moves",
@@ -191,7 +191,7 @@ def compared(comparison: Comparison) -> None:
     st.caption(
         "Scores: "
         + "; ".join(
-            f"{r.building_id} {number(r.score)} → {number(r.other_score)} "
+            f"{plate.label(r.building_id)} {number(r.score)} → {number(r.other_score)} "
             f"({signed(r.other_score - r.score)})"
             for r in first.itertuples()
         )
@@ -228,7 +228,7 @@ def page() -> None:
         kept = st.session_state["saved-rules"]
         st.success(
             "The new rule book is saved and counts from the next build on."
-            + (f" The one before is kept as {kept}." if kept else "")
+            + (f" The one before is kept as {plate.label(kept)}." if kept else "")
         )
         if st.button("Build now", type="primary"):
             st.session_state.pop("saved-rules")

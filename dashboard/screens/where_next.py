@@ -111,7 +111,7 @@ def _several(
     picked = st.multiselect(
         label,
         list(options),
-        format_func=lambda option: (names or {}).get(option, option),
+        format_func=lambda option: (names or {}).get(option, plate.plainly(option)),
         key=key,
         bind="query-params",
         placeholder="All",
@@ -431,7 +431,7 @@ def _pictures(source: Source, selection: Selection, k: int, frame: pd.DataFrame)
         f"would change the order. {RANK_TOLD}"
     )
     picture(
-        rank_intervals(frame, k, tone()),
+        rank_intervals(plate.cells(frame), k, tone()),
         "Rank and rank interval of each building on this page of the list",
         frame[["rank", "rank_low", "rank_high", "building_id", "name", "p_top"]],
         "rank-intervals",

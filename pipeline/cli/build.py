@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from pipeline.cli.options import existing, json_option, workspace_option
-from pipeline.cli.output import print_json, progress, say
+from pipeline.cli.output import echo, print_json, progress, say
 from pipeline.warehouse.build import build as build_warehouse
 
 
@@ -47,7 +47,7 @@ def build(learn: bool, workspace: Path, as_json: bool) -> int:
         )
     else:
         state = "is up to date" if built.reused else "built"
-        click.echo(
+        echo(
             f"Warehouse {built.version} {state}: {built.buildings:,} buildings, "
             f"rule book {built.rule_book_hash[:12]}."
         )
@@ -59,5 +59,5 @@ def build(learn: bool, workspace: Path, as_json: bool) -> int:
                 if built.learned
                 else "What the portfolio taught was kept."
             )
-            click.echo(f"{taught} Buildings weighed: {built.weighed:,} of {built.buildings:,}.")
+            echo(f"{taught} Buildings weighed: {built.weighed:,} of {built.buildings:,}.")
     return 0

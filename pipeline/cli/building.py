@@ -15,6 +15,7 @@ from pipeline.cli.output import (
     adding_up,
     cautions,
     day,
+    echo,
     number,
     percent,
     plain,
@@ -120,21 +121,21 @@ def _unrecorded(frame: pd.DataFrame) -> dict[str, Any] | None:
 
 def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.DataFrame) -> None:
     name = row["name"] if isinstance(row["name"], str) else ""
-    click.echo(f"{row['building_id']} {name}".strip())
-    click.echo(
+    echo(f"{row['building_id']} {name}".strip())
+    echo(
         f"Rank {row['rank']} (90 %: {row['rank_low']} to {row['rank_high']}); probability of "
         f"being among the first {row['top']:.0f}: {percent(row['p_top'])}."
     )
-    click.echo(
+    echo(
         f"Burden {number(row['burden'])}: {number(row['expected_dangerous_openings'])} dangerous "
         f"openings expected × {number(row['exposed_per_dwelling'])} people who live with each "
         "(those of a dwelling, vulnerable ones weighted)."
     )
-    click.echo(ORDER_TOLD)
+    echo(ORDER_TOLD)
     if row["urgent"]:
-        click.echo(f"URGENT: {URGENT_WORDS}.")
+        echo(f"URGENT: {URGENT_WORDS}.")
         first_measure()
-    click.echo("")
+    echo("")
     known = [
         [
             "era" if fact == "era_label" else words(fact),
@@ -144,7 +145,7 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
         if fact not in _ASSUMED.values() and plain(row[fact]) is not None
     ]
     print_table("Facts", [("fact", "left"), ("value", "left")], known)
-    click.echo("")
+    echo("")
     labels = ["baseline: as many openings in a typical building"]
     labels += [STEP_LABELS[name].lower() for name in INGREDIENTS]
     labels += ["score"]
@@ -167,35 +168,35 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
             )
         ],
     )
-    click.echo(f"Score: {SCORE_UNIT}.")
-    click.echo(
+    echo(f"Score: {SCORE_UNIT}.")
+    echo(
         f"90 % interval {number(row['score_low'])} to {number(row['score_high'])}; per dwelling "
         f"{number(row['score_per_dwelling'])}; {percent(row['evidence_share'])} of it rests on "
         "openings that were looked at, the rest on assumption. "
         + error_told(percent(row["score_error"]))
     )
-    click.echo(
+    echo(
         f"Dangerous openings: {number(row['expected_dangerous_openings'])} expected, "
         f"{row['dangerous_low']} to {row['dangerous_high']} (90 %); any at all: "
         f"{percent(row['p_any_dangerous'])}; live metal anywhere: {percent(row['p_live_metal'])}. "
         f"Blind share {percent(row['blind_share'])}."
     )
-    click.echo("\nWhy, what weighs most in the score first")
+    echo("\nWhy, what weighs most in the score first")
     for reason in row["reasons"]:
-        click.echo(f"  · {reason}")
-    click.echo(f"\nNext look\n  {row['next_look']}")
+        echo(f"  · {reason}")
+    echo(f"\nNext look\n  {row['next_look']}")
     if value := next_look_told(row):
-        click.echo(f"  {value}")
+        echo(f"  {value}")
     rest = _unrecorded(unrecorded)
     if rest:
-        click.echo(
+        echo(
             f"  {rest['openings']} openings were never recorded; each is dangerous with "
             f"probability {percent(rest['p_dangerous'])}."
         )
     if len(findings):
-        click.echo("\nWhat does not fit together")
+        echo("\nWhat does not fit together")
         for message in findings["message"]:
-            click.echo(f"  · {message}")
+            echo(f"  · {message}")
     cautions()
 
 
@@ -291,13 +292,13 @@ def openings(building_id: str, workspace: Path, as_json: bool) -> int:
             for row in records(frame)
         ],
     )
-    click.echo(
+    echo(
         "\nWhy: chance of danger by "
         + ", then ".join(known for _, known in STEPS)
         + ". Next look: the least effort that settles nearly as much as any."
     )
     if unrecorded:
-        click.echo(
+        echo(
             f"\nNever recorded: {unrecorded['openings']} openings, each dangerous with "
             f"probability {percent(unrecorded['p_dangerous'])}."
         )

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from pipeline.cli.options import DONE, REFUSED, existing, json_option, workspace_option
-from pipeline.cli.output import plural, print_json, print_table, progress, say
+from pipeline.cli.output import echo, plural, print_json, print_table, progress, say
 from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import BAD, Checked, check, check_logbook, withdraw
 from pipeline.warehouse.build import workspace_rule_book
@@ -101,7 +101,7 @@ def _kept(place: Workspace, head: str) -> Checked:
 def _print(files: list[Checked], others: list[Checked], kept: Checked | None) -> None:
     """One page: how much is whole, everything that is not, then logbook, ledger and warehouse."""
     wrong = [each for each in files if each.verdict != "whole"]
-    click.echo(f"{plural(len(files), 'landed file')}, {len(files) - len(wrong)} of them whole.")
+    echo(f"{plural(len(files), 'landed file')}, {len(files) - len(wrong)} of them whole.")
     if wrong:
         print_table(
             "",
@@ -111,4 +111,4 @@ def _print(files: list[Checked], others: list[Checked], kept: Checked | None) ->
     for each in [*others, *([kept] if kept else [])]:
         more = f": {each.found}" if each.found else ""
         head = f" Its head: {each.sha256}" if each is others[0] and each.sha256 else ""
-        click.echo(f"The {each.what}: {TOLD[each.verdict]}{more}.{head}")
+        echo(f"The {each.what}: {TOLD[each.verdict]}{more}.{head}")

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import http.client
 import importlib.util
+import ipaddress
 import os
+import secrets
 import signal
 import socket
 import subprocess
@@ -24,6 +26,10 @@ DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8501
 PORTS_TRIED = 20
 READY_SECONDS = 60.0
+TOKEN_VARIABLE = "COVERPLATE_TOKEN"
+"""Environment variable that hands the start-up token to the server; never on a command line, which
+everybody on the machine can read."""
+
 START_PAGES = ("where-next", "overdue", "exposure")
 """The pages that answer the first question of a housing authority, a manager, an insurer."""
 
@@ -50,8 +56,9 @@ START_PAGES = ("where-next", "overdue", "exposure")
 def dashboard(host: str, port: int | None, start: str, no_browser: bool, workspace: Path) -> int:
     """Show the workspace in a browser; ends with Ctrl-C.
 
-    Listens on this machine only unless --host says otherwise; there is no log-in, so do not open
-    it to a network that you do not trust. Nothing is sent anywhere.
+    Listens on this machine only unless --host says otherwise. Then whoever opens it needs the
+    start-up token in the address that is printed; it travels unencrypted, so do not open it to a
+    network that you do not trust. Nothing is sent anywhere.
     """
     return serve(workspace, host=host, port=port, start=start, browser=not no_browser)
 
@@ -85,11 +92,15 @@ def serve(
         "COVERPLATE_WORKSPACE": str(workspace.resolve()),
         "COVERPLATE_START": start,
     }
+    token = None if is_loopback(host) else secrets.token_urlsafe(32)
+    environment.pop(TOKEN_VARIABLE, None)
+    if token is not None:
+        environment[TOKEN_VARIABLE] = token
     server = subprocess.Popen(command(host, chosen), env=environment, stdout=subprocess.DEVNULL)
-    shown = f"http://{'127.0.0.1' if host in ('0.0.0.0', '') else host}:{chosen}"
+    shown = f"http://{_reached(host)}:{chosen}" + (f"/?token={token}" if token else "")
     before = signal.signal(signal.SIGTERM, _stopped)
     try:
-        wait_until_ready(server, host, chosen)
+        wait_until_ready(server, host, chosen, token)
         say(f"Dashboard: {shown}  (Ctrl-C ends it)")
         if browser and has_browser():
             webbrowser.open(shown)
@@ -135,9 +146,31 @@ def command(host: str, port: int) -> list[str]:
         str(app_path()),
         f"--server.address={host}",
         f"--server.port={port}",
+        # named, so that the server need not ask anybody which address it has
+        f"--browser.serverAddress={_reached(host)}",
         "--server.headless=true",
         "--browser.gatherUsageStats=false",
     ]
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address to listen on, or a name asked for, is this machine's alone."""
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
+
+
+def cookie_name(port: int) -> str:
+    """The cookie that keeps the start-up token; cookies know no ports, so the name does."""
+    return f"coverplate-{port}"
+
+
+def _reached(host: str) -> str:
+    """An address by which this machine reaches a server that listens on ``host``."""
+    return {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(
+        host, f"[{host}]" if ":" in host else host
+    )
 
 
 def free_port(host: str, wanted: int | None) -> int:
@@ -148,7 +181,8 @@ def free_port(host: str, wanted: int | None) -> int:
     """
     candidates = [wanted] if wanted else range(DEFAULT_PORT, DEFAULT_PORT + PORTS_TRIED)
     for port in candidates:
-        with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
+        family = socket.AF_INET6 if ":" in host else socket.AF_INET
+        with socket.socket(family, socket.SOCK_STREAM) as probe:
             probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             try:
                 probe.bind((host, port))
@@ -163,18 +197,26 @@ def free_port(host: str, wanted: int | None) -> int:
     )
 
 
-def wait_until_ready(server: subprocess.Popen[bytes], host: str, port: int) -> None:
+def wait_until_ready(
+    server: subprocess.Popen[bytes], host: str, port: int, token: str | None = None
+) -> None:
     """Wait until the dashboard answers.
+
+    Args:
+        server: its process.
+        host, port: where it listens.
+        token: the start-up token, if it asks for one.
 
     Raises:
         CoverplateError: it ended, or did not answer in time.
     """
-    asked = "127.0.0.1" if host in ("0.0.0.0", "") else host
+    asked = _reached(host).strip("[]")
+    cookie = {"Cookie": f"{cookie_name(port)}={token}"} if token else {}
     end = time.monotonic() + READY_SECONDS
     while time.monotonic() < end and server.poll() is None:
         connection = http.client.HTTPConnection(asked, port, timeout=1)
         try:
-            connection.request("GET", "/_stcore/health")
+            connection.request("GET", "/_stcore/health", headers=cookie)
             if connection.getresponse().status == 200:
                 return
         except OSError:

@@ -14,7 +14,7 @@ from pipeline import landing
 from pipeline.cli.dashboard import serve
 from pipeline.cli.intake import print_reports
 from pipeline.cli.options import QUARANTINED, json_option
-from pipeline.cli.output import print_json, progress, say
+from pipeline.cli.output import echo, print_json, progress, say
 from pipeline.cli.rank import print_ranking, ranking_rows
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
@@ -76,9 +76,9 @@ def demo(portfolio: str, no_dashboard: bool, workspace: Path | None, as_json: bo
     if as_json:
         print_json(ranking_rows(frame))
     else:
-        click.echo("Everything below is invented: towns, streets, firms, people, readings.\n")
+        echo("Everything below is invented: towns, streets, firms, people, readings.\n")
         print_reports(reports)
-        click.echo("")
+        echo("")
         print_ranking(frame, sets)
     for line in surprising:
         say(line)

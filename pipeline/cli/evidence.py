@@ -8,7 +8,16 @@ import click
 import pandas as pd
 
 from pipeline.cli.options import existing, json_option, workspace_option
-from pipeline.cli.output import cautions, number, percent, print_json, print_table, records, words
+from pipeline.cli.output import (
+    cautions,
+    echo,
+    number,
+    percent,
+    print_json,
+    print_table,
+    records,
+    words,
+)
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.opening_facts import FACTS, opening_facts
 from pipeline.warehouse import queries, store
@@ -127,9 +136,9 @@ def _print_method(likelihoods: Likelihoods, method: Method) -> None:
     pairs = likelihoods.distinguishes()
     alike = pairs[(pairs["method"] == method.value) & ~pairs["separable"]]
     if len(alike) == len(CONDITIONS) * (len(CONDITIONS) - 1) // 2:
-        click.echo("Cannot tell any two conditions apart.")
+        echo("Cannot tell any two conditions apart.")
     elif len(alike):
-        click.echo(
+        echo(
             "Cannot tell apart: "
             + "; ".join(
                 f"{words(row['condition_a'])} / {words(row['condition_b'])}"
@@ -138,7 +147,7 @@ def _print_method(likelihoods: Likelihoods, method: Method) -> None:
             + "."
         )
     else:
-        click.echo("Tells every condition from every other.")
+        echo("Tells every condition from every other.")
 
 
 def _circuit(book: RuleBook, as_json: bool) -> int:
@@ -173,10 +182,10 @@ def _circuit(book: RuleBook, as_json: bool) -> int:
             for row in records(frame)
         ],
     )
-    click.echo("")
-    click.echo("  lamps: neutral to ground, hot to neutral, hot to ground; 1 lit, 0 dark")
+    echo("")
+    echo("  lamps: neutral to ground, hot to neutral, hot to ground; 1 lit, 0 dark")
     for name, heading in shown[1:]:
-        click.echo(f"  {heading.rpartition(', ')[0]}: {FACTS[name]}")
+        echo(f"  {heading.rpartition(', ')[0]}: {FACTS[name]}")
     cautions()
     return 0
 
@@ -217,7 +226,7 @@ def _learned(workspace: Path, as_json: bool) -> int:
         print_json(records(frame))
         return 0
     since = int(facts["files_landed"]) - int(facts["files_learned_from"])
-    click.echo(
+    echo(
         f"Record {facts['learned_record']}: learned from {facts['buildings_learned_from']:,} "
         f"buildings when {facts['files_learned_from']:,} exports had landed, "
         + (f"kept over {since:,} more since." if since > 0 else "and nothing since.")

@@ -23,6 +23,7 @@ from pipeline.cli.options import existing
 from pipeline.cli.output import (
     cautions,
     day,
+    echo,
     number,
     percent,
     print_json,
@@ -75,7 +76,7 @@ def sync(
         print_json([vars(done)])
     else:
         for name, count in vars(done).items():
-            click.echo(f"{words(name):>20}  {count}")
+            echo(f"{words(name):>20}  {count}")
     return 0
 
 
@@ -127,7 +128,7 @@ def list_findings(
         return 0
     if ids:
         for identity, version in zip(frame["finding_id"], frame["sequence"], strict=True):
-            click.echo(f"{identity}@{version}")
+            echo(f"{identity}@{version}")
         return 0
     print_table(
         f"{len(frame)} finding(s)",
@@ -186,8 +187,8 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
         return 0
     raised = finding.raised
     place = " · ".join(filter(None, (raised.building_id, raised.unit_id, raised.opening_id)))
-    click.echo(f"{finding_id}  {place}  {words(finding.condition or raised.family)}")
-    click.echo(f"{words(finding.state.value)}: {STATE_MEANING[finding.state]}\n")
+    echo(f"{finding_id}  {place}  {words(finding.condition or raised.family)}")
+    echo(f"{words(finding.state.value)}: {STATE_MEANING[finding.state]}\n")
     for event in history:
         said = ", ".join(
             f"{name} {words(value) if not isinstance(value, dict) else _look(value)}"
@@ -195,13 +196,13 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
             if name not in ("kind", "rule_book_hash", "building_id", "unit_id", "opening_id")
             and value not in ("", [], ())
         )
-        click.echo(
+        echo(
             f"{event.sequence:>3}  {event.recorded_at:%Y-%m-%d %H:%M}Z  {event.who} "
             f"({event.origin})  {words(event.kind)}: {said}"
         )
     if finding.treatment == "fix_reported":
-        click.echo("\nWould prove it: a look after the fix by " + words([m.value for m in proves]))
-    click.echo("May follow: " + ", ".join(sorted(allowed_after(finding))))
+        echo("\nWould prove it: a look after the fix by " + words([m.value for m in proves]))
+    echo("May follow: " + ", ".join(sorted(allowed_after(finding))))
     cautions()
     return 0
 

@@ -24,7 +24,7 @@ from pipeline.cli.ledger_options import (
     print_written,
 )
 from pipeline.cli.options import DONE, QUARANTINED
-from pipeline.cli.output import cautions, number, print_json, print_table, records, say, words
+from pipeline.cli.output import cautions, echo, number, print_json, print_table, records, say, words
 from pipeline.ledger import events
 from pipeline.ledger.effects import unproven_fixes
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
@@ -89,19 +89,19 @@ def remedies(
         print_json(rows)
         return 0
     for row in rows:
-        click.echo(f"{row['remedy']}: {row['label']}")
-        click.echo(f"    rule: {row['rule']} ({row['source']})")
+        echo(f"{row['remedy']}: {row['label']}")
+        echo(f"    rule: {row['rule']} ({row['source']})")
         if row["refused"]:
-            click.echo(f"    REFUSED for {words(condition)}: {row['refused']}")
+            echo(f"    REFUSED for {words(condition)}: {row['refused']}")
         if row["markings"]:
-            click.echo(f"    markings required: {words(row['markings'])}")
-        click.echo(f"    by: {row['done_by']}")
-        click.echo(
+            echo(f"    markings required: {words(row['markings'])}")
+        echo(f"    by: {row['done_by']}")
+        echo(
             f"    cost: {number(row['cost_low'], 4)} / {number(row['cost_typical'], 4)} / "
             f"{number(row['cost_high'], 4)} {row['cost_unit']} ({row['cost_source']})"
         )
         for check in row["check_with_authority"]:
-            click.echo(f"    check with your authority: {check}")
+            echo(f"    check with your authority: {check}")
     cautions()
     return 0
 
@@ -201,7 +201,7 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
         print_json(rows)
     else:
         for row in rows:
-            click.echo(f"{words(row['method']):<24}{row['reason'] or 'would prove it'}")
+            echo(f"{words(row['method']):<24}{row['reason'] or 'would prove it'}")
         cautions()
     return 0
 
@@ -298,14 +298,14 @@ def import_reports(
     else:
         for result in results:
             told = result.as_json()
-            click.echo(
+            echo(
                 f"{path.name}{' [' + result.sheet + ']' if result.sheet else ''}: "
                 f"{told['rows_read']} rows = {told['reported']} reported + "
                 f"{told['duplicate']} duplicate + {told['set_aside']} set aside"
             )
             for row in result.rows:
                 for reason in row.reasons:
-                    click.echo(
+                    echo(
                         f"  row {row.row}: {reason.column}: found {reason.found!r}, "
                         f"expected {reason.expected}"
                     )
@@ -324,7 +324,7 @@ def set_aside(path: Path | None, workspace: Path, ledger_at: str | None, as_json
             if as_json:
                 print_json([{"path": str(path), "rows": count}])
             else:
-                click.echo(f"{count} row(s) written to {path}; correct the cells and run "
+                echo(f"{count} row(s) written to {path}; correct the cells and run "
                            f"`coverplate fix import {path}`.")  # fmt: skip
             return 0
         rows = rows_set_aside(ledger)

@@ -10,7 +10,7 @@ import click
 
 from pipeline import landing
 from pipeline.cli.options import DONE, QUARANTINED, json_option, workspace_option
-from pipeline.cli.output import plural, print_json, print_table, progress, say, words
+from pipeline.cli.output import echo, plural, print_json, print_table, progress, say, words
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import FORMS, parse_answers
@@ -149,7 +149,7 @@ def print_reports(reports: Sequence[IntakeReport]) -> None:
             rows = f" (row {', '.join(map(str, finding.rows))}{more})" if finding.rows else ""
             line = f"  {name}: {finding.message}{rows}"
             if line not in told:
-                click.echo(line)
+                echo(line)
             told.add(line)
         if item.sha256 not in told:
             print_certificate(name, item.certificate)
@@ -170,11 +170,11 @@ def print_certificate(name: str, certificate: Sequence[Stretch]) -> None:
     blank = sum(s.last - s.first + 1 for s in certificate if s.role == "blank")
     headers = sum(s.rows for s in certificate if s.role in ("header", "header again"))
     rest = sum(stretch.rows for stretch in other)
-    click.echo(
+    echo(
         f"  {name}: {plural(sum(last.values()), 'line')}: {plural(rows, 'row')} of tables"
         + (f" with {plural(held, 'more line')} in their cells" if held else "")
         + f", {headers:,} header, {blank:,} blank, {rest:,} other"
     )
     for stretch in other:
         mark = "  HOLDS WORDS OF DANGER" if stretch.danger else ""
-        click.echo(f"    {stretch.where}: {stretch.role}: {stretch.sample}{mark}")
+        echo(f"    {stretch.where}: {stretch.role}: {stretch.sample}{mark}")

@@ -9,7 +9,7 @@ import click
 
 from pipeline.cli.ledger_options import ledger_options, opened
 from pipeline.cli.options import DONE, REFUSED
-from pipeline.cli.output import print_json, say
+from pipeline.cli.output import echo, print_json, say
 from pipeline.ledger.archive import back_up, export_events, import_events, read_export
 from pipeline.ledger.archive import restore as restore_backup
 from pipeline.ledger.chain import Heads
@@ -47,9 +47,9 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
         print_json([vars(each) for each in found])
     elif not found:
         against = f" and stand as sealed in {seal.name}" if seal else ""
-        click.echo(f"{len(heads)} findings, {events} events: all chains hold{against}.")
+        echo(f"{len(heads)} findings, {events} events: all chains hold{against}.")
     for each in found if not as_json else ():
-        click.echo(f"{each.finding_id} event {each.sequence} {each.what}")
+        echo(f"{each.finding_id} event {each.sequence} {each.what}")
     return REFUSED if found else DONE
 
 

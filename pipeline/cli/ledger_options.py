@@ -13,7 +13,7 @@ import click
 import pandas as pd
 
 from pipeline.cli.options import json_option, workspace_option
-from pipeline.cli.output import print_json, say
+from pipeline.cli.output import echo, print_json, say
 from pipeline.landing import Workspace
 from pipeline.ledger import Draft, Ledger, Payload, open_ledger
 from pipeline.ledger.database import URL_VARIABLE
@@ -161,7 +161,7 @@ def print_written(ledger: Ledger, events: Sequence[Event], as_json: bool) -> int
         print_json(rows)
         return 0
     for row in rows:
-        click.echo(f"{row['finding_id']}@{row['version']}  {row['event']}  →  {row['state']}")
+        echo(f"{row['finding_id']}@{row['version']}  {row['event']}  →  {row['state']}")
     if len(rows) > 1:
         say(f"{len(rows)} findings")
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 import tempfile
 import traceback
@@ -27,6 +28,7 @@ from pipeline.cli import (
     urgent,
 )
 from pipeline.cli.options import REFUSED, UNFORESEEN
+from pipeline.cli.output import say
 from shared.faults import CoverplateError
 
 
@@ -82,26 +84,25 @@ def main() -> None:
     try:
         code = coverplate.main(standalone_mode=False)
     except CoverplateError as refusal:
-        click.echo(f"Refused: {refusal}", err=True)
+        say(f"Refused: {refusal}")
         sys.exit(REFUSED)
     except click.exceptions.Abort:
-        click.echo("Stopped; nothing half done was left behind.", err=True)
+        say("Stopped; nothing half done was left behind.")
         sys.exit(130)
     except click.ClickException as usage:
-        usage.show()
+        told = io.StringIO()
+        usage.show(told)
+        say(told.getvalue().rstrip("\n"))
         sys.exit(REFUSED)
     except BrokenPipeError:
         # The reader of a pipe (head, say) has seen enough.
         sys.stderr.close()
         sys.exit(0)
     except OSError as trouble:
-        click.echo(
-            f"Refused: {trouble}\nWhat to do: check the path, its permissions and the disk space",
-            err=True,
-        )
+        say(f"Refused: {trouble}\nWhat to do: check the path, its permissions and the disk space")
         sys.exit(REFUSED)
     except Exception as unforeseen:
-        click.echo(_unforeseen(unforeseen), err=True)
+        say(_unforeseen(unforeseen))
         sys.exit(UNFORESEEN)
     sys.exit(code if isinstance(code, int) else 0)
 

@@ -9,7 +9,7 @@ import click
 from pipeline import landing
 from pipeline.cli.intake import print_certificate
 from pipeline.cli.options import REFUSED, json_option, workspace_option
-from pipeline.cli.output import percent, print_json, print_table, say
+from pipeline.cli.output import echo, percent, print_json, print_table, say
 from pipeline.landing import Workspace
 from pipeline.landing.choose import draft_toml, name_of
 from pipeline.landing.mapping_store import all_mappings, as_toml
@@ -64,7 +64,7 @@ def list_all(workspace: Path, as_json: bool) -> int:
 @workspace_option
 def show(name: str, workspace: Path) -> int:
     """Print a mapping as TOML."""
-    click.echo(as_toml(landing.find_mapping(Workspace(workspace), name)), nl=False)
+    echo(as_toml(landing.find_mapping(Workspace(workspace), name)), nl=False)
     return 0
 
 
@@ -75,7 +75,7 @@ def show(name: str, workspace: Path) -> int:
 def save(path: Path, replace: bool, workspace: Path) -> int:
     """Check a mapping file and save it in the workspace."""
     saved = landing.save_mapping(Workspace(workspace), landing.load_mapping(path), replace=replace)
-    click.echo(f"Saved as {saved}.")
+    echo(f"Saved as {saved}.")
     return 0
 
 
@@ -159,9 +159,9 @@ def _as_row(item: Preview) -> dict[str, object]:
 def _print(item: Preview) -> None:
     proposal = item.proposal
     title = Path(item.path).name + (f" [{item.sheet}]" if item.sheet else "")
-    click.echo(f"{title}: {proposal.explanation()}.")
+    echo(f"{title}: {proposal.explanation()}.")
     if item.read_by:
-        click.echo(f"Intake would read it by: {item.read_by}.")
+        echo(f"Intake would read it by: {item.read_by}.")
     samples = {
         name: next((row[i] for row in item.sample if i < len(row) and row[i]), "")
         for i, name in enumerate(item.header)
@@ -179,12 +179,12 @@ def _print(item: Preview) -> None:
             words = list(column.unread.items())
             told = ", ".join(f"{word!r} ×{times}" for word, times in words[:MOST_WORDS])
             more = f" and {len(words) - MOST_WORDS} more" if len(words) > MOST_WORDS else ""
-            click.echo(f"Cannot be read as {column.column}: {told}{more}.")
+            echo(f"Cannot be read as {column.column}: {told}{more}.")
     for question in item.questions:
-        click.echo(f"To be settled: {question.found}.")
+        echo(f"To be settled: {question.found}.")
         if question.answers:
-            click.echo(f"  Answer with --set {' or --set '.join(question.answers)}.")
+            echo(f"  Answer with --set {' or --set '.join(question.answers)}.")
     print_certificate(Path(item.path).name, item.certificate)
     if proposal.unmapped:
-        click.echo("Not mapped (kept in the original): " + ", ".join(proposal.unmapped))
-    click.echo("")
+        echo("Not mapped (kept in the original): " + ", ".join(proposal.unmapped))
+    echo("")

@@ -1,4 +1,8 @@
-"""What commands print: tables for people, one JSON array for scripts, progress on stderr."""
+"""What commands print: tables for people, one JSON array for scripts, progress on stderr.
+
+Everything that a command prints goes through ``echo``, ``say``, ``print_table``, ``print_json`` or
+``progress``: none of them lets a control or formatting character out of data reach a terminal.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +21,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
 from pipeline.warehouse.build import Progress as Report
+from shared.shown import escaped_in_json, visible
 from shared.vocabulary import CAUTIONS
 
 FINISHED = "done"
@@ -47,7 +52,8 @@ def plain(value: Any) -> Any:  # noqa: ANN401 - any cell of a frame
 
 def print_json(rows: Sequence[dict[str, Any]]) -> None:
     """Print rows as one JSON array on stdout, finite numbers only."""
-    click.echo(json.dumps([plain(row) for row in rows], ensure_ascii=False, allow_nan=False))
+    packed = json.dumps([plain(row) for row in rows], ensure_ascii=False, allow_nan=False)
+    click.echo(escaped_in_json(packed))
 
 
 def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -140,12 +146,14 @@ def print_table(
         rows: cells as text.
     """
     if title:
-        click.echo(title)
+        echo(title)
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading, side in columns:
-        table.add_column(heading, justify="right" if side == "right" else "left", overflow="fold")
+        table.add_column(
+            visible(heading), justify="right" if side == "right" else "left", overflow="fold"
+        )
     for row in rows:
-        table.add_row(*row)
+        table.add_row(*map(visible, row))
     console().print(table)
 
 
@@ -157,16 +165,21 @@ def console() -> Console:
     return found
 
 
+def echo(text: str, *, nl: bool = True) -> None:
+    """Print a line of the answer, on stdout."""
+    click.echo(visible(text), nl=nl)
+
+
 def say(text: str) -> None:
     """Print a message to the person, on stderr."""
-    click.echo(text, err=True)
+    click.echo(visible(text), err=True)
 
 
 def cautions() -> None:
     """Print the cautions, on stdout below a table."""
-    click.echo("")
+    echo("")
     for caution in CAUTIONS:
-        click.echo(f"  {caution}")
+        echo(f"  {caution}")
 
 
 @contextmanager
@@ -187,7 +200,7 @@ def progress(quiet: bool = False) -> Iterator[Report]:
         yield line
         return
     with Progress(
-        TextColumn("{task.description}"),
+        TextColumn("{task.description}", markup=False),
         BarColumn(),
         TextColumn("{task.percentage:>3.0f} %"),
         TimeElapsedColumn(),
@@ -199,7 +212,7 @@ def progress(quiet: bool = False) -> Iterator[Report]:
             if step == FINISHED:
                 return
             if step not in tasks:
-                tasks[step] = bars.add_task(step, total=1.0)
+                tasks[step] = bars.add_task(visible(step), total=1.0)
             bars.update(tasks[step], completed=fraction)
 
         yield bar

@@ -8,7 +8,7 @@ import click
 
 from pipeline import landing
 from pipeline.cli.options import existing, json_option, workspace_option
-from pipeline.cli.output import plural, print_json, print_table
+from pipeline.cli.output import echo, plural, print_json, print_table
 
 
 @click.group(short_help="Rows set aside, and the way back.")
@@ -71,14 +71,12 @@ def export_rows(path: Path, workspace: Path, as_json: bool) -> int:
         )
         return 0
     if not written:
-        click.echo("No row is in quarantine; nothing was written.")
+        echo("No row is in quarantine; nothing was written.")
         return 0
     for item in written:
-        click.echo(
-            f"{plural(item.rows, 'row')} of {', '.join(item.sources)} written to {item.path}."
-        )
+        echo(f"{plural(item.rows, 'row')} of {', '.join(item.sources)} written to {item.path}.")
     files = " ".join(str(item.path) for item in written)
-    click.echo(
+    echo(
         "Correct the cells, leave the columns that begin with coverplate_ as they are, and run "
         f"`coverplate intake {files}`."
     )

@@ -12,6 +12,7 @@ import pandas as pd
 from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
+    echo,
     number,
     percent,
     plain,
@@ -213,7 +214,7 @@ def print_ranking(
     each = "_per_dwelling" if by.endswith("_per_dwelling") else ""
     urgent = frame[frame["urgent"]]
     if len(urgent):
-        click.echo(
+        echo(
             "Urgent, whatever the score (plainly reported or measured): "
             + ", ".join(_label(row) for row in urgent.to_dict(orient="records"))
             + "\n"
@@ -248,22 +249,22 @@ def print_ranking(
         ],
         rows,
     )
-    click.echo("")
+    echo("")
     for line in [] if sets is None else sets_told(sets):
-        click.echo(line)
+        echo(line)
     by_burden = by.startswith("burden")
-    click.echo(ORDER_TOLD if by_burden else "Here buildings stand in order of their score.")
+    echo(ORDER_TOLD if by_burden else "Here buildings stand in order of their score.")
     per = " Burden and score are told per dwelling." if each else ""
-    click.echo(f"Burden: {BURDEN_UNIT}. Score: {SCORE_UNIT}.{per}")
+    echo(f"Burden: {BURDEN_UNIT}. Score: {SCORE_UNIT}.{per}")
     if by_burden:
-        click.echo(RANK_TOLD)
-    click.echo(
+        echo(RANK_TOLD)
+    echo(
         "90 %: interval of the rank, and of the number of dangerous openings. Live metal: chance "
         "that anywhere in it metal is live in normal use. Blind: share of "
         "three-slot openings never looked at by a method able to see a false ground."
     )
     if len(frame):
-        click.echo(f"Rule book {frame['rule_book_hash'].iloc[0][:12]}.")
+        echo(f"Rule book {frame['rule_book_hash'].iloc[0][:12]}.")
     cautions()
 
 
@@ -306,7 +307,7 @@ def _compare(workspace: Workspace, rule_book: Path, top: int | None, as_json: bo
             for row in frame.to_dict(orient="records")
         ],
     )
-    click.echo(
+    echo(
         f"\nMoves: places nearer the top (+) or further down (-) under the other rule book. "
         f"Kendall tau {comparison.kendall_tau:.3f} (1 is the same order). "
         f"{comparison.moved} of {len(comparison.frame)} buildings change rank."

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from pipeline.cli.options import json_option, workspace_option
-from pipeline.cli.output import exact, print_json, print_table
+from pipeline.cli.output import echo, exact, print_json, print_table
 from shared.rule_book import default_rule_book_text, load_rule_book
 
 
@@ -30,7 +30,7 @@ def show(toml: bool, path: Path | None, workspace: Path, as_json: bool) -> int:
     book = load_rule_book(file)
     if toml:
         text = file.read_text(encoding="utf-8") if file else default_rule_book_text()
-        click.echo(text, nl=False)
+        echo(text, nl=False)
         return 0
     names = ("path", "value", "unit", "meaning", "source")
     rows = [dict(zip(names, entry, strict=True)) for entry in book.numbers()]
@@ -53,5 +53,5 @@ def show(toml: bool, path: Path | None, workspace: Path, as_json: bool) -> int:
 def check(path: Path) -> int:
     """Check a rule book; every fault is listed."""
     book = load_rule_book(path)
-    click.echo(f"{path} is a valid rule book, {sum(1 for _ in book.numbers())} numbers.")
+    echo(f"{path} is a valid rule book, {sum(1 for _ in book.numbers())} numbers.")
     return 0

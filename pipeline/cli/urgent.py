@@ -12,12 +12,14 @@ from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
     day,
+    echo,
     percent,
     plain,
     plural,
     print_json,
     print_table,
     records,
+    say,
     words,
 )
 from pipeline.warehouse import queries, store
@@ -73,9 +75,9 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
 
 def first_measure() -> None:
     """Say what is done first at an urgent opening."""
-    click.echo("What to do first:")
+    echo("What to do first:")
     for measure in FIRST_MEASURE:
-        click.echo(f"  · {measure}")
+        echo(f"  · {measure}")
 
 
 def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
@@ -84,7 +86,7 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _print_reported(frame: pd.DataFrame) -> None:
     if frame.empty:
-        click.echo("No look reports or measures live metal. That is not proof that there is none.")
+        echo("No look reports or measures live metal. That is not proof that there is none.")
         return
     print_table(
         "Urgent: plainly reported or measured, whatever the score",
@@ -110,7 +112,7 @@ def _print_reported(frame: pd.DataFrame) -> None:
             for row in _rows(frame)
         ],
     )
-    click.echo("")
+    echo("")
     first_measure()
 
 
@@ -136,7 +138,7 @@ def _print_reports(frame: pd.DataFrame) -> None:
     """What papers say that name no opening: urgent all the same."""
     if frame.empty:
         return
-    click.echo("")
+    echo("")
     print_table(
         "Urgent: a shock, live metal or heat that a citation, complaint or work order reports",
         [
@@ -166,7 +168,7 @@ def _print_reports(frame: pd.DataFrame) -> None:
 def _print_how_many_reports(count: int) -> None:
     if count:
         said = plural(count, "report that names no opening is", "reports that name no opening are")
-        click.echo(f"{said} urgent too: `coverplate reports --json`.", err=True)
+        say(f"{said} urgent too: `coverplate reports --json`.")
 
 
 def _print_how_many(likely: pd.DataFrame) -> None:
@@ -174,7 +176,7 @@ def _print_how_many(likely: pd.DataFrame) -> None:
         return
     named = int(likely["opening_id"].notna().sum())
     rest = int(likely.loc[likely["opening_id"].isna(), "openings"].sum())
-    click.echo(
+    echo(
         f"\nNothing reported, but inferred to be likely enough: {named} recorded and {rest} never "
         "recorded openings; `coverplate urgent --inferred` lists them."
     )
@@ -183,16 +185,16 @@ def _print_how_many(likely: pd.DataFrame) -> None:
 def _print_set_aside(count: int, *, err: bool = False) -> None:
     if count:
         rows = plural(count, "row of looks is", "rows of looks are")
-        click.echo(
+        told = say if err else echo
+        told(
             f"\n{rows} set aside and in none of these lists, whatever is reported there: "
-            "`coverplate quarantine list`.",
-            err=err,
+            "`coverplate quarantine list`."
         )
 
 
 def _print_inferred(frame: pd.DataFrame) -> None:
     if frame.empty:
-        click.echo("Nowhere else does the evidence make live metal likely enough to list.")
+        echo("Nowhere else does the evidence make live metal likely enough to list.")
         return
     print_table(
         "Inferred: nothing urgent was reported there, yet live metal is likely enough to look",
@@ -224,7 +226,7 @@ def _print_inferred(frame: pd.DataFrame) -> None:
 
 def _print_cleared(frame: pd.DataFrame) -> None:
     if frame.empty:
-        click.echo("Nothing that was urgent has been cleared or replaced.")
+        echo("Nothing that was urgent has been cleared or replaced.")
         return
     print_table(
         "Once urgent, and what took it off the list",

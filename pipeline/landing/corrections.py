@@ -10,7 +10,7 @@ import duckdb
 from pipeline.landing.choose import Choice
 from pipeline.landing.conform import CORRECTION_ROW, Habits
 from pipeline.landing.mapping import RecordMapping
-from pipeline.landing.quarantine import ROW, SOURCE, extra_columns, parse_source
+from pipeline.landing.quarantine import ROW, SOURCE, extra_columns, parse_source, taken_back
 from pipeline.landing.raw import EXTRAS, RawTable
 from pipeline.landing.workspace import Corrects, Manifest, Part
 from shared.faults import CoverplateError
@@ -53,6 +53,7 @@ def correction_tables(
         CoverplateError: a row does not say which landed row it corrects.
     """
     landed = list(manifests)
+    table = taken_back(table)
     columns = {name: f"c{index}" for index, name in enumerate(table.header)}
     groups = con.execute(
         f"SELECT {columns[SOURCE]}, list(_row ORDER BY _row), "

@@ -11,8 +11,9 @@ from __future__ import annotations
 import csv
 import json
 import re
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -20,10 +21,11 @@ from pydantic import BaseModel, ConfigDict
 
 from pipeline.landing.conform import CORRECTION_ROW, REASONS_TYPE
 from pipeline.landing.current import PartOfFile, empty_select, parts_of
-from pipeline.landing.raw import EXTRA_COLUMNS
+from pipeline.landing.raw import EXTRA_COLUMNS, RawTable
 from pipeline.landing.workspace import Corrects, Manifest, Workspace
 from pipeline.offline import connect
 from shared.records import literal
+from shared.shown import for_spreadsheet, from_spreadsheet, from_spreadsheet_sql
 from shared.vocabulary import RecordKind
 
 SOURCE, ROW, REASONS = "coverplate_source", "coverplate_row", "coverplate_reasons"
@@ -233,13 +235,45 @@ def _write_out(
         {key for cells in parsed for key in cells if key.startswith(EXTRA_PREFIX)},
         key=lambda key: int(key.removeprefix(EXTRA_PREFIX)),
     )
-    with path.open("w", encoding="utf-8-sig", newline="") as handle:
-        writer = csv.writer(handle)
-        writer.writerow([SOURCE, ROW, REASONS, *header, *extras])
+    with rows_to_correct(path, (*header, *extras)) as write:
         for (sha, sheet, number, _, _, reasons), cells in zip(rows, parsed, strict=True):
             said = "; ".join(dict.fromkeys(_said(r) for group in reasons for r in group))
             own = [cells.get(name) or "" for name in (*header, *extras)]
-            writer.writerow([source_text(names[sha], sha, sheet), number, said, *own])
+            write(source_text(names[sha], sha, sheet), number, said, own)
+
+
+@contextmanager
+def rows_to_correct(
+    path: Path, header: Sequence[str]
+) -> Iterator[Callable[[str, int, str, Sequence[str]], None]]:
+    """Open a CSV of rows to correct, that a spreadsheet program may open without running anything.
+
+    Args:
+        path: the file (UTF-8 with mark, so that such programs show every letter right).
+        header: the rows' own columns, behind the three that lead back.
+
+    Yields:
+        A function that writes a row: where it comes from, its number there, why, its cells.
+    """
+    with path.open("w", encoding="utf-8-sig", newline="") as handle:
+        writer = csv.writer(handle)
+
+        def write(source: str, number: int, reasons: str, cells: Sequence[str]) -> None:
+            first, third, *own = map(for_spreadsheet, (source, reasons, *cells))
+            writer.writerow([first, number, third, *own])
+
+        writer.writerow([SOURCE, ROW, REASONS, *map(for_spreadsheet, header)])
+        yield write
+
+
+def taken_back(table: RawTable) -> RawTable:
+    """Return a table of corrected rows with what its cells and headers held when written out."""
+    cells = ", ".join(f"{from_spreadsheet_sql(cell)} AS {cell}" for cell in table.cells)
+    return replace(
+        table,
+        header=tuple(map(from_spreadsheet, table.header)),
+        relation=f"(SELECT * REPLACE ({cells}) FROM {table.relation})",
+    )
 
 
 def _said(reason: dict[str, Any]) -> str:

@@ -17,7 +17,7 @@ from pipeline.landing import cells
 from pipeline.landing.arrival import Arrival
 from pipeline.landing.cells import DateOrder
 from pipeline.landing.matching import find_column
-from pipeline.landing.quarantine import REASONS, ROW, SOURCE
+from pipeline.landing.quarantine import REASONS, ROW, SOURCE, taken_back
 from pipeline.landing.raw import RawTable
 from pipeline.landing.readers.delimited import read_delimited
 from pipeline.landing.readers.spreadsheet import read_spreadsheet
@@ -60,7 +60,7 @@ def report_tables(arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path) 
         found = read_spreadsheet(arrival, work, _known)
     else:
         found = read_tables(arrival, con, work, Workspace(work))
-    return found.exact().tables
+    return [taken_back(t) if SOURCE in t.header else t for t in found.exact().tables]
 
 
 def report_rows(

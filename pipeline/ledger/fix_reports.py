@@ -7,7 +7,6 @@ its cells and every reason, can be written out, corrected and fed in again, and 
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import json
 import re
@@ -24,7 +23,7 @@ from pydantic import ValidationError
 from pipeline.landing import cells
 from pipeline.landing.arrival import Arrival, receive
 from pipeline.landing.cells import DateOrder
-from pipeline.landing.quarantine import REASONS, ROW, SOURCE, source_text
+from pipeline.landing.quarantine import REASONS, ROW, SOURCE, rows_to_correct, source_text
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import IMPORTED_ROWS
 from pipeline.ledger.fix_report_rows import COLUMNS, report_rows, report_tables
@@ -374,14 +373,12 @@ def export_set_aside(ledger: Ledger, path: Path) -> int:
     rows = rows_set_aside(ledger)
     columns = list(dict.fromkeys(name for row in rows for name in row["cells"]))
     columns = [name for name in columns if name not in (SOURCE, ROW, REASONS)]
-    with path.open("w", encoding="utf-8-sig", newline="") as handle:
-        writer = csv.writer(handle)
-        writer.writerow([SOURCE, ROW, REASONS, *columns])
+    with rows_to_correct(path, columns) as write:
         for row in rows:
             said = "; ".join(
                 f"{r['column']}: found {r['found']!r}, expected {r['expected']}"
                 for r in row["reasons"]
             )
-            own = [row["cells"].get(name, "") for name in columns]
-            writer.writerow([row["source"], row["row"], said, *own])
+            own = [str(row["cells"].get(name, "")) for name in columns]
+            write(row["source"], int(row["row"]), said, own)
     return len(rows)

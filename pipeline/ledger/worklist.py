@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import html
 
 import pandas as pd
 
@@ -12,6 +11,7 @@ from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Ledger
 from shared.rule_book import RuleBook
+from shared.shown import as_html
 from shared.vocabulary import CAUTIONS, Condition, Slots
 
 COLUMNS: dict[str, str] = {
@@ -98,16 +98,16 @@ def _answers(book: RuleBook, condition: str, slots: str) -> tuple[str, str]:
 
 def printable(frame: pd.DataFrame, title: str) -> str:
     """Return a work list as one HTML page for printing, with the cautions, nothing fetched."""
-    heads = "".join(f"<th>{html.escape(COLUMNS[name])}</th>" for name in frame.columns)
+    heads = "".join(f"<th>{as_html(COLUMNS[name])}</th>" for name in frame.columns)
     body = []
     for row in frame.itertuples(index=False):
-        cells_ = "".join(f"<td>{html.escape(_shown(cell))}</td>" for cell in row)
+        cells_ = "".join(f"<td>{as_html(_shown(cell))}</td>" for cell in row)
         body.append(f"<tr>{cells_}</tr>")
-    cautions = "".join(f"<li>{html.escape(each)}</li>" for each in CAUTIONS)
+    cautions = "".join(f"<li>{as_html(each)}</li>" for each in CAUTIONS)
     return (
         "<!doctype html>\n<html lang='en'><head><meta charset='utf-8'>"
-        f"<title>{html.escape(title)}</title><style>{_STYLE}</style></head><body>"
-        f"<h1>{html.escape(title)}</h1><ul class='cautions'>{cautions}</ul>"
+        f"<title>{as_html(title)}</title><style>{_STYLE}</style></head><body>"
+        f"<h1>{as_html(title)}</h1><ul class='cautions'>{cautions}</ul>"
         f"<p>{len(frame)} finding(s)</p>"
         f"<table><thead><tr>{heads}</tr></thead><tbody>{''.join(body)}</tbody></table>"
         "</body></html>\n"

@@ -1,8 +1,7 @@
 """Frames as files that a spreadsheet program opens without running anything.
 
-A text that begins with ``=``, ``+``, ``-`` or ``@`` (or a tab or line break before one) would be
-taken for a formula by a spreadsheet program; it gets an apostrophe in front. Numbers are numbers
-and stay as they are.
+A text that would be taken for a formula gets an apostrophe in front (``shared.shown``). Numbers are
+numbers and stay as they are.
 """
 
 from __future__ import annotations
@@ -19,8 +18,8 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
-_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
-_ILLEGAL = {code: None for code in range(32) if chr(code) not in "\t\n\r"}
+from shared.shown import for_spreadsheet, visible
+
 XLSX_ROWS = 1_048_575
 """Rows below the header that an XLSX sheet can hold."""
 
@@ -45,8 +44,7 @@ def harmless(value: Any) -> Any:  # noqa: ANN401 - any cell of a frame
     if isinstance(value, dt.datetime) and value.tzinfo is not None:
         return value.isoformat()
     if isinstance(value, str):
-        text = value.translate(_ILLEGAL)
-        return f"'{text}" if text.startswith(_STARTS) else text
+        return for_spreadsheet(visible(value))
     if isinstance(value, (bool, int, float, dt.date, dt.datetime)):
         return value
     return harmless(str(value))

@@ -14,6 +14,7 @@ from typing import Any
 from unittest.mock import patch
 
 from pipeline.cli.main import main
+from shared.shown import visible
 
 
 @dataclass(frozen=True)
@@ -38,6 +39,7 @@ class Outcome:
 def _seemly(outcome: Outcome) -> Outcome:
     assert "Traceback" not in outcome.out + outcome.err, outcome.err
     assert outcome.code in (0, 2, 3), outcome
+    assert visible(outcome.out + outcome.err) == outcome.out + outcome.err
     return outcome
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from screens_shown import APP, make_workspace
+from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 from pipeline.landing import Workspace
@@ -49,6 +50,14 @@ def own(managed: Workspace, tmp_path: Path) -> Workspace:
 @pytest.fixture
 def empty(tmp_path: Path) -> Workspace:
     return Workspace(tmp_path / "empty")
+
+
+@pytest.fixture(autouse=True)
+def on_loopback() -> Iterator[None]:
+    """The address that the server's settings say: this machine only."""
+    config.set_option("server.address", "127.0.0.1")
+    yield
+    config.set_option("server.address", "127.0.0.1")
 
 
 Show = Callable[..., AppTest]

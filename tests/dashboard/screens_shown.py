@@ -11,7 +11,7 @@ from data_demo.portfolios import FOLDER
 from pipeline.landing import Workspace, intake, load_mapping, save_mapping
 from pipeline.warehouse.build import build
 
-APP = Path(__file__).parents[2] / "dashboard" / "app.py"
+APP = Path(__file__).parents[2] / "dashboard" / "navigation.py"
 
 
 def make_workspace(root: Path, portfolio: str, *, built: bool = True) -> Workspace:

@@ -8,6 +8,7 @@ import zipfile
 
 import pytest
 from screens_shown import plate, plates, sound
+from streamlit import config
 
 from pipeline.landing import list_mappings
 from pipeline.screens import landed
@@ -36,6 +37,17 @@ def choose(show, place, path):
 def test_a_path_that_does_not_exist_is_refused(show, empty):
     app = choose(show, empty, "/no/such/place")
     assert "there is no" in app.error[0].value
+
+
+@pytest.mark.parametrize("address", ["0.0.0.0", "192.168.1.5", "", None])
+def test_off_loopback_no_path_is_asked_for_or_taken(show, empty, address):
+    config.set_option("server.address", address)
+    app = show(empty, "intake")
+    assert not [radio for radio in app.radio if radio.key == "how"]
+    app.session_state["how"], app.session_state["path"] = "path", "/etc"
+    app.run()
+    sound(app)
+    assert not [box for box in app.text_input if box.key == "path"] and not app.error
 
 
 def test_trying_changes_nothing_and_taking_in_adds_up(show, empty, managed):

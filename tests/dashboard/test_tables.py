@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.screens.tables import as_csv, as_xlsx, harmless
 
-FORMULAS = ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1", "\n@x"]
+FORMULAS = ["=1+1", "+1+1", "-1-1", "@SUM(A1)", "\t=1", " =1", "\n@x"]
 
 
 @pytest.mark.parametrize("text", FORMULAS)
@@ -46,8 +46,9 @@ def test_numbers_days_and_gaps_stay_what_they_are():
     assert "-2.5,-3,2024-05-03,a; b,True" in as_csv(frame).decode("utf-8-sig")
 
 
-def test_letters_of_any_script_survive_and_control_characters_do_not():
-    assert harmless("Ω ground\x07") == "Ω ground"
+def test_letters_of_any_script_survive_and_control_characters_are_told():
+    assert harmless("Ω ground\x07") == "Ω ground⟨U+0007⟩"
+    assert harmless("\r=1") == "⟨U+000D⟩=1"
     assert "Ω" in as_csv(pd.DataFrame({"a": ["Ω"]})).decode("utf-8-sig")
     assert harmless(np.int64(4)) == 4
     assert harmless({"a": 1}) == "a: 1"

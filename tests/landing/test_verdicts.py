@@ -36,7 +36,7 @@ def values(field):
     elif field.type == "choice":
         ordinary = st.sampled_from([*field.choices, "another_word"])
     else:
-        ordinary = st.text("abcXYZ0189", min_size=1, max_size=6).filter(
+        ordinary = st.text("abcXYZ018\x079", min_size=1, max_size=6).filter(
             lambda text: text.lower() not in ("na", "nan")
         )
     chance = ordinary if field.required else st.none() | ordinary

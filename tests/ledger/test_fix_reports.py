@@ -93,6 +93,25 @@ def test_corrected_rows_count_once_and_leave_the_list(ledger, ids, tmp_path):
     assert ledger.finding(ids[2]).fix.remedy == "two_slot_again"
 
 
+def test_nothing_written_out_is_a_formula_and_it_reads_back_to_the_same(ledger, ids, tmp_path):
+    odd = {"=2+3": "=HYPERLINK(1)", "note": "-1+1|x", "licence": "'@x"}
+    path = tmp_path / "=march.csv"
+    with path.open("w", encoding="utf-8", newline="") as handle:
+        rows = csv.writer(handle)
+        rows.writerow(["building_id", "unit_id", "opening_id", "remedy", "fixed_on", *odd])
+        rows.writerow(["B1", "2A", "K1", "magic", "2025-03-18", *odd.values()])
+    import_fix_reports(ledger, path, who="office", firm="Pellworth Electric")
+    before = rows_set_aside(ledger)[0]["cells"]
+    out = tmp_path / "out.csv"
+    export_set_aside(ledger, out)
+    with out.open(encoding="utf-8-sig", newline="") as handle:
+        written = list(csv.reader(handle))
+    assert not [cell for row in written for cell in row if cell[:1] in tuple("=+-@\t\r") and cell]
+    import_fix_reports(ledger, out, who="office", firm="Pellworth Electric")
+    again = rows_set_aside(ledger)[-1]["cells"]
+    assert {name: again[name] for name in before} == before
+
+
 def test_a_workbook_that_names_findings(ledger, ids, tmp_path):
     book = Workbook()
     sheet = book.active

@@ -1,0 +1,56 @@
+"""The pages of the dashboard and how one gets from one to another."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import streamlit as st
+
+START_VARIABLE = "COVERPLATE_START"
+"""Environment variable that names the page shown first, for one of the three users."""
+
+IMAGES = Path(__file__).parent / "images"
+
+
+def page(script: str, title: str, address: str, icon: str) -> st.Page:
+    """One page of the navigation; the start page is the default one."""
+    start = os.environ.get(START_VARIABLE, "where-next")
+    return st.Page(
+        f"screens/{script}.py",
+        title=title,
+        url_path=address,
+        icon=f":material/{icon}:",
+        default=address == start,
+    )
+
+
+st.set_page_config(page_title="Coverplate", page_icon="🔌", layout="wide")
+st.html(
+    "<style>@media (min-width: 641px) { [data-testid=stMainBlockContainer] "
+    "{ padding-inline: 2.75rem; max-width: 88rem; } }</style>"
+)
+st.logo(str(IMAGES / "plate.svg"), size="large")
+st.navigation(
+    {
+        "Start here": [
+            page("where_next", "Where next?", "where-next", "explore"),
+            page("overdue", "What is overdue?", "overdue", "event_busy"),
+            page("exposure", "What is exposed?", "exposure", "shield"),
+        ],
+        "Look closer": [
+            page("building", "One building", "building", "apartment"),
+            page("portfolio", "Portfolio", "portfolio", "grid_view"),
+            page("evidence", "What readings prove", "evidence", "electrical_services"),
+        ],
+        "Put right": [
+            page("findings", "Findings", "findings", "checklist"),
+            page("finding", "One finding", "finding", "description"),
+            page("progress", "Progress", "progress", "trending_down"),
+        ],
+        "Keep it running": [
+            page("intake", "Take in files", "intake", "inbox"),
+            page("rule_book", "Rule book", "rule-book", "tune"),
+        ],
+    }
+).run()
