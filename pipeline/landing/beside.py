@@ -11,7 +11,7 @@ from pipeline.landing import as_of
 from pipeline.landing.current import create_views, valid_rows_of
 from pipeline.landing.outcomes import Landing
 from pipeline.landing.report import Finding, IntakeReport
-from pipeline.landing.workspace import Manifest, Workspace
+from pipeline.landing.workspace import PARTS_PER_FILE, Manifest, Workspace
 from shared.vocabulary import RecordKind
 
 TOLD = 12
@@ -68,7 +68,8 @@ def _in_no_register(
     earlier: Sequence[Manifest],
     landings: Sequence[Landing],
 ) -> dict[int, list[str]]:
-    """Buildings of each file that no register names; none where there is no register at all."""
+    """Buildings of each file that no register has named up to it; none where there is no register
+    yet."""
     kind = RecordKind.BUILDING_REGISTER
     own = [(landing.folder, part) for landing in landings for part in landing.manifest.parts]
     landed = [(workspace.folder(m.sha256), part) for m in earlier for part in m.parts]
@@ -77,12 +78,19 @@ def _in_no_register(
     if not registers or not others:
         return {}
     found: dict[int, list[str]] = {}
-    known = f"SELECT DISTINCT building_id FROM ({valid_rows_of(registers, kind)})"
+    first = min(part.part for _, part in registers) // PARTS_PER_FILE
+    known = (
+        f"SELECT building_id, min(_part // {PARTS_PER_FILE}) AS file "
+        f"FROM ({valid_rows_of(registers, kind)}) GROUP BY building_id"
+    )
     for other in {part.record_kind for _, part in others}:
         rows = valid_rows_of([(f, p) for f, p in others if p.record_kind is other], other)
         for part, names in con.execute(
-            f"SELECT _part, list(DISTINCT building_id ORDER BY building_id) FROM ({rows}) "
-            f"ANTI JOIN ({known}) USING (building_id) GROUP BY _part ORDER BY _part"
+            "SELECT r._part, list(DISTINCT r.building_id ORDER BY r.building_id) "
+            f"FROM ({rows}) AS r LEFT JOIN ({known}) AS k USING (building_id) "
+            f"WHERE r._part // {PARTS_PER_FILE} >= {first} "
+            f"AND (k.file IS NULL OR k.file > r._part // {PARTS_PER_FILE}) "
+            "GROUP BY r._part ORDER BY r._part"
         ).fetchall():
             sequence = next(
                 landing.manifest.sequence

@@ -73,15 +73,17 @@ def settle_outcomes(
         if not new:
             continue
         before = [(m, p) for m in earlier for p in m.parts if p.record_kind is kind]
-        known = None
+        known = ever = None
         if before:
-            valid = all_valid_sql(workspace, before, kind)
-            known = in_force_sql(valid, outcomes_sql(workspace, earlier))
+            ever = all_valid_sql(workspace, before, kind)
+            known = in_force_sql(ever, outcomes_sql(workspace, earlier))
         reconcile(
             con,
             LAYOUTS[kind],
             valid_rows_of(new, kind),
             known,
+            ever=ever,
+            repeated=outcomes_sql(workspace, earlier),
             # facts of a building belong to the source that states them
             by_source=kind is RecordKind.BUILDING_REGISTER,
         )
