@@ -67,7 +67,7 @@ def as_html(text: str) -> str:
     return html.escape(visible(text), quote=True)
 
 
-_PUNCTUATION = re.compile(r"[!-/:-@\[-`{-~]")
+_MARKUP = re.compile(r"[!#$&(-+\-./:<=>@\[-`{-~]")
 _JOINED = re.compile(r"(?<=[:@])(?=\S)|(?<=www)(?=\.)|(?<=[-<>=~!])(?=[-<>=~!])", re.IGNORECASE)
 _WORD_JOINER = "\u2060"
 
@@ -75,12 +75,12 @@ _WORD_JOINER = "\u2060"
 def as_markdown(text: str) -> str:
     """Return a text as Markdown that shows it as it is, in one line.
 
-    A backslash before punctuation keeps it from being markup. Links, emoji and icons are made
+    A backslash before what could be markup keeps it from being any. Links, emoji and icons are made
     later, of the finished text: there a character that nobody sees (and that intake cuts from
     every cell) parts what would be taken for one.
     """
     line = _JOINED.sub(_WORD_JOINER, " ".join(visible(text).split()))
-    return _PUNCTUATION.sub(lambda found: "\\" + found[0], line)
+    return _MARKUP.sub(lambda found: "\\" + found[0], line)
 
 
 FORMULA = r"^'*([\t\r\n]|\s*[=+\-@＝＋－＠])"

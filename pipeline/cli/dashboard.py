@@ -11,6 +11,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 import webbrowser
 from pathlib import Path
@@ -96,7 +97,13 @@ def serve(
     environment.pop(TOKEN_VARIABLE, None)
     if token is not None:
         environment[TOKEN_VARIABLE] = token
-    server = subprocess.Popen(command(host, chosen), env=environment, stdout=subprocess.DEVNULL)
+    server = subprocess.Popen(
+        command(host, chosen),
+        env=environment,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+    )
+    threading.Thread(target=_retold, args=(server,), daemon=True).start()
     shown = f"http://{_reached(host)}:{chosen}" + (f"/?token={token}" if token else "")
     before = signal.signal(signal.SIGTERM, _stopped)
     try:
@@ -115,6 +122,12 @@ def serve(
         except subprocess.TimeoutExpired:
             server.kill()
             server.wait()
+
+
+def _retold(server: subprocess.Popen[bytes]) -> None:
+    """Pass on what the server complains of, which may quote data, so that it steers no terminal."""
+    for line in server.stderr or ():
+        say(line.decode("utf-8", "replace").rstrip("\r\n"))
 
 
 def _stopped(_signal: int, _frame: FrameType | None) -> None:

@@ -143,6 +143,11 @@ def test_a_hostile_file_on_the_desk(watched, hostile, tmp_path):
     assert f"odd {FILE}" in watched.locator("[data-testid=stMain]").inner_text().replace(
         "\u2060", ""
     )
+    # a grid's own export would write formulas as they are
+    grid = watched.locator("[data-testid=stDataFrame]").first
+    grid.hover()
+    watched.get_by_label("Fullscreen").first.wait_for()
+    assert watched.get_by_label("Download").count() == 0
     watched.get_by_role("button", name="Take in", exact=True).click()
     watched.locator("[data-testid=stAlert]").first.wait_for()
     ready(watched)
