@@ -102,8 +102,9 @@ def check(
             found, more = _repaired(workspace, _look(workspace, tell), back, scratch)
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
-    for line in (*told, *more) if say is not None else ():
-        say(line)
+    if say is not None:
+        for line in (*told, *more):
+            say(line)
     return found
 
 

@@ -76,16 +76,24 @@ def recover(workspace: Workspace, scratch: Path) -> list[str]:
     back = put_back(workspace, scratch)
     told = [*back.told]
     if back.first is not None:
-        damaged = [m.name for m in workspace.manifests() if workspace.derived_damage(m)]
-        if damaged:
-            raise CoverplateError(
-                f"what was derived from {', '.join(damaged)} is damaged",
-                to_do="run `coverplate check --repair`, which derives it anew",
-            )
+        damaged = damage_refused(workspace)
+        if damaged is not None:
+            raise damaged
         settled = dict.fromkeys(settle_again(workspace, back.first - 1, scratch), "settled again")
-        told += logbook.enter_files(workspace, "recovered", settled | back.how)
+        told += logbook.enter_files(workspace, "recovered", {**settled, **back.how})
     clear(workspace)
     return told
+
+
+def damage_refused(workspace: Workspace) -> CoverplateError | None:
+    """What to say where files derived from what landed are damaged; None where they are whole."""
+    damaged = [m.name for m in workspace.manifests() if workspace.derived_damage(m)]
+    if not damaged:
+        return None
+    return CoverplateError(
+        f"what was derived from {', '.join(damaged)} is damaged",
+        to_do="run `coverplate check --repair`, which derives it anew, and call again",
+    )
 
 
 def put_back(workspace: Workspace, scratch: Path) -> PutBack:

@@ -14,7 +14,7 @@ from pipeline.landing.mapping_store import save_mapping
 from pipeline.landing.one_file import Call, Prepared, prepare
 from pipeline.landing.open_question import OpenQuestionError
 from pipeline.landing.outcomes import settle_again
-from pipeline.landing.recovery import bring_up, clear, mark_pending, recover
+from pipeline.landing.recovery import bring_up, clear, damage_refused, mark_pending, recover
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
 from pipeline.landing.workspace import Workspace
@@ -102,16 +102,21 @@ def intake(
             # The call counts from here on: one line for all of its files.
             if changed:
                 told += enter_files(workspace, "taken in", changed)
-        except BaseException:
+        except BaseException as fault:
             recover(workspace, scratch)
+            unforeseen = isinstance(fault, Exception) and not isinstance(fault, CoverplateError)
+            damaged = damage_refused(workspace) if unforeseen else None
+            if damaged is not None:
+                raise damaged from fault
             raise
         finally:
             shutil.rmtree(scratch, ignore_errors=True)
         clear(workspace)
         for made in {m.name: m for ready in placed for m in ready.mappings}.values():
             save_mapping(workspace, made, replace=True)
-    for line in told if say is not None else ():
-        say(line)
+    if say is not None:
+        for line in told:
+            say(line)
     if progress is not None:
         progress("done", 1.0)
     return reports
