@@ -8,6 +8,7 @@ outcomes of later files are settled. So whoever comes next can tell what was don
 from __future__ import annotations
 
 import shutil
+import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,6 +27,14 @@ def mark_pending(workspace: Workspace, sha256: str) -> None:
     """Note that a file is about to be put in its place."""
     workspace.pending.mkdir(exist_ok=True)
     (workspace.pending / sha256).touch()
+
+
+def set_aside(workspace: Workspace, sha256: str, scratch: Path) -> None:
+    """Make room for another reading of a landed file; the one that stood first waits in
+    ``replaced``, one that only came in between is dropped."""
+    folder, kept = workspace.folder(sha256), workspace.replaced / sha256
+    workspace.replaced.mkdir(exist_ok=True)
+    folder.rename(scratch / f"dropped-{uuid.uuid4().hex}" if kept.exists() else kept)
 
 
 def clear(workspace: Workspace) -> None:

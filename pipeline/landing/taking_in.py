@@ -14,7 +14,14 @@ from pipeline.landing.mapping_store import save_mapping
 from pipeline.landing.one_file import Call, Prepared, prepare
 from pipeline.landing.open_question import OpenQuestionError
 from pipeline.landing.outcomes import settle_again
-from pipeline.landing.recovery import bring_up, clear, damage_refused, mark_pending, recover
+from pipeline.landing.recovery import (
+    bring_up,
+    clear,
+    damage_refused,
+    mark_pending,
+    recover,
+    set_aside,
+)
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
 from pipeline.landing.workspace import Workspace
@@ -133,8 +140,7 @@ def _place(workspace: Workspace, ready: Prepared, scratch: Path) -> dict[str, st
     settle_files(ready.folder)  # on the disk before it counts as landed
     mark_pending(workspace, target.name)
     if ready.replaces:
-        workspace.replaced.mkdir(exist_ok=True)
-        target.rename(workspace.replaced / target.name)
+        set_aside(workspace, target.name, scratch)
     ready.folder.rename(target)
     if not ready.replaces:
         return {target.name: "landed"}
