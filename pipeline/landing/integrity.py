@@ -20,7 +20,7 @@ from pipeline.landing import logbook
 from pipeline.landing.logbook import Entered, Logbook
 from pipeline.landing.one_file import read_again
 from pipeline.landing.outcomes import settle_again
-from pipeline.landing.recovery import PutBack, bring_up, clear, half_done, put_back
+from pipeline.landing.recovery import PutBack, bring_up, clear, half_done, put_back, set_aside
 from pipeline.landing.seals import file_hash
 from pipeline.landing.workspace import Manifest, Workspace, read_manifest, write_manifest
 from shared.faults import CoverplateError
@@ -271,8 +271,7 @@ def _derive(workspace: Workspace, manifest: Manifest, found: Checked, scratch: P
         _same_bytes(folder / "original" / manifest.name, made / "original" / manifest.name)
         write_manifest(made, manifest.model_copy(update={"parts": parts, "files": {}}))
         settle_files(made)
-        workspace.replaced.mkdir(exist_ok=True)
-        folder.rename(workspace.replaced / folder.name)
+        set_aside(workspace, folder.name, scratch)
         made.rename(folder)
     except CoverplateError as fault:
         return Checked(found.sha256, found.path, "damaged", f"{found.found}; {fault.found}")

@@ -8,6 +8,7 @@ outcomes of later files are settled. So whoever comes next can tell what was don
 from __future__ import annotations
 
 import shutil
+import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,6 +27,14 @@ def mark_pending(workspace: Workspace, sha256: str) -> None:
     """Note that a file is about to be put in its place."""
     workspace.pending.mkdir(exist_ok=True)
     (workspace.pending / sha256).touch()
+
+
+def set_aside(workspace: Workspace, sha256: str, scratch: Path) -> None:
+    """Make room for another reading of a landed file; the one that stood first waits in
+    ``replaced``, one that only came in between is dropped."""
+    folder, kept = workspace.folder(sha256), workspace.replaced / sha256
+    workspace.replaced.mkdir(exist_ok=True)
+    folder.rename(scratch / f"dropped-{uuid.uuid4().hex}" if kept.exists() else kept)
 
 
 def clear(workspace: Workspace) -> None:
@@ -76,16 +85,24 @@ def recover(workspace: Workspace, scratch: Path) -> list[str]:
     back = put_back(workspace, scratch)
     told = [*back.told]
     if back.first is not None:
-        damaged = [m.name for m in workspace.manifests() if workspace.derived_damage(m)]
-        if damaged:
-            raise CoverplateError(
-                f"what was derived from {', '.join(damaged)} is damaged",
-                to_do="run `coverplate check --repair`, which derives it anew",
-            )
+        damaged = damage_refused(workspace)
+        if damaged is not None:
+            raise damaged
         settled = dict.fromkeys(settle_again(workspace, back.first - 1, scratch), "settled again")
         told += logbook.enter_files(workspace, "recovered", {**settled, **back.how})
     clear(workspace)
     return told
+
+
+def damage_refused(workspace: Workspace) -> CoverplateError | None:
+    """What to say where files derived from what landed are damaged; None where they are whole."""
+    damaged = [m.name for m in workspace.manifests() if workspace.derived_damage(m)]
+    if not damaged:
+        return None
+    return CoverplateError(
+        f"what was derived from {', '.join(damaged)} is damaged",
+        to_do="run `coverplate check --repair`, which derives it anew, and call again",
+    )
 
 
 def put_back(workspace: Workspace, scratch: Path) -> PutBack:

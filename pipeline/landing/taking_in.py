@@ -37,7 +37,14 @@ from pipeline.landing.one_file import (
 )
 from pipeline.landing.open_question import OpenQuestionError
 from pipeline.landing.outcomes import Landing, settle_again, settle_outcomes
-from pipeline.landing.recovery import bring_up, clear, mark_pending, recover
+from pipeline.landing.recovery import (
+    bring_up,
+    clear,
+    damage_refused,
+    mark_pending,
+    recover,
+    set_aside,
+)
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
 from pipeline.landing.workspace import Manifest, Part, Workspace, write_manifest
@@ -119,8 +126,12 @@ def intake(
             # The call counts from here on: one line for all of its files.
             if taking.changed:
                 told += enter_files(workspace, "taken in", taking.changed)
-        except BaseException:
+        except BaseException as fault:
             recover(workspace, scratch)
+            unforeseen = isinstance(fault, Exception) and not isinstance(fault, CoverplateError)
+            damaged = damage_refused(workspace) if unforeseen else None
+            if damaged is not None:
+                raise damaged from fault
             raise
         finally:
             taking.close()
@@ -293,8 +304,7 @@ def _place(workspace: Workspace, landing: Landing, scratch: Path) -> dict[str, s
     mark_pending(workspace, target.name)
     replaces = target.exists()
     if replaces:
-        workspace.replaced.mkdir(exist_ok=True)
-        target.rename(workspace.replaced / target.name)
+        set_aside(workspace, target.name, scratch)
     landing.folder.rename(target)
     if not replaces:
         return {target.name: "landed"}

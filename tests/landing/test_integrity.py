@@ -5,7 +5,7 @@ import shutil
 
 import pytest
 
-from pipeline.landing import export_quarantine, intake
+from pipeline.landing import export_quarantine, intake, logbook
 from pipeline.landing.integrity import check
 from pipeline.warehouse.build import build
 from tests.cli.running import run
@@ -87,6 +87,7 @@ def test_what_landed_before_hashes_were_kept_is_sealed(landed):
         content = json.loads(path.read_text(encoding="utf-8"))
         del content["files"], content["certificate"]
         path.write_text(json.dumps(content), encoding="utf-8")
+    logbook.logbook_path(landed).unlink()  # nor was there one then
     assert verdicts(landed) == ["whole"] * 4
     assert verdicts(landed, repair=True) == ["sealed"] * 4
     assert verdicts(landed, repair=True) == ["whole"] * 4
@@ -113,3 +114,14 @@ def test_a_repair_makes_the_next_build_a_new_one_only_where_bytes_changed(landed
     bitten(parts(landed)[0][0])
     check(landed, repair=True)
     assert build(landed).version == first.version
+
+
+def test_an_intake_beside_damaged_parts_is_refused_in_words(landed, inbox):
+    for file, _ in parts(landed):
+        file.write_bytes(b"no Parquet")
+    more = inbox / "more.csv"
+    more.write_text("\n".join([HEADER, ROWS[0]]) + "\n", encoding="utf-8")
+    told = run("intake", more, "--workspace", landed.root)
+    assert told.code == 2 and "check --repair" in told.err
+    assert run("check", "--repair", "--workspace", landed.root).code == 0
+    assert run("intake", more, "--workspace", landed.root).code == 0
