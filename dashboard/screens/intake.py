@@ -99,9 +99,9 @@ def _whole_files() -> tuple[dt.date | None, bool]:
             key="as-of",
         )
         full = st.checkbox(
-            "The building register among them names every building of its source",
+            "The building register among them names every building of the portfolio",
             help="Buildings that it no longer names are retired and listed; one with a reported "
-            "defect stays in every list. Try it first to see which.",
+            "defect, or looked at since, stays in every list. Try it first to see which.",
             key="full-register",
         )
     return (as_of if isinstance(as_of, dt.date) else None), full

@@ -339,7 +339,7 @@ def quality(building_id: str | None, workspace: Path, as_json: bool) -> int:
 @workspace_option
 @json_option
 def retired(workspace: Path, as_json: bool) -> int:
-    """Buildings that the newest full register of their source no longer names.
+    """Buildings that the newest full register no longer names.
 
     They are in no other list, except those where a defect was reported: these stay everywhere until
     a person decides. A register counts as full where `intake --full-register` said so.
@@ -365,7 +365,7 @@ def retired(workspace: Path, as_json: bool) -> int:
                 str(row["source"]),
                 Path(str(row["last_named"])).name,
                 Path(str(row["full_register"])).name,
-                words(row["as_of"]),
+                day(row["as_of"]),
                 "yes: a defect is reported" if row["defect_reported"] else "no",
             ]
             for row in records(frame)

@@ -44,8 +44,9 @@ from shared.faults import CoverplateError
 @click.option(
     "--full-register",
     is_flag=True,
-    help="The building register in these files names every building of its source: others that it "
-    "named before are retired, and listed. One with a reported defect stays in every list.",
+    help="The building register in these files names every building of the portfolio: others that "
+    "registers named before are retired, and listed. One with a reported defect, or looked at "
+    "since, stays in every list; a newer register that names it again brings it back.",
 )
 @workspace_option
 @json_option

@@ -49,7 +49,7 @@ class Call:
         today: the day against which "not in the future" is judged.
         tell: called with what is being done.
         as_of: the day that all of them are as of, where a person said so.
-        full_register: whether their registers name every building of their source.
+        full_register: whether their registers name every building of the portfolio.
     """
 
     workspace: Workspace

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import re
 
-from shared.records import BUILDING_REGISTER, OPENING_OBSERVATIONS, quoted
+from shared.records import BUILDING_REGISTER, quoted
 from shared.vocabulary import NO_LOOK_RESULTS, Result
 
 FACTS: tuple[str, ...] = tuple(
@@ -89,8 +89,8 @@ RETIRED_COLUMNS: dict[str, str] = {
     "as_of": "DATE",
     "defect_reported": "BOOLEAN",
 }
-"""Columns of the view ``landed_retired``: buildings that the newest full register of their
-source no longer names. ``last_named`` and ``full_register`` are files; ``as_of`` is what the full
+"""Columns of the view ``landed_retired``: buildings that the newest full register no longer
+names. ``last_named`` and ``full_register`` are files; ``as_of`` is what the full
 register counts as being as of. Where ``defect_reported``, some look reported more than a pass, an
 open ground or no look, so the building stays in every list until a person decides."""
 
@@ -98,13 +98,13 @@ open ground or no look, so the building stays in every list until a person decid
 def retired_sql() -> str:
     """Return a SELECT of ``RETIRED_COLUMNS`` from the views of ``current``.
 
-    A building is not retired where another source names it no earlier, or where somebody looked at
-    it after that day.
+    A building is not retired where a newer register names it, or where somebody looked at it after
+    that day.
     """
-    dangers = " OR ".join(
-        f"{quoted(field.name)} IS NOT NULL"
-        for field in OPENING_OBSERVATIONS.fields
-        if field.reports_danger and field.name != "result"
+    dangers = (
+        "neutral_ground_jumper = 'yes' OR polarity = 'reversed' OR plate_earth_volts > 0 "
+        "OR case_earth_volts > 0 OR ground_contact_earth_volts > 0 "
+        "OR non_contact_detector = 'yes' OR heat_or_scorch = 'yes' OR shock_reported = 'yes'"
     )
     nothing = ", ".join(
         f"'{result}'" for result in (Result.CORRECT, Result.OPEN_GROUND, *NO_LOOK_RESULTS)
@@ -113,17 +113,17 @@ def retired_sql() -> str:
 WITH named AS (
     SELECT DISTINCT v.building_id, l.source, l.sequence, l.counts_as_of, l.path
     FROM building_register_valid AS v JOIN landed_files AS l ON l._part = v._part
-), full_registers AS (
-    SELECT source, arg_max(sequence, (counts_as_of, sequence)) AS sequence,
-        max((counts_as_of, sequence)) AS place,
+), newest AS (
+    SELECT max((counts_as_of, sequence)) AS place,
         arg_max(path, (counts_as_of, sequence)) AS path,
         max(counts_as_of) AS counts_as_of
-    FROM landed_files WHERE full_register AND record_kind = 'building_register' GROUP BY source
+    FROM landed_files WHERE full_register AND record_kind = 'building_register'
 ), gone AS (
-    SELECT n.building_id, n.source, arg_max(n.path, (n.counts_as_of, n.sequence)) AS last_named,
+    SELECT n.building_id, arg_max(n.source, (n.counts_as_of, n.sequence)) AS source,
+        arg_max(n.path, (n.counts_as_of, n.sequence)) AS last_named,
         any_value(f.path) AS full_register, any_value(f.counts_as_of) AS as_of
-    FROM named AS n JOIN full_registers AS f USING (source)
-    GROUP BY n.building_id, n.source
+    FROM named AS n JOIN newest AS f ON f.path IS NOT NULL
+    GROUP BY n.building_id
     HAVING max((n.counts_as_of, n.sequence)) < any_value(f.place)
 )
 SELECT g.building_id, g.source, g.last_named, g.full_register, g.as_of, EXISTS (
@@ -131,9 +131,6 @@ SELECT g.building_id, g.source, g.last_named, g.full_register, g.as_of, EXISTS (
         AND (o.result NOT IN ({nothing}) OR {dangers})) AS defect_reported
 FROM gone AS g
 WHERE NOT EXISTS (
-    SELECT 1 FROM named AS n WHERE n.building_id = g.building_id AND n.source <> g.source
-        AND n.counts_as_of >= g.as_of)
-AND NOT EXISTS (
     SELECT 1 FROM opening_observations_valid AS o WHERE o.building_id = g.building_id
         AND o.observed_on > g.as_of)
 ORDER BY g.building_id"""

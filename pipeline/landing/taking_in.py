@@ -85,7 +85,7 @@ def intake(
             a mapping of the file's name, so that the next file of its kind is read unasked.
         today: the day against which "not in the future" is judged; today by default.
         as_of: the day that all of them are as of; read from the files or their names when None.
-        full_register: their registers name every building of their source, so that one that is
+        full_register: their registers name every building of the portfolio, so that one that is
             missing there is retired (see ``register.retired_sql``).
         progress: called with what is being done and how far it is, 0 to 1.
         say: called with what was put right on the way: after a kill, or in the logbook.

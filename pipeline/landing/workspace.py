@@ -126,7 +126,7 @@ class Manifest(BaseModel):
         findings: what concerns the file as a whole.
         certificate: what every row of the file is; () for files landed before it was kept.
         as_of: the day that its facts are as of, where something tells (see ``as_of``).
-        full_register: whether a person said that it names every building of its source.
+        full_register: whether a person said that it names every building of the portfolio.
         files: name of each file derived from it to the SHA-256 of its bytes; {} for files landed
             before hashes were kept.
     """

@@ -179,7 +179,7 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
 
 
 def retired(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """Buildings that the newest full register of their source no longer names.
+    """Buildings that the newest full register no longer names.
 
     Returns:
         Columns building_id, source, last_named, full_register, as_of, defect_reported (see
