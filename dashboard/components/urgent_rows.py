@@ -64,10 +64,13 @@ def report_line(said: Mapping[str, Any]) -> str:
     status = "" if missing(said["status"]) else f", {word(said['status'])}"
     opened = ""
     if said["urgent"]:
-        opened = (
-            f' <span class="chip quiet">{int(said["opened"])} of {int(said["openings"])} recorded '
-            "openings that it may mean were opened since</span>"
+        told = (
+            f"{int(said['opened'])} of {int(said['openings'])} recorded openings that it may mean "
+            "were opened since"
+            if said["openings"]
+            else "no opening recorded there yet"
         )
+        opened = f' <span class="chip quiet">{told}</span>'
     named = link(said["name"] or said["building_id"], "building", id=said["building_id"])
     return (
         f"<li>{named}{unit}: "

@@ -158,7 +158,9 @@ def _print_reports(frame: pd.DataFrame) -> None:
                 day(row["reported_on"]),
                 words(row["subject"]),
                 str(row["description"] or row["code_section"] or "–"),
-                f"{int(row['opened'])} of {int(row['openings'])} recorded",
+                f"{int(row['opened'])} of {int(row['openings'])} recorded"
+                if row["openings"]
+                else "none recorded",
             ]
             for row in _rows(frame)
         ],
