@@ -42,6 +42,7 @@ from pipeline.offline import connect
 from pipeline.scoring.burden import burden
 from pipeline.scoring.severity import as_array, severity
 from pipeline.warehouse import results, soundness, store, touched
+from pipeline.warehouse.contradicted import drop_contradicted
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
 from pipeline.warehouse.relearning import (
@@ -352,12 +353,13 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         if record is not None:
             check_not_outgrown(rule_book, record, portfolio)
         write_repairs(con, task.repairs)
+        likelihoods = Likelihoods(rule_book)
+        drop_contradicted(con, likelihoods, rule_book)
         con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("02_reports.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
         _inspectors(con, rule_book, record)
         progress("buildings and looks", 0.6)
-        likelihoods = Likelihoods(rule_book)
         earlier, more = _openings(con, likelihoods, opened)
         _typical(con, record)
         con.execute(sql_step("05_signatures.sql"))

@@ -12,7 +12,11 @@ SELECT
     o.method,
     -- What a proven repair left says nothing of the hand that wired the building.
     arg_max({code}, (o.looked, o.observed_on, o._part, o._row))
-        FILTER (f.fixed_on IS NULL OR o.observed_on <= f.fixed_on) AS code,
+        FILTER (
+            (f.fixed_on IS NULL OR o.observed_on <= f.fixed_on)
+            -- What stood between a repair and its proof was undone where a later look contradicts.
+            AND (c.undone_from IS NULL OR o.observed_on NOT BETWEEN c.undone_from + 1 AND c.undone_to)
+        ) AS code,
     max(o.observed_on) AS observed_on,
     max((o.observed_on, o._part, o._row)) AS latest,
     arg_max(o.slots, (o.observed_on, o._part, o._row)) FILTER (
@@ -57,6 +61,11 @@ FROM (
 ) AS o
 LEFT JOIN proven_fixes AS f
     ON f.building_no = o.building_no AND f.unit_id = o.unit_id AND f.opening_id = o.opening_id
+LEFT JOIN (
+    SELECT building_no, unit_id, opening_id, fixed_on AS undone_from, verified_on AS undone_to
+    FROM contradicted_fixes
+) AS c
+    ON c.building_no = o.building_no AND c.unit_id = o.unit_id AND c.opening_id = o.opening_id
 GROUP BY o.building_no, o.unit_id, o.opening_id, o.method, o.inspector;
 
 INSERT INTO opening_evidence BY NAME

@@ -30,6 +30,17 @@ FROM buildings
 WHERE NOT in_register
 UNION ALL BY NAME
 SELECT
+    'repair_contradicted' AS kind,
+    b.building_id,
+    c.opening_id,
+    concat('The repair of ', c.fixed_on, ' (', replace(c.remedy, '_', ' '), ') at opening ',
+        c.opening_id, CASE WHEN c.unit_id <> '' THEN concat(' in unit ', c.unit_id) ELSE '' END,
+        ' was proven on ', c.verified_on, ', but a look of ', c.observed_on, ' (',
+        replace(c.method, '_', ' '), ') speaks against it: it counts no longer.') AS message
+FROM contradicted_fixes AS c
+JOIN buildings AS b USING (building_no)
+UNION ALL BY NAME
+SELECT
     'rewired_by_permit' AS kind,
     building_id,
     concat('No register says when it was rewired; a finished permit of ', year_rewired,

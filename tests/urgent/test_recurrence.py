@@ -1,0 +1,89 @@
+"""A defect that returns after a proven repair: from the export to lists, screen and ledger."""
+
+from __future__ import annotations
+
+from urgent_rows import COVER, look, take_in
+
+from pipeline.landing import Workspace
+from pipeline.ledger import current, open_ledger
+from pipeline.ledger import events as ev
+from pipeline.ledger.sync import sync_findings
+from pipeline.warehouse import store
+from pipeline.warehouse.build import build
+from tests.cli.running import run
+
+FALSE_GROUND = {
+    "method": COVER,
+    "result": "false_ground",
+    "cover_removed": "yes",
+    "neutral_ground_jumper": "yes",
+    "polarity": "correct",
+}
+SOUND = FALSE_GROUND | {"result": "correct", "neutral_ground_jumper": "no", "ground_present": "yes"}
+LAMPS = {"method": "three_lamp_tester", "result": "correct"}
+
+
+def _proven(tmp_path) -> Workspace:
+    """A false ground found, rewired, and proven sound by a box seen open."""
+    place = Workspace(tmp_path / "workspace")
+    others = [look(opening=f"S{n}", slots="three_slot", **SOUND) for n in range(8)]
+    take_in(place, tmp_path, "a.csv", [look(slots="three_slot", **FALSE_GROUND), *others])
+    build(place)
+    ledger = open_ledger(workspace=place.root)
+    with store.reading(place) as con:
+        sync_findings(con, ledger)
+    finding = str(current(ledger).set_index("family").loc["false_ground", "finding_id"])
+    who = {"who": "R. Ostrander", "origin": "cli"}
+    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", firm="Pellworth Electric")
+    ledger.append(finding, fix, **who)
+    proof = ev.Look(observed_on="2024-06-03", method=COVER, result="correct", cover_removed="yes")
+    ledger.record_look(finding, proof, **who)
+    ledger.close()
+    build(place)
+    assert _opening(place)["standing"] == "proven"
+    assert _opening(place)["p_dangerous"] < 0.1
+    return place
+
+
+def _opening(place: Workspace) -> dict[str, object]:
+    rows = run("openings", "H", "--workspace", place.root, "--json").json()
+    return next(row for row in rows if not str(row["opening_id"]).startswith("S"))
+
+
+def _contradicted(place: Workspace) -> list[str]:
+    rows = run("quality", "--workspace", place.root, "--json").json()
+    return [row["message"] for row in rows if row["kind"] == "repair_contradicted"]
+
+
+def test_a_false_ground_seen_again_after_a_proven_repair_counts_and_recurs(tmp_path):
+    place = _proven(tmp_path)
+    take_in(
+        place, tmp_path, "b.csv", [look(120, slots="three_slot", inspector="Bo", **FALSE_GROUND)]
+    )
+    build(place)
+    found = _opening(place)
+    assert found["p_dangerous"] > 0.9
+    assert found["standing"] == "measured"
+    assert found["confirmed"]
+    (told,) = _contradicted(place)
+    assert "speaks against it" in told
+    ledger = open_ledger(workspace=place.root)
+    with store.reading(place) as con:
+        assert sync_findings(con, ledger).recurrences == 1
+    ledger.close()
+
+
+def test_a_pass_by_lamps_says_nothing_against_a_proven_repair(tmp_path):
+    place = _proven(tmp_path)
+    take_in(place, tmp_path, "b.csv", [look(120, slots="three_slot", inspector="Bo", **LAMPS)])
+    build(place)
+    assert _opening(place)["standing"] == "proven"
+    assert _contradicted(place) == []
+
+
+def test_a_second_sound_look_keeps_the_repair(tmp_path):
+    place = _proven(tmp_path)
+    take_in(place, tmp_path, "b.csv", [look(120, slots="three_slot", inspector="Bo", **SOUND)])
+    build(place)
+    assert _opening(place)["standing"] == "proven"
+    assert _opening(place)["p_dangerous"] < 0.1
