@@ -62,6 +62,7 @@ class ScreenReader:
         con.execute("SET enable_external_access = false")
         con.execute("SET lock_configuration = true")
         con.execute("USE warehouse")
+        store.check_model(con)
         listing = resources.files("pipeline.screens").joinpath("sql", "listing.sql")
         con.execute(listing.read_text(encoding="utf-8"))
 

@@ -61,9 +61,6 @@ from shared.vocabulary import WET_ROOM_WORDS
 
 Progress = Callable[[str, float], None]
 
-MODEL_VERSION = "10"
-"""Raised whenever the same inputs would give other numbers, so that warehouses are built anew."""
-
 MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
 
@@ -165,7 +162,7 @@ def inputs_version(
 
 def _landed_digest(workspace: Workspace, rule_book: RuleBook, repairs: KnownRepairs) -> str:
     """Hash of everything that a warehouse is built from but the learned record."""
-    digest = hashlib.sha256(f"{MODEL_VERSION}\n{rule_book.hash}\n".encode())
+    digest = hashlib.sha256(f"{store.MODEL_VERSION}\n{rule_book.hash}\n".encode())
     for manifest in workspace.manifests():
         digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
         for part in manifest.parts:
@@ -260,7 +257,7 @@ def _build(
     ledger: dict[str, Any] | None = None
     if into is None:
         ledger, told = soundness.ledger_now(workspace, rule_book)
-        record, why, more = record_at_hand(workspace, rule_book, MODEL_VERSION)
+        record, why, more = record_at_hand(workspace, rule_book, store.MODEL_VERSION)
         notes += (*told, *more)
         if learn_again:
             record, why = None, "as asked"
@@ -382,7 +379,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
             [
                 version,
                 rule_book.hash,
-                MODEL_VERSION,
+                store.MODEL_VERSION,
                 record.portfolio.learned_from,
                 record.hash,
                 record.portfolio.files,
@@ -502,7 +499,7 @@ def _weigh(
         record = new_record(
             con,
             rule_book,
-            MODEL_VERSION,
+            store.MODEL_VERSION,
             learned,
             names,
             size.model_copy(update={"learned_from": learned.buildings}),
@@ -519,7 +516,7 @@ def _earlier(task: _Task) -> tuple[touched.Earlier | None, tuple[str, ...]]:
         return None, ()
     try:
         found = touched.earlier_results(
-            task.workspace, task.record.hash, task.rule_book.hash, MODEL_VERSION
+            task.workspace, task.record.hash, task.rule_book.hash, store.MODEL_VERSION
         )
     except CoverplateError as damaged:
         return None, (str(damaged),)

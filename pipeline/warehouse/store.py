@@ -32,6 +32,10 @@ try:  # file locks are POSIX only; elsewhere what a killed build left is told by
 except ImportError:  # pragma: no cover - not on this platform
     fcntl = None  # type: ignore[assignment]
 
+MODEL_VERSION = "10"
+"""Raised whenever the same inputs would give other numbers or tables, so that warehouses are built
+anew."""
+
 POINTER = "CURRENT"
 EARLIER = "EARLIER"
 _STALE_SECONDS = 6 * 3600
@@ -280,6 +284,21 @@ def as_damage(workspace: Workspace, version: str, trouble: duckdb.Error) -> Cove
     return None
 
 
+def check_model(con: duckdb.DuckDBPyConnection) -> None:
+    """Refuse a warehouse that another version of the program built: its tables may differ.
+
+    Raises:
+        CoverplateError: so it is.
+    """
+    found = con.execute("SELECT model_version FROM build_facts").fetchall()
+    if found != [(MODEL_VERSION,)]:
+        raise CoverplateError(
+            "the warehouse was built by another version of Coverplate",
+            expected=f"one of model version {MODEL_VERSION}",
+            to_do="run `coverplate build`; nothing has to be taken in again",
+        )
+
+
 @contextlib.contextmanager
 def reading(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open the current warehouse for reading.
@@ -295,6 +314,7 @@ def reading(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
         )
     con = _open_current(workspace, version)
     try:
+        check_model(con)
         yield con
     except duckdb.Error as trouble:
         told = as_damage(workspace, version, trouble)

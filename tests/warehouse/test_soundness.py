@@ -318,3 +318,14 @@ def test_who_waits_for_a_build_that_is_killed_goes_on(tiny, tmp_path):
     out, _ = second.communicate(timeout=300)
     assert out.split()[-2:] == [store.current_version(tiny), "False"]
     assert list(tiny.warehouse.glob(".building-*")) == []
+
+
+def test_a_warehouse_of_another_version_of_the_program_is_refused_and_built_anew(tiny, monkeypatch):
+    monkeypatch.setattr(store, "MODEL_VERSION", store.MODEL_VERSION + " later")
+    for command in (("rank",), ("urgent",), ("openings", "TINY"), ("portfolio",)):
+        refused = run(*command, "--workspace", tiny.root)
+        assert refused.code == 2
+        assert "another version of Coverplate" in refused.err
+        assert "coverplate build" in refused.err
+    assert run("build", "--workspace", tiny.root).code == 0
+    assert len(run("rank", "--workspace", tiny.root, "--json").json()) == 2
