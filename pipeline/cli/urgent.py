@@ -51,13 +51,13 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     with store.reading(existing(workspace)) as con:
         likely = queries.inferred_urgent(con)
         set_aside = queries.looks_set_aside(con)
-        said = queries.reports(con)
+        said = queries.reports(con, urgent_only=True)
         frame = (
             likely if inferred else queries.cleared_urgent(con) if cleared else queries.urgent(con)
         )
     if as_json:
         print_json(records(frame))
-        _print_how_many_reports(int(said["urgent"].sum()))
+        _print_how_many_reports(len(said))
         _print_set_aside(set_aside, err=True)
         return 0
     if inferred:
@@ -66,7 +66,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
         _print_cleared(frame)
     else:
         _print_reported(frame)
-        _print_reports(said[said["urgent"].astype(bool)])
+        _print_reports(said)
         _print_how_many(likely)
         _print_set_aside(set_aside)
     cautions()

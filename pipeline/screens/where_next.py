@@ -147,8 +147,7 @@ def urgent_reports(
     con: duckdb.DuckDBPyConnection, selection: Selection, limit: int | None = None
 ) -> pd.DataFrame:
     """The urgent rows of ``queries.reports`` in buildings of a selection, and found."""
-    frame = queries.reports(con)
-    return _of_selection(con, selection, frame[frame["urgent"].astype(bool)], limit)
+    return _of_selection(con, selection, queries.reports(con, urgent_only=True), limit)
 
 
 def inferred_urgent(

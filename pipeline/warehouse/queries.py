@@ -299,8 +299,15 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     ).fetchdf()
 
 
-def reports(con: duckdb.DuckDBPyConnection, building_id: str | None = None) -> pd.DataFrame:
+def reports(
+    con: duckdb.DuckDBPyConnection, building_id: str | None = None, *, urgent_only: bool = False
+) -> pd.DataFrame:
     """Citations, complaints, work orders and permits; the unanswered urgent ones first.
+
+    Args:
+        con: the warehouse.
+        building_id: only of this building.
+        urgent_only: only those that are urgent and not answered.
 
     Returns:
         Columns building_id, name, unit_id, report_kind, reference, reported_on, status, status_on,
@@ -317,10 +324,10 @@ def reports(con: duckdb.DuckDBPyConnection, building_id: str | None = None) -> p
         FROM building_reports AS r
         JOIN buildings AS b USING (building_no)
         LEFT JOIN urgent_reports AS u USING (_part, _row)
-        WHERE $1 IS NULL OR b.building_id = $1
+        WHERE ($1 IS NULL OR b.building_id = $1) AND (NOT $2 OR NOT coalesce(u.answered, true))
         ORDER BY urgent DESC, r.reported_on DESC, b.building_id, r.unit_id, r._part, r._row
         """,
-        [building_id],
+        [building_id, urgent_only],
     ).fetchdf()
 
 
