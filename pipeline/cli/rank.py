@@ -152,10 +152,6 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
         rows.append(
             {
                 **{key: plain(row[key]) for key in keys},
-                "steps": [
-                    {"known": known, "before": before, "after": after}
-                    for known, before, after in before_after(row)
-                ],
                 "contributions": {
                     "baseline": row["baseline"],
                     **{name: row[f"contribution_{name}"] for name in INGREDIENTS},
@@ -165,13 +161,17 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
                 "p_top": row["p_top"],
                 "evidence_share": row["evidence_share"],
                 "next_look": row["next_look"],
-                "next_look_value": _next_value(row),
                 "rule_book_hash": row["rule_book_hash"],
                 "p_live_metal": row["p_live_metal"],
                 "burden": row["burden"],
                 "burden_per_dwelling": row["burden_per_dwelling"],
                 "exposed_per_dwelling": row["exposed_per_dwelling"],
                 "score_error": row["score_error"],
+                "steps": [
+                    {"known": known, "before": before, "after": after}
+                    for known, before, after in before_after(row)
+                ],
+                "next_look_value": _next_value(row),
             }
         )
     return rows

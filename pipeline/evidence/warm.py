@@ -24,6 +24,11 @@ from pipeline.scoring.severity import severity_array
 from shared.rule_book import load_rule_book
 from shared.vocabulary import CONDITIONS
 
+try:
+    import fcntl
+except ImportError:  # pragma: no cover - not on this platform
+    fcntl = None  # type: ignore[assignment]
+
 _started: list[subprocess.Popen[bytes]] = []
 
 
@@ -64,6 +69,19 @@ def ready() -> None:
 
 
 def main() -> None:
+    """Compile everything, unless another process has done so by the time that it is our turn."""
+    folder = Path(str(kernel.weigh_block.stats.cache_path))
+    folder.mkdir(parents=True, exist_ok=True)
+    with (folder / ".compiling").open("a") as turn:
+        if fcntl is not None:
+            # one at a time: every command begins one while nothing is compiled yet
+            fcntl.flock(turn, fcntl.LOCK_EX)
+            if compiled():
+                return
+        _compile()
+
+
+def _compile() -> None:
     """Weigh a portfolio of two small buildings, which compiles everything."""
     rule_book = load_rule_book()
     classes = Classes(

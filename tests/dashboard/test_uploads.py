@@ -27,6 +27,7 @@ class Upload(io.BytesIO):
 
 @pytest.fixture(autouse=True)
 def own_place(tmp_path, monkeypatch):
+    uploads.forget_all()  # of earlier tests in this process
     shelf = uploads.Shelf()
     monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
     monkeypatch.setattr(uploads, "_shelf", lambda: shelf)

@@ -293,7 +293,7 @@ def test_learned_again_when_asked_and_the_same_data_teach_the_same(workspace):
 
 def test_learned_again_when_the_data_move_or_the_portfolio_grew(workspace, tmp_path):
     rules = steady_rules().replace(
-        "relearn_tolerance = { value = 100.0", "relearn_tolerance = { value = 0.14"
+        "relearn_tolerance = { value = 100.0", "relearn_tolerance = { value = 0.18"
     )
     workspace.rule_book.write_text(rules, encoding="utf-8")
     other = build(workspace)
