@@ -2,8 +2,9 @@
 
 Such a report was written by somebody who mostly looked at no receptacle. It proves nothing of one
 opening; but a shock, live metal or heat that somebody reported is urgent until somebody able to
-tell has looked, and a finished permit for rewiring says more of the wiring than the year of
-construction does. The words are common practice, no source.
+tell has looked, and a finished permit for rewiring a whole building says more of the wiring than
+the year of construction does. The words are common practice, no source. Where words can be read
+two ways, a danger is read from them and a rewiring is not.
 """
 
 from __future__ import annotations
@@ -13,104 +14,103 @@ from dataclasses import dataclass
 
 from shared.vocabulary import ReportSubject
 
+NOT_DENIED = r"not only|not without"
+"""Words that deny nothing although they begin so; they are taken for *with*."""
+
 
 @dataclass(frozen=True)
 class SubjectRule:
-    """Words that make a report be about something.
+    """Words that make a report be about something, as regular expressions over lower case.
 
     Attributes:
-        words: phrases, found as whole words; any of them is enough.
-        unless: phrases that are taken out of the text first, because they mean something else.
+        words: found as whole words.
+        unless: taken out of the text first, because it means something else or denies it.
     """
 
-    words: tuple[str, ...]
-    unless: tuple[str, ...] = ()
+    words: str
+    unless: str = ""
 
 
-_DENIED = tuple(
-    f"{no} {word}"
-    for no in ("no", "not", "without", "no sign of", "no signs of", "never", "denies", "denied any")
-    for word in (
-        *("shock", "shocks", "electric shock", "electrical shock", "burn", "burning", "burn marks"),
-        *("scorch", "scorching", "sparks", "sparking", "live", "energized", "energised", "tingle"),
-    )
+_DENIES = (
+    r"(no|not|without|never|denies|nobody|none|didn't|did not|wasn't|isn't)"
+    r"( (one|was|were|is|got|get|feel|felt|any|a|an|of|the|sign|signs|more|have|had)){0,4}"
 )
+_OUTLET = (
+    r"(outlets?|receptacles?|sockets?|plugs?|wall ?plates?|cover ?plates?|switch(es)?|"
+    r"breakers?|fuse ?box(es)?)"
+)
+_METAL = (
+    r"(plates?|cases?|cabinets?|covers?|metal|chassis|enclosures?|pipes?|pipework|sinks?|faucets?|"
+    r"taps?|radiators?|fridges?|refrigerators?|stoves?|ranges?|ovens?|washers?|dryers?|handles?|"
+    r"screws?|frames?|housings?|tubs?|showers?|toaster|kettle|lamp)"
+)
+_LIVE = r"(live|energi[sz]ed|electrified)"
+_SEVERAL = r"( [\w'/-]+){0,3}"
+_POLARITY = r"(revers\w*|rev|swapped)([ -]+(of )?polarity|[ -]+pol)?"
 
 SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
     ReportSubject.SHOCK: SubjectRule(
-        (
-            *("shock", "shocks", "shocked", "electric shock", "electrocuted", "electrocution"),
-            *("tingle", "tingles", "tingling", "zapped", "got zapped", "electrified"),
-        ),
-        (*_DENIED, "shock absorber", "shock absorbers", "culture shock", "shock proof"),
+        r"shock\w*|shoked|shokd|electro?i?cut\w*|tingl\w*|zap(s|ped|ping)?|jolt(s|ed)?"
+        r"|(got|was|were|been|gets?|getting) (a )?(bit|bitten) by"
+        r"|(felt|feels?|feeling) (a |an |the |some )?(current|electric\w*)|pins and needles"
+        r"|descarga el[eé]ctrica|(dio|da|dan|dieron) toques|calambrazo"
+        r"|d[eé]charge [eé]lectrique|stromschlag",
+        rf"{_DENIES} (electric(al)? )?(shock\w*|tingl\w*|zap\w*|jolt\w*|electrocut\w*)"
+        r"|shock absorbers?|door shocks?|culture shock|static( electric(ity)?)? shocks?"
+        r"|shocked out of|shocking (state|condition|price|appearance)|shock ?proof|gas shocks?"
+        r"|bit by (a |an |the )?(dogs?|bed ?bugs?|mouse|mice|rats?|insects?|bugs?)",
     ),
     ReportSubject.LIVE_METAL: SubjectRule(
-        (
-            *("live metal", "metal live", "metal is live", "case is live", "live case"),
-            *("plate is live", "live plate", "cover plate live", "energized plate"),
-            *("energised plate", "energized metal", "energised metal", "energized case"),
-            *("energised case", "energized enclosure", "metal energized", "case energized"),
-            *("hot case", "hot chassis", "live chassis", "hot ground reversed"),
-            *("reversed polarity bootleg", "reverse polarity bootleg", "rpbg"),
-            *("reversed bootleg", "bootleg ground reversed", "reversed false ground"),
-        ),
-        _DENIED,
+        rf"{_METAL}{_SEVERAL} (is |are |was |were |reads? |found )?({_LIVE}|carr\w+ (a )?voltage)"
+        rf"|{_LIVE}{_SEVERAL} {_METAL}"
+        rf"|(voltage|volts|current|electricity)( [\w'/-]+){{0,2}} (on|at|in|from|through)"
+        rf"( [\w'/-]+){{0,3}} {_METAL}"
+        r"|(hot|h)[ /&-]*(and|to)?[ /&-]*(ground|gnd|g)[ /-]*(rev\w*|swap\w*)"
+        rf"|{_POLARITY}{_SEVERAL} (bootleg\w*|false grounds?|jumper\w*)"
+        rf"|(bootleg\w*|false)( grounds?)?{_SEVERAL} {_POLARITY}|rpbg"
+        r"|live (parts?|wires?|conductors?)|(exposed|bare) (live|energi[sz]ed)",
+        rf"{_DENIES} {_LIVE}( [\w'/-]+){{0,2}}|live[ -]in|live load|live[ -]work",
     ),
     ReportSubject.HEAT: SubjectRule(
-        (
-            *("burn marks", "burnt outlet", "burned outlet", "burnt receptacle", "scorch"),
-            *("scorched", "scorching", "scorch marks", "melted outlet", "melted receptacle"),
-            *("outlet hot", "hot outlet", "receptacle hot", "hot receptacle", "outlet smoking"),
-            *("sparks", "sparking", "sparked", "arcing", "arced", "outlet melted"),
-            *("outlet burning", "smell of burning", "burning smell", "overheated", "overheating"),
-        ),
-        (*_DENIED, "radiator overheating", "boiler overheating", "spark plug"),
+        rf"{_OUTLET}{_SEVERAL} (is |are |was |were |feels? |gets? |getting )?"
+        r"((very|too|so|extremely) )?(hot|warm|smok\w*|melt\w*|burn\w*|charred|scorch\w*|"
+        r"arc(s|ed|ing)?|spark(s|ed|ing)?|buzz\w*|blackened|on fire|caught fire|overheat\w*)"
+        r"|(hot|warm|smok\w*|melt\w*|burn\w*|charred|scorch\w*|arcing|arcs|sparks?|sparking|"
+        rf"buzz\w*|blackened|fire|overheat\w*)( [\w'/-]+){{0,4}} {_OUTLET}"
+        r"|burn(t|ed|ing)? (smell|odou?r|marks?)|scorch(ed|ing)?( marks?)?|electrical fire"
+        r"|arc flash|arcing|sparking|smells?( like)?( something| of)? burning"
+        r"|(toma ?corriente|outlet|enchufe|contacto) quemad\w*",
+        rf"{_DENIES} (hot|warm|burn\w*|scorch\w*|spark\w*|arc\w*|smok\w*|melt\w*|overheat\w*)"
+        r"|hot water|hot[ /&-]*(and|to)?[ /&-]*(neutral|ground|gnd|wires?|legs?|conductors?|side)"
+        r"|spark plugs?|smoke (alarms?|detectors?)|fire (alarms?|extinguishers?|doors?|escapes?)"
+        r"|(burnt|burned)[ -]?out (bulbs?|lights?|lamps?)",
     ),
     ReportSubject.FALSE_GROUND: SubjectRule(
-        (
-            *("bootleg", "bootlegs", "bootleg ground", "bootleg grounds", "false ground"),
-            *("false grounds", "ground jumpered to neutral", "neutral to ground jumper"),
-            *("jumpered ground", "ground tied to neutral", "neutral bonded at receptacle"),
-        )
+        r"bootleg\w*|false grounds?|(ground|neutral) (jumpered|tied|bonded) to (neutral|ground)"
+        r"|neutral[ -](to[ -])?ground jumper|jumpered grounds?|neutral bonded at receptacle"
     ),
     ReportSubject.REVERSED_POLARITY: SubjectRule(
-        ("reversed polarity", "reverse polarity", "polarity reversed", "hot neutral reversed")
+        r"rev\w*[ -]+polarity|polarity( is)? rev\w*|hot[ /&-]*(and)?[ /&-]*neutral[ /-]*"
+        r"(rev\w*|swap\w*)"
     ),
     ReportSubject.NO_GROUND: SubjectRule(
-        (
-            *("open ground", "open grounds", "no ground", "ungrounded", "not grounded"),
-            *("missing ground", "without ground", "lacks ground", "no equipment ground"),
-            *("ungrounded receptacle", "ungrounded outlet", "ungrounded three prong"),
-        )
+        r"open grounds?|no (equipment )?ground(ing)?|ungrounded|not grounded|missing grounds?"
+        r"|without (a )?ground|lacks? (a )?ground",
+        r"no grounds? for",
     ),
     ReportSubject.REWIRING: SubjectRule(
-        (
-            *("rewire", "rewired", "rewiring", "full rewire", "complete rewire", "whole rewire"),
-            *(
-                "rewire building",
-                "rewire dwelling",
-                "replace all wiring",
-                "replace all branch wiring",
-            ),
-        ),
-        (
-            *(
-                "partial rewire",
-                "partial rewiring",
-                "rewire kitchen",
-                "rewire bathroom",
-                "rewire unit",
-            ),
-            *("rewire apartment", "rewire apt", "rewire panel", "rewire garage", "rewire fixture"),
-            *("rewire light", "rewire lights", "rewire lamp", "rewire one", "rewire circuit"),
-        ),
+        r"(complete(ly)?|full(y)?|whole|total(ly)?|entire)( house| building| dwelling)? "
+        r"re-?wir(e|ed|ing)"
+        r"|re-?wir(e|ed|ing)( of)?( the)?( whole| entire| complete)? (building|house|dwelling)"
+        r"|replace(d|ment of)? all( branch| electrical| existing)? wiring",
+        r"(no|not|without|partial|partly)( [\w'/-]+){0,2} re-?wir\w*"
+        r"|re-?wir\w*( [\w'/-]+){0,3} not( [\w'/-]+){0,2}"
+        r"|(building|house)( [\w'/-]+){0,1} (signs?|lights?|entrance|exterior|lobby|laundry|panel|"
+        r"service|meter\w*|intercom|alarm\w*)",
     ),
     ReportSubject.OUTLETS: SubjectRule(
-        (
-            *("outlet", "outlets", "receptacle", "receptacles", "gfci", "gfi", "wiring"),
-            *("electrical", "electric", "electricity", "breaker", "breakers", "knob and tube"),
-            *("rewire", "rewired", "rewiring"),
-        )
+        r"outlets?|receptacles?|gfc?i|wiring|electric\w*|breakers?|knob[ -](and|&)[ -]tube"
+        r"|re-?wir\w*|power"
     ),
 }
 """Rules in order: the first whose words stand in a text says what it is about; else ``other``."""

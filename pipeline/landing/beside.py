@@ -113,26 +113,20 @@ def retired_told(
     """
     create_views(con, workspace)
     gone = con.execute(
-        "SELECT full_register, building_id, defect_reported FROM landed_retired ORDER BY ALL"
+        "SELECT full_register, building_id FROM landed_retired ORDER BY ALL"
     ).fetchall()
     told = []
     for report in reports:
         more: list[Finding] = []
         if report.record_kind is RecordKind.BUILDING_REGISTER:
-            names = [name for path, name, _ in gone if path == report.path]
-            kept = [name for path, name, defect in gone if path == report.path and defect]
+            names = [name for path, name in gone if path == report.path]
             if names:
                 more.append(
                     Finding(
                         kind="buildings_retired",
-                        message="buildings that this full register no longer names: "
-                        + _listed(names)
-                        + (
-                            "; a defect is reported of some, which stay in every list: "
-                            + _listed(kept)
-                            if kept
-                            else ""
-                        ),
+                        message="buildings that this full register no longer names, and that leave "
+                        "every list with the next build unless a danger was reported there (see "
+                        "`coverplate retired`): " + _listed(names),
                         count=len(names),
                     )
                 )

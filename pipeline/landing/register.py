@@ -14,7 +14,6 @@ from __future__ import annotations
 import re
 
 from shared.records import BUILDING_REGISTER, quoted
-from shared.vocabulary import NO_LOOK_RESULTS, Result
 
 FACTS: tuple[str, ...] = tuple(
     name for name in BUILDING_REGISTER.columns if name not in BUILDING_REGISTER.key
@@ -87,29 +86,19 @@ RETIRED_COLUMNS: dict[str, str] = {
     "last_named": "VARCHAR",
     "full_register": "VARCHAR",
     "as_of": "DATE",
-    "defect_reported": "BOOLEAN",
 }
-"""Columns of the view ``landed_retired``: buildings that the newest full register no longer
-names. ``last_named`` and ``full_register`` are files; ``as_of`` is what the full
-register counts as being as of. Where ``defect_reported``, some look reported more than a pass, an
-open ground or no look, so the building stays in every list until a person decides."""
+"""Columns of the view ``landed_retired``: buildings that the newest full register no longer names.
+``last_named`` and ``full_register`` are files; ``as_of`` is what the full register counts as being
+as of."""
 
 
 def retired_sql() -> str:
     """Return a SELECT of ``RETIRED_COLUMNS`` from the views of ``current``.
 
-    A building is not retired where a newer register names it, or where somebody looked at it after
-    that day.
+    A building is not retired where a newer register names it, or where somebody looked at it or
+    wrote a report of it after that day.
     """
-    dangers = (
-        "neutral_ground_jumper = 'yes' OR polarity = 'reversed' OR plate_earth_volts > 0 "
-        "OR case_earth_volts > 0 OR ground_contact_earth_volts > 0 "
-        "OR non_contact_detector = 'yes' OR heat_or_scorch = 'yes' OR shock_reported = 'yes'"
-    )
-    nothing = ", ".join(
-        f"'{result}'" for result in (Result.CORRECT, Result.OPEN_GROUND, *NO_LOOK_RESULTS)
-    )
-    return f"""
+    return """
 WITH named AS (
     SELECT DISTINCT v.building_id, l.source, l.sequence, l.counts_as_of, l.path
     FROM building_register_valid AS v JOIN landed_files AS l ON l._part = v._part
@@ -126,11 +115,12 @@ WITH named AS (
     GROUP BY n.building_id
     HAVING max((n.counts_as_of, n.sequence)) < any_value(f.place)
 )
-SELECT g.building_id, g.source, g.last_named, g.full_register, g.as_of, EXISTS (
-    SELECT 1 FROM observations_history AS o WHERE o.building_id = g.building_id
-        AND (o.result NOT IN ({nothing}) OR {dangers})) AS defect_reported
+SELECT g.building_id, g.source, g.last_named, g.full_register, g.as_of
 FROM gone AS g
 WHERE NOT EXISTS (
     SELECT 1 FROM opening_observations_valid AS o WHERE o.building_id = g.building_id
         AND o.observed_on > g.as_of)
+AND NOT EXISTS (
+    SELECT 1 FROM building_reports_valid AS p WHERE p.building_id = g.building_id
+        AND p.reported_on > g.as_of)
 ORDER BY g.building_id"""

@@ -276,10 +276,14 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
             "complied", "corrected on", "fixed", "repaired", "resolved", "abated", "finaled",
             "finalled", "final", "completed", "complete", "done", "work completed", "certified",
         ),
-        "closed": ("violation closed", "closed on paper", "administratively closed", "expired"),
+        "closed": (
+            "violation closed", "closed on paper", "administratively closed", "expired", "void",
+            "voided", "withdrawn", "cancelled", "canceled", "rejected", "duplicate", "superseded",
+            "no access", "referred",
+        ),
         "dismissed": (
-            "void", "voided", "withdrawn", "cancelled", "canceled", "unfounded", "rejected",
-            "violation dismissed", "rescinded",
+            "unfounded", "violation dismissed", "rescinded", "not substantiated",
+            "unsubstantiated", "no violation found",
         ),
     },
     "polarity": {

@@ -182,8 +182,8 @@ def retired(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Buildings that the newest full register no longer names.
 
     Returns:
-        Columns building_id, source, last_named, full_register, as_of, defect_reported (see
-        ``register.RETIRED_COLUMNS``); those without a reported defect are in no other list.
+        Columns of ``register.RETIRED_COLUMNS`` and defect_reported: whether a look or a paper
+        reported a danger there; those without are in no other list.
     """
     return con.execute("SELECT * FROM retired_buildings ORDER BY building_id").fetchdf()
 

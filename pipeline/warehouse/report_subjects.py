@@ -4,23 +4,22 @@ from __future__ import annotations
 
 import duckdb
 
-from pipeline.landing.cells import phrase_pattern
 from shared.records import literal
-from shared.report_subjects import SUBJECT_RULES, URGENT_SUBJECTS
+from shared.report_subjects import NOT_DENIED, SUBJECT_RULES, URGENT_SUBJECTS
 from shared.vocabulary import ReportSubject
 
 
 def create_macros(con: duckdb.DuckDBPyConnection) -> None:
     """Make the macros ``report_subject(text)`` and ``urgent_subjects()`` (a list)."""
+    plain = "regexp_replace(replace(lower(said), '’', ''''), '\\s+', ' ', 'g')"
+    plain = f"regexp_replace({plain}, {_whole(NOT_DENIED)}, ' with ', 'g')"
     cases = []
     for subject, rule in SUBJECT_RULES.items():
-        text = "lower(said)"
-        if rule.unless:
-            unless = literal(phrase_pattern(rule.unless))
-            text = f"regexp_replace({text}, {unless}, ' ', 'g')"
+        text = (
+            f"regexp_replace({plain}, {_whole(rule.unless)}, ' . ', 'g')" if rule.unless else plain
+        )
         cases.append(
-            f"WHEN regexp_matches({text}, {literal(phrase_pattern(rule.words))}) "
-            f"THEN {literal(subject.value)}"
+            f"WHEN regexp_matches({text}, {_whole(rule.words)}) THEN {literal(subject.value)}"
         )
     con.execute(
         f"CREATE OR REPLACE TEMP MACRO report_subject(said) AS "
@@ -28,3 +27,8 @@ def create_macros(con: duckdb.DuckDBPyConnection) -> None:
     )
     urgent = ", ".join(literal(subject.value) for subject in URGENT_SUBJECTS)
     con.execute(f"CREATE OR REPLACE TEMP MACRO urgent_subjects() AS [{urgent}]")
+
+
+def _whole(pattern: str) -> str:
+    """A pattern as a SQL literal that finds whole words only."""
+    return literal(rf"(^|[^\pL\pN])({pattern})($|[^\pL\pN])")

@@ -26,11 +26,16 @@ def place(tmp_path_factory):
         assert result.code in (0, 3), result.err
         return result
 
-    named = "".join(f"B{n},1952,2,8\n" for n in range(1, 6))
+    named = "".join(f"B{n},1952,2,8\n" for n in range(1, 7))
     take("reg_2025-01.csv", REGISTER + named)
     take("looks_2025-05.csv", HEADER + "B1" + LIVE + "B2" + SOUND + "B3" + PASSED)
     # an export of before the correction: what it says of B1 is older, of B2 it is worse
     take("looks_2025-03.csv", HEADER + "B1" + SOUND + "B2" + LIVE)
+    complaint = "B6,complaint,C-1,2025-04-02,open,tenant shocked by the stove\n"
+    take(
+        "complaints_2025-05.csv",
+        "building_id,report_kind,reference,reported_on,status,description\n" + complaint,
+    )
     take("reg_2025-06.csv", REGISTER + "B4,1952,2,8\nB5,1952,2,8\n", "--full-register")
     assert run("build", "--workspace", workspace).code == 0
     return workspace
@@ -49,14 +54,19 @@ def test_what_an_older_export_says_in_words_of_danger_is_shown_until_cleared(pla
 
 def test_a_full_register_retires_buildings_but_none_with_a_defect(place):
     ranked = {row["building_id"] for row in run("rank", "--workspace", place, "--json").json()}
-    assert ranked == {"B1", "B2", "B4", "B5"}
+    assert ranked == {"B1", "B2", "B4", "B5", "B6"}
     retired = run("retired", "--workspace", place, "--json").json()
     assert [(r["building_id"], r["defect_reported"]) for r in retired] == [
         ("B1", True),
         ("B2", True),
         ("B3", False),
+        ("B6", True),
     ]
     assert "see `coverplate retired`" in run("rank", "--workspace", place).err
     assert "B3" in run("retired", "--workspace", place).out
     told = run("quality", "--workspace", place, "--json").json()
-    assert {r["building_id"] for r in told if r["kind"] == "no_longer_in_register"} == {"B1", "B2"}
+    assert {r["building_id"] for r in told if r["kind"] == "no_longer_in_register"} == {
+        "B1",
+        "B2",
+        "B6",
+    }

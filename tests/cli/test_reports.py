@@ -40,7 +40,7 @@ def place(tmp_path_factory):
         + "B1,1,C-1,2024-06-01,Closed,Tenant got a tingle from the stove\n"
         + "B2,1,C-2,2024-06-01,Open,shocked when plugging in the kettle\n"
         + "B3,,C-3,2024-06-01,Open,no shock but outlet loose\n"
-        + "B4,,C-4,2024-06-01,Void,electric shock in hall\n"
+        + "B4,,C-4,2024-06-01,Unfounded,electric shock in hall\n"
         + "B4,2,C-5,2024-06-02,Open,Bad smell in stairwell\n",
     )
     take(
@@ -54,6 +54,7 @@ def place(tmp_path_factory):
         "permits.csv",
         PERMITS
         + "B5,E-1,2001-03-01,Finaled,2001-09-09,Rewire building: replace all branch wiring\n"
+        + "B4,E-3,2001-03-01,Expired,2001-09-09,Complete rewire of building\n"
         + "B6,E-2,2001-03-01,Finaled,2001-09-09,Rewire kitchen\n",
     )
     assert run("build", "--workspace", workspace).code == 0
@@ -67,7 +68,7 @@ def said(place):
 def test_each_paper_is_read_as_what_its_headers_call_it(place):
     kinds = {reference: row["report_kind"] for reference, row in said(place).items()}
     assert kinds["C-1"] == "complaint" and kinds["77001"] == "citation" and kinds["E-1"] == "permit"
-    assert len(kinds) == 9
+    assert len(kinds) == 10
 
 
 def test_what_they_speak_of_follows_declared_rules(place):
@@ -82,6 +83,7 @@ def test_what_they_speak_of_follows_declared_rules(place):
         "77002": "heat",
         "E-1": "rewiring",
         "E-2": "outlets",
+        "E-3": "rewiring",
     }
 
 

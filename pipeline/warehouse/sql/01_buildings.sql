@@ -1,7 +1,24 @@
 -- One row a building: every building that any source names, its facts, and what stands in for the
 -- missing ones (marked as assumed). Not those that a full register retired, unless a defect was
 -- reported there: what is dangerous stays until a person decides.
-CREATE TABLE retired_buildings AS SELECT * FROM landed_retired;
+CREATE TABLE retired_buildings AS
+WITH dangers AS (
+    SELECT building_id FROM observations_history
+    WHERE result NOT IN ('correct', 'open_ground', 'no_power', 'not_accessible', 'not_tested')
+        OR neutral_ground_jumper = 'yes' OR polarity = 'reversed'
+        OR plate_earth_volts >= rule('urgent.touch_volts')
+        OR case_earth_volts >= rule('urgent.touch_volts')
+        OR ground_contact_earth_volts >= rule('urgent.touch_volts')
+        OR non_contact_detector = 'yes' OR heat_or_scorch = 'yes' OR shock_reported = 'yes'
+        OR (hot_neutral_volts > rule('urgent.supply_dead') AND hot_neutral_volts NOT BETWEEN
+            rule('urgent.supply_low') AND rule('urgent.supply_high'))
+    UNION
+    SELECT building_id FROM building_reports_valid
+    WHERE list_contains(urgent_subjects(), report_subject(concat_ws(' ', description, code_section)))
+        AND status IS DISTINCT FROM 'dismissed'
+)
+SELECT r.*, r.building_id IN (SELECT building_id FROM dangers) AS defect_reported
+FROM landed_retired AS r;
 
 CREATE TABLE buildings AS
 WITH named AS (
@@ -23,7 +40,7 @@ rewiring_permits AS (
     -- A finished permit for rewiring of the whole building, where no register tells.
     SELECT building_id, max(year(coalesce(status_on, reported_on)))::BIGINT AS year
     FROM building_reports_current
-    WHERE report_kind = 'permit' AND status IN ('corrected', 'closed') AND unit_id IS NULL
+    WHERE report_kind = 'permit' AND status = 'corrected' AND unit_id IS NULL
         AND report_subject(concat_ws(' ', description, code_section)) = 'rewiring'
     GROUP BY building_id
 ),
