@@ -153,11 +153,13 @@ def print_reports(reports: Sequence[IntakeReport]) -> None:
                 echo(line)
             told.add(line)
         if item.sha256 not in told:
-            print_certificate(name, item.certificate)
+            print_certificate(name, item.certificate, item.as_of)
         told.add(item.sha256)
 
 
-def print_certificate(name: str, certificate: Sequence[Stretch]) -> None:
+def print_certificate(
+    name: str, certificate: Sequence[Stretch], as_of: dt.date | None = None
+) -> None:
     """Print what the rows of a file are that are no rows of a table; nothing where there are
     none."""
     other = left_out(certificate)
@@ -175,6 +177,7 @@ def print_certificate(name: str, certificate: Sequence[Stretch]) -> None:
         f"  {name}: {plural(sum(last.values()), 'line')}: {plural(rows, 'row')} of tables"
         + (f" with {plural(held, 'more line')} in their cells" if held else "")
         + f", {headers:,} header, {blank:,} blank, {rest:,} other"
+        + (f"; as of {as_of}" if as_of else "")
     )
     for stretch in other:
         mark = "  HOLDS WORDS OF DANGER" if stretch.danger else ""

@@ -2,8 +2,9 @@
 
 A person says it (``--as-of``); else a line above or below the table does ("Exported 2024-03-05"),
 else the file's name (``register_2024-03.csv``: the month's end). Only forms that can be read one
-way count; a year alone does not, because it mostly tells of what a file is about. A file of which
-nothing tells it is as of its landing: newer than all that landed before it.
+way count; a year alone does not, because it mostly tells of what a file is about, nor does a day
+before the newest one in the rows. A file of which nothing tells it is as of its landing: newer than
+all that landed before it.
 """
 
 from __future__ import annotations
@@ -12,10 +13,15 @@ import calendar
 import datetime as dt
 import re
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import Literal
 
+import pyarrow.compute as pc
+from pyarrow import parquet
+
 from pipeline.landing.certificate import Stretch
-from pipeline.landing.workspace import Manifest
+from pipeline.landing.workspace import Manifest, Part
+from shared.vocabulary import RecordKind
 
 Origin = Literal["said", "in the file", "file name"]
 """Who says what a file is as of."""
@@ -23,61 +29,117 @@ Origin = Literal["said", "in the file", "file name"]
 EARLIEST = dt.date.min
 
 _MONTHS = ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"]
+_MONTH = (
+    r"(jan(uary)?|feb(ruary)?|mar(ch)?|apr(il)?|may|jun(e)?|jul(y)?|aug(ust)?|sept?(ember)?|"
+    r"oct(ober)?|nov(ember)?|dec(ember)?)"
+)
 _NAMED = (
-    r"(?P<d1>\d{1,2})[ .\-]*(?P<m1>" + "|".join(_MONTHS) + r")[a-z]*[ ,.\-]*(?P<y1>(19|20)\d\d)"
-    r"|(?P<m2>" + "|".join(_MONTHS) + r")[a-z]*[ .\-]*(?P<d2>\d{1,2}),?[ ]+(?P<y2>(19|20)\d\d)"
+    rf"(?P<d1>\d{{1,2}})(st|nd|rd|th)?[ .\-]*(?P<m1>{_MONTH})[ ,.\-]*(?P<y1>(19|20)\d\d)"
+    rf"|(?P<m2>{_MONTH})[ .\-]*(?P<d2>\d{{1,2}})(st|nd|rd|th)?,?[ ]+(?P<y2>(19|20)\d\d)"
 )
 _NUMBERS = (
-    r"(?<!\d)(?P<y>(19|20)\d\d)(?P<s>[-_./ ]?)(?P<m>0[1-9]|1[0-2])"
-    r"((?P=s)(?P<d>0[1-9]|[12]\d|3[01]))?(?!\d)"
+    r"(?P<y>(19|20)\d\d)(?P<s>[-_./]?)(?P<m>0[1-9]|1[0-2])((?P=s)(?P<d>0[1-9]|[12]\d|3[01]))?"
 )
-_DATE = re.compile(f"{_NUMBERS}|(?<![a-z]){_NAMED}(?!\\d)", re.IGNORECASE)
+_DATE = re.compile(rf"(?<![0-9a-z])({_NUMBERS}|{_NAMED})(?![0-9])(?![-/.]\d)", re.IGNORECASE)
 _SAYS_SO = re.compile(
-    r"\b(as (of|at)|export(ed)?|generated|printed|created|extract(ed)?|downloaded|snapshot|"
-    r"report(ed)? (date|on)|run (date|on)|date of (export|report)|status as)\b",
+    r"\b(as (of|at)|export(ed)?( date)?|generated|printed|extract(ed)?( date)?|downloaded|snapshot|"
+    r"report date|run date|date of (export|report|extract|printing))"
+    r"( (on|at|by|of))?\s*[:=,]?\s*((mon|tues?|wed(nes)?|thu(rs)?|fri|sat(ur)?|sun)(day)?,?\s*)?",
     re.IGNORECASE,
+)
+_AT_THE_END = re.compile(
+    r"[ _\-.]*(\(?v?\d{1,2}\)?|final|copy|corrected|new)?[ _\-.]*$", re.IGNORECASE
 )
 
 
 def dates_in(text: str) -> list[dt.date]:
     """Return the days that a text names in a form with one reading; a month gives its last day."""
+    return [day for _, day in _found(text)]
+
+
+def _found(text: str) -> list[tuple[re.Match[str], dt.date]]:
     found = []
     for match in _DATE.finditer(text):
         said = match.groupdict()
         if said["y"] and not said["d"] and not said["s"]:
             continue  # six digits may be any number
         year = int(said["y"] or said["y1"] or said["y2"])
-        month = int(said["m"] or 0) or 1 + _MONTHS.index((said["m1"] or said["m2"]).lower())
+        month = int(said["m"] or 0) or 1 + _MONTHS.index((said["m1"] or said["m2"]).lower()[:3])
         day = said["d"] or said["d1"] or said["d2"]
         try:
-            found.append(dt.date(year, month, int(day or calendar.monthrange(year, month)[1])))
+            date = dt.date(year, month, int(day or calendar.monthrange(year, month)[1]))
         except ValueError:
             continue
+        found.append((match, date))
     return found
 
 
 def read_as_of(
-    name: str, stretches: Iterable[Stretch], today: dt.date
+    name: str,
+    stretches: Iterable[Stretch],
+    today: dt.date,
+    newest_row: dt.date | None = None,
 ) -> tuple[dt.date, Origin] | None:
     """Return what a file is as of and what tells so; None where nothing does.
 
     Args:
-        name: its file name.
-        stretches: its certificate; only lines that are no rows can tell.
+        name: its file name; it tells where it begins or ends with the only day that it names.
+        stretches: its certificate; only lines that are no rows can tell, by the day that follows
+            words such as "exported".
         today: a day after it is none that facts can be as of; the running month is as of today.
+        newest_row: the newest day in the file's rows; facts cannot be as of a day before it, so
+            that whatever names one was about something else.
     """
-    lines = [
-        stretch.sample
-        for stretch in stretches
-        if stretch.role in ("preamble", "remark", "title") and _SAYS_SO.search(stretch.sample)
-    ]
-    texts: list[tuple[str, Origin]] = [(line, "in the file") for line in lines]
-    for text, origin in [*texts, (name, "file name")]:
-        days = [_not_ahead(day, today) for day in dates_in(text)]
-        past = [day for day in days if day is not None]
-        if past:
-            return max(past), origin
+    told: list[tuple[dt.date, Origin]] = []
+    for stretch in stretches:
+        if stretch.role in ("preamble", "remark", "title"):
+            told += [(day, "in the file") for day in _said_in(stretch.sample)]
+    if not told:
+        told = [(day, "file name") for day in _named_in(name)]
+    for day, origin in told:
+        known = _not_ahead(day, today)
+        if known is not None and (newest_row is None or known >= newest_row):
+            return known, origin
     return None
+
+
+def _said_in(line: str) -> list[dt.date]:
+    """Days that follow words such as "exported"."""
+    begins = {match.end() for match in _SAYS_SO.finditer(line)}
+    return [day for match, day in _found(line) if match.start() in begins]
+
+
+def _named_in(name: str) -> list[dt.date]:
+    """The day that a file name begins or ends with, where it is the only one."""
+    stem = name.rsplit(".", 1)[0]
+    found = _found(stem)
+    if len(found) != 1:
+        return []
+    match, day = found[0]
+    ends = _AT_THE_END.fullmatch(stem[match.end() :]) is not None
+    return [day] if match.start() == 0 or ends else []
+
+
+def newest_day(folder: Path, parts: Sequence[Part]) -> dt.date | None:
+    """Return the newest day on which a row of a file says that something was seen or reported."""
+    newest: dt.date | None = None
+    for part in parts:
+        column = SEEN_ON.get(part.record_kind)
+        if column is None:
+            continue
+        table = parquet.read_table(folder / part.file, columns=[column])
+        found = pc.max(table[column]).as_py()
+        if found is not None and (newest is None or found > newest):
+            newest = found
+    return newest
+
+
+SEEN_ON = {
+    RecordKind.OPENING_OBSERVATIONS: "observed_on",
+    RecordKind.BUILDING_EVALUATIONS: "evaluated_on",
+    RecordKind.BUILDING_REPORTS: "reported_on",
+}
+"""Record kind to the column with the day that a row is of."""
 
 
 def _not_ahead(day: dt.date, today: dt.date) -> dt.date | None:

@@ -120,6 +120,14 @@ def retired_told(
         more: list[Finding] = []
         if report.record_kind is RecordKind.BUILDING_REGISTER:
             names = [name for path, name in gone if path == report.path]
+            if report.quarantined:
+                more.append(
+                    Finding(
+                        kind="retires_nothing",
+                        message="this full register retires no building as long as rows of it are "
+                        "set aside, because these may name any",
+                    )
+                )
             if names:
                 more.append(
                     Finding(

@@ -172,8 +172,8 @@ def create_views(con: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
     selects["landed_files"] = landed_files_sql(manifests)
     selects["building_register_current"] = register.current_sql()
     selects["observations_history"] = history_sql(RecordKind.OPENING_OBSERVATIONS)
-    selects["landed_retired"] = register.retired_sql()
     selects["quarantine"] = quarantine.quarantine_sql(workspace, manifests)
+    selects["landed_retired"] = register.retired_sql()
     selects["data_quality"] = quality.data_quality_sql(workspace, manifests)
     for name, select in selects.items():
         con.execute(f"CREATE OR REPLACE TEMP VIEW {name} AS {select}")

@@ -11,7 +11,7 @@ import duckdb
 
 from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import Arrival, Keeping, receive
-from pipeline.landing.as_of import read_as_of
+from pipeline.landing.as_of import newest_day, read_as_of
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.choose import Choice, choose, speaks_of_receptacles
 from pipeline.landing.conform import Habits
@@ -209,7 +209,8 @@ def _original(read: ReadFile) -> Path:
 def manifest_of(call: Call, read: ReadFile, sequence: int, parts: tuple[Part, ...]) -> Manifest:
     """What is kept about a file, its parts not counted yet."""
     stretches = tuple(_certificate(read.division, read.found.left_out))
-    told = read_as_of(read.source.name, stretches, call.today)
+    newest = newest_day(read.folder, parts)
+    told = read_as_of(read.source.name, stretches, call.today, newest)
     registers = any(part.record_kind is RecordKind.BUILDING_REGISTER for part in parts)
     return Manifest(
         sequence=sequence,
@@ -436,4 +437,5 @@ def _report(manifest: Manifest, part: Part) -> IntakeReport:
         blanked=part.blanked,
         findings=(*part.findings, *manifest.findings),
         certificate=manifest.certificate,
+        as_of=manifest.as_of,
     )

@@ -107,6 +107,8 @@ WITH named AS (
         arg_max(path, (counts_as_of, sequence)) AS path,
         max(counts_as_of) AS counts_as_of
     FROM landed_files WHERE full_register AND record_kind = 'building_register'
+        -- a row that waits for correction may name any building
+        AND _part NOT IN (SELECT _part FROM quarantine WHERE NOT resolved AND level = 'row')
 ), gone AS (
     SELECT n.building_id, arg_max(n.source, (n.counts_as_of, n.sequence)) AS source,
         arg_max(n.path, (n.counts_as_of, n.sequence)) AS last_named,

@@ -7,6 +7,7 @@ rows that a later file replaces are shown by the views of ``pipeline.landing.cur
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict
@@ -52,6 +53,7 @@ class IntakeReport(BaseModel):
         already_landed: True where these very bytes were taken in before; nothing was changed then.
         findings: what is worth a look although no row was stopped by it.
         certificate: what every row of the whole file is (the same in every report of a file).
+        as_of: the day that the file's facts are as of, where something tells.
     """
 
     model_config = ConfigDict(frozen=True)
@@ -71,6 +73,7 @@ class IntakeReport(BaseModel):
     already_landed: bool = False
     findings: tuple[Finding, ...] = ()
     certificate: tuple[Stretch, ...] = ()
+    as_of: dt.date | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the report as plain JSON values, in the declared order."""

@@ -11,7 +11,10 @@ from shared.vocabulary import ReportSubject
 
 def create_macros(con: duckdb.DuckDBPyConnection) -> None:
     """Make the macros ``report_subject(text)`` and ``urgent_subjects()`` (a list)."""
-    plain = "regexp_replace(replace(lower(said), '’', ''''), '\\s+', ' ', 'g')"
+    plain = "replace(lower(said), '’', '''')"
+    # what stands after a full stop, a line break or a dash is denied by nothing before it
+    plain = f"regexp_replace({plain}, '[.;:\\n\\r]+|\\s[-–—]+\\s', ' . ', 'g')"
+    plain = f"regexp_replace({plain}, '\\s+', ' ', 'g')"
     plain = f"regexp_replace({plain}, {_whole(NOT_DENIED)}, ' with ', 'g')"
     cases = []
     for subject, rule in SUBJECT_RULES.items():

@@ -26,6 +26,8 @@ def workspace(tmp_path: Path) -> Workspace:
         ("register_2024-03.csv", ["2024-03-31"]),
         ("register_2024-03-05.csv", ["2024-03-05"]),
         ("register 20240305 v2.csv", ["2024-03-05"]),
+        ("looks 2010 12th Street.csv", []),
+        ("512 Market 2019.csv", []),
         ("looks 5 Mar 2024.csv", ["2024-03-05"]),
         ("Printed March 5, 2024", ["2024-03-05"]),
         ("02_looks_2025_08.csv", ["2025-08-31"]),
@@ -42,6 +44,17 @@ def test_only_forms_with_one_reading_tell_a_day(text: str, days: list[str]) -> N
 
 def test_a_line_that_says_so_beats_the_name_and_days_to_come_tell_nothing() -> None:
     line = Stretch(first=1, last=1, role="preamble", rows=1, sample="Exported 2024-01-09 by Ada")
+    for other in (
+        "Exported 11/03/2024; template created 2009-06-01",
+        "Form EL-7 rev. 2012-01. Printed on recycled paper",
+        "Survey of 2011-05-01, report by Ada",
+    ):
+        assert read_as_of("a.csv", [line.model_copy(update={"sample": other})], TODAY) is None
+    assert read_as_of("2024-05 and 2024-07 looks.csv", [], TODAY) is None
+    assert read_as_of("block 2010-12-01 north wing.csv", [], TODAY) is None
+    # facts cannot be as of a day before the newest of the rows
+    assert read_as_of("looks_2024-01.csv", [], TODAY, dt.date(2024, 2, 1)) is None
+    assert read_as_of("looks_2024-01.csv", [], TODAY, dt.date(2024, 1, 31)) is not None
     found = read_as_of("looks_2025-01.csv", [line], TODAY)
     assert found == (dt.date(2024, 1, 9), "in the file")
     other = line.model_copy(update={"sample": "Built 1950-01-01"})
@@ -126,9 +139,20 @@ def test_a_full_register_retires_what_it_no_longer_names(
     text = REGISTER + "B1,N,1950,12\n"
     (report,) = land(workspace, tmp_path, text, "reg_2025-03.csv", full_register=True)
     (finding,) = [f for f in report.findings if f.kind == "buildings_retired"]
-    assert "B2, B3, B4" in finding.message and finding.message.endswith("every list: B4")
+    assert finding.message.endswith("B2, B3, B4")  # B5 was looked at since
     retired = query(workspace, "SELECT building_id, defect_reported FROM landed_retired ORDER BY 1")
     assert retired == [("B2", False), ("B3", False), ("B4", True)]  # B5 was looked at since
     land(workspace, tmp_path, REGISTER + "B2,N,1950,12\n", "reg_2025-04.csv")
     names = query(workspace, "SELECT building_id FROM landed_retired ORDER BY 1")
     assert names == [("B3",), ("B4",)]
+
+
+def test_a_full_register_with_rows_set_aside_retires_nothing(
+    workspace: Workspace, tmp_path: Path
+) -> None:
+    land(workspace, tmp_path, REGISTER + "B1,N,1950,12\nB2,N,1950,1\n", "reg_2024-01.csv")
+    text = REGISTER + "B1,N,1950,12\n,B2,1950,1\n"
+    (report,) = land(workspace, tmp_path, text, "reg_2025-03.csv", full_register=True)
+    assert report.quarantined == 1
+    assert "retires_nothing" in {finding.kind for finding in report.findings}
+    assert query(workspace, "SELECT building_id FROM landed_retired") == []

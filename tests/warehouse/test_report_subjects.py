@@ -21,6 +21,9 @@ SAID = {
         "nearly electrocuted",
         "Tenant doesn't feel a shock anymore",
         "tenant shoked by outlet",
+        "Access given: NO - SHOCK HAZARD AT STOVE",
+        "Heat: No\nShock from stove",
+        "Repaired: No – shocks again",
         "recibió una descarga eléctrica",
     ),
     "live_metal": (

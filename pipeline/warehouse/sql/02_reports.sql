@@ -1,6 +1,6 @@
 -- Citations, complaints, work orders and permits. What they say of shocks, live metal and heat is
 -- urgent until every recorded opening that they can mean (of the unit they name, else of the
--- building) was opened later, on a live circuit, by somebody who answered polarity and jumper (for
+-- building, and then as many as the register counts) was opened later, on a live circuit, by somebody who answered polarity and jumper (for
 -- heat: heat or scorch marks). A repair that the paper claims, or a paper that is closed, answers
 -- nothing; one that was dismissed was no report.
 CREATE TABLE building_reports AS
@@ -45,8 +45,13 @@ SELECT
     s.*,
     coalesce(a.openings, 0) AS openings,
     coalesce(a.opened, 0) AS opened,
-    coalesce(a.openings = a.opened, false) AS answered,
-    CASE WHEN a.openings = a.opened THEN a.last_look END AS answered_on
+    coalesce(
+        a.openings = a.opened
+        -- A report that names no unit may mean openings that nobody recorded.
+        AND (s.unit_id <> '' OR a.openings >= b.receptacle_count),
+        false) AS answered,
+    CASE WHEN answered THEN a.last_look END AS answered_on
 FROM said AS s
+JOIN buildings AS b USING (building_no)
 LEFT JOIN answers AS a USING (_part, _row)
 ORDER BY ALL;
