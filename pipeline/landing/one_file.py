@@ -159,7 +159,8 @@ def read_file(
     if any(is_correction(table.header) for table in division.tables):
         division = division.exact()
     found = _readings(con, call, division, source, manifests)
-    if existing is not None and _read_alike(existing, found.readings):
+    alike = existing is not None and _read_alike(existing, found.readings)
+    if existing is not None and alike and not _said_otherwise(call, existing):
         return _again(existing, source)
     return ReadFile(source, arrival, division, found, work, existing)
 
@@ -211,7 +212,9 @@ def manifest_of(call: Call, read: ReadFile, sequence: int, parts: tuple[Part, ..
     stretches = tuple(_certificate(read.division, read.found.left_out))
     newest = newest_day(read.folder, parts)
     told = read_as_of(read.source.name, stretches, call.today, newest)
-    registers = any(part.record_kind is RecordKind.BUILDING_REGISTER for part in parts)
+    before = read.existing
+    day = call.as_of or (before.as_of if before else None) or (told[0] if told else None)
+    full = call.full_register or (before is not None and before.full_register)
     return Manifest(
         sequence=sequence,
         path=read.source.label,
@@ -222,8 +225,8 @@ def manifest_of(call: Call, read: ReadFile, sequence: int, parts: tuple[Part, ..
         parts=parts,
         findings=tuple(read.found.findings),
         certificate=stretches,
-        as_of=call.as_of or (told[0] if told else None),
-        full_register=call.full_register and registers,
+        as_of=day,
+        full_register=full and _registers(parts),
     )
 
 
@@ -384,6 +387,16 @@ def tasks_of(call: Call, read: ReadFile, sequence: int) -> list[Task]:
         )
         for number, reading in enumerate(read.readings)
     ]
+
+
+def _said_otherwise(call: Call, existing: Manifest) -> bool:
+    """Say whether a person says of a landed file what was not known of it."""
+    day = call.as_of is not None and call.as_of != existing.as_of
+    return day or (call.full_register and not existing.full_register and _registers(existing.parts))
+
+
+def _registers(parts: Sequence[Part]) -> bool:
+    return any(part.record_kind is RecordKind.BUILDING_REGISTER for part in parts)
 
 
 def _land_parts(

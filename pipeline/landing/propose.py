@@ -176,7 +176,14 @@ def _propose_kind(
             specs["report_kind"] = ColumnMapping(constant=told)
             columns.append(ColumnProposal("report_kind", told.replace("_", " "), SYNONYM))
     missing = tuple(f.name for f in layout.fields if f.required and f.name not in specs)
-    taken = {found[column][0] for column in specs if column in found}
+    texts: set[int] = set()
+    if kind is RecordKind.BUILDING_REPORTS and specs:
+        texts = _more_texts(looks, found, said)
+        if texts:
+            own = [found["description"][0]] if "description" in found else []
+            names = tuple(looks[place].header for place in [*own, *sorted(texts)])
+            specs["description"] = ColumnMapping(join=names, separator=" · ")
+    taken = {found[column][0] for column in specs if column in found} | texts
     unmapped = tuple(look.header for place, look in enumerate(looks) if place not in taken)
     if not columns:
         return Proposal(None, None, 0.0, unmapped=unmapped)
@@ -231,6 +238,31 @@ _PAPERS = {
     ReportKind.PERMIT: re.compile(r"(^|_)permits?(_|$)"),
 }
 """Names of columns that say what sort of paper a file lists."""
+
+
+_FREE_TEXT = re.compile(
+    r"(^|_)(desc|description|comments?|notes?|details?|narrative|remarks?|text|problem|issue|"
+    r"summary|scope|reason|findings?|conditions?|complaint|violation|location)(_|$)"
+)
+"""Names of columns of a report that hold words about it: all of them are read."""
+
+
+_NO_TEXT = re.compile(r"(^|_)(id|no|number|code|date|status|type)(_|$)")
+
+
+def _more_texts(
+    looks: Sequence[ColumnLook], found: dict[str, tuple[int, float]], said: Answers
+) -> set[int]:
+    """Columns of free text that nothing else is read from."""
+    used = {place for place, _ in found.values()}
+    return {
+        place
+        for place, look in enumerate(looks)
+        if place not in used
+        and normalised(look.header) not in _ignored(said)
+        and _FREE_TEXT.search(normalised(look.header))
+        and not _NO_TEXT.search(normalised(look.header))
+    }
 
 
 def _sort_of_paper(looks: Sequence[ColumnLook]) -> str | None:

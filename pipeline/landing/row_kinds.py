@@ -53,8 +53,8 @@ DANGER = re.compile(
     r"|mis[\s_\-]?wir(ed|e|ing)|not (grounded|earthed)|jumpered|rpbg|bootlegs?|no grd"
     r"|neutral[\s_\-]*((to|and|&)[\s_\-]*)?ground[\s_\-]*(jumper|tied|bonded|connected)"
     r"|hot[\s_\-]*(&|and)[\s_\-]*neutral[\s_\-]*(rev|swap)\w*|(lost|missing) (ground|neutral|earth)"
-    r"|(ground|neutral|earth) (is )?(missing|lost)|got shocked|shocked|tingl(e|es|ing)|sparks?"
-    r"|sparking"
+    r"|(ground|neutral|earth) (is )?(missing|lost)|got shocked|shock(ed|ing)|tingl(e|es|ing)|zapped"
+    r"|sparks?|sparking"
     r"|burnt|burned|scorch(ed)?|(is|was|were) live|fail(ed|s|ure)?|unsafe|dangerous"
     r"|sin tierra|pas de terre|schutzleiter fehlt|keine erde|ohne schutzleiter)($|[^a-z])",
     re.I,

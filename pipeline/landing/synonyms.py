@@ -145,6 +145,7 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
         "section cited", "code cited", "order no",
     ),
     "description": (
+        "brief description", "short description", "long description", "desc",
         "violation description", "nov description", "complaint description", "problem",
         "problem description", "work description", "description of work", "scope of work", "scope",
         "narrative", "details", "complaint", "violation", "complaint text", "issue", "request",

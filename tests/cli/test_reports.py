@@ -57,6 +57,12 @@ def place(tmp_path_factory):
         + "B4,E-3,2001-03-01,Expired,2001-09-09,Complete rewire of building\n"
         + "B6,E-2,2001-03-01,Finaled,2001-09-09,Rewire kitchen\n",
     )
+    take(
+        "orders.csv",
+        "WO #,Bldg,Apt,Opened,WO Status,Brief Description,Tech Notes\n"
+        "W-1,B6,2,2024-07-01,Cancelled,Kitchen outlet,outlet shocking tenant; no access\n"
+        "W-2,B6,1,2024-07-02,Completed,Replace lamp in hall,\n",
+    )
     assert run("build", "--workspace", workspace).code == 0
     return workspace
 
@@ -68,7 +74,7 @@ def said(place):
 def test_each_paper_is_read_as_what_its_headers_call_it(place):
     kinds = {reference: row["report_kind"] for reference, row in said(place).items()}
     assert kinds["C-1"] == "complaint" and kinds["77001"] == "citation" and kinds["E-1"] == "permit"
-    assert len(kinds) == 10
+    assert kinds["W-1"] == "work_order" and len(kinds) == 12
 
 
 def test_what_they_speak_of_follows_declared_rules(place):
@@ -84,24 +90,26 @@ def test_what_they_speak_of_follows_declared_rules(place):
         "E-1": "rewiring",
         "E-2": "outlets",
         "E-3": "rewiring",
+        "W-1": "shock",
+        "W-2": "other",
     }
 
 
 def test_a_shock_stays_urgent_until_every_box_of_the_unit_was_opened(place):
     """Closed on paper answers nothing; one box of two does not either; dismissed was no report."""
     urgent = {reference for reference, row in said(place).items() if row["urgent"]}
-    assert urgent == {"C-1", "77002"}
+    assert urgent == {"C-1", "77002", "W-1"}
     assert said(place)["C-1"]["opened"] == 1 and said(place)["C-1"]["openings"] == 2
     assert said(place)["C-2"]["answered_on"] == "2025-02-01"
     shown = run("urgent", "--workspace", place)
     assert "tingle from the stove" in " ".join(shown.out.split())
     assert "1 of 2 recorded" in shown.out
-    assert "2 reports" in run("urgent", "--workspace", place, "--json").err
+    assert "3 reports" in run("urgent", "--workspace", place, "--json").err
 
 
 def test_buildings_with_an_urgent_report_are_urgent(place):
     ranked = {r["building_id"]: r for r in run("rank", "--workspace", place, "--json").json()}
-    assert [name for name, row in sorted(ranked.items()) if row["urgent"]] == ["B1", "B5"]
+    assert [name for name, row in sorted(ranked.items()) if row["urgent"]] == ["B1", "B5", "B6"]
     assert ranked["B1"]["next_look"].startswith("Now: a qualified person to unit 1")
     assert "complaint" in " ".join(ranked["B1"]["reasons"])
     assert ranked["B1"]["next_look_value"] is None

@@ -140,8 +140,8 @@ def test_a_full_register_retires_what_it_no_longer_names(
     (report,) = land(workspace, tmp_path, text, "reg_2025-03.csv", full_register=True)
     (finding,) = [f for f in report.findings if f.kind == "buildings_retired"]
     assert finding.message.endswith("B2, B3, B4")  # B5 was looked at since
-    retired = query(workspace, "SELECT building_id, defect_reported FROM landed_retired ORDER BY 1")
-    assert retired == [("B2", False), ("B3", False), ("B4", True)]  # B5 was looked at since
+    retired = query(workspace, "SELECT building_id FROM landed_retired ORDER BY 1")
+    assert retired == [("B2",), ("B3",), ("B4",)]
     land(workspace, tmp_path, REGISTER + "B2,N,1950,12\n", "reg_2025-04.csv")
     names = query(workspace, "SELECT building_id FROM landed_retired ORDER BY 1")
     assert names == [("B3",), ("B4",)]
@@ -156,3 +156,21 @@ def test_a_full_register_with_rows_set_aside_retires_nothing(
     assert report.quarantined == 1
     assert "retires_nothing" in {finding.kind for finding in report.findings}
     assert query(workspace, "SELECT building_id FROM landed_retired") == []
+
+
+def test_what_a_person_says_of_a_landed_file_is_taken_up(
+    workspace: Workspace, tmp_path: Path
+) -> None:
+    land(workspace, tmp_path, REGISTER + "B1,Newer,1950,12\nB2,N,1950,1\n", "reg_2025-03.csv")
+    older = REGISTER + "B1,Older,1948,12\n"
+    land(workspace, tmp_path, older, "reg_2024-03.csv")
+    name = "SELECT name FROM building_register_current WHERE building_id = 'B1'"
+    assert query(workspace, name) == [("Newer",)]
+    day = dt.date(2025, 5, 1)
+    (report,) = land(workspace, tmp_path, older, "reg_2024-03.csv", as_of=day, full_register=True)
+    assert not report.already_landed and report.as_of == day
+    assert query(workspace, name) == [("Older",)]
+    assert query(workspace, "SELECT building_id FROM landed_retired") == [("B2",)]
+    (again,) = land(workspace, tmp_path, older, "reg_2024-03.csv")
+    assert again.already_landed
+    assert query(workspace, name) == [("Older",)]
