@@ -8,7 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import openpyxl
 import python_calamine
 
 from pipeline.landing.arrival import Arrival
@@ -51,6 +50,8 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
             check_cover(arrival.name, label, division.stretches, max(last, counted.last))
             tables += _with_unread(division.tables, span)
             stretches += division.stretches
+    except CoverplateError:
+        raise
     except (python_calamine.CalamineError, OSError, ValueError, KeyError, EOFError) as fault:
         raise CoverplateError(
             f"{arrival.name}: the workbook cannot be opened ({fault})",
@@ -103,6 +104,8 @@ def _rows(
 
 
 def _streamed(path: Path, name: str) -> Iterator[Any]:
+    import openpyxl  # takes longer to load than most workbooks to read
+
     book = openpyxl.load_workbook(path, read_only=True, data_only=True)
     try:
         sheet = book[name]
