@@ -9,7 +9,8 @@ import duckdb
 from pipeline.landing.arrival import Arrival
 from pipeline.landing.certificate import Ledger
 from pipeline.landing.dividing import Division
-from pipeline.landing.readers.apart import read_apart, unreadable
+from pipeline.landing.readers.apart import read_apart
+from pipeline.landing.readers.boundary import refusing
 from pipeline.landing.readers.delimited import read_delimited
 from pipeline.landing.row_kinds import IsKnown
 from shared.faults import CoverplateError
@@ -55,11 +56,5 @@ def _read(
         return Division([], ledger.stretches)
     if arrival.format != "delimited":
         return read_apart(arrival, work, is_known)
-    try:
+    with refusing(arrival.name, arrival.format):
         return read_delimited(arrival, work, is_known, con)
-    except CoverplateError:
-        raise
-    except Exception as fault:
-        first = (str(fault).splitlines() or [""])[0]
-        said = f"{type(fault).__name__}: {first}"
-        raise unreadable(arrival.name, arrival.format, said) from fault

@@ -21,6 +21,7 @@ from pathlib import Path
 
 from pipeline.landing.arrival import Arrival, Format
 from pipeline.landing.dividing import Division
+from pipeline.landing.readers.boundary import NAMES
 from pipeline.landing.readers.child import MEMORY, Answer, Request
 from pipeline.landing.row_kinds import IsKnown
 from shared.faults import CoverplateError
@@ -38,15 +39,6 @@ OTHER_SECONDS_A_MEGABYTE = 2.0
 
 SMALL = 1 << 20
 """A file of so many bytes leaves little behind in the process that read it."""
-
-NAMES: dict[Format, str] = {
-    "spreadsheet": "workbooks",
-    "json": "JSON",
-    "json_lines": "JSON Lines",
-    "parquet": "Parquet",
-    "delimited": "delimited text",
-}
-"""Names of the readers, for people."""
 
 _idle: list[_Child] = []
 _turn = threading.Lock()
@@ -95,22 +87,6 @@ def end_idle() -> None:
 atexit.register(end_idle)
 if hasattr(os, "register_at_fork"):
     os.register_at_fork(after_in_child=_idle.clear)  # it is the parent's
-
-
-def unreadable(name: str, format_: Format, said: str) -> CoverplateError:
-    """The refusal of a file whose reader broke off with a fault that nobody foresaw.
-
-    Args:
-        name: the file's.
-        format_: what it was read as.
-        said: what the reader said.
-    """
-    return CoverplateError(
-        f"{name}: the reader of {NAMES.get(format_, format_)} could not read it ({said})",
-        expected="a whole file, as the program that it comes from writes it",
-        to_do="fetch it again, or open it and save its table as CSV; if that is refused too, the "
-        "file is damaged",
-    )
 
 
 def seconds_for(arrival: Arrival) -> float:
@@ -166,7 +142,7 @@ class _Child:
         if kind == "memory":
             raise _too_large(arrival)
         if kind == "fault":
-            raise unreadable(arrival.name, arrival.format, content)
+            raise content
         raise self._died(arrival)
 
     def _asked(self, request: Request) -> Answer:

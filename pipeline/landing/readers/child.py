@@ -19,6 +19,7 @@ from typing import Any, BinaryIO
 
 from pipeline.landing.arrival import Arrival
 from pipeline.landing.dividing import Division
+from pipeline.landing.readers.boundary import unreadable
 from pipeline.landing.row_kinds import IsKnown
 from shared.faults import CoverplateError
 
@@ -38,8 +39,8 @@ Request = tuple[Arrival, Path, IsKnown, float]
 """A measured file, the scratch folder, the names that are known, and seconds of processor."""
 
 Answer = tuple[str, Any]
-"""``read`` and the division; ``refused`` and the refusal; ``memory`` or ``fault`` and what was
-said."""
+"""``read`` and the division; ``refused`` and the refusal; ``fault`` and the refusal of what nobody
+foresaw; ``memory`` and what was said."""
 
 
 def read_here(arrival: Arrival, work: Path, is_known: IsKnown) -> Division:
@@ -98,8 +99,7 @@ def _answered(
     except MemoryError as fault:
         answer = ("memory", str(fault))
     except BaseException as fault:  # a panic of a parser is no Exception
-        first = (str(fault).splitlines() or [""])[0]
-        answer = ("fault", f"{type(fault).__name__}: {first}")
+        answer = ("fault", unreadable(arrival.name, arrival.format, fault))
     return answer[0], pickle.dumps(answer)
 
 
