@@ -29,6 +29,14 @@ from shared.faults import CoverplateError
 PROGRAM = ("-P", "-m", "pipeline.landing.readers.child")
 """What Python runs in the child."""
 
+SPARING = {
+    "OPENBLAS_NUM_THREADS": "1",
+    "ARROW_DEFAULT_MEMORY_POOL": "system",
+    "MALLOC_ARENA_MAX": "2",
+}
+"""Settings under which libraries reserve little more address space than they use, which is what is
+limited; and start no threads for sums that no reader makes."""
+
 LEAST_SECONDS = 60.0
 """Time that any file may take; judgement."""
 
@@ -106,8 +114,7 @@ class _Child:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=self._said,
-            # threads for sums that no reader makes would take long to start
-            env={**os.environ, "PYTHONPATH": places, "OPENBLAS_NUM_THREADS": "1"},
+            env={**os.environ, "PYTHONPATH": places, **SPARING},
         )
         self.lives = True
 
@@ -131,8 +138,7 @@ class _Child:
             kind, content = self._asked((arrival, work, is_known, seconds * (os.cpu_count() or 1)))
         finally:
             watch.cancel()
-        if kind == "read":
-            assert isinstance(content, Division)
+        if kind == "read" and isinstance(content, Division):
             return content
         if kind == "refused":
             raise content
@@ -153,12 +159,17 @@ class _Child:
             pickle.dump(request, self._process.stdin)
             self._process.stdin.flush()
             kind, content = pickle.load(self._process.stdout)
-        except (OSError, EOFError, pickle.UnpicklingError):
+        except Exception:  # half an answer, or none, fails to load in many ways
             return "died", None
         return kind, content
 
     def _died(self, arrival: Arrival) -> CoverplateError:
-        code = self._process.wait()
+        try:
+            code = self._process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            self._process.kill()
+            self._process.wait()
+            code = 0
         self._said.seek(0)
         said = self._said.read(1 << 16)
         if any(words in said for words in (b"memory allocation of", b"bad_alloc", b"MemoryError")):

@@ -15,6 +15,9 @@ CHUNK = 1 << 18
 WHOLE = None
 """Key of the list that is the whole document."""
 
+FOLLOWING = frozenset(",]}:")
+"""What may follow a value within a list or an object."""
+
 _BLANK = re.compile(r"[ \t\n\r]*")
 
 
@@ -126,6 +129,8 @@ class _Scanner:
 
     def next(self) -> str:
         """The next character that is not blank, "" at the end."""
+        if self._at < len(self._text) and (found := self._text[self._at]) > " ":
+            return found
         while True:
             blank = _BLANK.match(self._text, self._at)
             assert blank is not None
@@ -160,9 +165,12 @@ class _Scanner:
             except json.JSONDecodeError as fault:
                 said = fault.msg
             else:
+                if self._text[end : end + 1] in FOLLOWING:
+                    self._at = end
+                    return value
                 blank = _BLANK.match(self._text, end)
                 assert blank is not None
-                if blank.end() < len(self._text) and self._text[blank.end()] in ",]}:":
+                if blank.end() < len(self._text) and self._text[blank.end()] in FOLLOWING:
                     self._at = end
                     return value
             if not self._more():

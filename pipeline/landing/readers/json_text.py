@@ -157,5 +157,7 @@ def _rows(objects: Iterable[tuple[int, Any]], keys: list[str]) -> Iterator[RawRo
 def _cell(value: Any) -> str:  # noqa: ANN401 - any JSON value
     if isinstance(value, dict | list):
         return json.dumps(value, ensure_ascii=False)
+    if isinstance(value, str) and value.isascii():
+        return value  # most are
     # half of a surrogate pair is no character and could be written nowhere
     return as_text(value).encode("utf-8", "surrogatepass").decode("utf-8", "replace")

@@ -95,12 +95,19 @@ def _rows(
     if span is not None and span.area > LARGEST_AREA and span.area > 20 * span.cells:
         cells = _streamed(path, name)
     else:
-        cells = iter(workbook.get_sheet_by_name(name).to_python(skip_empty_area=False))
+        cells = _piecewise(workbook.get_sheet_by_name(name))
     for number, row in enumerate(cells, 1):
         texts = [as_text(cell) for cell in row]
         while texts and not texts[-1]:
             texts.pop()  # a sheet is a rectangle: empty cells at the end of a row say nothing
         yield RawRow(number, texts)
+
+
+def _piecewise(sheet: Any) -> Iterator[list[Any]]:  # noqa: ANN401 - the library has no types
+    """The rows of a sheet from its first row and column on, made one at a time."""
+    before = [""] * (sheet.start[1] if sheet.start else 0)
+    for row in sheet.iter_rows():
+        yield before + row
 
 
 def _streamed(path: Path, name: str) -> Iterator[Any]:
