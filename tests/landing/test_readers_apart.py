@@ -18,7 +18,7 @@ from pipeline.landing.sources import find_sources
 from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
 from tests.cli.running import run
-from tests.landing.landed import CSV, HEADER, ROWS, TODAY, land
+from tests.landing.landed import CSV, HEADER, ROWS, TODAY, land, query
 
 OBJECTS = [dict(zip(HEADER.split(","), row.split(","), strict=True)) for row in ROWS]
 GOOD = json.dumps(OBJECTS)
@@ -87,8 +87,8 @@ def test_a_reader_that_comes_to_grief_costs_its_own_file_only(
 
 def test_a_document_that_needs_more_memory_than_there_is(workspace, inbox, reader):
     path = inbox / "lists.json"
-    path.write_text('[{"a": [' + "[],\n" * 3_000_000 + "[]]}]")
-    reader("child.MEMORY = 150 << 20; child.serve()")
+    path.write_text('[{"a": [' + "[],\n" * 1_500_000 + "[]]}]")
+    reader("child.MEMORY = 80 << 20; child.serve()")
     assert "ran out of memory" in refused(workspace.root, path)
     good = inbox / "good.json"
     good.write_text(GOOD)
@@ -221,3 +221,17 @@ def test_damaged_pages_of_parquet_are_refused_by_name(workspace, inbox):
     content[8:200] = b"\xff" * 192
     with pytest.raises(CoverplateError, match=r"looks\.parquet: the Parquet file cannot be read"):
         land(workspace, inbox, bytes(content), "looks.parquet")
+
+
+def test_small_parquet_files_land_together(workspace, inbox):
+    from tests.landing.test_formats import parquet
+
+    paths = []
+    for number in range(5):
+        paths.append(inbox / f"{number}.parquet")
+        rows = [{**row, "building_id": f"B{number}"} for row in OBJECTS]
+        paths[-1].write_bytes(parquet(rows))
+    reports = intake(workspace, paths, today=TODAY)
+    assert [report.accepted for report in reports] == [2] * 5
+    told = "SELECT DISTINCT building_id FROM opening_observations_current ORDER BY 1"
+    assert query(workspace, told) == [(f"B{number}",) for number in range(5)]
