@@ -9,14 +9,20 @@ rows are a table's, and what every other one is), ``choose``, ``propose``, ``que
 ``current`` (views of what is in force).
 """
 
-from pipeline.landing.current import create_views
-from pipeline.landing.mapping import Mapping, load_mapping
-from pipeline.landing.mapping_store import find_mapping, list_mappings, save_mapping
-from pipeline.landing.propose import Proposal, propose_mapping
-from pipeline.landing.quarantine import QuarantinedRow, export_quarantine, list_quarantine
-from pipeline.landing.report import Finding, IntakeReport
-from pipeline.landing.taking_in import intake
-from pipeline.landing.workspace import Workspace
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pipeline.landing.current import create_views
+    from pipeline.landing.mapping import Mapping, load_mapping
+    from pipeline.landing.mapping_store import find_mapping, list_mappings, save_mapping
+    from pipeline.landing.propose import Proposal, propose_mapping
+    from pipeline.landing.quarantine import QuarantinedRow, export_quarantine, list_quarantine
+    from pipeline.landing.report import Finding, IntakeReport
+    from pipeline.landing.taking_in import intake
+    from pipeline.landing.workspace import Workspace
 
 __all__ = [
     "Finding",
@@ -35,3 +41,29 @@ __all__ = [
     "propose_mapping",
     "save_mapping",
 ]
+
+_HOMES = {
+    "Finding": "report",
+    "IntakeReport": "report",
+    "Mapping": "mapping",
+    "Proposal": "propose",
+    "QuarantinedRow": "quarantine",
+    "Workspace": "workspace",
+    "create_views": "current",
+    "export_quarantine": "quarantine",
+    "find_mapping": "mapping_store",
+    "intake": "taking_in",
+    "list_mappings": "mapping_store",
+    "list_quarantine": "quarantine",
+    "load_mapping": "mapping",
+    "propose_mapping": "propose",
+    "save_mapping": "mapping_store",
+}
+"""Modules of what is named above, loaded when asked for: the child that reads files needs few."""
+
+
+def __getattr__(name: str) -> Any:  # noqa: ANN401 - whatever is asked for
+    """Load what is named above from its module."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

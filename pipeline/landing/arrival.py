@@ -20,6 +20,8 @@ from typing import Literal
 import numpy as np
 
 from pipeline.landing.encodings import ASSUMED, ask_encoding, strange_words
+from pipeline.landing.readers.boundary import refusing
+from pipeline.landing.sources import not_regular
 from shared.faults import CoverplateError
 
 Format = Literal["delimited", "spreadsheet", "json", "json_lines", "parquet", "none"]
@@ -75,11 +77,12 @@ def receive(source: Path, name: str, scratch: Path, known: str | None = None) ->
         CoverplateError: the file is damaged, or no file.
     """
     if not source.is_file():
-        raise CoverplateError(
-            f"{name}: not a regular file",
-            expected="a file with a beginning and an end",
-            to_do="save what it gives as a file and name that",
-        )
+        raise not_regular(name)
+    with refusing(name, "files"):
+        return _received(source, name, scratch, known)
+
+
+def _received(source: Path, name: str, scratch: Path, known: str | None) -> Arrival:
     with source.open("rb") as handle:
         head = handle.read(1 << 16)
     kind: Format | None = "none" if name.lower().endswith(DOCUMENTS) else None
@@ -308,7 +311,7 @@ def _is_json_lines(head: str) -> bool:
     lines = [line for line in head.splitlines() if line.strip()]
     try:
         first = json.loads(lines[0])
-    except ValueError:
+    except (ValueError, RecursionError):
         return False
     if len(lines) == 1:
         # one whole object on one line: a document when it carries a list of objects

@@ -13,7 +13,7 @@ from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import Arrival, Keeping, receive
 from pipeline.landing.as_of import newest_day, read_as_of
 from pipeline.landing.certificate import Stretch
-from pipeline.landing.choose import Choice, choose, speaks_of_receptacles
+from pipeline.landing.choose import Choice, choose, known_header, speaks_of_receptacles
 from pipeline.landing.conform import Habits
 from pipeline.landing.connection import open_connection
 from pipeline.landing.corrections import correction_tables
@@ -152,7 +152,7 @@ def read_file(
     """
     call.tell(f"{source.name}: reading")
     arrival = receive(source.path, source.name, work, call.answers.encoding)
-    division = read_tables(arrival, con, work, call.workspace)
+    division = read_tables(arrival, con, work, known_header(call.workspace))
     existing = next((m for m in manifests if m.sha256 == arrival.sha256), None)
     if not division.tables:
         return [_no_table(source, arrival, division)]
@@ -264,7 +264,7 @@ def read_again(
     arrival = receive(original, manifest.name, work, known or None)
     con = open_connection(work)
     try:
-        division = read_tables(arrival, con, work, workspace).exact()
+        division = read_tables(arrival, con, work, known_header(workspace)).exact()
         tables = {table.sheet: table for table in division.tables}
         corrections = {
             (c.corrects.sha256, c.corrects.sheet): c.table

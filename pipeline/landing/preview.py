@@ -14,7 +14,7 @@ import duckdb
 from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import receive
 from pipeline.landing.certificate import Stretch
-from pipeline.landing.choose import choose
+from pipeline.landing.choose import choose, known_header
 from pipeline.landing.column_look import ColumnLook, look_at
 from pipeline.landing.conform import make_plan
 from pipeline.landing.connection import open_connection
@@ -102,7 +102,7 @@ def preview(
             arrival = receive(source.path, source.name, work, said.encoding)
             con = open_connection(work)
             try:
-                division = read_tables(arrival, con, work, workspace)
+                division = read_tables(arrival, con, work, known_header(workspace))
                 for table in division.tables:
                     open_: tuple[Question, ...] = ()
                     try:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import lzma
 import shutil
+import stat
 import zipfile
+import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,6 +15,16 @@ from shared.faults import CoverplateError
 
 MAX_MEMBER_BYTES = 64 * 2**30
 MAX_NESTING = 5
+
+DAMAGED = (
+    zipfile.BadZipFile,
+    zlib.error,
+    lzma.LZMAError,
+    EOFError,
+    RuntimeError,
+    NotImplementedError,
+)
+"""What is raised by ZIPs that are damaged, locked or packed in a way that is not known."""
 
 
 @dataclass(frozen=True)
@@ -51,11 +64,31 @@ def find_sources(paths: Sequence[Path | str], scratch: Path) -> Iterator[Source]
         yield from _expand(Source(str(path), path.name, path), scratch, 0)
 
 
-def _expand(source: Source, scratch: Path, depth: int) -> Iterator[Source]:
+def not_regular(label: str) -> CoverplateError:
+    """The refusal of what is neither a file nor a folder: a pipe, a device, a link to nothing."""
+    return CoverplateError(
+        f"{label}: not a regular file",
+        expected="a file with a beginning and an end",
+        to_do="save what it gives as a file and name that",
+    )
+
+
+def _expand(
+    source: Source, scratch: Path, depth: int, inside: frozenset[Path] = frozenset()
+) -> Iterator[Source]:
     if source.path.is_dir():
+        if source.path.resolve() in inside:
+            raise CoverplateError(
+                f"{source.label}: a link to a folder that it stands in itself",
+                expected="a folder that ends somewhere",
+                to_do="take the link away, or name the folders that hold the files",
+            )
+        within = inside | {source.path.resolve()}
         for child in sorted(source.path.iterdir()):
             if not child.name.startswith("."):
-                yield from _expand(Source(str(child), child.name, child), scratch, depth)
+                yield from _expand(Source(str(child), child.name, child), scratch, depth, within)
+    elif not source.path.is_file():
+        raise not_regular(source.label)
     elif is_archive(source.path):
         yield from _members(source, scratch, depth + 1)
     else:
@@ -96,6 +129,16 @@ def _members(source: Source, scratch: Path, depth: int) -> Iterator[Source]:
                         expected=f"at most {MAX_MEMBER_BYTES:,} bytes",
                         to_do="split the file",
                     )
+                kind = stat.S_IFMT(member.external_attr >> 16)
+                if kind not in (0, stat.S_IFREG):
+                    raise not_regular(f"{source.label}!/{member.filename}")
+                free = shutil.disk_usage(scratch).free
+                if member.file_size > free:
+                    raise CoverplateError(
+                        f"{source.label}!/{member.filename}: {member.file_size:,} bytes unpacked",
+                        expected=f"at most {free:,} bytes, which is what the disk has room for",
+                        to_do="make room on the workspace's disk, or unpack the ZIP elsewhere",
+                    )
                 # the name on disk is ours: a member's own name may try to leave the folder
                 unpacked = scratch / f"member-{depth}-{number}"
                 try:
@@ -105,7 +148,7 @@ def _members(source: Source, scratch: Path, depth: int) -> Iterator[Source]:
                     yield from _expand(inner, scratch, depth)
                 finally:
                     unpacked.unlink(missing_ok=True)
-    except (zipfile.BadZipFile, RuntimeError, NotImplementedError) as fault:
+    except DAMAGED as fault:
         raise CoverplateError(
             f"{source.label}: the ZIP cannot be read ({fault})",
             expected="a whole ZIP without a password",

@@ -8,13 +8,11 @@ import duckdb
 
 from pipeline.landing.arrival import Arrival
 from pipeline.landing.certificate import Ledger
-from pipeline.landing.choose import known_header
 from pipeline.landing.dividing import Division
+from pipeline.landing.readers.apart import read_apart
+from pipeline.landing.readers.boundary import refusing
 from pipeline.landing.readers.delimited import read_delimited
-from pipeline.landing.readers.json_text import read_json, read_json_lines
-from pipeline.landing.readers.parquet import read_parquet
-from pipeline.landing.readers.spreadsheet import read_spreadsheet
-from pipeline.landing.workspace import Workspace
+from pipeline.landing.row_kinds import IsKnown
 from shared.faults import CoverplateError
 
 MOST_COLUMNS = 500
@@ -22,7 +20,7 @@ MOST_COLUMNS = 500
 
 
 def read_tables(
-    arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path, workspace: Workspace
+    arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path, is_known: IsKnown
 ) -> Division:
     """Return the tables of a file, as text, and what every row of it is.
 
@@ -30,12 +28,13 @@ def read_tables(
         arrival: the file as it was measured.
         con: a connection; the tables' relations can be read with any.
         work: a scratch folder that must outlive the tables.
-        workspace: its saved mappings help to find the header.
+        is_known: says whether a normalised name is a header that somebody knows; can be pickled.
 
     Raises:
-        CoverplateError: the file is damaged, or a table has more columns than any export of looks.
+        CoverplateError: the file cannot be read, whatever its reader came to grief over, or a table
+            has more columns than any export of looks.
     """
-    division = _read(arrival, con, work, workspace)
+    division = _read(arrival, con, work, is_known)
     for table in division.tables:
         if len(table.header) > MOST_COLUMNS:
             raise CoverplateError(
@@ -48,19 +47,14 @@ def read_tables(
 
 
 def _read(
-    arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path, workspace: Workspace
+    arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path, is_known: IsKnown
 ) -> Division:
-    if arrival.format == "delimited":
-        return read_delimited(arrival, work, known_header(workspace), con)
-    if arrival.format == "spreadsheet":
-        return read_spreadsheet(arrival, work, known_header(workspace))
-    if arrival.format == "json":
-        return read_json(arrival, work)
-    if arrival.format == "json_lines":
-        return read_json_lines(arrival, work)
-    if arrival.format == "parquet":
-        return read_parquet(arrival, con)
-    ledger = Ledger("")
-    if arrival.size:
-        ledger.add(1, 1, "left out", text=f"{arrival.size:,} bytes that are no table")
-    return Division([], ledger.stretches)
+    if arrival.format == "none":
+        ledger = Ledger("")
+        if arrival.size:
+            ledger.add(1, 1, "left out", text=f"{arrival.size:,} bytes that are no table")
+        return Division([], ledger.stretches)
+    if arrival.format != "delimited":
+        return read_apart(arrival, work, is_known)
+    with refusing(arrival.name, arrival.format):
+        return read_delimited(arrival, work, is_known, con)

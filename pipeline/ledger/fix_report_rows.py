@@ -19,11 +19,8 @@ from pipeline.landing.cells import DateOrder
 from pipeline.landing.matching import find_column
 from pipeline.landing.quarantine import REASONS, ROW, SOURCE, taken_back
 from pipeline.landing.raw import RawTable
-from pipeline.landing.readers.delimited import read_delimited
-from pipeline.landing.readers.spreadsheet import read_spreadsheet
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.tables import read_tables
-from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
 
 COLUMNS: dict[str, tuple[str, ...]] = {
@@ -46,20 +43,14 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 """Canonical columns of a fix report, in order, with the headers that also mean them."""
 
 
-def _known(name: str) -> bool:
-    return any(
-        name in (column, *map(normalised, synonyms)) for column, synonyms in COLUMNS.items()
-    ) or name in (SOURCE, ROW, REASONS)
+_KNOWN = frozenset(
+    (*COLUMNS, *(normalised(each) for names in COLUMNS.values() for each in names))
+) | {SOURCE, ROW, REASONS}
 
 
 def report_tables(arrival: Arrival, con: duckdb.DuckDBPyConnection, work: Path) -> list[RawTable]:
     """Return the tables of a file, read the exact way."""
-    if arrival.format == "delimited":
-        found = read_delimited(arrival, work, _known, con)
-    elif arrival.format == "spreadsheet":
-        found = read_spreadsheet(arrival, work, _known)
-    else:
-        found = read_tables(arrival, con, work, Workspace(work))
+    found = read_tables(arrival, con, work, _KNOWN.__contains__)
     return [taken_back(t) if SOURCE in t.header else t for t in found.exact().tables]
 
 

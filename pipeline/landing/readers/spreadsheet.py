@@ -8,7 +8,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import openpyxl
 import python_calamine
 
 from pipeline.landing.arrival import Arrival
@@ -51,6 +50,8 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
             check_cover(arrival.name, label, division.stretches, max(last, counted.last))
             tables += _with_unread(division.tables, span)
             stretches += division.stretches
+    except CoverplateError:
+        raise
     except (python_calamine.CalamineError, OSError, ValueError, KeyError, EOFError) as fault:
         raise CoverplateError(
             f"{arrival.name}: the workbook cannot be opened ({fault})",
@@ -94,7 +95,7 @@ def _rows(
     if span is not None and span.area > LARGEST_AREA and span.area > 20 * span.cells:
         cells = _streamed(path, name)
     else:
-        cells = iter(workbook.get_sheet_by_name(name).to_python(skip_empty_area=False))
+        cells = _piecewise(workbook.get_sheet_by_name(name))
     for number, row in enumerate(cells, 1):
         texts = [as_text(cell) for cell in row]
         while texts and not texts[-1]:
@@ -102,7 +103,16 @@ def _rows(
         yield RawRow(number, texts)
 
 
+def _piecewise(sheet: Any) -> Iterator[list[Any]]:  # noqa: ANN401 - the library has no types
+    """The rows of a sheet from its first row and column on, made one at a time."""
+    before = [""] * (sheet.start[1] if sheet.start else 0)
+    for row in sheet.iter_rows():
+        yield before + row
+
+
 def _streamed(path: Path, name: str) -> Iterator[Any]:
+    import openpyxl  # takes longer to load than most workbooks to read
+
     book = openpyxl.load_workbook(path, read_only=True, data_only=True)
     try:
         sheet = book[name]

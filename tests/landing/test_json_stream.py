@@ -1,0 +1,66 @@
+"""A document read piece by piece is the document read whole."""
+
+import json
+import random
+
+import pytest
+
+from pipeline.landing.readers import json_stream
+
+DOCUMENTS = [
+    '[{"a": 12.5e-3, "b": [1, {"c": null}]}, 3 , -7, "x\\u00e9", true]',
+    '{"k": 1, "l": [{"a":1},{"a":2.0}] , "m": {"n": [1]}, "z": [1,2,"3"]}',
+    '[ {"a":1e5},{"a":"]}"} ] ',
+    '{"":[{"a":1}],"b":2}',
+    "[]",
+    "{}",
+]
+
+
+def whole(text):
+    try:
+        return json.loads(text, object_pairs_hook=json_stream.each_once)
+    except ValueError:
+        return "refused"
+
+
+def piecewise(path):
+    try:
+        members = list(json_stream.read_members(path))
+    except ValueError:
+        return "refused"
+    if members and members[0].key is json_stream.WHOLE:
+        return [member.value for member in members[1:]]
+    found = {}
+    for member in members:
+        if member.index is None:
+            found[member.key] = member.value
+        elif member.index == 0:
+            found[member.key] = []
+        else:
+            found[member.key].append(member.value)
+    return found
+
+
+def mutated(text, chance):
+    for _ in range(chance.choice([0, 1, 1, 2])):
+        at = chance.randrange(len(text) + 1)
+        put = text[:at] + chance.choice('[]{},:"1 e-.\\nt') + text[at:]
+        text = chance.choice([text[:at] + text[at + 1 :], put, text[:at]])
+    return text
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 7, 1 << 18])
+def test_whole_and_damaged_documents_are_read_alike(tmp_path, monkeypatch, size):
+    monkeypatch.setattr(json_stream, "CHUNK", size)
+    chance = random.Random(size)
+    path = tmp_path / "a.json"
+    read = refused = 0
+    for document in DOCUMENTS * 60:
+        text = mutated(document, chance)
+        if text.lstrip().startswith(("[", "{")):
+            path.write_text(text, encoding="utf-8")
+            assert piecewise(path) == whole(text), text
+            read, refused = read + 1, refused + (whole(text) == "refused")
+    assert read > 250
+    assert 50 < refused < read - 50
