@@ -181,7 +181,7 @@ def urgent_panel(source: Source, selection: Selection) -> None:
     set_aside = source.ask(queries.looks_set_aside)
     if set_aside:
         body = (
-            f"<p>▲ {plural(set_aside, 'row')} of looks set aside (page "
+            f"<p>▲ {plural(set_aside, 'row')} of looks or reports set aside (page "
             f"{plate.link('Take in files', 'intake')}): whatever is reported there is in none of "
             "these lists.</p>"
         )

@@ -186,7 +186,7 @@ def _print_how_many(likely: pd.DataFrame) -> None:
 
 def _print_set_aside(count: int, *, err: bool = False) -> None:
     if count:
-        rows = plural(count, "row of looks is", "rows of looks are")
+        rows = plural(count, "row of looks or reports is", "rows of looks or reports are")
         told = say if err else echo
         told(
             f"\n{rows} set aside and in none of these lists, whatever is reported there: "

@@ -244,8 +244,15 @@ def _ask_nothing(
         plan = make_plan(table, mapping, record, dt.date.today())
         used |= plan.used
     looks_only = all(r.kind is RecordKind.OPENING_OBSERVATIONS for r in mapping.records)
+    papers_only = all(r.kind is RecordKind.BUILDING_REPORTS for r in mapping.records)
     open_ = unread_columns(
-        con, table.relation, table.header, used, mapping.ignored, by_name=looks_only
+        con,
+        table.relation,
+        table.header,
+        used,
+        mapping.ignored,
+        by_name=looks_only,
+        into=("description",) if papers_only else ("result", "note"),
     )
     open_ += _unread_titles(table, mapping, used)
     ignored = {normalised(name) for name in mapping.ignored}

@@ -302,6 +302,7 @@ def unread_columns(
     ignored: Sequence[str],
     *,
     by_name: bool,
+    into: Sequence[str] = ("result", "note"),
 ) -> list[Question]:
     """Return columns that nobody reads and that hold words of danger or of a result.
 
@@ -312,6 +313,7 @@ def unread_columns(
         used: places of those that are read.
         ignored: headers that a person allowed to stay unread.
         by_name: whether a header alone can say that its column tells of an opening.
+        into: columns that such a column may be read as.
     """
     allowed = {normalised(name) for name in ignored}
     places = [
@@ -341,7 +343,7 @@ def unread_columns(
                 f"{name!r} would stay unread and holds words of danger or of a result in "
                 f"{count} row(s), such as {example!r}"
             )
-            answers = [f"result={name}", f"note={name}", f"ignore={name}"]
+            answers = [*(f"{column}={name}" for column in into), f"ignore={name}"]
             asked.append(Question("unread_danger", "", found, tuple(answers)))
         elif filled and by_name and EVIDENCE_NAMES.search(normalised(name)):
             found = (

@@ -332,15 +332,21 @@ def reports(
 
 
 def looks_set_aside(con: duckdb.DuckDBPyConnection) -> int:
-    """How many rows of looks wait for correction: whatever they report is in none of the lists.
+    """How many rows of looks and reports wait for correction: whatever they say is in none of the
+    lists.
 
     Rows that stand without a cell count where that cell could have reported danger.
     """
     telling = [f.name for f in OPENING_OBSERVATIONS.fields if f.reports_danger]
     ((count,),) = con.execute(
-        "SELECT count(*) FROM quarantined_rows WHERE NOT resolved AND record_kind = ? "
-        "AND (level = 'row' OR list_has_any(list_transform(reasons, lambda r: r.\"column\"), ?))",
-        [RecordKind.OPENING_OBSERVATIONS.value, telling],
+        "SELECT count(*) FROM quarantined_rows WHERE NOT resolved AND ("
+        "(level = 'row' AND list_contains(?, record_kind)) OR (record_kind = ? "
+        'AND list_has_any(list_transform(reasons, lambda r: r."column"), ?)))',
+        [
+            [RecordKind.OPENING_OBSERVATIONS.value, RecordKind.BUILDING_REPORTS.value],
+            RecordKind.OPENING_OBSERVATIONS.value,
+            telling,
+        ],
     ).fetchall()
     return int(count)
 

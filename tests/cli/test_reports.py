@@ -121,3 +121,20 @@ def test_a_finished_permit_tells_a_rewiring_that_no_register_knows(place):
     shown = run("building", "B5", "--workspace", place).out
     assert "2001" in shown
     assert "2001" not in run("building", "B6", "--workspace", place).out
+
+
+def test_an_unread_column_of_danger_is_asked_about_by_a_name_that_keeps_it(tmp_path):
+    file = tmp_path / "orders.csv"
+    file.write_text(
+        "WO #,Bldg,Opened,WO Status,Tenant Said,Brief Description\n"
+        "W-9,B1,2024-07-01,Open,electric shock from the stove,Kitchen\n",
+        encoding="utf-8",
+    )
+    workspace = tmp_path / "workspace"
+    asked = run("intake", file, "--workspace", workspace)
+    assert asked.code == 2 and "description=Tenant Said" in asked.err
+    answer = ("--set", "description=Tenant Said")
+    assert run("intake", file, *answer, "--workspace", workspace).code == 0
+    assert run("build", "--workspace", workspace).code == 0
+    (row,) = run("reports", "--workspace", workspace, "--json").json()
+    assert row["urgent"] and "Kitchen" in row["description"] and "stove" in row["description"]

@@ -293,14 +293,14 @@ def test_rows_set_aside_are_said_to_be_in_no_list_until_they_are_corrected(tmp_p
     assert (report.accepted, report.quarantined) == (1, 1)
     build(place)
     assert cli(place) == []
-    said = "1 row of looks is set aside and in none of these lists"
+    said = "1 row of looks or reports is set aside and in none of these lists"
     assert said in run("urgent", "--workspace", place.root).out
     monkeypatch.setenv("COVERPLATE_WORKSPACE", str(place.root))
     monkeypatch.setenv("COVERPLATE_START", "where-next")
     monkeypatch.delenv("COVERPLATE_LEDGER_URL", raising=False)
     app = AppTest.from_file(str(APP), default_timeout=60).run()
     sound(app)
-    assert "1 row of looks set aside" in plate(app, "set-aside")
+    assert "1 row of looks or reports set aside" in plate(app, "set-aside")
 
     mended = tmp_path / "mended.csv"
     run("quarantine", "export", mended, "--workspace", place.root)
