@@ -290,7 +290,10 @@ def check_model(con: duckdb.DuckDBPyConnection) -> None:
     Raises:
         CoverplateError: so it is.
     """
-    found = con.execute("SELECT model_version FROM build_facts").fetchall()
+    try:
+        found = con.execute("SELECT model_version FROM build_facts").fetchall()
+    except (duckdb.CatalogException, duckdb.BinderException):  # older than this was kept
+        found = []
     if found != [(MODEL_VERSION,)]:
         raise CoverplateError(
             "the warehouse was built by another version of Coverplate",

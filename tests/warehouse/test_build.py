@@ -39,6 +39,7 @@ def tiny(tmp_path):
 def fake_warehouse(path, content):
     con = duckdb.connect(str(path))
     con.execute("CREATE TABLE said AS SELECT ? AS text", [content])
+    con.execute("CREATE TABLE build_facts AS SELECT ? AS model_version", [store.MODEL_VERSION])
     con.close()
     return path
 
