@@ -290,16 +290,16 @@ def check_model(con: duckdb.DuckDBPyConnection) -> None:
     Raises:
         CoverplateError: so it is.
     """
-    try:
-        found = con.execute("SELECT model_version FROM build_facts").fetchall()
-    except (duckdb.CatalogException, duckdb.BinderException):  # older than this was kept
-        found = []
-    if found != [(MODEL_VERSION,)]:
-        raise CoverplateError(
-            "the warehouse was built by another version of Coverplate",
-            expected=f"one of model version {MODEL_VERSION}",
-            to_do="run `coverplate build`; nothing has to be taken in again",
-        )
+    if con.execute("SELECT model_version FROM build_facts").fetchall() != [(MODEL_VERSION,)]:
+        raise _of_another_version()
+
+
+def _of_another_version() -> CoverplateError:
+    return CoverplateError(
+        "the warehouse was built by another version of Coverplate",
+        expected=f"one of model version {MODEL_VERSION}",
+        to_do="run `coverplate build`; nothing has to be taken in again",
+    )
 
 
 @contextlib.contextmanager
@@ -318,6 +318,13 @@ def reading(workspace: Workspace) -> Iterator[duckdb.DuckDBPyConnection]:
     con = _open_current(workspace, version)
     try:
         check_model(con)
+    except duckdb.Error as trouble:  # damaged, or older than its version was kept in it
+        con.close()
+        raise as_damage(workspace, version, trouble) or _of_another_version() from trouble
+    except CoverplateError:
+        con.close()
+        raise
+    try:
         yield con
     except duckdb.Error as trouble:
         told = as_damage(workspace, version, trouble)
