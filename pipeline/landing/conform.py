@@ -30,7 +30,18 @@ from pipeline.landing.mapping import (
 from pipeline.landing.matching import find_column
 from pipeline.landing.questions import meanings
 from pipeline.landing.raw import EXTRAS, RawTable
-from shared.records import LAYOUTS, SQL_TYPE, Check, Field, Layout, checks, literal, quoted
+from shared.records import (
+    LAYOUTS,
+    SEEN_WHOLE,
+    SQL_TYPE,
+    Check,
+    Field,
+    Layout,
+    checks,
+    literal,
+    quoted,
+)
+from shared.shown import hides_something_sql
 from shared.vocabulary import RecordKind
 
 WHOLE_ROW = "(whole row)"
@@ -257,7 +268,13 @@ def _listed(faults: Sequence[Check]) -> str:
 
 def _row_faults(plan: Plan, faults: Sequence[Check]) -> list[str]:
     """Conditions under which a row is set aside."""
-    conditions = [check.fails for check in faults if not check.columns]
+    whole = [check for check in faults if not check.columns]
+    conditions = [check.fails for check in whole if check.expected != SEEN_WHOLE]
+    names = [quoted(check.column) for check in whole if check.expected == SEEN_WHOLE]
+    if names:
+        # one look at all of them together costs a third
+        together = hides_something_sql(f"concat_ws('', {', '.join(names)})")
+        conditions.append(f"coalesce({together}, false)")
     if plan.record.kind is RecordKind.OPENING_OBSERVATIONS:
         telling = [
             check.fails

@@ -15,9 +15,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import parquet
 
+from pipeline.landing.current import SMALL
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.outcomes import Landing
 from pipeline.landing.workspace import Manifest, Part, Workspace
+from shared.records import literal
 
 FILE = "buildings.parquet"
 """In the folder of a landed file: the identifiers of its buildings."""
@@ -31,12 +33,23 @@ def same_when(identifier: str) -> str:
     return f"regexp_replace({tailless}, '(^|[^0-9])0+([0-9])', '\\1\\2', 'g')"
 
 
-def write_buildings(folder: Path, parts: Sequence[Part]) -> None:
+def write_buildings(con: duckdb.DuckDBPyConnection, folder: Path, parts: Sequence[Part]) -> None:
     """Write the identifiers of the buildings that valid rows of a file name."""
     named: set[str] = set()
     for part in parts:
+        file = folder / part.file
+        if part.rows_read > SMALL:
+            named |= {
+                name
+                for (name,) in con.execute(
+                    f"SELECT DISTINCT building_id FROM read_parquet({literal(str(file))}) "
+                    "WHERE _reasons IS NULL"
+                ).fetchall()
+            }
+            continue
+        # a query costs more than a small file
         table = parquet.read_table(
-            folder / part.file, columns=["building_id", "_reasons"], read_dictionary=["building_id"]
+            file, columns=["building_id", "_reasons"], read_dictionary=["building_id"]
         )
         valid = table.filter(pc.is_null(table["_reasons"]))
         named |= set(pc.unique(valid["building_id"]).to_pylist())

@@ -297,7 +297,7 @@ def read_again(
                 corrects=part.corrects,
             )
             made.append(land_part(con, task))
-        write_buildings(folder, made)
+        write_buildings(con, folder, made)
     finally:
         con.close()
     return folder, tuple(made)

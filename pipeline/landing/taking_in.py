@@ -266,7 +266,7 @@ class _Taking:
         landings = []
         for one in typed:
             assert one.parts is not None
-            write_buildings(one.read.folder, one.parts)
+            write_buildings(self.connection, one.read.folder, one.parts)
             manifest = manifest_of(self.call, one.read, one.sequence, one.parts)
             landings.append(Landing(manifest, one.read.folder))
         earlier = [m for m in self.manifests if m.sequence < typed[0].sequence]
