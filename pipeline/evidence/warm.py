@@ -54,7 +54,7 @@ def begin() -> None:
     if not _started and not compiled():
         _started.append(
             subprocess.Popen(
-                [sys.executable, "-W", "ignore", "-m", "pipeline.evidence.warm"],
+                [sys.executable, "-P", "-W", "ignore", "-m", "pipeline.evidence.warm"],
                 stdin=subprocess.DEVNULL,
                 stdout=subprocess.DEVNULL,
                 stderr=subprocess.DEVNULL,
