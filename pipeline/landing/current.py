@@ -90,10 +90,14 @@ def all_valid_sql(workspace: Workspace, parts: Sequence[PartOfFile], kind: Recor
 def valid_rows_of(parts: Sequence[tuple[Path, Part]], kind: RecordKind) -> str:
     """Return a SELECT of the valid rows of many parts of one kind, each with its folder."""
     columns = typed_columns(LAYOUTS[kind])
-    small = [(f, p) for f, p in parts if p.rows_read <= SMALL and p.first_row is None]
+    small: list[tuple[Path, Part]] = []
+    others: list[tuple[Path, Part]] = []
+    for folder, part in parts:
+        is_small = part.rows_read <= SMALL and part.first_row is None
+        (small if is_small else others).append((folder, part))
     if len(small) < FEW:
-        small = []
-    selects = [valid_rows_sql(*pair) for pair in parts if pair not in small]
+        small, others = [], list(parts)
+    selects = [valid_rows_sql(*pair) for pair in others]
     if small:
         selects.append(_valid_rows_together(small, columns))
     return "\nUNION ALL\n".join(selects) or empty_select(

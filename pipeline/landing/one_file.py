@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import duckdb
@@ -122,7 +123,7 @@ class ReadFile:
         """Whether it must see the files before it landed: corrections, and readings anew."""
         return self.existing is not None or any(r.corrects for r in self.readings)
 
-    @property
+    @cached_property
     def lines(self) -> int:
         """About how long it is; rows of a spreadsheet are counted by its certificate."""
         return max(self.arrival.lines, sum(stretch.rows for stretch in self.division.stretches))

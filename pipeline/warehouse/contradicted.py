@@ -28,30 +28,27 @@ def drop_contradicted(
     hold), observed_on and method of the last look since.
     """
     nothing = ", ".join(f"'{result}'" for result in NO_LOOK_RESULTS)
-    con.execute("ALTER TABLE observations ADD COLUMN reader VARCHAR")
-    try:
-        rows = con.execute(
-            f"""
-            WITH later AS (
-                SELECT f.building_no, f.unit_id, f.opening_id, f.fixed_on, f.leaves_condition,
-                    o.method, max(o.observed_on) AS observed_on,
-                    arg_max({likelihoods.reading_code_sql()},
-                        (o.observed_on, o._part, o._row)) AS code
-                FROM proven_fixes AS f
-                JOIN observations AS o USING (building_no, unit_id, opening_id)
-                WHERE o.observed_on > greatest(f.fixed_on, f.verified_on)
-                    AND f.leaves_condition IS NOT NULL AND o.result NOT IN ({nothing})
-                GROUP BY f.building_no, f.unit_id, f.opening_id, f.fixed_on, f.leaves_condition,
-                    o.method, o.inspector
-            )
-            SELECT building_no, unit_id, opening_id, leaves_condition,
-                list(code ORDER BY code) AS codes, max(observed_on) AS observed_on,
-                arg_max(method, (observed_on, method)) AS method
-            FROM later GROUP BY building_no, unit_id, opening_id, leaves_condition ORDER BY ALL
-            """
-        ).fetchall()
-    finally:
-        con.execute("ALTER TABLE observations DROP COLUMN reader")
+    rows = con.execute(
+        f"""
+        WITH later AS (
+            SELECT f.building_no, f.unit_id, f.opening_id, f.fixed_on, f.leaves_condition,
+                o.method, max(o.observed_on) AS observed_on,
+                arg_max({likelihoods.reading_code_sql()},
+                    (o.observed_on, o._part, o._row)) AS code
+            FROM proven_fixes AS f
+            JOIN (SELECT *, NULL::VARCHAR AS reader FROM observations) AS o
+                USING (building_no, unit_id, opening_id)
+            WHERE o.observed_on > greatest(f.fixed_on, f.verified_on)
+                AND f.leaves_condition IS NOT NULL AND o.result NOT IN ({nothing})
+            GROUP BY f.building_no, f.unit_id, f.opening_id, f.fixed_on, f.leaves_condition,
+                o.method, o.inspector
+        )
+        SELECT building_no, unit_id, opening_id, leaves_condition,
+            list(code ORDER BY code) AS codes, max(observed_on) AS observed_on,
+            arg_max(method, (observed_on, method)) AS method
+        FROM later GROUP BY building_no, unit_id, opening_id, leaves_condition ORDER BY ALL
+        """
+    ).fetchall()
     found = []
     for building_no, unit_id, opening_id, left, codes, observed_on, method in rows:
         chance = doubt(likelihoods, float(rule_book.evidence.repair_doubt), left, codes)
