@@ -49,6 +49,14 @@ FIRMS: dict[str, float] = {
 }
 """Invented firms, and the share of their repairs that a look finds wanting."""
 
+WORKERS: dict[str, str] = {
+    "Pellworth Electric": "D. Orme",
+    "Oddy & Sons Wiring": "T. Oddy",
+    "Quillmarsh Electrical": "B. Quill",
+    "House crew": "V. Hask",
+}
+"""Who of each firm does the work."""
+
 FIRM_SHARE = (0.4, 0.25, 0.2, 0.15)
 
 REMEDY_WEIGHT: dict[str, float] = {
@@ -232,6 +240,7 @@ class _Life:
                 remedy=name,
                 fixed_on=done.date(),
                 firm=self.firm,
+                worker=WORKERS[self.firm],
                 cost=price if self._chance(0.9) else None,
                 permit=permit,
                 markings=remedy.markings,
@@ -282,12 +291,14 @@ def _look(
             Condition.SHARED_NEUTRAL_OPEN: Result.ABNORMAL_VOLTAGE,
         }
         return ev.Look(**content, result=results[before])
+    content |= {"neutral_ground_jumper": "no", "polarity": "correct"}
     if target is Condition.GROUNDED:
+        content |= {"ground_present": "yes", "ground_path_ohms": 0.2}
         return ev.Look(**content, result=Result.CORRECT)
-    content |= {"ground_present": "no", "neutral_ground_jumper": "no", "polarity": "correct"}
+    content["ground_present"] = "no"
     content["slots"] = raised.slots if remedy.slots_after == "as_it_was" else remedy.slots_after
     if remedy.protected_after == "yes":
         both = len(remedy.markings) == 2
-        content["gfci_protected"] = "yes"
+        content |= {"gfci_protected": "yes", "gfci_button_tripped": "yes"}
         content["marking"] = Marking.BOTH if both else remedy.markings[0]
     return ev.Look(**content, result=Result.OPEN_GROUND)

@@ -19,8 +19,8 @@ from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
 from pipeline.ledger.events import refused_content
 from pipeline.ledger.state import allowed_after
+from pipeline.ledger.verification import proving_methods
 from shared.faults import CoverplateError
-from shared.vocabulary import Method
 
 HAPPENED = {
     "raised": "raised",
@@ -170,18 +170,27 @@ def _written(
 
 
 def proof(finding: Finding) -> str:
-    """Which looks would prove a reported fix; a lamp pass is named where it would not."""
-    capable = ledger().judge.capable(finding)
-    able = ", ".join(word(m.value) for m in capable) or "none of the known methods"
-    lamp = (
-        " A pass of the three-lamp tester does not prove it: the lamps show the same either way."
-        if Method.THREE_LAMP_TESTER not in capable
-        else ""
+    """Which looks would prove a reported fix and what they must say; why others would not."""
+    rows = proving_methods(ledger().judge, finding)
+    able = "".join(
+        f"<li><b>{plate.text(word(row['method']))}</b>, if it says "
+        f"{plate.text('; '.join(row['must_say']))}</li>"
+        for row in rows
+        if row["proves"]
     )
+    blind = "".join(
+        f"<li><b>{plate.text(word(row['method']))}</b>: {plate.text(row['reason'])}</li>"
+        for row in rows
+        if not row["proves"]
+    )
+    most = rows[0]["ground_ohms_at_most"]
+    ohms = "" if most is None else f" The ground path may measure at most {number(most, 3)} Ω."
     return (
         '<section class="panel next"><h3>Reported is not proven</h3>'
-        f"<p>This counts as repaired once one of these has looked after the fix: <b>{able}</b>."
-        f"{lamp}</p></section>"
+        f"<p>This counts as repaired once somebody else than who did the work has looked after "
+        f"{day(rows[0]['after'])} by one of these:{ohms}</p><ul>{able}</ul>"
+        + (f"<p>These would not prove it:</p><ul>{blind}</ul>" if blind else "")
+        + "</section>"
     )
 
 

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +27,9 @@ from pipeline.ledger import events
 from pipeline.ledger.effects import unproven_fixes
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
 from pipeline.ledger.remedies import why_refused
-from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slots, YesNo
+from pipeline.ledger.verification import proving_methods
+from shared.records import OPENING_OBSERVATIONS
+from shared.vocabulary import Condition, Marking, Slots
 
 
 @click.group()
@@ -181,7 +181,11 @@ def report(
         )
         proves = ledger.judge.capable(ledger.finding(identity))
         code = print_written(ledger, [event], as_json)
-    say("Proven only by a look dated after it, by " + words([each.value for each in proves]) + ".")
+    say(
+        "Proven only by a look dated after it, by somebody else than who did the work, by "
+        + words([each.value for each in proves])
+        + f"; what it must say: `coverplate fix methods {identity}`."
+    )
     return code
 
 
@@ -192,49 +196,50 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
     """Which methods would prove the reported fix, and why others would not."""
     with opened(workspace, ledger_at) as ledger:
         finding = ledger.finding(finding_id)
-        rows = [
-            {"method": method.value, "proves": reason is None, "reason": reason}
-            for method in Method
-            for reason in [ledger.judge.why_blind(finding, method)]
-        ]
+        rows = proving_methods(ledger.judge, finding)
     if as_json:
         print_json(rows)
-    else:
-        for row in rows:
-            echo(f"{words(row['method']):<24}{row['reason'] or 'would prove it'}")
-        cautions()
+        return 0
+    for row in rows:
+        told = row["reason"] or f"would prove it, if it says {'; '.join(row['must_say'])}"
+        echo(f"{words(row['method']):<24}{told}")
+    echo(
+        f"The look must be dated after {rows[0]['after']:%Y-%m-%d}, by somebody else than who did "
+        "the work."
+    )
+    most = rows[0]["ground_ohms_at_most"]
+    if most is not None:
+        echo(f"The ground path may measure at most {number(most, 3)} Ω.")
+    cautions()
     return 0
 
 
-def _words_option(
-    name: str, vocabulary: type[StrEnum], meaning: str
-) -> Callable[[Command], Command]:
-    return click.option(name, type=click.Choice([w.value for w in vocabulary]), help=meaning)
+def _look_options(command: Command) -> Command:
+    """One option for each column of a look, with the meaning that its declaration gives."""
+    for name in reversed(events.Look.model_fields):
+        if name == "observed_on":
+            continue
+        field = OPENING_OBSERVATIONS.field(name)
+        unit = f", {field.unit}" if field.unit else ""
+        kinds: dict[str, Any] = {"choice": click.Choice(field.choices), "decimal": float}
+        command = click.option(
+            f"--{name.replace('_', '-')}",
+            type=kinds.get(field.type, str),
+            required=events.Look.model_fields[name].is_required(),
+            help=f"{field.meaning[0].upper()}{field.meaning[1:]}{unit}.",
+        )(command)
+    return command
 
 
 @fix.command(
     "verify",
     epilog="Example: coverplate fix verify F-0123456789abcdef --method cover_off_inspection "
-    "--result correct --on 2025-04-02",
+    "--result correct --on 2025-04-02 --inspector 'S. Ambrel' --cover-removed yes "
+    "--ground-present yes --neutral-ground-jumper no --polarity correct --ground-path-ohms 0.2",
 )
 @click.argument("finding")
-@click.option("--method", type=click.Choice([m.value for m in Method]), required=True,
-              help="How the opening was looked at.")  # fmt: skip
-@click.option("--result", type=click.Choice([r.value for r in Result]), required=True,
-              help="What was found.")  # fmt: skip
 @day_option("--on", "The day of the look; today when not given.")
-@click.option("--inspector", help="Who looked.")
-@_words_option("--slots", Slots, "The face of the opening.")
-@_words_option("--cover-removed", YesNo, "Whether the cover was off.")
-@_words_option("--ground-present", YesNo, "Whether a grounding path was found.")
-@_words_option("--neutral-ground-jumper", YesNo, "Whether ground and neutral are tied together.")
-@_words_option("--polarity", Polarity, "Whether hot and neutral are on their contacts.")
-@_words_option("--gfci-protected", YesNo, "Whether the opening is GFCI-protected.")
-@_words_option("--marking", Marking, "Labels found on it.")
-@click.option("--neutral-ground-volts", type=float, help="Measured volts, neutral to ground.")
-@click.option("--load-amps", type=float, help="Load at that reading, amperes.")
-@click.option("--ground-path-ohms", type=float, help="Measured ground-path impedance, ohms.")
-@click.option("--note", help="Anything worth keeping.")
+@_look_options
 @acting_options
 def verify(
     finding: str,

@@ -27,7 +27,7 @@ def checked_payload(
         )
     check_follows(finding, payload)
     if isinstance(payload, ev.FixReported):
-        if payload.fixed_on > now.date() + dt.timedelta(days=1):
+        if payload.fixed_on > _today(now):
             raise CoverplateError(
                 f"{finding.finding_id}: fixed on {payload.fixed_on}, a day in the future",
                 expected="a day that has come",
@@ -35,7 +35,7 @@ def checked_payload(
             )
         return checked_fix(judge.book, finding, payload)
     if isinstance(payload, ev.Verified | ev.VerificationFailed):
-        if payload.look.observed_on > now.date() + dt.timedelta(days=1):
+        if payload.look.observed_on > _today(now):
             raise CoverplateError(
                 f"{finding.finding_id}: a look of {payload.look.observed_on}, in the future",
                 expected="a day that has come",
@@ -51,6 +51,11 @@ def checked_payload(
             )
         return judged
     return payload
+
+
+def _today(now: dt.datetime) -> dt.date:
+    """The day that it is at a moment: here, for whoever writes."""
+    return now.astimezone().date()
 
 
 def check_actor(who: str, origin: str) -> None:

@@ -56,7 +56,8 @@ def sync_findings(
 
     Args:
         warehouse: a connection with the tables openings, observations, buildings,
-            live_metal_looks and data_quality_findings; nothing is written to them.
+            live_metal_looks, contradicted_fixes and data_quality_findings; nothing is written to
+            them.
         ledger: the ledger.
         rule_book: thresholds; the ledger's own by default.
         who: who stands behind the events.
@@ -145,6 +146,11 @@ def _evidence(
             suspect = {"suspect": float(book.ledger.suspect_probability)}
             con.execute(statement.query, suspect if needs else None)
         con.execute(_CONFLICTS)
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE contradicted AS SELECT DISTINCT b.building_id, "
+            "coalesce(f.unit_id, '') AS unit_id, f.opening_id FROM contradicted_fixes AS f "
+            "JOIN buildings AS b USING (building_no)"
+        )
         yield con
     finally:
         con.close()
@@ -210,6 +216,7 @@ def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -
         probability=_chance(row["probability"]),
         first_seen_on=row["last_seen_on"] if recurs else row["first_seen_on"] or today,
         last_seen_on=row["last_seen_on"],
+        pointed_on=row["pointed_on"],
         methods=row["methods"] or (),
         regulation="none" if conflict else regulation,
         rule_book_hash=digest,
@@ -241,6 +248,7 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
             standing=row["standing"],
             probability=chance,
             seen_on=row["last_seen_on"] or today,
+            pointed_on=row["pointed_on"],
             methods=row["methods"] or (),
             rule_book_hash=digest,
         )
@@ -250,7 +258,11 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
 def _judge_looks(
     con: duckdb.DuckDBPyConnection, ledger: Ledger, *, who: str, at: dt.datetime
 ) -> list[str]:
-    """Judge looks dated after reported fixes; write the first decisive one of each."""
+    """Judge looks dated after reported fixes; write the first disproof, else the first proof.
+
+    Whatever order exports land in, a look that saw the defect after the fix outweighs a proof from
+    before it.
+    """
     frame = current(ledger)
     waiting = frame[frame["treatment"] == "fix_reported"]
     if waiting.empty:
@@ -266,13 +278,16 @@ def _judge_looks(
     verdicts: dict[str, Draft] = {}
     for row in map(_plain, looks.to_dict(orient="records")):
         finding_id = str(row.pop("finding_id"))
-        if finding_id in verdicts:
+        known = verdicts.get(finding_id)
+        if known is not None and known.payload.kind == "verification_failed":
             continue
         look = ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
         try:
             payload = ledger.judge.verified(ledger.finding(finding_id), look)
         except CoverplateError:
             continue  # a look that cannot tell leaves the fix unproven, which is what is shown
+        if known is not None and payload.kind == "verified":
+            continue
         verdicts[finding_id] = Draft(finding_id, payload)
     written = ledger.append_many(list(verdicts.values()), who=who, origin="evidence", at=at)
     return [event.kind for event in written]
