@@ -54,7 +54,9 @@ class Remedy(Section):
     slots_after: Literal["two_slot", "three_slot", "as_it_was"]
     protected_after: Literal["yes", "as_it_was"]
     markings: tuple[Literal[Marking.NO_EQUIPMENT_GROUND, Marking.GFCI_PROTECTED], ...] = ()
-    ground_ohms_at_most: Positive | None = None
+    ground_ohms_at_most: Positive | None = PydanticField(
+        default=None, description="most that the ground path may measure after it"
+    )
     done_by: str
     check_with_authority: tuple[str, ...] = ()
     cost_low: Number = says("low cost")
@@ -138,6 +140,9 @@ class LedgerRules(Section):
     )
     fail_odds: Positive = says(
         "times as likely under a defect as under the repaired state from which a look disproves"
+    )
+    second_look_least: Share = says(
+        "least share of a firm's reported fixes that are drawn for a look by another firm"
     )
     interval: OpenShare = says("probability held by intervals of shares and survival")
     protection_seen_by: tuple[Method, ...]

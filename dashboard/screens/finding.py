@@ -184,7 +184,7 @@ def proof(finding: Finding) -> str:
         if not row["proves"]
     )
     most = rows[0]["ground_ohms_at_most"]
-    ohms = "" if most is None else f" The ground path may measure at most {number(most, 3)} Ω."
+    ohms = "" if most is None else f" The ground path may measure at most {most:g} Ω."
     return (
         '<section class="panel next"><h3>Reported is not proven</h3>'
         f"<p>This counts as repaired once somebody else than who did the work has looked after "

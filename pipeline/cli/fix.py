@@ -27,6 +27,7 @@ from pipeline.ledger import events
 from pipeline.ledger.effects import unproven_fixes
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
 from pipeline.ledger.remedies import why_refused
+from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.verification import proving_methods
 from shared.records import OPENING_OBSERVATIONS
 from shared.vocabulary import Condition, Marking, Slots
@@ -209,7 +210,7 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
     )
     most = rows[0]["ground_ohms_at_most"]
     if most is not None:
-        echo(f"The ground path may measure at most {number(most, 3)} Ω.")
+        echo(f"The ground path may measure at most {most:g} Ω.")
     cautions()
     return 0
 
@@ -280,6 +281,32 @@ def unproven(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
         [[row["finding_id"], row["building_id"], words(row["unit_id"]), row["opening_id"],
           words(row["remedy"]), words(row["fixed_by"]), f"{row['fixed_on']:%Y-%m-%d}"]
          for row in records(frame)],
+    )  # fmt: skip
+    return 0
+
+
+@fix.command("second-looks", epilog="Example: coverplate fix second-looks --json")
+@click.option("--all", "everything", is_flag=True, help="Also those not drawn or looked at since.")
+@ledger_options
+def second(everything: bool, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """Fixes drawn for a look by another firm, the more of a firm the worse its record."""
+    with opened(workspace, ledger_at) as ledger:
+        frame = second_looks(ledger)
+    rows = records(frame if everything else frame[frame["owed"]])
+    if as_json:
+        print_json(rows)
+        return 0
+    print_table(
+        f"{int(frame['owed'].sum())} of {len(frame)} reported fix(es) owed a look by another firm",
+        [("finding", "left"), ("building", "left"), ("unit", "left"), ("opening", "left"),
+         ("by", "left"), ("fixed on", "right"), ("so far", "left"), ("found wanting", "right"),
+         ("share drawn", "right"), ("another firm looked", "right")],
+        [[row["finding_id"], row["building_id"], words(row["unit_id"]), row["opening_id"],
+          row["firm"], f"{row['fixed_on']:%Y-%m-%d}", words(row["verdict"]),
+          f"{row['wanting']} of {row['known']}", f"{row['share']:.0%}",
+          f"{row['looked_on']:%Y-%m-%d}" if row["looked_on"] else
+          ("owed" if row["owed"] else "not drawn" if not row["drawn"] else "no longer said")]
+         for row in rows],
     )  # fmt: skip
     return 0
 
