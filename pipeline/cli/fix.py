@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import pandas as pd
 from pydantic import ValidationError
 
 from pipeline.cli.ledger_options import (
@@ -285,6 +286,14 @@ def unproven(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
     return 0
 
 
+def _second_look(row: dict[str, Any]) -> str:
+    if pd.notna(row["looked_on"]):
+        return f"{row['looked_on']:%Y-%m-%d}"
+    if row["owed"]:
+        return "owed"
+    return "fix no longer said" if row["drawn"] else "not drawn"
+
+
 @fix.command("second-looks", epilog="Example: coverplate fix second-looks --json")
 @click.option("--all", "everything", is_flag=True, help="Also those not drawn or looked at since.")
 @ledger_options
@@ -304,8 +313,7 @@ def second(everything: bool, workspace: Path, ledger_at: str | None, as_json: bo
         [[row["finding_id"], row["building_id"], words(row["unit_id"]), row["opening_id"],
           row["firm"], f"{row['fixed_on']:%Y-%m-%d}", words(row["verdict"]),
           f"{row['wanting']} of {row['known']}", f"{row['share']:.0%}",
-          f"{row['looked_on']:%Y-%m-%d}" if row["looked_on"] else
-          ("owed" if row["owed"] else "not drawn" if not row["drawn"] else "no longer said")]
+          _second_look(row)]
          for row in rows],
     )  # fmt: skip
     return 0
