@@ -9,8 +9,8 @@ from dashboard.charts.theme import Tone, colour, dressed, step
 from dashboard.components.figures import STATE_WORDS, percent
 
 _COLOURS = {
-    "confirmed_live": "confirmed_defects",
-    "suspected_live": "blind",
+    "confirmed_defect": "confirmed_defects",
+    "suspected_defect": "blind",
     "fix_disproved": "copper",
     "made_safe_defect_remains": "era",
     "fix_reported_unproven": "never",

@@ -9,8 +9,8 @@ from dashboard.components.figures import STATE_WORDS, day, missing, plural, word
 from pipeline.ledger import STATE_MEANING, State
 
 _CHIP = {
-    "confirmed_live": "confirmed",
-    "suspected_live": "quiet",
+    "confirmed_defect": "confirmed",
+    "suspected_defect": "quiet",
     "made_safe_defect_remains": "quiet",
     "fix_reported_unproven": "quiet",
     "fix_disproved": "confirmed",

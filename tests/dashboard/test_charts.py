@@ -126,7 +126,7 @@ def charts(tone):
     states = pd.DataFrame(
         {
             "day": pd.to_datetime(["2024-05-03", "2024-05-10"]),
-            "state": ["confirmed_live", "repair_proven"],
+            "state": ["confirmed_defect", "repair_proven"],
             "findings": [4, 1],
         }
     )

@@ -52,7 +52,7 @@ def finding(typed):
         "findings raise --building B1 --unit 2A --opening K1 --condition false_ground "
         f"--slots three_slot --seen-on {DAY} --by Ann"
     )
-    assert (row["version"], row["state"]) == (1, "confirmed_live")
+    assert (row["version"], row["state"]) == (1, "confirmed_defect")
     return row["finding_id"]
 
 
@@ -123,10 +123,10 @@ def test_life_without_a_fix(typed, finding):
     def state(text):
         return typed.json(text)[0]["state"]
 
-    assert state(f"findings accept {finding}") == "confirmed_live"
+    assert state(f"findings accept {finding}") == "confirmed_defect"
     made_safe = f"findings make-safe {finding} --how circuit_de_energised"
     assert state(made_safe) == "made_safe_defect_remains"
-    assert state(f"findings make-live {finding} --reason heating") == "confirmed_live"
+    assert state(f"findings make-live {finding} --reason heating") == "confirmed_defect"
     for what in ("notice_given", "entry_refused", "no_access"):
         typed(f"findings access {finding} --what {what}")
     typed(f"findings pause {finding} --reason no_access")
@@ -134,7 +134,7 @@ def test_life_without_a_fix(typed, finding):
     typed(f"findings resume {finding}")
     typed(f"findings comment {finding}", "the tenant is away")
     assert state(f"findings dismiss {finding} --reason sold") == "set_aside_unrepaired"
-    assert state(f"findings reopen {finding} --reason mistake") == "confirmed_live"
+    assert state(f"findings reopen {finding} --reason mistake") == "confirmed_defect"
     assert typed("ledger verify").startswith("1 findings, 12 events")
 
 
