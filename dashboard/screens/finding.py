@@ -11,12 +11,13 @@ from pydantic import ValidationError
 from dashboard.components import plate
 from dashboard.components.building_anew import refused
 from dashboard.components.event_forms import FORMS, KINDS, given, look
-from dashboard.components.figures import count, day, missing, number, percent, word
+from dashboard.components.figures import count, day, missing, number, percent, plural, word
 from dashboard.components.finding_rows import due_words, place, state_chip, what
 from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
+from pipeline.ledger.due import MOVE_WORDS, target_moves
 from pipeline.ledger.events import refused_content
 from pipeline.ledger.state import allowed_after
 from shared.faults import CoverplateError
@@ -65,14 +66,17 @@ def heading(row: dict[str, Any]) -> str:
 def facts(row: dict[str, Any]) -> str:
     """The finding in figures."""
     window = (
-        ("Regulatory window", word(row["regulatory_standing"]), word(row["regulation"]))
-        if not missing(row["regulatory_standing"])
-        else ("Own target", day(row["own_due_on"]), "pauses move it")
+        []
+        if missing(row["regulatory_standing"])
+        else [("Regulatory window", word(row["regulatory_standing"]), word(row["regulation"]))]
     )
+    moved = plural(row["times_moved"], "time")
     return plate.figures(
         [
             ("Severity", word(row["severity_class"]), "from the rule book"),
-            window,
+            ("First target", day(row["first_target_on"]), "from the raising; nothing moves it"),
+            ("Present target", day(row["present_target_on"]), f"moved {moved}"),
+            *window,
             (
                 "First seen",
                 day(row["first_seen_on"]),
@@ -82,6 +86,30 @@ def facts(row: dict[str, Any]) -> str:
             ("Fixes disproved", count(row["failed_fixes"]), "by a look after the fix"),
         ]
     )
+
+
+def moves(row: dict[str, Any]) -> None:
+    """How the own target moved, move by move."""
+    frame = target_moves(ledger(), rule_book(), building_id=row["building_id"])
+    found = frame[frame["finding_id"] == row["finding_id"]]
+    if found.empty:
+        return
+    st.subheader("How its target moved", anchor=False)
+    body = plate.table(
+        found.to_dict(orient="records"),
+        [
+            plate.Column("What", lambda r: plate.text(MOVE_WORDS[r["kind"]]), heads=True),
+            plate.Column("From", lambda r: plate.text(day(r["from_day"])), half=True),
+            plate.Column("To", lambda r: plate.text(day(r["to_day"])), half=True),
+            plate.Column("Why", lambda r: plate.text(word(r["reason"]))),
+            plate.Column(
+                "Written",
+                lambda r: plate.text(f"{day(r['written_at'])}, {r['who']}, no. {r['sequence']}"),
+            ),
+        ],
+        "The first target stays where it is: the finding counts against it whatever moved.",
+    )
+    plate.show(body, key="moves")
 
 
 def told(event: Event) -> str:
@@ -210,6 +238,7 @@ def page() -> None:
     finding = ledger().finding(str(wanted))
     if finding.fix is not None and row["state"] == "fix_reported_unproven":
         plate.show(proof(finding), key="proof")
+    moves(row)
     st.subheader("What happened", anchor=False)
     events = ledger().history(str(wanted))
     lines = "".join(told(event) for event in reversed(events))

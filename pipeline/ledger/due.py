@@ -119,6 +119,14 @@ def target_moves(
         ).df()
 
 
+MOVE_WORDS: dict[str, str] = {
+    "assigned": "another due day",
+    "paused": "stands still, so far",
+    "resumed": "stood still",
+    "graver_condition": "graver condition",
+}
+"""The kinds of ``target_moves`` as people read them."""
+
 OVERDUE_COUNTS = sql("overdue_counts")
 """SQL aggregates over rows of ``due``: overdue, overdue_first, overdue_present, paused, slipped (open
 ones whose target moved to a later day), median_days_slipped (of those), proof_overdue,

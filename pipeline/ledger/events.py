@@ -137,7 +137,10 @@ class MadeLiveAgain(_Payload):
 
 
 class Assigned(_Payload):
-    """A firm is to deal with it, by a day."""
+    """A firm is to deal with it, by a day; without one the target stays where it is.
+
+    ``note`` holds the reason where the day is later than the first target (``targets``).
+    """
 
     kind: Literal["assigned"] = "assigned"
     firm: Text
@@ -244,7 +247,11 @@ class NoAccess(_Payload):
 
 
 class Paused(_Payload):
-    """Own target dates stand still from a day, for a reason. Regulatory windows run on."""
+    """The present target stands still from a day, for a reason. Regulatory windows run on.
+
+    ``note`` says the reason in words. None is written without it any more (``state.check_follows``);
+    it is None in pauses of before it was asked for, which stay readable.
+    """
 
     kind: Literal["paused"] = "paused"
     since: dt.date
@@ -253,7 +260,7 @@ class Paused(_Payload):
 
 
 class Resumed(_Payload):
-    """Own target dates run again from a day."""
+    """The present target runs again from a day."""
 
     kind: Literal["resumed"] = "resumed"
     since: dt.date

@@ -32,6 +32,16 @@ GROUPS: dict[str, str] = {
 """By what progress can be broken down, and the SQL for it over due (d) and buildings (b)."""
 
 
+CURVE_TOLD = (
+    "From the first look that pointed at the defect to the look that proved the repair. A finding is "
+    "counted from the age at which it was raised: what was seen and never raised is in no ledger. "
+    "What is open, reported or disproved counts as without proof up to today; what was set aside or "
+    "is no longer indicated leaves on that day (Kaplan–Meier, delayed entry). Where few are at risk, "
+    "at the early days above all, steps are large."
+)
+"""What the curve of the time to a proven repair means, for people."""
+
+
 def grouping(by: str) -> str:
     """Return the SQL of a key of ``GROUPS``, over due (d) and buildings (b)."""
     if by not in GROUPS:
@@ -211,10 +221,7 @@ def time_to_proven_repair(
     _not_by_firm(by)
     frame = _times(ledger, rule_book, by, buildings, now)
     interval = float(rule_book.ledger.interval)
-    return {
-        str(name): _curve(group, interval)
-        for name, group in frame.groupby("group", sort=True)
-    }
+    return {str(name): _curve(group, interval) for name, group in frame.groupby("group", sort=True)}
 
 
 BOUND_DAYS = 120

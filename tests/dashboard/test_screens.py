@@ -332,7 +332,9 @@ def test_findings_are_assigned_all_or_none(show, own):
     from pipeline.ledger import current
 
     frame = current(open_ledger(workspace=own.root))
-    open_ones = frame[frame["state"].isin(["confirmed_defect", "suspected_defect", "record_in_doubt"])]
+    open_ones = frame[
+        frame["state"].isin(["confirmed_defect", "suspected_defect", "record_in_doubt"])
+    ]
     assert len(open_ones) > 10
     assert (open_ones["firm"] == "Kestrel Wiring").all()
 
