@@ -95,7 +95,7 @@ def sync(
 @click.option(
     "--overdue",
     is_flag=True,
-    help="Only what is past its first or present target or its window, or waits too long for proof.",
+    help="Only what is past its first or present target or its window, or too long unproven.",
 )
 @click.option("--unproven", is_flag=True, help="Only fixes reported and not proven.")
 @click.option("--all", "everything", is_flag=True, help="Also what is proven or set aside.")

@@ -128,8 +128,8 @@ MOVE_WORDS: dict[str, str] = {
 """The kinds of ``target_moves`` as people read them."""
 
 OVERDUE_COUNTS = sql("overdue_counts")
-"""SQL aggregates over rows of ``due``: overdue, overdue_first, overdue_present, paused, slipped (open
-ones whose target moved to a later day), median_days_slipped (of those), proof_overdue,
+"""SQL aggregates over rows of ``due``: overdue, overdue_first, overdue_present, paused, slipped
+(open ones whose target moved to a later day), median_days_slipped (of those), proof_overdue,
 window_passed."""
 
 

@@ -249,8 +249,8 @@ class NoAccess(_Payload):
 class Paused(_Payload):
     """The present target stands still from a day, for a reason. Regulatory windows run on.
 
-    ``note`` says the reason in words. None is written without it any more (``state.check_follows``);
-    it is None in pauses of before it was asked for, which stay readable.
+    ``note`` says the reason in words. No pause is written without one (``state.check_follows``); it
+    is None in pauses of before it was asked for, which stay readable.
     """
 
     kind: Literal["paused"] = "paused"

@@ -33,11 +33,11 @@ GROUPS: dict[str, str] = {
 
 
 CURVE_TOLD = (
-    "From the first look that pointed at the defect to the look that proved the repair. A finding is "
-    "counted from the age at which it was raised: what was seen and never raised is in no ledger. "
-    "What is open, reported or disproved counts as without proof up to today; what was set aside or "
-    "is no longer indicated leaves on that day (Kaplan–Meier, delayed entry). Where few are at risk, "
-    "at the early days above all, steps are large."
+    "From the first look that pointed at the defect to the look that proved the repair. A finding "
+    "is counted from the age at which it was raised: what was seen and never raised is in no "
+    "ledger. What is open, reported or disproved counts as without proof up to today; what was set "
+    "aside or is no longer indicated leaves on that day (Kaplan–Meier, delayed entry). Where few "
+    "are at risk, at the early days above all, steps are large."
 )
 """What the curve of the time to a proven repair means, for people."""
 

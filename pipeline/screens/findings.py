@@ -62,8 +62,8 @@ def dated(
 
     Returns:
         The columns of ``due.due`` plus name, address, city, owner, manager, rank, score (of the
-        building; NULL where the warehouse does not know it), days_left (to the present target, below
-        0 when past; NULL where nothing is left to do), opens (whether somebody still has to do
+        building; NULL where the warehouse does not know it), days_left (to the present target,
+        below 0 when past; NULL where nothing is left to do), opens (whether somebody still has to do
         something), assigned (whether a firm is), and one yes/no column per key of ``STANDINGS``.
         Order: overdue ones, then severity class, then the first target.
     """
@@ -79,7 +79,8 @@ def dated(
             """
             WITH joined AS (
                 SELECT f.*, l.* EXCLUDE (building_id),
-                    CASE WHEN f.open THEN (f.present_target_on::DATE - $today::DATE) END AS days_left,
+                    CASE WHEN f.open
+                        THEN (f.present_target_on::DATE - $today::DATE) END AS days_left,
                     f.open AS opens,
                     f.firm IS NOT NULL AS assigned
                 FROM found AS f LEFT JOIN listed AS l USING (building_id)

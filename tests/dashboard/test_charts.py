@@ -164,7 +164,9 @@ def charts(tone):
         "readings": readings.readings(table, tone),
         "moves": moves.moves(moved, tone),
         "states": progress.states_over_time(states, tone),
-        "proof": progress.time_to_proof(survival, tone),
+        "proof": progress.still_running(
+            survival, tone, since="first seen", without="without a proven repair"
+        ),
         "disproved": progress.disproved(failed, tone),
     }
 

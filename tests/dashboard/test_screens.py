@@ -414,22 +414,49 @@ def test_the_second_of_two_people_is_told_and_nothing_is_overwritten(show, own, 
 def test_overdue_shows_what_is_past_its_day(show, own):
     import datetime as dt
 
-    from pipeline.ledger import Draft, current
-    from pipeline.ledger.events import Assigned
+    from pipeline.ledger.events import Assigned, Raised
+    from shared.faults import CoverplateError
 
     ledger = open_ledger(workspace=own.root)
-    late = current(ledger)["finding_id"].iloc[:3]
-    day = dt.date.today() - dt.timedelta(days=9)
-    ledger.append_many(
-        [Draft(str(f), Assigned(firm="Kestrel Wiring", due_on=day)) for f in late],
-        who="T. Est",
-        origin="cli",
-    )
+    raised = Raised(
+        building_id="0001", unit_id="2A", opening_id="new", family="false_ground",
+        grade="confirmed", condition="false_ground", first_seen_on=dt.date(2020, 1, 1),
+    )  # fmt: skip
+    ago = dt.datetime.now(dt.UTC) - dt.timedelta(days=30)  # 21 days, so 9 days past
+    late = ledger.raise_finding(raised, who="T. Est", origin="cli", at=ago).finding_id
     app = show(own, "overdue")
     sound(app)
     body = plate(app, "overdue")
-    assert all(str(f) in body for f in late)
-    assert "overdue by 9 days" in body
+    assert late in body
+    assert "9 days past its first target" in body
+    day = dt.date.today() + dt.timedelta(days=40)
+    refusal = "later than its first target"
+    with pytest.raises(CoverplateError, match=refusal):
+        ledger.append(late, Assigned(firm="Kestrel", due_on=day), who="T. Est", origin="cli")
+    moved = Assigned(firm="Kestrel Wiring", due_on=day, note="the firm can come no sooner")
+    ledger.append(late, moved, who="T. Est", origin="cli")
+    body = plate(show(own, "overdue"), "overdue")
+    assert late in body
+    assert "9 days past its first target" in body
+    assert "moved 1 time to" in body
+    shown = show(own, "finding", id=late)
+    sound(shown)
+    assert "the firm can come no sooner" in plate(shown, "moves")
+    assert "First target" in plate(shown, "facts")
+
+
+def test_a_pause_needs_its_reason_in_words(show, own, false_ground):
+    app = show(own, "finding", id=false_ground)
+    app.text_input(key="who").set_value("T. Est")
+    app.selectbox(key="happened").set_value("paused").run()
+    next(b for b in app.button if b.label == "Write it down").click().run()
+    sound(app)
+    assert "a pause without a reason in words" in app.error[0].value
+    app.text_area(key="note-paused").set_value("tenant in hospital")
+    next(b for b in app.button if b.label == "Write it down").click().run()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    assert "paused since" in plate(app, "heading")
 
 
 def test_fix_reports_of_a_firm_come_in_row_by_row(show, own, false_ground):

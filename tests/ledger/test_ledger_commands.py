@@ -1,5 +1,6 @@
 """The commands on findings, fixes and the ledger, as a person types them."""
 
+import datetime as dt
 import json
 
 import click
@@ -57,7 +58,7 @@ def finding(typed):
 
 
 def test_from_raised_to_proven(typed, finding):
-    typed(f"findings assign {finding}@1 --firm Pellworth --due 2025-04-01")
+    typed(f"findings assign {finding}@1 --firm Pellworth --due {dt.date.today()}")
     typed(f"fix quote {finding} --firm Pellworth --amount 400")
     (told,) = typed.json(
         f"fix report {finding}@3 --remedy grounding_conductor_added --firm Pellworth "
@@ -87,7 +88,7 @@ def test_from_raised_to_proven(typed, finding):
     assert kinds == ["raised", "assigned", "quoted", "fix_reported", "verified"]
     shown = typed(f"findings show {finding}")
     assert "repair proven" in shown and CAUTIONS[0] in shown
-    for view in ("summary", "ageing", "states", "curve", "bounds", "failed", "costs"):
+    for view in ("ageing", "clocks", "firms", "states", "failed", "costs"):
         assert typed.json(f"findings progress --view {view}")
         assert typed(f"findings progress --view {view}").strip()
 
@@ -129,7 +130,7 @@ def test_life_without_a_fix(typed, finding):
     assert state(f"findings make-live {finding} --reason heating") == "confirmed_defect"
     for what in ("notice_given", "entry_refused", "no_access"):
         typed(f"findings access {finding} --what {what}")
-    typed(f"findings pause {finding} --reason no_access")
+    typed(f"findings pause {finding} --reason no_access --note nobody_at_home")
     assert typed.json("findings list")[0]["paused_since"] is not None
     typed(f"findings resume {finding}")
     typed(f"findings comment {finding}", "the tenant is away")

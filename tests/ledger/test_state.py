@@ -239,10 +239,11 @@ TestLongLife = pytest.mark.long(LongLife.TestCase)
 
 
 def busy_history(ledger):
-    finding = ledger.raise_finding(raised(grade="suspected"), **WHO).finding_id
+    finding = ledger.raise_finding(raised(grade="suspected"), at=moment(DAY), **WHO).finding_id
     steps = [
         ev.Accepted(), ev.Assigned(firm="Oddy & Sons", due_on=DAY), ev.Quoted(firm="O", amount=3),
-        ev.Paused(since=DAY, reason="no_access", note="away"), ev.Resumed(since=DAY + dt.timedelta(4)),
+        ev.Paused(since=DAY, reason="no_access", note="away"),
+        ev.Resumed(since=DAY + dt.timedelta(4)),
         ev.SeenAgain(grade="confirmed", seen_on=DAY), fix(cost=10),
         ev.VerificationFailed(look=look(result="false_ground")),
         fix("gfci_type_marked", DAY + dt.timedelta(30), markings=("no_equipment_ground",)),
