@@ -8,30 +8,27 @@ from statsmodels.duration.survfunc import SurvfuncRight
 
 from pipeline.ledger.survival import kaplan_meier
 
-# Klein and Moeschberger, Survival Analysis, section 4.6, the residents of the Channing House
-# retirement centre: with the men's ages, risk sets are so small at first that the estimate is 0
-# from 781 months on, since the two watched then both died (at 777 and 781 months). From memory: the
-# two ages, the two at risk, and that all that comes later is lost.
-CHANNING_ENTRY = [751.0, 759.0, 782.0, 790.0, 800.0]
-CHANNING_EXIT = [777.0, 781.0, 909.0, 866.0, 1000.0]
-CHANNING_DIED = [1, 1, 1, 1, 0]
+# Moore, Applied Survival Analysis Using R, 2016, section 3.5 (left truncation, simple example): six
+# patients, times of coming under watch and of leaving. The data as quoted from the book's code, the
+# book's table of the estimate from memory.
+ENTER = [2, 5, 3, 3, 2, 5]
+EXIT = [9, 11, 9, 8, 4, 9]
+DIED = [0, 1, 0, 0, 1, 1]
 
 
-def test_small_first_risk_sets_as_in_the_worked_example_of_a_retirement_centre():
-    curve = kaplan_meier(CHANNING_EXIT, CHANNING_DIED, entry=CHANNING_ENTRY)
-    assert list(curve.times[:2]) == [777, 781]
-    assert list(curve.at_risk[:2]) == [2, 1]
-    assert (curve.at(776), curve.at(777), curve.at(781)) == (1.0, 0.5, 0.0)
-    assert curve.at(950) == 0.0
-    # the way out that the book gives: the estimate among those who had come to 782 months
-    later = [i for i, entry in enumerate(CHANNING_ENTRY) if entry >= 782]
-    given_782 = kaplan_meier(
-        np.array(CHANNING_EXIT)[later],
-        np.array(CHANNING_DIED)[later],
-        entry=np.array(CHANNING_ENTRY)[later],
-    )
-    assert given_782.at(866) == pytest.approx(2 / 3)
-    assert given_782.at(909) == pytest.approx(2 / 3 * 1 / 2)
+def test_the_worked_example_of_six_patients_who_came_late():
+    curve = kaplan_meier(EXIT, DIED, entry=ENTER)
+    assert list(curve.times) == [4, 9, 11]
+    assert list(curve.at_risk) == [4, 4, 1]
+    assert curve.survival == pytest.approx([0.75, 0.5625, 0.0])
+    # counted as if they had been watched all the time, it looks better
+    assert kaplan_meier(EXIT, DIED).at(4) == pytest.approx(5 / 6)
+
+
+def test_where_the_first_risk_set_runs_empty_the_estimate_stays_0():
+    curve = kaplan_meier([7, 8, 20, 30], [1, 1, 1, 0], entry=[1, 2, 9, 9])
+    assert list(curve.at_risk) == [2, 1, 2]
+    assert [curve.at(time) for time in (6, 7, 8, 25)] == [1.0, 0.5, 0.0, 0.0]
 
 
 people = st.lists(

@@ -99,9 +99,8 @@ def test_a_pause_moves_the_own_target_by_its_length(ledger):
         waits = ev.Paused(since=on, reason="waiting_for_permit", note="filed, not granted")
         ledger.append(finding, waits, **WHO)
         ledger.append(finding, ev.Resumed(since=DAY + dt.timedelta(until)), **WHO)
-    assert row(ledger, finding, after(20)).present_target_on.date() == DAY + dt.timedelta(
-        21 + 3 + 7
-    )
+    found = row(ledger, finding, after(20))
+    assert found.present_target_on.date() == DAY + dt.timedelta(21 + 3 + 7)
 
 
 def test_a_fix_in_time_meets_the_window_only_once_proven(ledger):
