@@ -57,7 +57,7 @@ def due_words(row: dict[str, Any]) -> str:
     if row["overdue_present"]:
         return f"{plural(-row['days_left'], 'day')} past its present target"
     if row["paused"]:
-        return f"paused since {day(row['paused_since'])}"
+        return "no due day while it stands still"
     return f"due {day(row['present_target_on'])}"
 
 

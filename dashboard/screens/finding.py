@@ -12,7 +12,7 @@ from dashboard.components import plate
 from dashboard.components.building_anew import refused
 from dashboard.components.event_forms import FORMS, KINDS, given, look
 from dashboard.components.figures import count, day, missing, number, percent, plural, word
-from dashboard.components.finding_rows import due_words, place, state_chip, what
+from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
 from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
@@ -55,11 +55,12 @@ def heading(row: dict[str, Any]) -> str:
     likely = (
         "" if missing(row["probability"]) else f" The defect: {percent(row['probability'])} sure."
     )
+    due = "; ".join(part for part in (due_words(row), target_words(row)) if part)
     return (
         f'<h2 class="name">{plate.text(what(row).capitalize())} {state_chip(row["state"])}</h2>'
         f"<p>{plate.link(shown, 'building', id=row['building_id'])}, {plate.text(place(row))}</p>"
         f'<p class="soft">{plate.text(meaning.capitalize())}.{likely} '
-        f"{plate.text(due_words(row).capitalize())}.</p>"
+        f"{plate.text(due[:1].upper() + due[1:])}.</p>"
     )
 
 

@@ -63,8 +63,8 @@ def dated(
     Returns:
         The columns of ``due.due`` plus name, address, city, owner, manager, rank, score (of the
         building; NULL where the warehouse does not know it), days_left (to the present target,
-        below 0 when past; NULL where nothing is left to do), opens (whether somebody still has to do
-        something), assigned (whether a firm is), and one yes/no column per key of ``STANDINGS``.
+        below 0 when past; NULL where nothing is left to do), opens (whether somebody still has to
+        do something), assigned (whether a firm is), and one yes/no column per key of ``STANDINGS``.
         Order: overdue ones, then severity class, then the first target.
     """
     frame = due(ledger, rule_book, now)

@@ -457,6 +457,7 @@ def test_a_pause_needs_its_reason_in_words(show, own, false_ground):
     sound(app)
     assert not app.error, [e.value for e in app.error]
     assert "paused since" in plate(app, "heading")
+    assert "tenant in hospital" in plate(app, "moves")
 
 
 def test_fix_reports_of_a_firm_come_in_row_by_row(show, own, false_ground):
