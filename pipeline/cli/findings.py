@@ -154,8 +154,7 @@ def list_findings(
             ("state", "left"),
             ("firm", "left"),
             ("first target", "right"),
-            ("present target", "right"),
-            ("moved", "right"),
+            ("target now", "right"),
             ("", "left"),
         ],
         [_line(row) for row in records(frame)],
@@ -191,7 +190,7 @@ def _print_overdue(frame: pd.DataFrame) -> None:
 def _line(row: dict[str, Any]) -> list[str]:
     remarks = []
     if row["overdue_first"]:
-        remarks.append(f"{plural(row['days_overdue'], 'day')} past its first target")
+        remarks.append(f"{plural(row['days_overdue'], 'day')} past first target")
     elif row["overdue_present"]:
         remarks.append("past its present target")
     if row["paused"]:
@@ -213,8 +212,7 @@ def _line(row: dict[str, Any]) -> list[str]:
         words(row["state"]),
         words(row["firm"]),
         day(row["first_target_on"]),
-        day(row["present_target_on"]),
-        count(row["times_moved"]),
+        day(row["present_target_on"]) + (f" ({row['times_moved']}×)" if row["times_moved"] else ""),
         "; ".join(remarks),
     ]
 
@@ -283,7 +281,7 @@ def _print_targets(row: dict[str, Any], moves: list[dict[str, Any]]) -> None:
         f"{day(row['present_target_on'])}, moved {plural(row['times_moved'], 'time')}"
     )
     for move in moves:
-        why = f": {words(move['reason'])}" if move["reason"] else ""
+        why = f": {move['reason']}" if isinstance(move["reason"], str) else ""
         echo(
             f"  {day(move['from_day'])} → {day(move['to_day'])}  {MOVE_WORDS[move['kind']]} "
             f"(event {move['sequence']}, {day(move['written_at'])}, {move['who']}){why}"
@@ -416,7 +414,7 @@ def progress(view: str, group: str, workspace: Path, ledger_at: str | None, as_j
     if as_json:
         print_json(records(frame))
         return 0
-    _plain_table(records(frame))
+    _firm_table(records(frame)) if view == "firms" else _plain_table(records(frame))
     if view in ("clocks", "firms"):
         echo("")
         for name, clock in CLOCKS.items():
@@ -448,7 +446,44 @@ def _cell(name: str, value: Any) -> str:  # noqa: ANN401 - any cell of a frame
         return day(value)
     if name.startswith("share") or name in ("low", "high", "survival", "lowest", "highest"):
         return percent(value)
+    if isinstance(value, int):
+        return count(value)
     return words(value) if isinstance(value, str) else number(value, 3)
+
+
+def _firm_table(rows: list[dict[str, Any]]) -> None:
+    print_table(
+        "" if rows else "No firm was given work yet.",
+        [
+            ("firm", "left"),
+            ("reported of asked", "right"),
+            ("waiting", "right"),
+            ("half reported after", "right"),
+            ("proven at first look", "right"),
+            ("95 %", "right"),
+            ("half proven after", "right"),
+            ("per proven opening", "right"),
+            ("without cost", "right"),
+            ("entry refused", "right"),
+            ("no access", "right"),
+        ],
+        [
+            [
+                row["group"],
+                f"{row['reported']} of {row['assigned']}",
+                count(row["waiting"]),
+                f"{number(row['median_days_to_report'], 3)} d",
+                f"{row['proven']} of {row['proven'] + row['disproved']}",
+                f"{percent(row['share_proven_low'])} to {percent(row['share_proven_high'])}",
+                f"{number(row['median_days_to_proof'], 3)} d",
+                number(row["cost_per_proven_opening"], 3),
+                count(row["without_cost"]),
+                count(row["entry_refused"]),
+                count(row["no_access"]),
+            ]
+            for row in rows
+        ],
+    )
 
 
 @findings.command(

@@ -156,7 +156,7 @@ def clocks(
     Returns:
         Columns group, clock (key of ``CLOCKS``), times (how many were measured), ended (for which
         it has run out), waiting, disproved, left (passed on, set aside, no longer indicated or
-        reopened), median_days (Kaplan–Meier; missing where under half have ended), share_90 (for
+        reopened), median_days (Kaplan–Meier; missing where under half have ended), share_running_90 (for
         which it still runs after 90 days).
     """
     frame = _times(ledger, rule_book, by, buildings, now)
@@ -175,11 +175,11 @@ def clocks(
                 "disproved": int(counts.get("disproved", 0)),
                 "left": int(counts.get("passed_on", 0) + counts.get("ended", 0)),
                 "median_days": curve.median,
-                "share_90": curve.at(90),
+                "share_running_90": curve.at(90),
             }
         )
     columns = ["group", "clock", "times", "ended", "waiting", "disproved", "left"]
-    found = pd.DataFrame(rows, columns=[*columns, "median_days", "share_90"])
+    found = pd.DataFrame(rows, columns=[*columns, "median_days", "share_running_90"])
     order = {name: place for place, name in enumerate(CLOCKS)}
     return found.sort_values(
         ["group", "clock"], key=lambda c: c.map(order) if c.name == "clock" else c
