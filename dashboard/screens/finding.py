@@ -18,32 +18,11 @@ from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
 from pipeline.ledger.due import MOVE_WORDS, target_moves
-from pipeline.ledger.events import refused_content
+from pipeline.ledger.events import KIND_WORDS, refused_content
 from pipeline.ledger.state import allowed_after
 from shared.faults import CoverplateError
 from shared.vocabulary import Method
 
-HAPPENED = {
-    "raised": "raised",
-    "seen_again": "seen again",
-    "evidence_withdrawn": "no longer indicated",
-    "accepted": "taken on",
-    "dismissed": "closed on paper, nothing repaired",
-    "made_safe": "made safe for now",
-    "made_live_again": "in use again",
-    "assigned": "assigned",
-    "quoted": "price named",
-    "fix_reported": "fix reported",
-    "verified": "repair proven",
-    "verification_failed": "fix disproved",
-    "reopened": "reopened",
-    "commented": "comment",
-    "notice_given": "tenant given notice",
-    "entry_refused": "entry refused",
-    "no_access": "no access",
-    "paused": "own target paused",
-    "resumed": "own target runs again",
-}
 FIRST = ("occurrence", 1)
 SKIPPED = {"kind", "rule_book_hash", "building_id", "unit_id", "opening_id", "family"}
 
@@ -125,7 +104,7 @@ def told(event: Event) -> str:
     ]
     when = f"{day(event.recorded_at.date())}, {event.recorded_at:%H:%M} UTC"
     return (
-        f'<li><span class="strong">{plate.text(HAPPENED.get(event.kind, word(event.kind)))}</span> '
+        f'<li><span class="strong">{plate.text(KIND_WORDS[event.kind])}</span> '
         f'<span class="soft">{when} · {plate.text(event.who)} · {plate.text(event.origin)} · '
         f"no. {event.sequence}</span><br>"
         f'<span class="small">{"; ".join(parts)}</span></li>'
@@ -194,7 +173,7 @@ def _written(
         refused(refusal)
         return
     st.session_state[f"seen-{finding.finding_id}"] = event.sequence
-    st.session_state["written"] = HAPPENED.get(event.kind, word(event.kind))
+    st.session_state["written"] = KIND_WORDS[event.kind]
     st.rerun()
 
 

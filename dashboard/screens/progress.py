@@ -153,7 +153,9 @@ def clock_columns() -> list[plate.Column]:
         plate.Column("Ended", lambda r: count(r["ended"]), half=True),
         plate.Column("Not ended", stand),
         plate.Column("Half ended after", lambda r: _days(r["median_days"]), half=True),
-        plate.Column("Still running after 90 days", lambda r: percent(r["share_running_90"]), half=True),
+        plate.Column(
+            "Still running after 90 days", lambda r: percent(r["share_running_90"]), half=True
+        ),
     ]
 
 

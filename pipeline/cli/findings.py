@@ -257,7 +257,7 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
         )
         echo(
             f"{event.sequence:>3}  {event.recorded_at:%Y-%m-%d %H:%M}Z  {event.who} "
-            f"({event.origin})  {words(event.kind)}: {said}"
+            f"({event.origin})  {events.KIND_WORDS[event.kind]}: {said}"
         )
     if finding.treatment == "fix_reported":
         echo("\nWould prove it: a look after the fix by " + words([m.value for m in proves]))

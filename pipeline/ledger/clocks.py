@@ -156,8 +156,8 @@ def clocks(
     Returns:
         Columns group, clock (key of ``CLOCKS``), times (how many were measured), ended (for which
         it has run out), waiting, disproved, left (passed on, set aside, no longer indicated or
-        reopened), median_days (Kaplan–Meier; missing where under half have ended), share_running_90 (for
-        which it still runs after 90 days).
+        reopened), median_days (Kaplan–Meier; missing where under half have ended),
+        share_running_90 (for which it still runs after 90 days).
     """
     frame = _times(ledger, rule_book, by, buildings, now)
     rows = []

@@ -295,6 +295,30 @@ KINDS: tuple[str, ...] = tuple(model.model_fields["kind"].default for model in P
 """Every kind of event, in the order of a usual life."""
 
 
+KIND_WORDS: dict[str, str] = {
+    "raised": "raised",
+    "seen_again": "seen again",
+    "evidence_withdrawn": "no longer indicated",
+    "accepted": "taken on",
+    "dismissed": "closed on paper, nothing repaired",
+    "made_safe": "made safe for now",
+    "made_live_again": "in use again",
+    "assigned": "assigned",
+    "quoted": "price named",
+    "fix_reported": "fix reported",
+    "verified": "repair proven",
+    "verification_failed": "fix disproved",
+    "reopened": "reopened",
+    "commented": "comment",
+    "notice_given": "tenant given notice",
+    "entry_refused": "entry refused",
+    "no_access": "no access",
+    "paused": "own target paused",
+    "resumed": "own target runs again",
+}
+"""The kinds as people read them."""
+
+
 def parse_payload(content: dict[str, Any]) -> Payload:
     """Validate the content of an event.
 

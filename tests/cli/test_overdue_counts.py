@@ -8,7 +8,8 @@ import pytest
 
 from dashboard.components.figures import STATE_WORDS
 from pipeline.ledger import STATE_MEANING, State, open_ledger
-from pipeline.ledger.due import overdue_counts
+from pipeline.ledger.due import MOVE_WORDS, overdue_counts
+from pipeline.ledger.events import KIND_WORDS, KINDS
 from pipeline.screens import findings
 from tests.cli.running import run
 
@@ -131,6 +132,8 @@ def test_firms_are_judged_by_their_own_clocks(place: Path) -> None:
 def test_no_state_says_live() -> None:
     texts = [state.value for state in State] + list(STATE_MEANING.values())
     texts += list(STATE_WORDS) + list(STATE_WORDS.values())
+    assert set(KIND_WORDS) == set(KINDS)
+    texts += [*KIND_WORDS.values(), *MOVE_WORDS.values()]
     assert set(STATE_WORDS) == {state.value for state in State}
     assert not [text for text in texts if "live" in text.replace("_", " ").split()]
 

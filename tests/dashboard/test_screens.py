@@ -14,6 +14,7 @@ from pipeline.screens.reader import ScreenReader
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import build
 from shared.vocabulary import CAUTIONS, CONDITIONS, Condition
+from tests.cli.running import run
 
 SCREENS = (
     "where_next",
@@ -435,14 +436,45 @@ def test_overdue_shows_what_is_past_its_day(show, own):
         ledger.append(late, Assigned(firm="Kestrel", due_on=day), who="T. Est", origin="cli")
     moved = Assigned(firm="Kestrel Wiring", due_on=day, note="the firm can come no sooner")
     ledger.append(late, moved, who="T. Est", origin="cli")
-    body = plate(show(own, "overdue"), "overdue")
+    app = show(own, "overdue")
+    body = plate(app, "overdue")
     assert late in body
     assert "9 days past its first target" in body
     assert "moved 1 time to" in body
+    rows = run("findings", "list", "--overdue", "--workspace", own.root, "--json").json()
+    head = plate(app, "standing")
+    for told, name in (
+        ("Past the first target", "overdue_first"),
+        ("Past the present target", "overdue_present"),
+        ("Waiting too long for proof", "proof_overdue"),
+        ("Overdue in all", "overdue"),
+    ):
+        number = sum(row[name] for row in rows)
+        assert f"<dt>{told}</dt><dd>{number}</dd>" in head
+    assert f">{len(rows)} finding" in body
     shown = show(own, "finding", id=late)
     sound(shown)
     assert "the firm can come no sooner" in plate(shown, "moves")
     assert "First target" in plate(shown, "facts")
+
+
+def test_progress_tells_three_clocks_and_the_record_of_firms(show, own, false_ground):
+    from pipeline.ledger.events import Assigned
+
+    ledger = open_ledger(workspace=own.root)
+    ledger.append(false_ground, Assigned(firm="Kestrel Wiring"), who="T. Est", origin="cli")
+    app = show(own, "progress")
+    sound(app)
+    told = plate(app, "clocks")
+    for words in ("seen → known", "assigned → fix reported", "1 waiting"):
+        assert words in told
+    assert any("no firm had been asked yet" in m.value for m in app.markdown)
+    assert "0 of 1; 1 waiting" in plate(app, "firms")
+    app = show(own, "progress", by="firm")
+    sound(app)
+    assert "seen → known" not in plate(app, "clocks")
+    assert "Kestrel Wiring" in plate(app, "clocks")
+    assert any("before they were asked" in c.value for c in app.caption)
 
 
 def test_a_pause_needs_its_reason_in_words(show, own, false_ground):
