@@ -87,7 +87,8 @@ def dated(
             )
             SELECT *,
                 overdue AS stands_overdue,
-                coalesce(open AND NOT paused AND days_left BETWEEN 0 AND $week, false) AS stands_week,
+                coalesce(open AND NOT paused AND days_left BETWEEN 0 AND $week, false)
+                    AS stands_week,
                 state = 'fix_reported_unproven' AS stands_unproven,
                 opens AND NOT assigned AS stands_unassigned,
                 opens AS stands_open,

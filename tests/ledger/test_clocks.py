@@ -183,6 +183,22 @@ def test_a_proof_of_before_the_raising_is_not_counted(ledger):
     assert (curve.number, curve.happened) == (0, 0)
 
 
+def test_an_empty_ledger_and_one_without_firms(ledger):
+    assert clocks(ledger, BOOK, now=NOW).empty
+    assert firm_record(ledger, BOOK, now=NOW).empty
+    raise_one(ledger, "K1")
+    assert of(ledger).index.tolist() == [("all", "seen_to_known")]
+    assert clocks(ledger, BOOK, by="firm", now=NOW).empty
+    assert firm_record(ledger, BOOK, now=NOW).empty
+
+
+def test_a_fix_of_a_firm_that_was_never_assigned_stands_in_its_record(ledger):
+    finding = raise_one(ledger, "K1")
+    report(ledger, finding, 5, "Oddy")
+    (row,) = firm_record(ledger, BOOK, now=NOW).to_dict("records")
+    assert (row["group"], row["assigned"], row["fixes"], row["unproven"]) == ("Oddy", 0, 1, 1)
+
+
 def test_every_clock_says_what_it_means():
     assert [name for name, clock in CLOCKS.items() if clock.of_firms] == [
         "assigned_to_reported", "reported_to_proven",
