@@ -241,7 +241,7 @@ class _Life:
             return
         when = self._later(6)
         due = (when + dt.timedelta(days=30)).date() if self._chance(0.5) else None
-        yield when, ev.Assigned(firm=self.firm, due_on=due)
+        yield when, self._assigned(due)
         if self._chance(0.3):
             yield from self._at_the_door()
         yield from self._repairs(condition)
@@ -261,7 +261,11 @@ class _Life:
         if self._chance(0.7):
             when = self._later(2)
             due = (when + dt.timedelta(days=1)).date()
-            yield when, ev.Assigned(firm=self.firm, due_on=due)
+            yield when, self._assigned(due)
+
+    def _assigned(self, due: dt.date | None) -> ev.Assigned:
+        note = None if due is None else "the firm can come no sooner"
+        return ev.Assigned(firm=self.firm, due_on=due, note=note)
 
     def _record(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         if self._chance(0.5):
@@ -274,12 +278,14 @@ class _Life:
         entry = given + dt.timedelta(days=3)
         yield given, ev.NoticeGiven(given_on=given.date(), entry_on=entry.date())
         self.now = entry
-        if self._chance(0.4):
+        refused = self._chance(0.4)
+        if refused:
             yield entry, ev.EntryRefused(on=entry.date())
         else:
             yield entry, ev.NoAccess(on=entry.date(), note="nobody at home")
         paused = self._later(0.3)
-        yield paused, ev.Paused(since=paused.date(), reason="no_access")
+        words = "entry refused, a second notice is out" if refused else "nobody at home"
+        yield paused, ev.Paused(since=paused.date(), reason="no_access", note=words)
         resumed = self._later(12)
         yield resumed, ev.Resumed(since=resumed.date())
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 from pathlib import Path
 
 from pipeline.landing import Workspace, intake
 from pipeline.ledger import current, open_ledger
-from pipeline.ledger.events import Assigned, Commented
+from pipeline.ledger.events import Assigned, Commented, Paused
 from pipeline.ledger.sync import sync_findings
 from pipeline.warehouse import store
 from pipeline.warehouse.build import build
@@ -104,6 +105,8 @@ def hostile_workspace(root: Path) -> Workspace:
         assert sync_findings(con, ledger).raised > 3
         first = str(current(ledger)["finding_id"].iloc[0])
     ledger.append(first, Assigned(firm=ALL, person=MARKS[0], note=ALL), who=ALL, origin="cli")
+    pause = Paused(since=dt.datetime.now(dt.UTC).date(), reason="other", note=ALL)
+    ledger.append(first, pause, who=ALL, origin="cli")
     ledger.append(first, Commented(text=ALL), who=MARKS[1], origin="cli")
     ledger.close()
     return place

@@ -9,8 +9,8 @@ from dashboard.charts.theme import Tone, colour, dressed, step
 from dashboard.components.figures import STATE_WORDS, percent
 
 _COLOURS = {
-    "confirmed_live": "confirmed_defects",
-    "suspected_live": "blind",
+    "confirmed_defect": "confirmed_defects",
+    "suspected_defect": "blind",
     "fix_disproved": "copper",
     "made_safe_defect_remains": "era",
     "fix_reported_unproven": "never",
@@ -56,18 +56,20 @@ def states_over_time(frame: pd.DataFrame, tone: Tone) -> alt.LayerChart:
     return dressed(alt.layer(area), tone)
 
 
-def time_to_proof(curves: pd.DataFrame, tone: Tone) -> alt.LayerChart:
-    """Share of findings without a proven repair by days since first seen (Kaplan–Meier).
+def still_running(curves: pd.DataFrame, tone: Tone, *, since: str, without: str) -> alt.LayerChart:
+    """Share for which something has not happened yet, by days (Kaplan–Meier).
 
     Args:
         curves: columns group, days, survival, low, high; each group starts with a row at day 0.
         tone: light or dark.
+        since: from when days are counted, such as "first seen".
+        without: what has not happened, such as "without a proven repair".
     """
     groups = list(dict.fromkeys(curves["group"]))
     palette = ["copper", "era", "capable", "blind", "confirmed_defects", "baseline"]
     colours = [colour(tone, palette[n % len(palette)]) for n in range(len(groups))]
     scale = alt.Scale(domain=groups, range=colours)
-    x = alt.X("days:Q", title="days since first seen")
+    x = alt.X("days:Q", title=f"days since {since}")
     share = alt.Axis(format="%", tickCount=5)
     ends = curves.groupby("group", sort=False).tail(1)
     layers = []
@@ -84,7 +86,7 @@ def time_to_proof(curves: pd.DataFrame, tone: Tone) -> alt.LayerChart:
             x=x,
             y=alt.Y(
                 "survival:Q",
-                title="without a proven repair",
+                title=without,
                 axis=share,
                 scale=alt.Scale(domain=[0, 1]),
             ),
@@ -92,7 +94,7 @@ def time_to_proof(curves: pd.DataFrame, tone: Tone) -> alt.LayerChart:
             tooltip=[
                 alt.Tooltip("group:N"),
                 alt.Tooltip("days:Q"),
-                alt.Tooltip("survival:Q", format=".0%", title="without proof"),
+                alt.Tooltip("survival:Q", format=".0%", title=without),
             ],
         )
     )

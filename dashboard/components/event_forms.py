@@ -8,11 +8,12 @@ from typing import Any, Literal, get_args
 
 import streamlit as st
 
-from dashboard.components.figures import word
+from dashboard.components.figures import day, word
 from dashboard.components.plate import label
 from pipeline.ledger import Finding
 from pipeline.ledger import events as ev
 from pipeline.ledger.remedies import allowed_remedies, why_refused
+from pipeline.ledger.targets import first_target
 from shared.rule_book import RuleBook
 from shared.vocabulary import Marking, Method, Polarity, Result, Slots, YesNo
 
@@ -47,8 +48,8 @@ def _day(label: str, key: str) -> dt.date:
     return picked if isinstance(picked, dt.date) else dt.date.today()
 
 
-def _note(key: str) -> str | None:
-    return (st.text_area("Note", key=key, height=80) or "").strip() or None
+def _note(key: str, label: str = "Note") -> str | None:
+    return (st.text_area(label, key=key, height=80) or "").strip() or None
 
 
 def accepted(_finding: Finding, _book: RuleBook) -> Content:
@@ -56,8 +57,12 @@ def accepted(_finding: Finding, _book: RuleBook) -> Content:
     return {"note": _note("note-accepted")}
 
 
-def assigned(_finding: Finding, _book: RuleBook) -> Content:
+def assigned(finding: Finding, book: RuleBook) -> Content:
     """A firm is to deal with it."""
+    st.caption(
+        f"First target: {day(first_target(book, finding))}. A later due day needs a reason in the "
+        "note, and the first target stays; without a due day the present target stays."
+    )
     return {
         "firm": _text("Firm", "firm-assigned"),
         "person": _text("Person", "person-assigned"),
@@ -248,11 +253,14 @@ def on_a_day(kind: Literal["entry_refused", "no_access"]) -> Callable[[Finding, 
 def paused(_finding: Finding, _book: RuleBook) -> Content:
     """The own target stands still; regulatory windows run on."""
     reasons = get_args(ev.Paused.model_fields["reason"].annotation)
-    st.caption("Only your own target date stands still. Regulatory windows run on.")
+    st.caption(
+        "Only your present target stands still. The first target stays where it is, the finding "
+        "goes on counting against it, and regulatory windows run on."
+    )
     return {
         "since": _day("Since", "since-paused"),
         "reason": st.selectbox("Why", reasons, format_func=word, key="why-paused"),
-        "note": _note("note-paused"),
+        "note": _note("note-paused", "The reason in words (needed)"),
     }
 
 

@@ -29,8 +29,8 @@ __all__ = [
 ]
 
 STATE_WORDS: dict[str, str] = {
-    "suspected_live": "suspected, in use",
-    "confirmed_live": "confirmed, in use",
+    "suspected_defect": "suspected, in use",
+    "confirmed_defect": "confirmed, in use",
     "record_in_doubt": "record in doubt",
     "made_safe_defect_remains": "made safe for now, defect remains",
     "fix_reported_unproven": "fix reported, unproven",

@@ -9,8 +9,8 @@ from dashboard.components.figures import STATE_WORDS, day, missing, plural, word
 from pipeline.ledger import STATE_MEANING, State
 
 _CHIP = {
-    "confirmed_live": "confirmed",
-    "suspected_live": "quiet",
+    "confirmed_defect": "confirmed",
+    "suspected_defect": "quiet",
     "made_safe_defect_remains": "quiet",
     "fix_reported_unproven": "quiet",
     "fix_disproved": "confirmed",
@@ -52,12 +52,28 @@ def due_words(row: dict[str, Any]) -> str:
         return f"unproven for {plural(days, 'day')}{late}"
     if not row["opens"]:
         return "nothing left to do" if row["state"] == "repair_proven" else "nothing repaired"
-    if not missing(row["paused_since"]):
-        return f"paused since {day(row['paused_since'])}"
-    left = int(row["days_left"])
-    if left < 0:
-        return f"overdue by {plural(-left, 'day')}"
-    return f"due {day(row['own_due_on'])}"
+    if row["overdue_first"]:
+        return f"{plural(row['days_overdue'], 'day')} past its first target"
+    if row["overdue_present"]:
+        return f"{plural(-row['days_left'], 'day')} past its present target"
+    if row["paused"]:
+        return "no due day while it stands still"
+    return f"due {day(row['present_target_on'])}"
+
+
+def target_words(row: dict[str, Any]) -> str:
+    """First and present target, and how often it moved."""
+    if not row["opens"]:
+        return ""
+    paused = f"paused since {day(row['paused_since'])}" if row["paused"] else ""
+    moved = ""
+    if row["times_moved"]:
+        times = plural(row["times_moved"], "time")
+        moved = (
+            f"first target {day(row['first_target_on'])}, moved {times} to "
+            f"{day(row['present_target_on'])}"
+        )
+    return "; ".join(part for part in (moved, paused) if part)
 
 
 def finding_columns() -> list[plate.Column]:
@@ -81,7 +97,9 @@ def finding_columns() -> list[plate.Column]:
         if not missing(row["regulatory_standing"]):
             window = f"{word(row['regulation'])}: {word(row['regulatory_standing'])}"
             regulatory = f'<br><span class="soft small">{plate.text(window)}</span>'
-        return f"{mark}{plate.text(due_words(row))}</span>{regulatory}"
+        moved = target_words(row)
+        target = f'<br><span class="soft small">{plate.text(moved)}</span>' if moved else ""
+        return f"{mark}{plate.text(due_words(row))}</span>{target}{regulatory}"
 
     def stands(row: dict[str, Any]) -> str:
         known = row["standing"]

@@ -11,38 +11,18 @@ from pydantic import ValidationError
 from dashboard.components import plate
 from dashboard.components.building_anew import refused
 from dashboard.components.event_forms import FORMS, KINDS, given, look
-from dashboard.components.figures import count, day, missing, number, percent, word
-from dashboard.components.finding_rows import due_words, place, state_chip, what
+from dashboard.components.figures import count, day, missing, number, percent, plural, word
+from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
 from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
-from pipeline.ledger.events import refused_content
+from pipeline.ledger.due import MOVE_WORDS, target_moves
+from pipeline.ledger.events import KIND_WORDS, refused_content
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.verification import proving_methods
 from shared.faults import CoverplateError
 
-HAPPENED = {
-    "raised": "raised",
-    "seen_again": "seen again",
-    "evidence_withdrawn": "no longer indicated",
-    "accepted": "taken on",
-    "dismissed": "closed on paper, nothing repaired",
-    "made_safe": "made safe for now",
-    "made_live_again": "in use again",
-    "assigned": "assigned",
-    "quoted": "price named",
-    "fix_reported": "fix reported",
-    "verified": "repair proven",
-    "verification_failed": "fix disproved",
-    "reopened": "reopened",
-    "commented": "comment",
-    "notice_given": "tenant given notice",
-    "entry_refused": "entry refused",
-    "no_access": "no access",
-    "paused": "own target paused",
-    "resumed": "own target runs again",
-}
 FIRST = ("occurrence", 1)
 SKIPPED = {"kind", "rule_book_hash", "building_id", "unit_id", "opening_id", "family"}
 
@@ -54,25 +34,29 @@ def heading(row: dict[str, Any]) -> str:
     likely = (
         "" if missing(row["probability"]) else f" The defect: {percent(row['probability'])} sure."
     )
+    due = "; ".join(part for part in (due_words(row), target_words(row)) if part)
     return (
         f'<h2 class="name">{plate.text(what(row).capitalize())} {state_chip(row["state"])}</h2>'
         f"<p>{plate.link(shown, 'building', id=row['building_id'])}, {plate.text(place(row))}</p>"
         f'<p class="soft">{plate.text(meaning.capitalize())}.{likely} '
-        f"{plate.text(due_words(row).capitalize())}.</p>"
+        f"{plate.text(due[:1].upper() + due[1:])}.</p>"
     )
 
 
 def facts(row: dict[str, Any]) -> str:
     """The finding in figures."""
     window = (
-        ("Regulatory window", word(row["regulatory_standing"]), word(row["regulation"]))
-        if not missing(row["regulatory_standing"])
-        else ("Own target", day(row["own_due_on"]), "pauses move it")
+        []
+        if missing(row["regulatory_standing"])
+        else [("Regulatory window", word(row["regulatory_standing"]), word(row["regulation"]))]
     )
+    moved = plural(row["times_moved"], "time")
     return plate.figures(
         [
             ("Severity", word(row["severity_class"]), "from the rule book"),
-            window,
+            ("First target", day(row["first_target_on"]), "from the raising; nothing moves it"),
+            ("Present target", day(row["present_target_on"]), f"moved {moved}"),
+            *window,
             (
                 "First seen",
                 day(row["first_seen_on"]),
@@ -82,6 +66,30 @@ def facts(row: dict[str, Any]) -> str:
             ("Fixes disproved", count(row["failed_fixes"]), "by a look after the fix"),
         ]
     )
+
+
+def moves(row: dict[str, Any]) -> None:
+    """How the own target moved, move by move."""
+    frame = target_moves(ledger(), rule_book(), building_id=row["building_id"])
+    found = frame[frame["finding_id"] == row["finding_id"]]
+    if found.empty:
+        return
+    st.subheader("How its target moved", anchor=False)
+    body = plate.table(
+        found.to_dict(orient="records"),
+        [
+            plate.Column("What", lambda r: plate.text(MOVE_WORDS[r["kind"]]), heads=True),
+            plate.Column("From", lambda r: plate.text(day(r["from_day"])), half=True),
+            plate.Column("To", lambda r: plate.text(day(r["to_day"])), half=True),
+            plate.Column("Why", lambda r: plate.text(word(r["reason"]))),
+            plate.Column(
+                "Written",
+                lambda r: plate.text(f"{day(r['written_at'])}, {r['who']}, no. {r['sequence']}"),
+            ),
+        ],
+        "The first target stays where it is: the finding counts against it whatever moved.",
+    )
+    plate.show(body, key="moves")
 
 
 def told(event: Event) -> str:
@@ -96,7 +104,7 @@ def told(event: Event) -> str:
     ]
     when = f"{day(event.recorded_at.date())}, {event.recorded_at:%H:%M} UTC"
     return (
-        f'<li><span class="strong">{plate.text(HAPPENED.get(event.kind, word(event.kind)))}</span> '
+        f'<li><span class="strong">{plate.text(KIND_WORDS[event.kind])}</span> '
         f'<span class="soft">{when} · {plate.text(event.who)} · {plate.text(event.origin)} · '
         f"no. {event.sequence}</span><br>"
         f'<span class="small">{"; ".join(parts)}</span></li>'
@@ -165,7 +173,7 @@ def _written(
         refused(refusal)
         return
     st.session_state[f"seen-{finding.finding_id}"] = event.sequence
-    st.session_state["written"] = HAPPENED.get(event.kind, word(event.kind))
+    st.session_state["written"] = KIND_WORDS[event.kind]
     st.rerun()
 
 
@@ -219,6 +227,7 @@ def page() -> None:
     finding = ledger().finding(str(wanted))
     if finding.fix is not None and row["state"] == "fix_reported_unproven":
         plate.show(proof(finding), key="proof")
+    moves(row)
     st.subheader("What happened", anchor=False)
     events = ledger().history(str(wanted))
     lines = "".join(told(event) for event in reversed(events))

@@ -228,7 +228,12 @@ def assign(frame: pd.DataFrame) -> None:
             firm = st.text_input("Firm", key="assign-firm")
         with right:
             due_on = st.date_input("Due on", value=None, key="assign-due", format="YYYY-MM-DD")
-            note = st.text_input("Note", key="assign-note")
+            note = st.text_input(
+                "Note",
+                key="assign-note",
+                help="The reason, where the day is later than a finding's first target. Without a "
+                "day the present targets stay.",
+            )
         sent = st.form_submit_button(f"Assign {plural(len(taken), 'finding')}", type="primary")
     if sent:
         _write(taken, name, firm.strip(), due_on if isinstance(due_on, dt.date) else None, note)

@@ -14,6 +14,7 @@ from dashboard.components.finding_rows import finding_class, finding_columns
 from dashboard.components.findings_source import bring_up_to_evidence, dated_findings
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import version
+from pipeline.ledger.due import overdue_counts
 from pipeline.screens import findings
 from pipeline.screens.findings import Wanted
 
@@ -68,28 +69,45 @@ def mine(frame: pd.DataFrame) -> tuple[pd.DataFrame, Wanted]:
 
 def standing(frame: pd.DataFrame) -> str:
     """What is to be done, in figures."""
-    late = frame[frame["stands_overdue"]]
-    worst = late["days_left"].min() if len(late) else None
-    oldest = "" if missing(worst) or worst >= 0 else f"the oldest by {plural(-worst, 'day')}"
-    waiting = int(late["stands_unproven"].sum())
-    parts = f"{count(len(late) - waiting)} to repair, {count(waiting)} to prove; {oldest}".rstrip(
-        "; "
-    )
-    unproven = frame[frame["stands_unproven"]]
-    passed = frame["regulatory_standing"].isin(["passed", "passed_fix_unproven"]).sum()
+    counts = overdue_counts(frame)
+    late = frame[frame["overdue_first"]]
+    oldest = f"the longest by {plural(late['days_overdue'].max(), 'day')}" if len(late) else ""
+    slipped = "no target has moved to a later day"
+    if counts["slipped"]:
+        slipped = (
+            f"of {plural(counts['slipped'], 'open finding')} it moved to a later day, half of them "
+            f"by {plural(counts['median_days_slipped'], 'day')} or more"
+        )
+    figures = [
+        (
+            "Past the first target",
+            count(counts["overdue_first"]),
+            "; ".join(filter(None, ("no pause and no later due day moves these", oldest))),
+        ),
+        (
+            "Past the present target",
+            count(counts["overdue_present"]),
+            f"{count(counts['paused'])} stand paused; {slipped}",
+        ),
+        (
+            "Waiting too long for proof",
+            count(counts["proof_overdue"]),
+            f"of {plural(frame['stands_unproven'].sum(), 'fix', 'fixes')} reported, unproven",
+        ),
+    ]
+    if counts["window_passed"]:
+        figures.append(
+            ("Regulatory window passed", count(counts["window_passed"]), "no pause moves these")
+        )
     return plate.figures(
         [
-            ("Overdue", count(len(late)), parts if len(late) else "nothing is past its day"),
-            ("Due within a week", count(frame["stands_week"].sum()), "by your own target dates"),
+            *figures,
+            ("Overdue in all", count(counts["overdue"]), "in any of these ways, each once"),
+            ("Due within a week", count(frame["stands_week"].sum()), "by the present target"),
             (
                 "Open",
                 count(frame["stands_open"].sum()),
                 f"{count(frame['stands_unassigned'].sum())} with nobody assigned",
-            ),
-            (
-                "Reported, unproven",
-                count(len(unproven)),
-                f"{count(unproven['proof_overdue'].sum())} wait too long for a capable look",
             ),
             (
                 "Repair proven",
@@ -97,7 +115,6 @@ def standing(frame: pd.DataFrame) -> str:
                 "by a method able to see the defect",
             ),
         ]
-        + ([("Regulatory window passed", count(passed), "no pause moves these")] if passed else [])
     )
 
 
@@ -124,6 +141,8 @@ def building_columns() -> list[plate.Column]:
     return [
         plate.Column("Building", name, heads=True, width="17rem"),
         plate.Column("Overdue", overdue, half=True),
+        plate.Column("Past the first target", counted("overdue_first"), half=True),
+        plate.Column("Past the present target", counted("overdue_present"), half=True),
         plate.Column("Open", counted("open"), half=True),
         plate.Column("Reported, unproven", counted("unproven"), half=True),
         plate.Column("Repair proven", counted("proven"), half=True),
@@ -156,14 +175,15 @@ def page() -> None:
         return
     own, _ = mine(frame)
     plate.show(standing(own), key="standing")
-    late = own[own["stands_overdue"]]
+    late = own[own["overdue"]]
     st.subheader("Overdue today", anchor=False)
     if late.empty:
         empty("none-overdue", "Nothing is overdue", "No finding here is past its day.")
     else:
         more = len(late) - SHOWN
-        caption = "Life-threatening first, then longest overdue." + (
-            f" {count(more)} more under Findings." if more > 0 else ""
+        caption = (
+            f"{plural(len(late), 'finding')}; life-threatening first, then longest overdue."
+            + (f" {count(more)} more under Findings." if more > 0 else "")
         )
         body = plate.table(
             late.head(SHOWN).to_dict(orient="records"),

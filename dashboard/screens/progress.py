@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -15,8 +16,10 @@ from dashboard.components.findings_source import ledger
 from dashboard.components.frame import empty, screen
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, rule_book, version, workspace
-from pipeline.ledger import progress
+from pipeline.ledger import clocks, progress
+from pipeline.ledger.clocks import CLOCKS
 from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.survival import Survival
 from pipeline.screens import findings
 
 CUTS = {
@@ -28,6 +31,11 @@ CUTS = {
     "remedy": "remedy",
 }
 CURVES_SHOWN = 6
+OF_FIRMS = tuple(name for name, clock in CLOCKS.items() if clock.of_firms)
+CURVE_WORDS = {
+    "assigned_to_reported": ("assigned", "without a reported fix"),
+    "reported_to_proven": ("reported", "without proof"),
+}
 
 
 @st.cache_data(max_entries=30, show_spinner="Working out progress …")
@@ -39,10 +47,28 @@ def worked_out(
     buildings = None
     if warehouse is not None:
         buildings = Source(warehouse).ask(findings.listing_of)
-    curves = []
-    for name, curve in progress.time_to_proven_repair(
-        opened, book, by=by, buildings=buildings
-    ).items():
+    by_time = by != "firm"  # firms are judged from the day that they were asked
+    curves = {}
+    if by_time:
+        curves["curves"] = progress.time_to_proven_repair(opened, book, by=by, buildings=buildings)
+    for name in OF_FIRMS:
+        curves[name] = clocks.clock_curves(opened, book, name, by=by, buildings=buildings)
+    found = {name: _frame(each) for name, each in curves.items()}
+    if by_time:
+        found["summary"] = progress.repair_summary(opened, book, by=by, buildings=buildings)
+    return found | {
+        "states": progress.states_over_time(opened),
+        "clocks": clocks.clocks(opened, book, by=by, buildings=buildings),
+        "firms": clocks.firm_record(opened, book),
+        "ageing": progress.ageing(opened, book, by=by, buildings=buildings),
+        "costs": progress.costs(opened, book, by=by, buildings=buildings),
+        "by_firm": progress.failed_verifications(opened, book, by="firm"),
+    }
+
+
+def _frame(curves: dict[str, Survival]) -> pd.DataFrame:
+    frames = []
+    for name, curve in curves.items():
         start = pd.DataFrame(
             [
                 {
@@ -56,58 +82,150 @@ def worked_out(
             ]
         )
         whole = pd.concat([start, curve.frame()], ignore_index=True)
-        curves.append(whole.assign(group=name, number=curve.number))
-    return {
-        "states": progress.states_over_time(opened),
-        "curves": pd.concat(curves, ignore_index=True) if curves else pd.DataFrame(),
-        "summary": progress.repair_summary(opened, book, by=by, buildings=buildings),
-        "ageing": progress.ageing(opened, book, by=by, buildings=buildings),
-        "costs": progress.costs(opened, book, by=by, buildings=buildings),
-        "by_firm": progress.failed_verifications(opened, book, by="firm"),
-        "by_remedy": progress.failed_verifications(opened, book, by="remedy"),
-    }
+        frames.append(whole.assign(group=name, number=curve.number))
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
 
 
 def whole_table(found: dict[str, pd.DataFrame]) -> pd.DataFrame:
     """One row a group: what is open, how long repairs take, what they cost."""
-    return (
-        found["ageing"]
-        .merge(found["summary"].drop(columns=["findings", "proven"]), on="group", how="left")
-        .merge(found["costs"], on="group", how="left")
-    )
+    table = found["ageing"]
+    if "summary" in found:
+        times = found["summary"].drop(columns=["findings", "proven"])
+        table = table.merge(times, on="group", how="left")
+    return table.merge(found["costs"], on="group", how="outer")
 
 
-def columns() -> list[plate.Column]:
+def columns(*, by_time: bool) -> list[plate.Column]:
     """The columns of the table by group."""
 
     def counted(label: str, key: str) -> plate.Column:
         return plate.Column(label, lambda r: f'<span class="num">{count(r[key])}</span>', half=True)
 
-    def median(row: dict[str, object]) -> str:
-        if missing(row["median_days"]):
-            return '<span class="soft">under half proven</span>'
-        low = row["median_days_earliest"]
-        repair = "" if missing(low) else f" (repair itself from day {number(low, 3)})"
-        return f"{number(row['median_days'], 3)} days{repair}"
-
+    times = [
+        plate.Column("Half proven after, since first seen", lambda r: _days(r["median_days"])),
+        plate.Column(
+            "Without proof after a year", lambda r: percent(r["share_open_365"]), half=True
+        ),
+    ]
     return [
         plate.Column("Group", lambda r: plate.text(str(r["group"]).replace("_", " ")), heads=True),
         counted("Findings", "findings"),
         counted("Open", "open"),
         counted("Overdue", "overdue"),
+        counted("Past the first target", "overdue_first"),
+        counted("Past the present target", "overdue_present"),
+        counted("Paused", "paused"),
         counted("Unproven", "reported_unproven"),
         counted("Disproved", "disproved"),
         counted("Proven", "proven"),
-        plate.Column("Half proven after", median),
-        plate.Column(
-            "Without proof after a year",
-            lambda r: percent(r["share_open_365"]),
-            half=True,
-        ),
+        *(times if by_time else []),
         plate.Column("Spent", lambda r: amount(r["to_date"]), half=True),
         plate.Column("Of it on disproved fixes", lambda r: amount(r["on_disproved"]), half=True),
         plate.Column("Committed", lambda r: amount(r["committed"]), half=True),
     ]
+
+
+def _days(value: object) -> str:
+    if missing(value):
+        return '<span class="soft">not reached</span>'
+    return plate.text(f"{number(value, 3)} days")
+
+
+def clock_columns() -> list[plate.Column]:
+    """The columns of the three clocks."""
+
+    def stand(row: dict[str, Any]) -> str:
+        parts = [
+            f"{count(row[key])} {words}"
+            for key, words in (
+                ("waiting", "waiting"),
+                ("disproved", "disproved by a look"),
+                ("left", "left the watch"),
+            )
+            if row[key]
+        ]
+        return plate.text(", ".join(parts) or "–")
+
+    return [
+        plate.Column("Group", lambda r: plate.text(str(r["group"]).replace("_", " ")), heads=True),
+        plate.Column("Clock", lambda r: plate.text(CLOCKS[r["clock"]].name)),
+        plate.Column("Times", lambda r: count(r["times"]), half=True),
+        plate.Column("Ended", lambda r: count(r["ended"]), half=True),
+        plate.Column("Not ended", stand),
+        plate.Column("Half ended after", lambda r: _days(r["median_days"]), half=True),
+        plate.Column(
+            "Still running after 90 days", lambda r: percent(r["share_running_90"]), half=True
+        ),
+    ]
+
+
+def firm_columns() -> list[plate.Column]:
+    """The columns of the record of firms."""
+
+    def asked(row: dict[str, Any]) -> str:
+        return plate.text(
+            f"{count(row['reported'])} of {count(row['assigned'])}; {count(row['waiting'])} waiting"
+        )
+
+    def first_look(row: dict[str, Any]) -> str:
+        if missing(row["share_proven_first_look"]):
+            return '<span class="soft">none judged</span>'
+        return plate.text(
+            f"{percent(row['share_proven_first_look'])} of "
+            f"{count(row['proven'] + row['disproved'])}, 95 %: "
+            f"{percent(row['share_proven_low'])} to {percent(row['share_proven_high'])}"
+        )
+
+    def each(row: dict[str, Any]) -> str:
+        lacking = f"; {count(row['without_cost'])} without a cost" if row["without_cost"] else ""
+        return plate.text(f"{amount(row['cost_per_proven_opening'])}{lacking}")
+
+    return [
+        plate.Column("Firm", lambda r: plate.text(r["group"]), heads=True),
+        plate.Column("Fix reported", asked),
+        plate.Column("Half reported after", lambda r: _days(r["median_days_to_report"]), half=True),
+        plate.Column("Proven at the first look", first_look),
+        plate.Column("Half proven after", lambda r: _days(r["median_days_to_proof"]), half=True),
+        plate.Column("Cost a proven opening", each),
+        plate.Column("Entry refused", lambda r: count(r["entry_refused"]), half=True),
+        plate.Column("No access", lambda r: count(r["no_access"]), half=True),
+    ]
+
+
+def three_clocks(found: dict[str, pd.DataFrame], by: str) -> None:
+    """The clocks: what each means, how long it runs, and for how many it still does."""
+    st.subheader("Three clocks", anchor=False)
+    shown = [clock for clock in CLOCKS.values() if clock.of_firms or by != "firm"]
+    st.markdown(
+        "\n".join(f"- **{each.name}**: {each.meaning}; {each.not_ended}." for each in shown)
+    )
+    body = plate.table(
+        found["clocks"].to_dict(orient="records"),
+        clock_columns(),
+        "Firms answer for the second and the third clock only.",
+    )
+    plate.show(body, key="clocks")
+    downloads(found["clocks"], f"clocks-{by}", "The clocks")
+    for place, name in zip(st.columns(2, gap="large"), OF_FIRMS, strict=True):
+        with place:
+            clock = CLOCKS[name]
+            since, without = CURVE_WORDS[name]
+            st.caption(f"{clock.name}: share {without}, by days since it was {since}.")
+            _pictured(found[name], f"{name}-{by}", since, without)
+
+
+def _pictured(curves: pd.DataFrame, name: str, since: str, without: str) -> None:
+    if curves.empty:
+        empty(f"none-{name}", "Nothing on this clock yet", "Nothing was assigned or reported.")
+        return
+    largest = curves.drop_duplicates("group").nlargest(CURVES_SHOWN, "number")["group"]
+    shown = plate.cells(curves[curves["group"].isin(largest)])
+    picture(
+        pictures.still_running(shown, tone(), since=since, without=without),
+        f"Share {without} by days since {since}",
+        curves,
+        name,
+    )
 
 
 @screen(
@@ -152,18 +270,15 @@ def page() -> None:
     left, right = st.columns(2, gap="large")
     with left:
         st.subheader("How long without a proven repair", anchor=False)
-        curves = found["curves"]
-        st.caption(
-            "From the first look that pointed at the defect to the look that proved the repair; "
-            "what is not proven yet counts as still without (Kaplan–Meier)."
-        )
-        if len(curves):
-            largest = curves.drop_duplicates("group").nlargest(CURVES_SHOWN, "number")["group"]
-            picture(
-                pictures.time_to_proof(plate.cells(curves[curves["group"].isin(largest)]), tone()),
-                "Share of findings without a proven repair by days since first seen",
-                curves,
-                f"time-to-proof-{by}",
+        if "curves" in found:
+            st.caption(progress.CURVE_TOLD)
+            _pictured(
+                found["curves"], f"time-to-proof-{by}", "first seen", "without a proven repair"
+            )
+        else:
+            st.caption(
+                "Firms are not judged by the time since a defect was first seen: most of it passed "
+                "before they were asked. Their clocks are below."
             )
     with right:
         st.subheader("Fixes that did not hold", anchor=False)
@@ -181,9 +296,23 @@ def page() -> None:
             )
         else:
             empty("none-judged", "No fix judged yet", "No capable look has followed a fix.")
+    three_clocks(found, by or "all")
+    if len(found["firms"]):
+        st.subheader("Firms", anchor=False)
+        body = plate.table(
+            found["firms"].to_dict(orient="records"),
+            firm_columns(),
+            "From being asked to a reported fix, and what looks said of it. Few fixes, wide "
+            "interval. Cost: of all their fixes, disproved ones too.",
+        )
+        plate.show(body, key="firms")
+        downloads(found["firms"], "firms", "The record of every firm")
+    st.subheader("By group", anchor=False)
     table = whole_table(found)
     body = plate.table(
-        table.to_dict(orient="records"), columns(), "By group. Money in the ledger’s currency."
+        table.to_dict(orient="records"),
+        columns(by_time="summary" in found),
+        "Money in the ledger’s currency.",
     )
     plate.show(body, key="groups")
     downloads(table, f"progress-{by}", "Progress by group")

@@ -41,8 +41,8 @@ def accept(
 )
 @click.option("--firm", required=True, help="The firm that is to deal with them.")
 @click.option("--person", help="The person there.")
-@day_option("--due", "The day by which; the rule book's target when not given.")
-@click.option("--note", help="Anything worth keeping.")
+@day_option("--due", "The day by which; the present target stays when not given.")
+@click.option("--note", help="Anything worth keeping; the reason, where --due is later.")
 @findings_argument
 @acting_options
 def assign(
@@ -50,7 +50,10 @@ def assign(
     due: dt.datetime | None, note: str | None, who: str, workspace: Path,
     ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
-    """Assign findings to a firm, all or none."""
+    """Assign findings to a firm, all or none.
+
+    A due day later than the first target needs a reason in --note; the first target stays.
+    """
     with opened(workspace, ledger_at) as ledger:
         payload = events.Assigned(
             firm=firm, person=person, due_on=due.date() if due else None, note=note
@@ -179,7 +182,9 @@ def access(
 
 
 @click.command(
-    "pause", epilog="Example: coverplate findings pause F-0123456789abcdef --reason no_access"
+    "pause",
+    epilog="Example: coverplate findings pause F-0123456789abcdef --reason no_access "
+    "--note 'tenant in hospital until May'",
 )
 @click.option(
     "--reason",
@@ -187,15 +192,15 @@ def access(
     required=True,
     help="Why the own target stands still.",
 )
-@day_option("--since", "Since which day; today when not given.")
-@click.option("--note", help="Anything worth keeping.")
+@day_option("--since", "Since which day, not before it was raised; today when not given.")
+@click.option("--note", required=True, help="The reason in words.")
 @findings_argument
 @acting_options
 def pause(
     ids: tuple[str, ...], listed: TextIO | None, reason: Any, since: dt.datetime | None,  # noqa: ANN401
-    note: str | None, who: str, workspace: Path, ledger_at: str | None, as_json: bool,
+    note: str, who: str, workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
-    """Let own target dates stand still. Regulatory windows run on."""
+    """Let present targets stand still. First targets stay, regulatory windows run on."""
     with opened(workspace, ledger_at) as ledger:
         payload = events.Paused(since=day_or_today(since), reason=reason, note=note)
         return act(ledger, named_findings(ids, listed), payload, who, as_json)

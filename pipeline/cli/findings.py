@@ -22,20 +22,24 @@ from pipeline.cli.ledger_options import (
 from pipeline.cli.options import existing
 from pipeline.cli.output import (
     cautions,
+    count,
     day,
     echo,
     number,
     percent,
+    plural,
     print_json,
     print_table,
     records,
     say,
     words,
 )
-from pipeline.ledger import STATE_MEANING, State, events
-from pipeline.ledger.due import due
+from pipeline.ledger import STATE_MEANING, Ledger, State, events
+from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
+from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.progress import (
+    CURVE_TOLD,
     GROUPS,
     ageing,
     costs,
@@ -75,8 +79,8 @@ def sync(
     if as_json:
         print_json([vars(done)])
     else:
-        for name, count in vars(done).items():
-            echo(f"{words(name):>20}  {count}")
+        for name, number_of in vars(done).items():
+            echo(f"{words(name):>20}  {number_of}")
     return 0
 
 
@@ -88,7 +92,11 @@ def sync(
 @click.option("--building", help="Only this building's.")
 @click.option("--firm", help="Only those assigned to this firm.")
 @click.option("--state", type=click.Choice([s.value for s in State]), help="Only in this state.")
-@click.option("--overdue", is_flag=True, help="Only what is past its own target or its window.")
+@click.option(
+    "--overdue",
+    is_flag=True,
+    help="Only what is past its first or present target or its window, or too long unproven.",
+)
 @click.option("--unproven", is_flag=True, help="Only fixes reported and not proven.")
 @click.option("--all", "everything", is_flag=True, help="Also what is proven or set aside.")
 @click.option("--ids", is_flag=True, help="Print ID@VERSION only, one a line.")
@@ -108,6 +116,7 @@ def list_findings(
     """List findings with state, firm and due dates, most pressing first."""
     with opened(workspace, ledger_at) as ledger:
         frame = due(ledger, ledger.rule_book, building_id=building)
+        moves = _moves(ledger, building) if as_json else {}
     keep = frame["finding_id"].notna()
     if firm:
         keep &= frame["firm"] == firm
@@ -117,19 +126,21 @@ def list_findings(
         ended = frame["treatment"].isin(["proven", "set_aside", "withdrawn"])
         keep &= ~ended | frame["seen_since_set_aside"]  # closed on paper, and there it is again
     if overdue:
-        passed = frame["regulatory_standing"].isin(["passed", "passed_fix_unproven"])
-        keep &= frame["overdue"] | passed | frame["proof_overdue"]
+        keep &= frame["overdue"]
     if unproven:
         keep &= frame["treatment"] == "fix_reported"
-    order = ["overdue", "own_due_on", "building_id", "unit_id", "opening_id"]
+    order = ["overdue", "first_target_on", "building_id", "unit_id", "opening_id"]
     frame = frame[keep].sort_values(order, ascending=[False, True, True, True, True])
     if as_json:
-        print_json(records(frame.rename(columns={"sequence": "version"})))
+        rows = records(frame.rename(columns={"sequence": "version"}))
+        print_json([{**row, "target_moves": moves.get(row["finding_id"], [])} for row in rows])
         return 0
     if ids:
         for identity, version in zip(frame["finding_id"], frame["sequence"], strict=True):
             echo(f"{identity}@{version}")
         return 0
+    if overdue:
+        _print_overdue(frame)
     print_table(
         f"{len(frame)} finding(s)",
         [
@@ -142,7 +153,8 @@ def list_findings(
             ("standing", "left"),
             ("state", "left"),
             ("firm", "left"),
-            ("due", "right"),
+            ("first target", "right"),
+            ("target now", "right"),
             ("", "left"),
         ],
         [_line(row) for row in records(frame)],
@@ -150,14 +162,45 @@ def list_findings(
     return 0
 
 
+def _moves(ledger: Ledger, building: str | None) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in records(target_moves(ledger, ledger.rule_book, building_id=building)):
+        found.setdefault(row.pop("finding_id"), []).append(row)
+    return found
+
+
+def _print_overdue(frame: pd.DataFrame) -> None:
+    counts = overdue_counts(frame)
+    echo(
+        f"Past the first target: {count(counts['overdue_first'])}. Past the present target: "
+        f"{count(counts['overdue_present'])}; {count(counts['paused'])} stand paused."
+    )
+    if counts["slipped"]:
+        echo(
+            f"The targets of {count(counts['slipped'])} have moved to a later day, half of them by "
+            f"{plural(counts['median_days_slipped'], 'day')} or more."
+        )
+    echo(
+        f"Waiting too long for proof: {count(counts['proof_overdue'])}. Regulatory window passed: "
+        f"{count(counts['window_passed'])}. Overdue in any of these ways: "
+        f"{count(counts['overdue'])}.\n"
+    )
+
+
 def _line(row: dict[str, Any]) -> list[str]:
-    remark = "overdue" if row["overdue"] else ""
-    if row["regulatory_standing"] in ("passed", "passed_fix_unproven"):
-        remark = "regulatory window passed"
+    remarks = []
+    if row["overdue_first"]:
+        remarks.append(f"{plural(row['days_overdue'], 'day')} past first target")
+    elif row["overdue_present"]:
+        remarks.append("past its present target")
+    if row["paused"]:
+        remarks.append(f"paused since {day(row['paused_since'])}")
+    if row["window_passed"]:
+        remarks.append("regulatory window passed")
     if row["seen_since_set_aside"]:
-        remark = "set aside, seen again since"
+        remarks.append("set aside, seen again since")
     if row["treatment"] == "fix_reported":
-        remark = f"reported {row['days_unproven']} days ago, unproven"
+        remarks.append(f"reported {row['days_unproven']} days ago, unproven")
     return [
         row["finding_id"],
         str(row["sequence"]),
@@ -168,8 +211,9 @@ def _line(row: dict[str, Any]) -> list[str]:
         words(row["standing"]),
         words(row["state"]),
         words(row["firm"]),
-        day(row["own_due_on"]),
-        remark,
+        day(row["first_target_on"]),
+        day(row["present_target_on"]) + (f" ({row['times_moved']}×)" if row["times_moved"] else ""),
+        "; ".join(remarks),
     ]
 
 
@@ -182,13 +226,28 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
         history = ledger.history(finding_id)
         finding = ledger.finding(finding_id)
         proves = ledger.judge.capable(finding) if finding.fix else ()
+        building = finding.raised.building_id
+        moves = _moves(ledger, building).get(finding_id, [])
+        dated = due(ledger, ledger.rule_book, building_id=building)
+    (row,) = records(dated[dated["finding_id"] == finding_id])
     if as_json:
-        print_json([event.model_dump(mode="json", exclude_none=True) for event in history])
+        targets = {name: row[name] for name in _TARGETS}
+        print_json(
+            [
+                {
+                    **event.model_dump(mode="json", exclude_none=True),
+                    **({"target": targets} if event.sequence == 1 else {}),
+                    "target_moves": [m for m in moves if m["sequence"] == event.sequence],
+                }
+                for event in history
+            ]
+        )
         return 0
     raised = finding.raised
     place = " · ".join(filter(None, (raised.building_id, raised.unit_id, raised.opening_id)))
     echo(f"{finding_id}  {place}  {words(finding.condition or raised.family)}")
-    echo(f"{words(finding.state.value)}: {STATE_MEANING[finding.state]}\n")
+    echo(f"{words(finding.state.value)}: {STATE_MEANING[finding.state]}")
+    _print_targets(row, moves)
     for event in history:
         said = ", ".join(
             f"{name} {words(value) if not isinstance(value, dict) else _look(value)}"
@@ -198,13 +257,36 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
         )
         echo(
             f"{event.sequence:>3}  {event.recorded_at:%Y-%m-%d %H:%M}Z  {event.who} "
-            f"({event.origin})  {words(event.kind)}: {said}"
+            f"({event.origin})  {events.KIND_WORDS[event.kind]}: {said}"
         )
     if finding.treatment == "fix_reported":
         echo("\nWould prove it: a look after the fix by " + words([m.value for m in proves]))
     echo("May follow: " + ", ".join(sorted(allowed_after(finding))))
     cautions()
     return 0
+
+
+_TARGETS = (
+    "first_target_on",
+    "present_target_on",
+    "times_moved",
+    "overdue_first",
+    "overdue_present",
+)
+
+
+def _print_targets(row: dict[str, Any], moves: list[dict[str, Any]]) -> None:
+    echo(
+        f"First target {day(row['first_target_on'])}, present target "
+        f"{day(row['present_target_on'])}, moved {plural(row['times_moved'], 'time')}"
+    )
+    for move in moves:
+        why = f": {move['reason']}" if isinstance(move["reason"], str) else ""
+        echo(
+            f"  {day(move['from_day'])} → {day(move['to_day'])}  {MOVE_WORDS[move['kind']]} "
+            f"(event {move['sequence']}, {day(move['written_at'])}, {move['who']}){why}"
+        )
+    echo("")
 
 
 def _look(content: dict[str, Any]) -> str:
@@ -273,21 +355,32 @@ def raise_by_hand(
         return print_written(ledger, [event], as_json)
 
 
-_VIEWS = ("summary", "ageing", "states", "curve", "bounds", "failed", "costs")
+_VIEWS = (
+    "summary",
+    "ageing",
+    "clocks",
+    "firms",
+    "states",
+    "curve",
+    "bounds",
+    "failed",
+    "costs",
+)
 
 
 @findings.command(
     "progress",
-    epilog="Examples: coverplate findings progress --by firm  ·  coverplate findings progress "
-    "--view curve --json",
+    epilog="Examples: coverplate findings progress --view firms  ·  coverplate findings progress "
+    "--view clocks --by manager  ·  coverplate findings progress --view curve --json",
 )
 @click.option(
     "--view",
     type=click.Choice(_VIEWS),
     default="summary",
     show_default=True,
-    help="Time to proven repair, what is open and overdue, states over time, survival curve, "
-    "bounds on the repair itself, fixes that failed verification, or money.",
+    help="Time to proven repair; what is open and overdue; the clocks seen to known, assigned to "
+    "fix reported, reported to proven; the record of each firm; states over time; survival curve; "
+    "bounds on the repair itself; fixes that failed verification; or money.",
 )
 @click.option(
     "--by", "group", type=click.Choice(list(GROUPS)), default="all", show_default=True,
@@ -303,6 +396,10 @@ def progress(view: str, group: str, workspace: Path, ledger_at: str | None, as_j
             frame = repair_summary(ledger, book, by=group, buildings=buildings)
         elif view == "ageing":
             frame = ageing(ledger, book, by=group, buildings=buildings)
+        elif view == "clocks":
+            frame = clocks(ledger, book, by=group, buildings=buildings)
+        elif view == "firms":
+            frame = firm_record(ledger, book)
         elif view == "states":
             frame = states_over_time(ledger)
         elif view == "failed":
@@ -314,7 +411,17 @@ def progress(view: str, group: str, workspace: Path, ledger_at: str | None, as_j
             frame = _grouped({name: curve.frame() for name, curve in curves.items()})
         else:
             frame = _grouped(time_to_repair_bounds(ledger, book, by=group, buildings=buildings))
-    print_json(records(frame)) if as_json else _plain_table(records(frame))
+    if as_json:
+        print_json(records(frame))
+        return 0
+    _firm_table(records(frame)) if view == "firms" else _plain_table(records(frame))
+    if view in ("clocks", "firms"):
+        echo("")
+        for name, clock in CLOCKS.items():
+            if clock.of_firms or (view == "clocks" and group != "firm"):
+                echo(f"{words(name)}: {clock.meaning}; {clock.not_ended}.")
+    if view in ("summary", "curve"):
+        echo(f"\n{CURVE_TOLD}")
     return 0
 
 
@@ -328,7 +435,7 @@ def _plain_table(rows: list[dict[str, Any]]) -> None:
     names = list(rows[0]) if rows else []
     print_table(
         "" if rows else "Nothing yet.",
-        [(words(name), "right" if name not in ("group", "state") else "left")
+        [(words(name), "right" if name not in ("group", "state", "clock") else "left")
          for name in names],
         [[_cell(name, row[name]) for name in names] for row in rows],
     )  # fmt: skip
@@ -339,7 +446,44 @@ def _cell(name: str, value: Any) -> str:  # noqa: ANN401 - any cell of a frame
         return day(value)
     if name.startswith("share") or name in ("low", "high", "survival", "lowest", "highest"):
         return percent(value)
+    if isinstance(value, int):
+        return count(value)
     return words(value) if isinstance(value, str) else number(value, 3)
+
+
+def _firm_table(rows: list[dict[str, Any]]) -> None:
+    print_table(
+        "" if rows else "No firm was given work yet.",
+        [
+            ("firm", "left"),
+            ("reported of asked", "right"),
+            ("waiting", "right"),
+            ("half reported after", "right"),
+            ("proven at first look", "right"),
+            ("95 %", "right"),
+            ("half proven after", "right"),
+            ("per proven opening", "right"),
+            ("without cost", "right"),
+            ("entry refused", "right"),
+            ("no access", "right"),
+        ],
+        [
+            [
+                row["group"],
+                f"{row['reported']} of {row['assigned']}",
+                count(row["waiting"]),
+                f"{number(row['median_days_to_report'], 3)} d",
+                f"{row['proven']} of {row['proven'] + row['disproved']}",
+                f"{percent(row['share_proven_low'])} to {percent(row['share_proven_high'])}",
+                f"{number(row['median_days_to_proof'], 3)} d",
+                number(row["cost_per_proven_opening"], 3),
+                count(row["without_cost"]),
+                count(row["entry_refused"]),
+                count(row["no_access"]),
+            ]
+            for row in rows
+        ],
+    )
 
 
 @findings.command(

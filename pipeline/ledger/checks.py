@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from pipeline.ledger import events as ev
 from pipeline.ledger.remedies import checked_fix
 from pipeline.ledger.state import Finding, check_follows
+from pipeline.ledger.targets import check_target
 from pipeline.ledger.verification import Judge
 from shared.canonical import utc_text
 from shared.faults import CoverplateError
@@ -25,7 +26,8 @@ def checked_payload(
         raise CoverplateError(
             f"{finding.finding_id} was raised already", to_do="raise a recurrence instead"
         )
-    check_follows(finding, payload)
+    check_follows(finding, payload, now)
+    check_target(judge.book, finding, payload, now)
     if isinstance(payload, ev.FixReported):
         if payload.fixed_on > _today(now):
             raise CoverplateError(

@@ -1,4 +1,8 @@
-"""When things should be done: own targets that can be paused, regulatory windows that cannot."""
+"""When things should be done: own targets that can move, first targets and windows that cannot.
+
+``due.sql`` holds the one definition of overdue; whatever counts overdue findings reads it, by
+``OVERDUE_COUNTS``.
+"""
 
 from __future__ import annotations
 
@@ -12,6 +16,7 @@ import pandas as pd
 from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.history import history, sql
 from pipeline.ledger.store import Ledger
+from pipeline.offline import connect
 from shared.rule_book import RuleBook
 
 
@@ -22,7 +27,7 @@ def dated_findings(
     now: dt.datetime | None = None,
     building_id: str | None = None,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Open ``history`` with a further table ``due``: findings with due dates (``due.sql``).
+    """Open ``history`` with the tables ``target_moves`` and ``due`` (the SQL files so named).
 
     Args:
         ledger: the ledger.
@@ -55,15 +60,19 @@ def dated_findings(
             con.register("handed_over", frame)
             con.execute(f"CREATE TEMP TABLE {name} AS SELECT * FROM handed_over")
             con.unregister("handed_over")
+        con.execute("CREATE TEMP TABLE folded AS SELECT * FROM findings")
         con.execute(
-            f"CREATE TEMP TABLE due AS {sql('due')}",
+            f"CREATE TEMP TABLE target_moves AS {sql('target_moves')}",
             {
                 "now": moment,
                 "conflict_class": due.record_conflict_class.value,
                 "urgent_families": list(URGENT_FAMILIES),
                 "urgent_class": rule_book.urgent.severity_class.value,
-                "verify_within": int(float(due.verify_within_days)),
             },
+        )
+        con.execute(
+            f"CREATE TEMP TABLE due AS {sql('due')}",
+            {"now": moment, "verify_within": int(float(due.verify_within_days))},
         )
         yield con
 
@@ -76,9 +85,61 @@ def due(
 ) -> pd.DataFrame:
     """Return every finding with its due dates, one row each; columns as in fold.sql and due.sql.
 
-    Among them severity_class, own_due_on, regulatory_due_at (UTC), open, overdue, days_overdue,
-    regulatory_standing (running, passed, passed_fix_unproven, met, met_late or missing),
-    days_unproven, proof_overdue, days_known.
+    Among them severity_class; first_target_on (from the raising, never moved), present_target_on,
+    times_moved, days_slipped (present after first target; of open ones); regulatory_due_at (UTC),
+    regulatory_standing (running, passed, passed_fix_unproven, met, met_late or missing); open,
+    paused (open, and its target stands still); overdue_first and overdue_present (open and past the
+    first or the present target; a paused one is never past the present one), proof_overdue,
+    window_passed, and overdue: any of these four; days_overdue (past the first target),
+    days_unproven, days_since_seen (since the first look that pointed at it), days_known (since it
+    was raised).
     """
     with dated_findings(ledger, rule_book, now, building_id) as con:
         return con.execute("SELECT * FROM due ORDER BY finding_id").df()
+
+
+def target_moves(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    now: dt.datetime | None = None,
+    building_id: str | None = None,
+) -> pd.DataFrame:
+    """Return how own targets moved, one row a move, in the order written.
+
+    Returns:
+        Columns finding_id, sequence (of the event), written_at (UTC), who, kind (assigned: another
+        due day; paused: a pause that still runs, with the days so far; resumed: a pause that
+        ended; graver_condition: a sooner day), from_day, to_day, reason (a pause's own, also where
+        it ended; missing where none was given).
+    """
+    with dated_findings(ledger, rule_book, now, building_id) as con:
+        return con.execute(
+            "SELECT * EXCLUDE (place, severity_class) FROM target_moves WHERE kind <> 'raised' "
+            "ORDER BY finding_id, place"
+        ).df()
+
+
+MOVE_WORDS: dict[str, str] = {
+    "assigned": "another due day",
+    "paused": "stands still, so far",
+    "resumed": "stood still",
+    "graver_condition": "graver condition",
+}
+"""The kinds of ``target_moves`` as people read them."""
+
+OVERDUE_COUNTS = sql("overdue_counts")
+"""SQL aggregates over rows of ``due``: overdue, overdue_first, overdue_present, paused, slipped
+(open ones whose target moved to a later day), median_days_slipped (of those), proof_overdue,
+window_passed."""
+
+
+def overdue_counts(frame: pd.DataFrame) -> dict[str, float | None]:
+    """Return ``OVERDUE_COUNTS`` of rows of ``due``."""
+    con = connect()
+    try:
+        con.register("handed_over", frame)
+        found = con.execute(f"SELECT {OVERDUE_COUNTS} FROM handed_over")
+        names = [column[0] for column in found.description or ()]
+        return dict(zip(names, found.fetchone() or (), strict=True))
+    finally:
+        con.close()

@@ -145,7 +145,10 @@ class MadeLiveAgain(_Payload):
 
 
 class Assigned(_Payload):
-    """A firm is to deal with it, by a day."""
+    """A firm is to deal with it, by a day; without one the target stays where it is.
+
+    ``note`` holds the reason where the day is later than the first target (``targets``).
+    """
 
     kind: Literal["assigned"] = "assigned"
     firm: Text
@@ -252,7 +255,11 @@ class NoAccess(_Payload):
 
 
 class Paused(_Payload):
-    """Own target dates stand still from a day, for a reason. Regulatory windows run on."""
+    """The present target stands still from a day, for a reason. Regulatory windows run on.
+
+    ``note`` says the reason in words. No pause is written without one (``state.check_follows``); it
+    is None in pauses of before it was asked for, which stay readable.
+    """
 
     kind: Literal["paused"] = "paused"
     since: dt.date
@@ -261,7 +268,7 @@ class Paused(_Payload):
 
 
 class Resumed(_Payload):
-    """Own target dates run again from a day."""
+    """The present target runs again from a day."""
 
     kind: Literal["resumed"] = "resumed"
     since: dt.date
@@ -294,6 +301,30 @@ _ADAPTER: TypeAdapter[Payload] = TypeAdapter(Annotated[Payload, Field(discrimina
 
 KINDS: tuple[str, ...] = tuple(model.model_fields["kind"].default for model in Payload.__args__)
 """Every kind of event, in the order of a usual life."""
+
+
+KIND_WORDS: dict[str, str] = {
+    "raised": "raised",
+    "seen_again": "seen again",
+    "evidence_withdrawn": "no longer indicated",
+    "accepted": "taken on",
+    "dismissed": "closed on paper, nothing repaired",
+    "made_safe": "made safe for now",
+    "made_live_again": "in use again",
+    "assigned": "assigned",
+    "quoted": "price named",
+    "fix_reported": "fix reported",
+    "verified": "repair proven",
+    "verification_failed": "fix disproved",
+    "reopened": "reopened",
+    "commented": "comment",
+    "notice_given": "tenant given notice",
+    "entry_refused": "entry refused",
+    "no_access": "no access",
+    "paused": "own target paused",
+    "resumed": "own target runs again",
+}
+"""The kinds as people read them."""
 
 
 def parse_payload(content: dict[str, Any]) -> Payload:

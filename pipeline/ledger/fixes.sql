@@ -1,5 +1,6 @@
 -- Every reported fix with its verdict: the first verification before the next reported fix. A
--- report that follows another without a verdict between corrects it and counts once.
+-- report that follows another without a verdict between corrects it and counts once. left_on: the
+-- day on which it was set aside, or its finding reopened.
 WITH steps AS (
     SELECT
         finding_id,
@@ -9,7 +10,9 @@ WITH steps AS (
         payload,
         lead(kind) OVER by_finding AS next_kind,
         lead(payload) OVER by_finding AS next_payload,
-        lead(kind, 2) OVER by_finding AS second_kind
+        lead(recorded_at) OVER by_finding AS next_at,
+        lead(kind, 2) OVER by_finding AS second_kind,
+        lead(recorded_at, 2) OVER by_finding AS second_at
     FROM history
     WHERE kind IN ('fix_reported', 'verified', 'verification_failed', 'dismissed', 'reopened')
     WINDOW by_finding AS (PARTITION BY finding_id ORDER BY sequence)
@@ -34,7 +37,11 @@ SELECT
     END AS verdict,
     CASE WHEN next_kind IN ('verified', 'verification_failed')
         THEN (next_payload ->> '$.look.observed_on')::DATE
-    END AS looked_on
+    END AS looked_on,
+    CASE
+        WHEN next_kind IN ('dismissed', 'reopened') THEN next_at::DATE
+        WHEN next_kind = 'verified' AND second_kind = 'reopened' THEN second_at::DATE
+    END AS left_on
 FROM steps
 WHERE kind = 'fix_reported' AND next_kind IS DISTINCT FROM 'fix_reported'
 ORDER BY finding_id, sequence

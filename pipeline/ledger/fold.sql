@@ -8,27 +8,6 @@ WITH marked AS (
     FROM history
 ),
 
-pauses AS (
-    SELECT
-        finding_id,
-        kind,
-        (payload ->> 'since')::DATE AS since,
-        lead((payload ->> 'since')::DATE) OVER by_finding AS ended
-    FROM history
-    WHERE kind IN ('paused', 'resumed')
-    WINDOW by_finding AS (PARTITION BY finding_id ORDER BY sequence)
-),
-
-paused AS (
-    SELECT
-        finding_id,
-        coalesce(sum(greatest(0, ended - since)), 0)::BIGINT AS paused_days,
-        max(since) FILTER (ended IS NULL) AS paused_since
-    FROM pauses
-    WHERE kind = 'paused'
-    GROUP BY finding_id
-),
-
 last_word AS (
     SELECT
         finding_id,
@@ -58,7 +37,11 @@ last_word AS (
         arg_max(payload, sequence) FILTER (kind = 'dismissed') AS set_aside,
         count(*) FILTER (kind = 'verification_failed') AS failed_fixes,
         arg_max(kind, sequence) FILTER (kind IN ('notice_given', 'entry_refused', 'no_access'))
-            AS last_access
+            AS last_access,
+        max(sequence) FILTER (kind = 'resumed') AS resumed_in,
+        arg_max((payload ->> 'since')::DATE, sequence) FILTER (kind = 'resumed') AS resumed_on,
+        max(sequence) FILTER (kind = 'paused') AS paused_in,
+        arg_max((payload ->> 'since')::DATE, sequence) FILTER (kind = 'paused') AS pause_since
     FROM marked
     GROUP BY finding_id
 ),
@@ -91,8 +74,8 @@ SELECT
         WHEN 'set_aside' THEN 'set_aside_unrepaired'
         WHEN 'withdrawn' THEN 'no_longer_indicated'
         ELSE CASE s.grade
-            WHEN 'suspected' THEN 'suspected_live'
-            WHEN 'confirmed' THEN 'confirmed_live'
+            WHEN 'suspected' THEN 'suspected_defect'
+            WHEN 'confirmed' THEN 'confirmed_defect'
             WHEN 'record_in_doubt' THEN 'record_in_doubt'
         END
     END AS state,
@@ -132,8 +115,7 @@ SELECT
         AS seen_since_set_aside,
     s.failed_fixes,
     s.last_access,
-    p.paused_since,
-    coalesce(p.paused_days, 0) AS paused_days
+    CASE WHEN s.paused_in > coalesce(s.resumed_in, 0) THEN s.pause_since END AS paused_since,
+    s.resumed_on
 FROM settled AS s
-LEFT JOIN paused AS p USING (finding_id)
 ORDER BY s.finding_id

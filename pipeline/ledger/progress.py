@@ -12,7 +12,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipeline.ledger.due import dated_findings
+from pipeline.ledger.due import OVERDUE_COUNTS, dated_findings
 from pipeline.ledger.history import history, sql
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.survival import Survival, clopper_pearson, kaplan_meier, survival_bounds
@@ -32,7 +32,18 @@ GROUPS: dict[str, str] = {
 """By what progress can be broken down, and the SQL for it over due (d) and buildings (b)."""
 
 
-def _grouping(by: str) -> str:
+CURVE_TOLD = (
+    "From the first look that pointed at the defect to the look that proved the repair. A finding "
+    "is counted from the age at which it was raised: what was seen and never raised is in no "
+    "ledger. What is open, reported or disproved counts as without proof up to today; what was set "
+    "aside or is no longer indicated leaves on that day (Kaplan–Meier, delayed entry). Where few "
+    "are at risk, at the early days above all, steps are large."
+)
+"""What the curve of the time to a proven repair means, for people."""
+
+
+def grouping(by: str) -> str:
+    """Return the SQL of a key of ``GROUPS``, over due (d) and buildings (b)."""
     if by not in GROUPS:
         raise CoverplateError(
             f"progress cannot be shown by {by!r}",
@@ -42,7 +53,8 @@ def _grouping(by: str) -> str:
     return f"coalesce({GROUPS[by]}, 'not known')"
 
 
-def _buildings(con: duckdb.DuckDBPyConnection, buildings: pd.DataFrame | None) -> None:
+def hand_over_buildings(con: duckdb.DuckDBPyConnection, buildings: pd.DataFrame | None) -> None:
+    """Make the table ``buildings`` (building_id, owner, manager), empty where none are known."""
     empty = pd.DataFrame({"building_id": [], "owner": [], "manager": []}, dtype=str)
     frame = empty if buildings is None else buildings[["building_id", "owner", "manager"]]
     con.register("handed_over", frame)
@@ -96,15 +108,15 @@ def ageing(
 
     Returns:
         Columns group, findings, open, made_safe, reported_unproven, disproved, proven, set_aside,
-        overdue, regulatory_passed, proof_overdue, median_days_open, oldest_days_open,
+        those of ``due.OVERDUE_COUNTS``, median_days_open and oldest_days_open (since raised),
         oldest_days_unproven.
     """
     with dated_findings(ledger, rule_book, now) as con:
-        _buildings(con, buildings)
+        hand_over_buildings(con, buildings)
         return con.execute(
             f"""
             SELECT
-                {_grouping(by)} AS "group",
+                {grouping(by)} AS "group",
                 count(*) AS findings,
                 count(*) FILTER (d.open) AS open,
                 count(*) FILTER (d.treatment = 'made_safe') AS made_safe,
@@ -112,10 +124,7 @@ def ageing(
                 count(*) FILTER (d.treatment = 'disproved') AS disproved,
                 count(*) FILTER (d.treatment = 'proven') AS proven,
                 count(*) FILTER (d.treatment = 'set_aside') AS set_aside,
-                count(*) FILTER (d.overdue) AS overdue,
-                count(*) FILTER (d.regulatory_standing IN ('passed', 'passed_fix_unproven'))
-                    AS regulatory_passed,
-                count(*) FILTER (d.proof_overdue) AS proof_overdue,
+                {OVERDUE_COUNTS},
                 median(d.days_known) FILTER (d.open) AS median_days_open,
                 max(d.days_known) FILTER (d.open) AS oldest_days_open,
                 max(d.days_unproven) AS oldest_days_unproven
@@ -135,7 +144,7 @@ _TIMES = """
             WHEN d.treatment IN ('set_aside', 'withdrawn') THEN least(d.last_at::DATE, $now::DATE)
             ELSE $now::DATE
         END - d.first_seen_on AS days,
-
+        d.raised_at::DATE - d.first_seen_on AS days_to_raising,
         coalesce(l.defect_last_seen_on, d.first_seen_on) - d.first_seen_on AS earliest_days
     FROM due AS d
     LEFT JOIN buildings AS b USING (building_id)
@@ -163,15 +172,31 @@ def _times(
 ) -> pd.DataFrame:
     moment = now or dt.datetime.now(dt.UTC)
     with dated_findings(ledger, rule_book, moment) as con:
-        _buildings(con, buildings)
+        hand_over_buildings(con, buildings)
         frame = con.execute(
-            _TIMES.format(grouping=_grouping(by)),
+            _TIMES.format(grouping=grouping(by)),
             {"now": moment.astimezone(dt.UTC).replace(tzinfo=None)},
         ).df()
     frame["days"] = frame["days"].astype(float).clip(lower=0.0)
+    # it is watched from the day of its raising on, that day among them
+    frame["entry"] = frame["days_to_raising"].astype(float) - 0.5
     # a defect seen on the very day of the proof leaves no room for an earlier repair
     frame["earliest_days"] = np.minimum(frame["earliest_days"].astype(float), frame["days"])
     return frame
+
+
+def _not_by_firm(by: str) -> None:
+    if by == "firm":
+        raise CoverplateError(
+            "firms are not judged by the time since a defect was first seen: most of it passed "
+            "before they were asked",
+            expected="another grouping, or the clocks of what firms do",
+            to_do="use `coverplate findings progress --view firms`",
+        )
+
+
+def _curve(frame: pd.DataFrame, interval: float) -> Survival:
+    return kaplan_meier(frame["days"], frame["proven"], interval, entry=frame["entry"])
 
 
 def time_to_proven_repair(
@@ -184,16 +209,19 @@ def time_to_proven_repair(
 ) -> dict[str, Survival]:
     """Return, by group, how long findings go without a proven repair (Kaplan–Meier).
 
-    The time runs from the first look that pointed at the defect to the look that proved the repair.
-    Whatever is not proven is censored: open, made safe, reported and disproved ones now; set aside
-    and no longer indicated ones on the day they left the watch.
+    The time runs from the first look that pointed at the defect to the look that proved the repair;
+    a finding is counted from the age at which it was raised (delayed entry), since a defect that
+    was repaired before is in no ledger. Whatever is not proven is censored: open, made safe,
+    reported and disproved ones now; set aside and no longer indicated ones on the day they left the
+    watch. Proofs of before the raising are left out.
+
+    Raises:
+        CoverplateError: by firm; see ``clocks``.
     """
+    _not_by_firm(by)
     frame = _times(ledger, rule_book, by, buildings, now)
     interval = float(rule_book.ledger.interval)
-    return {
-        str(name): kaplan_meier(group["days"], group["proven"], interval)
-        for name, group in frame.groupby("group", sort=True)
-    }
+    return {str(name): _curve(group, interval) for name, group in frame.groupby("group", sort=True)}
 
 
 BOUND_DAYS = 120
@@ -208,22 +236,29 @@ def time_to_repair_bounds(
     buildings: pd.DataFrame | None = None,
     now: dt.datetime | None = None,
 ) -> dict[str, pd.DataFrame]:
-    """Return, by group, bounds on the time to the repair itself.
+    """Return, by group, bounds on the time from the raising to the repair itself.
 
     A repair happened somewhere between the last look that found the defect and the look that proved
     it gone; the day that was reported lies in between and is a claim.
 
     Returns:
         For each group columns days, lowest, highest: the smallest and largest share without a
-        repair after so many days that the looks allow (``survival.survival_bounds``).
+        repair so many days after the raising that the looks allow (``survival.survival_bounds``).
+
+    Raises:
+        CoverplateError: by firm; see ``clocks``.
     """
+    _not_by_firm(by)
     frame = _times(ledger, rule_book, by, buildings, now)
     return {str(name): _bounds(group) for name, group in frame.groupby("group", sort=True)}
 
 
 def _bounds(group: pd.DataFrame) -> pd.DataFrame:
+    group = group[group["entry"] < group["days"]]
     proven = group["proven"].to_numpy(dtype=bool)
-    earliest, latest = group["earliest_days"].to_numpy(), group["days"].to_numpy()
+    begun = group["days_to_raising"].to_numpy(dtype=np.float64)
+    earliest = np.maximum(group["earliest_days"].to_numpy() - begun, 0.0)
+    latest = group["days"].to_numpy() - begun
     days = np.unique(np.concatenate([earliest[proven], latest[proven]]))
     if len(days) > BOUND_DAYS:
         days = days[np.linspace(0, len(days) - 1, BOUND_DAYS).round().astype(int)]
@@ -242,36 +277,31 @@ def repair_summary(
     """Return one row a group.
 
     Returns:
-        Columns group, findings, proven, median_days (to proof; missing if under half are proven),
-        median_days_earliest, median_days_latest (bounds on the median time to the repair
-        itself), share_open_90, share_open_365 (share without a proven repair after so many days).
+        Columns group, findings (that were under watch), proven, median_days (from first seen to
+        proof; missing if it was not reached), share_open_90, share_open_365 (share without a
+        proven repair so many days after first seen); see ``time_to_proven_repair``.
+
+    Raises:
+        CoverplateError: by firm; see ``clocks``.
     """
+    _not_by_firm(by)
     frame = _times(ledger, rule_book, by, buildings, now)
     interval = float(rule_book.ledger.interval)
     rows = []
     for name, group in frame.groupby("group", sort=True):
-        curve = kaplan_meier(group["days"], group["proven"], interval)
-        bounds = _bounds(group)
+        curve = _curve(group, interval)
         rows.append(
             {
                 "group": name,
                 "findings": curve.number,
                 "proven": curve.happened,
                 "median_days": curve.median,
-                "median_days_earliest": _first_half(bounds, "lowest"),
-                "median_days_latest": _first_half(bounds, "highest"),
                 "share_open_90": curve.at(90),
                 "share_open_365": curve.at(365),
             }
         )
-    medians = ["median_days", "median_days_earliest", "median_days_latest"]
-    columns = ["group", "findings", "proven", *medians, "share_open_90", "share_open_365"]
+    columns = ["group", "findings", "proven", "median_days", "share_open_90", "share_open_365"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def _first_half(bounds: pd.DataFrame, column: str) -> float | None:
-    reached = bounds.loc[bounds[column] <= 0.5, "days"]
-    return None if reached.empty else float(reached.iloc[0])
 
 
 def reported_fixes(ledger: Ledger) -> pd.DataFrame:
@@ -330,31 +360,41 @@ def costs(
 ) -> pd.DataFrame:
     """Return money: of fixes reported, of those disproved, and quoted but not yet reported.
 
+    By firm and remedy each fix counts for the one that it was reported by and with, and a quote for
+    the firm that named it.
+
     Returns:
         Columns group, to_date (all reported fixes with a cost), on_disproved, without_cost
         (reported fixes that state none), committed (quotes on findings still to be repaired).
     """
+    of_fix = {"firm": "f.firm", "remedy": "f.remedy"}.get(by, grouping(by))
+    of_quote = "coalesce(d.quoted_by, d.firm, 'not known')" if by == "firm" else grouping(by)
     with dated_findings(ledger, rule_book, now) as con:
-        _buildings(con, buildings)
+        hand_over_buildings(con, buildings)
         return con.execute(
             f"""
             WITH spent AS (
                 SELECT
-                    finding_id,
-                    sum(cost) AS to_date,
-                    sum(cost) FILTER (verdict = 'disproved') AS on_disproved,
-                    count(*) FILTER (cost IS NULL) AS without_cost
-                FROM ({sql("fixes")}) GROUP BY finding_id
+                    {of_fix} AS "group",
+                    sum(f.cost) AS to_date,
+                    sum(f.cost) FILTER (f.verdict = 'disproved') AS on_disproved,
+                    count(*) FILTER (f.cost IS NULL) AS without_cost
+                FROM ({sql("fixes")}) AS f
+                JOIN due AS d USING (finding_id)
+                LEFT JOIN buildings AS b USING (building_id)
+                GROUP BY ALL
+            ),
+            quoted AS (
+                SELECT {of_quote} AS "group", sum(d.quoted) FILTER (d.open) AS committed
+                FROM due AS d LEFT JOIN buildings AS b USING (building_id)
+                GROUP BY ALL
             )
             SELECT
-                {_grouping(by)} AS "group",
-                coalesce(sum(s.to_date), 0) AS to_date,
-                coalesce(sum(s.on_disproved), 0) AS on_disproved,
-                coalesce(sum(s.without_cost), 0)::BIGINT AS without_cost,
-                coalesce(sum(d.quoted) FILTER (d.open), 0) AS committed
-            FROM due AS d
-            LEFT JOIN spent AS s USING (finding_id)
-            LEFT JOIN buildings AS b USING (building_id)
-            GROUP BY ALL ORDER BY ALL
+                "group",
+                coalesce(to_date, 0) AS to_date,
+                coalesce(on_disproved, 0) AS on_disproved,
+                coalesce(without_cost, 0)::BIGINT AS without_cost,
+                coalesce(committed, 0) AS committed
+            FROM spent FULL JOIN quoted USING ("group") ORDER BY ALL
             """
         ).df()

@@ -27,8 +27,8 @@ stated AS (
             WHEN treatment = 'set_aside' THEN 'set_aside_unrepaired'
             WHEN treatment = 'withdrawn' AND coalesce(seen_in < withdrawn_in, true)
                 THEN 'no_longer_indicated'
-            WHEN grade = 'suspected' THEN 'suspected_live'
-            WHEN grade = 'confirmed' THEN 'confirmed_live'
+            WHEN grade = 'suspected' THEN 'suspected_defect'
+            WHEN grade = 'confirmed' THEN 'confirmed_defect'
             ELSE 'record_in_doubt'
         END AS state
     FROM running

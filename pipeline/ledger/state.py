@@ -22,8 +22,8 @@ from shared.vocabulary import Condition
 class State(StrEnum):
     """What is electrically known and done about a finding."""
 
-    SUSPECTED_LIVE = "suspected_live"
-    CONFIRMED_LIVE = "confirmed_live"
+    SUSPECTED_DEFECT = "suspected_defect"
+    CONFIRMED_DEFECT = "confirmed_defect"
     RECORD_IN_DOUBT = "record_in_doubt"
     MADE_SAFE_DEFECT_REMAINS = "made_safe_defect_remains"
     FIX_REPORTED_UNPROVEN = "fix_reported_unproven"
@@ -34,8 +34,8 @@ class State(StrEnum):
 
 
 STATE_MEANING: dict[State, str] = {
-    State.SUSPECTED_LIVE: "evidence points at the defect; in use, nothing done",
-    State.CONFIRMED_LIVE: "the defect is confirmed; in use, nothing done",
+    State.SUSPECTED_DEFECT: "evidence points at the defect; in use, nothing done",
+    State.CONFIRMED_DEFECT: "the defect is confirmed; in use, nothing done",
     State.RECORD_IN_DOUBT: "records contradict each other; nothing settled",
     State.MADE_SAFE_DEFECT_REMAINS: "out of reach for now; the defect is still there",
     State.FIX_REPORTED_UNPROVEN: "somebody says it is repaired; no capable look since",
@@ -46,8 +46,8 @@ STATE_MEANING: dict[State, str] = {
 }
 
 OPEN_STATES = (
-    State.SUSPECTED_LIVE,
-    State.CONFIRMED_LIVE,
+    State.SUSPECTED_DEFECT,
+    State.CONFIRMED_DEFECT,
     State.RECORD_IN_DOUBT,
     State.MADE_SAFE_DEFECT_REMAINS,
     State.FIX_DISPROVED,
@@ -79,8 +79,8 @@ def state_of(treatment: str, grade: str) -> State:
         "withdrawn": State.NO_LONGER_INDICATED,
     }
     by_grade = {
-        "suspected": State.SUSPECTED_LIVE,
-        "confirmed": State.CONFIRMED_LIVE,
+        "suspected": State.SUSPECTED_DEFECT,
+        "confirmed": State.CONFIRMED_DEFECT,
         "record_in_doubt": State.RECORD_IN_DOUBT,
     }
     return by_treatment[treatment] if treatment != "none" else by_grade[grade]
@@ -103,8 +103,8 @@ class Finding:
         fix: the last reported fix, or None.
         proven_by: the look that proved the repair, while it stands proven.
         failed_fixes: how many reported fixes were disproved.
-        paused_since: the day since which own targets stand still, or None.
-        paused_days: days for which they stood still before.
+        paused_since: the day since which the own target stands still, or None.
+        resumed_on: the day from which it ran again after the last pause that ended, or None.
     """
 
     finding_id: str
@@ -129,7 +129,7 @@ class Finding:
     proven_by: ev.Look | None = None
     failed_fixes: int = 0
     paused_since: dt.date | None = None
-    paused_days: int = 0
+    resumed_on: dt.date | None = None
 
     @property
     def state(self) -> State:
@@ -198,9 +198,7 @@ def after(finding: Finding, event: ev.Event) -> Finding:
         case ev.Paused():
             new["paused_since"] = payload.since
         case ev.Resumed():
-            since = finding.paused_since or payload.since
-            new["paused_days"] = finding.paused_days + max(0, (payload.since - since).days)
-            new["paused_since"] = None
+            new |= {"paused_since": None, "resumed_on": payload.since}
         case _:
             pass
     return replace(finding, **new)
@@ -245,11 +243,16 @@ def allowed_after(finding: Finding) -> set[str]:
     return allowed
 
 
-def check_follows(finding: Finding, payload: ev.Payload) -> None:
+def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> None:
     """Refuse an event that cannot follow the state that a finding is in.
 
+    Args:
+        finding: the finding as it stands.
+        payload: what is to be written.
+        now: when it is written down.
+
     Raises:
-        CoverplateError: naming the state and what may follow.
+        CoverplateError: naming the state and what may follow, or the day that cannot be.
     """
     allowed = allowed_after(finding)
     if payload.kind not in allowed:
@@ -270,18 +273,70 @@ def check_follows(finding: Finding, payload: ev.Payload) -> None:
             expected="a day not before the defect was last seen",
             to_do="check the date; what was done before it was seen did not cure it",
         )
-    if (
-        isinstance(payload, ev.Resumed)
-        and finding.paused_since
-        and payload.since < finding.paused_since
-    ):
+    if isinstance(payload, ev.Paused):
+        _check_pause(finding, payload, now)
+    if isinstance(payload, ev.Resumed) and finding.paused_since:
+        _check_day(
+            finding,
+            f"resumed on {payload.since}",
+            payload.since,
+            now,
+            not_before=[(finding.paused_since, "the pause begins")],
+        )
+
+
+def _check_pause(finding: Finding, payload: ev.Paused, now: dt.datetime) -> None:
+    if payload.note is None or len(payload.note) < REASON_LENGTH:
         raise CoverplateError(
-            f"{finding.finding_id}: resumed on {payload.since}, paused since "
-            f"{finding.paused_since}",
-            expected="a day not before the pause",
+            f"{finding.finding_id}: a pause without a reason in words",
+            expected=f"what the work waits for, at least {REASON_LENGTH} characters",
+            to_do="say why in the note",
+        )
+    not_before = [(earliest_day(finding.raised_at), "the finding was raised")]
+    if finding.resumed_on is not None:
+        not_before.append((finding.resumed_on, "the pause before it ends"))
+    _check_day(finding, f"paused since {payload.since}", payload.since, now, not_before=not_before)
+
+
+def _check_day(
+    finding: Finding,
+    said: str,
+    day: dt.date,
+    now: dt.datetime,
+    *,
+    not_before: list[tuple[dt.date, str]],
+) -> None:
+    """Refuse a day in the future, or one before any of the days given with their meaning."""
+    if day > latest_day(now):
+        raise CoverplateError(
+            f"{finding.finding_id}: {said}, a day in the future",
+            expected="a day that has come",
+            to_do="check the date",
+        )
+    first, what = max(not_before)
+    if day < first:
+        raise CoverplateError(
+            f"{finding.finding_id}: {said}; {what} on {first}",
+            expected=f"{first} or later",
             to_do="check the date",
         )
 
+
+def earliest_day(moment: dt.datetime) -> dt.date:
+    """Return the day that a moment is where the day begins last.
+
+    Events carry UTC, people name the day that it is with them: both must be allowed.
+    """
+    return (moment.astimezone(dt.UTC) - dt.timedelta(hours=12)).date()
+
+
+def latest_day(moment: dt.datetime) -> dt.date:
+    """Return the day that a moment is where the day begins first (``earliest_day``)."""
+    return (moment.astimezone(dt.UTC) + dt.timedelta(hours=14)).date()
+
+
+REASON_LENGTH = 3
+"""Fewest characters of a reason in words."""
 
 _WAY_OUT = {
     "proven": "a defect seen after a proven repair is raised as a recurrence; "

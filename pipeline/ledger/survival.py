@@ -27,7 +27,7 @@ class Survival:
         events: how many had it at each time.
         survival: share without it after each time.
         low, high: limits of that share; missing where the curve has come down to 0.
-        number, happened: all watched, and those who had it.
+        number, happened: all who were ever watched, and those who had it.
     """
 
     times: Floats
@@ -69,20 +69,35 @@ class Survival:
         )
 
 
-def kaplan_meier(times: npt.ArrayLike, happened: npt.ArrayLike, interval: float = 0.95) -> Survival:
-    """Return the product-limit estimate.
+def kaplan_meier(
+    times: npt.ArrayLike,
+    happened: npt.ArrayLike,
+    interval: float = 0.95,
+    *,
+    entry: npt.ArrayLike | None = None,
+) -> Survival:
+    """Return the product-limit estimate, with delayed entry where entries are given.
 
     Those who leave at the same time as somebody has the event are counted as still watched then.
+    Whoever comes under watch late counts only from then on: that nothing had happened before is why
+    it can be watched at all (left truncation). Few are watched at early times then, and steps are
+    large: read ``at_risk`` beside the shares.
 
     Args:
         times: time of the event, or of leaving without it (censored), 0 or more.
         happened: whether the event happened at that time.
         interval: probability held by the limits.
+        entry: time after which each is watched; from the beginning where not given. Those whose
+            time is not after their entry were never watched and are left out.
     """
     when = np.asarray(times, dtype=np.float64)
     had = np.asarray(happened, dtype=bool)
+    since = np.full(len(when), -np.inf) if entry is None else np.asarray(entry, dtype=np.float64)
+    watched = since < when
+    when, had, since = when[watched], had[watched], since[watched]
     distinct, events = np.unique(when[had], return_counts=True)
-    at_risk = len(when) - np.searchsorted(np.sort(when), distinct, side="left")
+    entered = np.searchsorted(np.sort(since), distinct, side="left")
+    at_risk = entered - np.searchsorted(np.sort(when), distinct, side="left")
     survival: Floats = np.cumprod(1.0 - events / at_risk, dtype=np.float64)
     # the last step down to exactly 0 has no finite variance, nor limits
     with np.errstate(divide="ignore", invalid="ignore"):

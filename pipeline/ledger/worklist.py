@@ -27,6 +27,7 @@ COLUMNS: dict[str, str] = {
     "state": "State",
     "severity_class": "Severity",
     "due_on": "Due",
+    "first_target_on": "First target",
     "regulatory_due_at": "Regulatory window ends (UTC)",
     "firm": "Firm",
     "last_access": "Last access",
@@ -68,11 +69,12 @@ def work_list(
                 d.finding_id, d.sequence AS version, d.building_id, p.name, p.address,
                 nullif(d.unit_id, '') AS unit_id, d.opening_id,
                 coalesce(d.condition, d.family) AS condition, d.grade, d.state,
-                d.severity_class, d.own_due_on AS due_on, d.regulatory_due_at, d.firm,
+                d.severity_class, d.present_target_on AS due_on, d.first_target_on,
+                d.regulatory_due_at, d.firm,
                 d.last_access, d.slots
             FROM due AS d LEFT JOIN places AS p USING (building_id)
             WHERE d.open AND d.grade <> 'record_in_doubt' AND ($firm IS NULL OR d.firm = $firm)
-            ORDER BY list_position($classes, d.severity_class), d.own_due_on, d.building_id,
+            ORDER BY list_position($classes, d.severity_class), d.first_target_on, d.building_id,
                 d.unit_id, d.opening_id, d.finding_id
             """,
             {"firm": firm, "classes": [str(each.value) for each in rule_book.due.target_days]},

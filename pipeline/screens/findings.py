@@ -12,8 +12,7 @@ import sqlalchemy as sa
 
 from pipeline.ledger import Ledger
 from pipeline.ledger.database import EVENTS
-from pipeline.ledger.due import due
-from pipeline.ledger.state import OPEN_STATES
+from pipeline.ledger.due import OVERDUE_COUNTS, due
 from pipeline.offline import connect
 from shared.rule_book import RuleBook
 
@@ -63,10 +62,10 @@ def dated(
 
     Returns:
         The columns of ``due.due`` plus name, address, city, owner, manager, rank, score (of the
-        building; NULL where the warehouse does not know it), days_left (to the own target, below 0
-        when past; NULL where nothing is left to do), opens (whether somebody still has to do
-        something), assigned (whether a firm is), and one yes/no column per key of ``STANDINGS``.
-        Order: overdue first, then severity class, then days left.
+        building; NULL where the warehouse does not know it), days_left (to the present target,
+        below 0 when past; NULL where nothing is left to do), opens (whether somebody still has to
+        do something), assigned (whether a firm is), and one yes/no column per key of ``STANDINGS``.
+        Order: overdue ones, then severity class, then the first target.
     """
     frame = due(ledger, rule_book, now)
     moment = (now or dt.datetime.now(dt.UTC)).date()
@@ -80,14 +79,16 @@ def dated(
             """
             WITH joined AS (
                 SELECT f.*, l.* EXCLUDE (building_id),
-                    CASE WHEN f.open THEN (f.own_due_on::DATE - $today::DATE) END AS days_left,
-                    list_contains($open, f.state) AS opens,
+                    CASE WHEN f.open
+                        THEN (f.present_target_on::DATE - $today::DATE) END AS days_left,
+                    f.open AS opens,
                     f.firm IS NOT NULL AS assigned
                 FROM found AS f LEFT JOIN listed AS l USING (building_id)
             )
             SELECT *,
-                coalesce(overdue, false) OR coalesce(proof_overdue, false) AS stands_overdue,
-                coalesce(open AND days_left BETWEEN 0 AND $week, false) AS stands_week,
+                overdue AS stands_overdue,
+                coalesce(open AND NOT paused AND days_left BETWEEN 0 AND $week, false)
+                    AS stands_week,
                 state = 'fix_reported_unproven' AS stands_unproven,
                 opens AND NOT assigned AS stands_unassigned,
                 opens AS stands_open,
@@ -95,13 +96,12 @@ def dated(
                     state) AS stands_closed
             FROM joined
             ORDER BY stands_overdue DESC, opens DESC,
-                coalesce(list_position($classes, severity_class), 9), days_left NULLS LAST,
+                coalesce(list_position($classes, severity_class), 9), first_target_on,
                 rank NULLS LAST, building_id, unit_id, opening_id
             """,
             {
                 "today": moment,
                 "week": WEEK,
-                "open": [state.value for state in OPEN_STATES],
                 "classes": list(CLASSES),
             },
         ).fetchdf()
@@ -168,22 +168,22 @@ def by_building(frame: pd.DataFrame) -> pd.DataFrame:
     """Findings of ``dated`` counted by building, most overdue first.
 
     Returns:
-        Columns building_id, name, manager, owner, rank, score, findings, open, overdue, unproven,
-        proven, next_due_on (earliest own target of what is open), worst (severity class of what is
-        open, or None).
+        Columns building_id, name, manager, owner, rank, score, findings, open, unproven, proven,
+        those of ``due.OVERDUE_COUNTS``, next_due_on (earliest present target of what is open),
+        worst (severity class of what is open, or None).
     """
     con = connect()
     try:
         con.register("found", frame)
         return con.execute(
-            """
+            f"""
             SELECT building_id, any_value(name) AS name, any_value(manager) AS manager,
                 any_value(owner) AS owner, any_value(rank) AS rank, any_value(score) AS score,
                 count(*) AS findings, count(*) FILTER (opens) AS open,
-                count(*) FILTER (stands_overdue) AS overdue,
+                {OVERDUE_COUNTS},
                 count(*) FILTER (stands_unproven) AS unproven,
                 count(*) FILTER (state = 'repair_proven') AS proven,
-                min(own_due_on) FILTER (opens) AS next_due_on,
+                min(present_target_on) FILTER (opens) AS next_due_on,
                 arg_min(severity_class, coalesce(list_position($classes, severity_class), 9))
                     FILTER (opens) AS worst
             FROM found GROUP BY building_id

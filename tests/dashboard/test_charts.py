@@ -126,7 +126,7 @@ def charts(tone):
     states = pd.DataFrame(
         {
             "day": pd.to_datetime(["2024-05-03", "2024-05-10"]),
-            "state": ["confirmed_live", "repair_proven"],
+            "state": ["confirmed_defect", "repair_proven"],
             "findings": [4, 1],
         }
     )
@@ -164,7 +164,9 @@ def charts(tone):
         "readings": readings.readings(table, tone),
         "moves": moves.moves(moved, tone),
         "states": progress.states_over_time(states, tone),
-        "proof": progress.time_to_proof(survival, tone),
+        "proof": progress.still_running(
+            survival, tone, since="first seen", without="without a proven repair"
+        ),
         "disproved": progress.disproved(failed, tone),
     }
 

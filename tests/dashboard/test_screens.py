@@ -14,6 +14,7 @@ from pipeline.screens.reader import ScreenReader
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import build
 from shared.vocabulary import CAUTIONS, CONDITIONS, Condition
+from tests.cli.running import run
 
 SCREENS = (
     "where_next",
@@ -332,7 +333,9 @@ def test_findings_are_assigned_all_or_none(show, own):
     from pipeline.ledger import current
 
     frame = current(open_ledger(workspace=own.root))
-    open_ones = frame[frame["state"].isin(["confirmed_live", "suspected_live", "record_in_doubt"])]
+    open_ones = frame[
+        frame["state"].isin(["confirmed_defect", "suspected_defect", "record_in_doubt"])
+    ]
     assert len(open_ones) > 10
     assert (open_ones["firm"] == "Kestrel Wiring").all()
 
@@ -420,22 +423,81 @@ def test_the_second_of_two_people_is_told_and_nothing_is_overwritten(show, own, 
 def test_overdue_shows_what_is_past_its_day(show, own):
     import datetime as dt
 
-    from pipeline.ledger import Draft, current
-    from pipeline.ledger.events import Assigned
+    from pipeline.ledger.events import Assigned, Raised
+    from shared.faults import CoverplateError
 
     ledger = open_ledger(workspace=own.root)
-    late = current(ledger)["finding_id"].iloc[:3]
-    day = dt.date.today() - dt.timedelta(days=9)
-    ledger.append_many(
-        [Draft(str(f), Assigned(firm="Kestrel Wiring", due_on=day)) for f in late],
-        who="T. Est",
-        origin="cli",
-    )
+    raised = Raised(
+        building_id="0001", unit_id="2A", opening_id="new", family="false_ground",
+        grade="confirmed", condition="false_ground", first_seen_on=dt.date(2020, 1, 1),
+    )  # fmt: skip
+    ago = dt.datetime.now(dt.UTC) - dt.timedelta(days=30)  # 21 days, so 9 days past
+    late = ledger.raise_finding(raised, who="T. Est", origin="cli", at=ago).finding_id
     app = show(own, "overdue")
     sound(app)
     body = plate(app, "overdue")
-    assert all(str(f) in body for f in late)
-    assert "overdue by 9 days" in body
+    assert late in body
+    assert "9 days past its first target" in body
+    day = dt.date.today() + dt.timedelta(days=40)
+    refusal = "later than its first target"
+    with pytest.raises(CoverplateError, match=refusal):
+        ledger.append(late, Assigned(firm="Kestrel", due_on=day), who="T. Est", origin="cli")
+    moved = Assigned(firm="Kestrel Wiring", due_on=day, note="the firm can come no sooner")
+    ledger.append(late, moved, who="T. Est", origin="cli")
+    app = show(own, "overdue")
+    body = plate(app, "overdue")
+    assert late in body
+    assert "9 days past its first target" in body
+    assert "moved 1 time to" in body
+    rows = run("findings", "list", "--overdue", "--workspace", own.root, "--json").json()
+    head = plate(app, "standing")
+    for told, name in (
+        ("Past the first target", "overdue_first"),
+        ("Past the present target", "overdue_present"),
+        ("Waiting too long for proof", "proof_overdue"),
+        ("Overdue in all", "overdue"),
+    ):
+        number = sum(row[name] for row in rows)
+        assert f"<dt>{told}</dt><dd>{number}</dd>" in head
+    assert f">{len(rows)} finding" in body
+    shown = show(own, "finding", id=late)
+    sound(shown)
+    assert "the firm can come no sooner" in plate(shown, "moves")
+    assert "First target" in plate(shown, "facts")
+
+
+def test_progress_tells_three_clocks_and_the_record_of_firms(show, own, false_ground):
+    from pipeline.ledger.events import Assigned
+
+    ledger = open_ledger(workspace=own.root)
+    ledger.append(false_ground, Assigned(firm="Kestrel Wiring"), who="T. Est", origin="cli")
+    app = show(own, "progress")
+    sound(app)
+    told = plate(app, "clocks")
+    for words in ("seen → known", "assigned → fix reported", "1 waiting"):
+        assert words in told
+    assert any("no firm had been asked yet" in m.value for m in app.markdown)
+    assert "0 of 1; 1 waiting" in plate(app, "firms")
+    app = show(own, "progress", by="firm")
+    sound(app)
+    assert "seen → known" not in plate(app, "clocks")
+    assert "Kestrel Wiring" in plate(app, "clocks")
+    assert any("before they were asked" in c.value for c in app.caption)
+
+
+def test_a_pause_needs_its_reason_in_words(show, own, false_ground):
+    app = show(own, "finding", id=false_ground)
+    app.text_input(key="who").set_value("T. Est")
+    app.selectbox(key="happened").set_value("paused").run()
+    next(b for b in app.button if b.label == "Write it down").click().run()
+    sound(app)
+    assert "a pause without a reason in words" in app.error[0].value
+    app.text_area(key="note-paused").set_value("tenant in hospital")
+    next(b for b in app.button if b.label == "Write it down").click().run()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    assert "paused since" in plate(app, "heading")
+    assert "tenant in hospital" in plate(app, "moves")
 
 
 def test_fix_reports_of_a_firm_come_in_row_by_row(show, own, false_ground):

@@ -1,5 +1,6 @@
 """The commands on findings, fixes and the ledger, as a person types them."""
 
+import datetime as dt
 import json
 import shlex
 
@@ -53,12 +54,12 @@ def finding(typed):
         "findings raise --building B1 --unit 2A --opening K1 --condition false_ground "
         f"--slots three_slot --seen-on {DAY} --by Ann"
     )
-    assert (row["version"], row["state"]) == (1, "confirmed_live")
+    assert (row["version"], row["state"]) == (1, "confirmed_defect")
     return row["finding_id"]
 
 
 def test_from_raised_to_proven(typed, finding):
-    typed(f"findings assign {finding}@1 --firm Pellworth --due 2025-04-01")
+    typed(f"findings assign {finding}@1 --firm Pellworth --due {dt.date.today()}")
     typed(f"fix quote {finding} --firm Pellworth --amount 400")
     (told,) = typed.json(
         f"fix report {finding}@3 --remedy grounding_conductor_added --firm Pellworth "
@@ -95,7 +96,7 @@ def test_from_raised_to_proven(typed, finding):
     assert kinds == ["raised", "assigned", "quoted", "fix_reported", "verified"]
     shown = typed(f"findings show {finding}")
     assert "repair proven" in shown and CAUTIONS[0] in shown
-    for view in ("summary", "ageing", "states", "curve", "bounds", "failed", "costs"):
+    for view in ("ageing", "clocks", "firms", "states", "failed", "costs"):
         assert typed.json(f"findings progress --view {view}")
         assert typed(f"findings progress --view {view}").strip()
 
@@ -131,18 +132,18 @@ def test_life_without_a_fix(typed, finding):
     def state(text):
         return typed.json(text)[0]["state"]
 
-    assert state(f"findings accept {finding}") == "confirmed_live"
+    assert state(f"findings accept {finding}") == "confirmed_defect"
     made_safe = f"findings make-safe {finding} --how circuit_de_energised"
     assert state(made_safe) == "made_safe_defect_remains"
-    assert state(f"findings make-live {finding} --reason heating") == "confirmed_live"
+    assert state(f"findings make-live {finding} --reason heating") == "confirmed_defect"
     for what in ("notice_given", "entry_refused", "no_access"):
         typed(f"findings access {finding} --what {what}")
-    typed(f"findings pause {finding} --reason no_access")
+    typed(f"findings pause {finding} --reason no_access --note nobody_at_home")
     assert typed.json("findings list")[0]["paused_since"] is not None
     typed(f"findings resume {finding}")
     typed(f"findings comment {finding}", "the tenant is away")
     assert state(f"findings dismiss {finding} --reason sold") == "set_aside_unrepaired"
-    assert state(f"findings reopen {finding} --reason mistake") == "confirmed_live"
+    assert state(f"findings reopen {finding} --reason mistake") == "confirmed_defect"
     assert typed("ledger verify").startswith("1 findings, 12 events")
 
 

@@ -52,14 +52,16 @@ def row(ledger, finding, now):
 def test_own_targets_by_severity_class(ledger):
     severe = raise_on(ledger, "K1")
     worst = raise_on(ledger, "K2", condition="hot_on_ground", family="hot_on_ground")
-    assert row(ledger, severe, after(0)).own_due_on.date() == DAY + dt.timedelta(21)
-    assert row(ledger, worst, after(0)).own_due_on.date() == DAY + dt.timedelta(1)
+    assert row(ledger, severe, after(0)).present_target_on.date() == DAY + dt.timedelta(21)
+    assert row(ledger, worst, after(0)).present_target_on.date() == DAY + dt.timedelta(1)
     assert row(ledger, worst, after(0)).severity_class == "life_threatening"
     assert not row(ledger, severe, after(21)).overdue
     late = row(ledger, severe, after(24))
     assert late.overdue and late.days_overdue == 3
-    ledger.append(severe, ev.Assigned(firm="P", due_on=DAY + dt.timedelta(60)), **WHO)
-    assert not row(ledger, severe, after(24)).overdue
+    later = ev.Assigned(firm="P", due_on=DAY + dt.timedelta(60), note="parts come in April")
+    ledger.append(severe, later, at=after(20), **WHO)
+    late = row(ledger, severe, after(24))
+    assert (late.overdue, late.overdue_first, late.overdue_present) == (True, True, False)
 
 
 @pytest.mark.parametrize(
@@ -77,10 +79,12 @@ def test_regulatory_windows_run_in_elapsed_time_whatever_is_paused(
     ends = after(0) + dt.timedelta(hours=hours)
     found = row(ledger, finding, after(0))
     assert found.regulatory_due_at == ends.replace(tzinfo=None)
-    ledger.append(finding, ev.Paused(since=DAY, reason="no_access"), at=after(0), **WHO)
+    pause = ev.Paused(since=DAY, reason="no_access", note="nobody at home")
+    ledger.append(finding, pause, at=after(0), **WHO)
     paused = row(ledger, finding, after(400))
-    assert not paused.overdue
-    assert paused.own_due_on > found.own_due_on
+    assert (paused.overdue_first, paused.overdue_present) == (True, False)
+    assert paused.present_target_on > found.present_target_on
+    assert paused.first_target_on == found.first_target_on
     assert paused.regulatory_due_at == found.regulatory_due_at
     assert paused.regulatory_standing == "passed"
     assert row(ledger, finding, ends).regulatory_standing == "running"
@@ -92,9 +96,11 @@ def test_a_pause_moves_the_own_target_by_its_length(ledger):
     finding = raise_on(ledger, "K1")
     for since, until in ((2, 5), (10, 17)):
         on = DAY + dt.timedelta(since)
-        ledger.append(finding, ev.Paused(since=on, reason="waiting_for_permit"), **WHO)
+        waits = ev.Paused(since=on, reason="waiting_for_permit", note="filed, not granted")
+        ledger.append(finding, waits, **WHO)
         ledger.append(finding, ev.Resumed(since=DAY + dt.timedelta(until)), **WHO)
-    assert row(ledger, finding, after(20)).own_due_on.date() == DAY + dt.timedelta(21 + 3 + 7)
+    found = row(ledger, finding, after(20))
+    assert found.present_target_on.date() == DAY + dt.timedelta(21 + 3 + 7)
 
 
 def test_a_fix_in_time_meets_the_window_only_once_proven(ledger):
@@ -113,8 +119,8 @@ def test_a_reported_fix_ages_visibly(ledger):
     assert (found.state, found.days_unproven, found.proof_overdue) == (
         "fix_reported_unproven", 27, True,
     )  # fmt: skip
-    assert not found.overdue
-    assert not row(ledger, finding, after(17)).proof_overdue
+    assert (found.overdue, found.overdue_first, found.overdue_present) == (True, False, False)
+    assert not row(ledger, finding, after(17)).overdue
 
 
 @pytest.fixture
@@ -147,7 +153,9 @@ def test_only_a_proven_repair_ends_the_time(ledger, history):
     curve = time_to_proven_repair(ledger, BOOK, now=NOW)["all"]
     times = [10, 20, 30, 40, 40, 100, 100, 3, 100, 10]
     proven = [1, 1, 1, 1, 0, 0, 0, 0, 0, 0]
-    expected = kaplan_meier(times, proven)
+    # each is watched from the day on which it was raised, here the day on which it was seen
+    expected = kaplan_meier(times, proven, entry=[-0.5] * 10)
+    assert expected.frame().equals(kaplan_meier(times, proven).frame())
     assert curve.frame().equals(expected.frame())
     assert (curve.number, curve.happened) == (10, 4)
 
@@ -176,7 +184,7 @@ def test_bounds_on_the_repair_itself_span_the_unwatched_time(ledger, history):
     for day, row_ in bounds.iterrows():
         assert row_["lowest"] <= proof.at(day) <= row_["highest"] or day == 40
     (told,) = repair_summary(ledger, BOOK, now=NOW).to_dict("records")
-    assert pd.isna(told["median_days_earliest"])  # over half are not proven at all
+    assert pd.isna(told["median_days"])  # over half are not proven at all
 
 
 def test_a_later_look_that_found_the_defect_narrows_the_bounds(ledger):
@@ -195,7 +203,6 @@ def test_summary_by_group(ledger, history):
     buildings = pd.DataFrame({"building_id": ["B1"], "owner": ["Vale"], "manager": ["Ondry"]})
     for by, groups in {
         "owner": {"Vale"}, "manager": {"Ondry"}, "severity_class": {"severe"},
-        "firm": {"Pellworth", "Oddy", "not known"},
         "remedy": {"grounding_conductor_added", "not known"},
     }.items():  # fmt: skip
         frame = repair_summary(ledger, BOOK, by=by, buildings=buildings, now=NOW)
@@ -204,6 +211,9 @@ def test_summary_by_group(ledger, history):
         assert frame["proven"].sum() == 4
     with pytest.raises(CoverplateError, match="cannot be shown by"):
         repair_summary(ledger, BOOK, by="colour")
+    for asked in (repair_summary, time_to_proven_repair, time_to_repair_bounds):
+        with pytest.raises(CoverplateError, match="before they were asked"):
+            asked(ledger, BOOK, by="firm")
 
 
 def test_failed_fixes_by_firm_with_limits(ledger, history):
@@ -253,5 +263,6 @@ def test_ageing_counts(ledger, history):
     assert (found["open"], found["made_safe"], found["reported_unproven"], found["proven"]) == (
         4, 1, 1, 4,
     )  # fmt: skip
-    assert (found["overdue"], found["proof_overdue"], found["set_aside"]) == (3, 1, 1)
+    assert (found["overdue_first"], found["proof_overdue"], found["set_aside"]) == (3, 1, 1)
+    assert found["overdue"] == 4
     assert (found["oldest_days_open"], found["oldest_days_unproven"]) == (100, 92)

@@ -6,7 +6,7 @@ import sqlite3
 
 import pytest
 import sqlalchemy as sa
-from ledger_samples import DAY, WHO, fix, look, raised
+from ledger_samples import DAY, WHO, fix, look, moment, raised
 
 from pipeline.ledger import Draft, current, open_ledger
 from pipeline.ledger.archive import (
@@ -34,7 +34,7 @@ def three_findings(ledger):
 
 
 def test_a_finding_from_raised_to_proven(any_ledger):
-    finding = any_ledger.raise_finding(raised(), **WHO).finding_id
+    finding = any_ledger.raise_finding(raised(), at=moment(DAY), **WHO).finding_id
     any_ledger.append(finding, Assigned(firm="Pellworth Electric", due_on=DAY), **WHO)
     any_ledger.append(finding, fix(cost=420.0), **WHO)
     any_ledger.record_look(finding, look(), **WHO)

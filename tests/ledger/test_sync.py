@@ -42,7 +42,7 @@ def test_confirmed_and_suspected_defects_are_raised_once(ledger, warehouse):
     done = sync_findings(warehouse.con, ledger)
     assert done == Synced(3, 0, 0, 0, 0, 0)
     assert states(ledger) == {
-        "K1": "confirmed_live", "K2": "suspected_live", "K7": "confirmed_live",
+        "K1": "confirmed_defect", "K2": "suspected_defect", "K7": "confirmed_defect",
     }  # fmt: skip
     (first,) = [row for row in current(ledger).to_dict("records") if row["opening_id"] == "K1"]
     assert first["first_seen_on"].date() == DAY - dt.timedelta(40)  # the look that pointed at it
@@ -57,7 +57,7 @@ def test_a_later_look_makes_it_seen_again_and_confirms(ledger, warehouse):
     warehouse.opening("K1", "reversed_false_ground", 0.97)
     assert sync_findings(warehouse.con, ledger).seen_again == 1
     (row,) = current(ledger).to_dict("records")
-    assert (row["state"], row["condition"]) == ("confirmed_live", "reversed_false_ground")
+    assert (row["state"], row["condition"]) == ("confirmed_defect", "reversed_false_ground")
     assert row["last_seen_on"].date() == DAY + dt.timedelta(5)
     assert sync_findings(warehouse.con, ledger) == NOTHING
 
@@ -71,10 +71,10 @@ def test_suspicion_is_withdrawn_but_not_called_repaired(ledger, warehouse):
     for opening in ("K1", "K2"):
         warehouse.opening(opening, "false_ground", 0.05, confirmed=False)
     assert sync_findings(warehouse.con, ledger).withdrawn == 1  # somebody works on K2
-    assert states(ledger) == {"K1": "no_longer_indicated", "K2": "suspected_live"}
+    assert states(ledger) == {"K1": "no_longer_indicated", "K2": "suspected_defect"}
     warehouse.opening("K1", "false_ground", 0.7, confirmed=False)
     assert sync_findings(warehouse.con, ledger).seen_again == 1
-    assert states(ledger)["K1"] == "suspected_live"
+    assert states(ledger)["K1"] == "suspected_defect"
 
 
 def test_conflicts_between_records_come_and_go(ledger, warehouse):
@@ -194,7 +194,7 @@ def test_what_was_plainly_reported_is_raised_as_said_however_improbable(ledger, 
     assert sync_findings(warehouse.con, ledger) == Synced(1, 0, 0, 0, 0, 0)
     (row,) = current(ledger).to_dict("records")
     assert (row["family"], row["condition"]) == ("false_ground", "reversed_false_ground")
-    assert (row["state"], row["standing"]) == ("suspected_live", "measured")
+    assert (row["state"], row["standing"]) == ("suspected_defect", "measured")
     assert row["probability"] < ledger.rule_book.ledger.withdraw_probability.value
     (event,) = ledger.history(row["finding_id"])
     assert event.payload.note == "said to be reversed_false_ground"
@@ -240,7 +240,7 @@ def test_what_is_urgent_and_no_condition_of_the_wiring_is_a_finding_of_its_own(
     assert states(ledger) == {"K1": "no_longer_indicated"}
     warehouse.urgent("K1", defect, 9)
     assert sync_findings(warehouse.con, ledger).seen_again == 1
-    assert states(ledger) == {"K1": "suspected_live"}
+    assert states(ledger) == {"K1": "suspected_defect"}
 
 
 def test_live_metal_reported_after_a_proven_repair_is_a_recurrence(ledger, warehouse, reported):

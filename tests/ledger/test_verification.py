@@ -92,7 +92,7 @@ def test_a_missing_marking_is_refused(ledger, remedy, markings):
     finding = ledger.raise_finding(raised(), **WHO).finding_id
     with pytest.raises(CoverplateError, match="needs the marking"):
         ledger.append(finding, fix(remedy, markings=markings), **WHO)
-    assert ledger.finding(finding).state is State.CONFIRMED_LIVE
+    assert ledger.finding(finding).state is State.CONFIRMED_DEFECT
 
 
 PROTECTED = {"gfci_protected": "yes", "gfci_button_tripped": "yes", "marking": "both"}

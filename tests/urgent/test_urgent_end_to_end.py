@@ -175,7 +175,7 @@ def test_one_standing_everywhere(told):
         defect = str(row["defect"])
         found = frame.loc[(row["building_id"], row["opening_id"], family.get(defect, defect))]
         assert found["standing"] == row["standing"]
-        assert found["state"] in ("suspected_live", "confirmed_live")
+        assert found["state"] in ("suspected_defect", "confirmed_defect")
         if defect in family:
             assert found["condition"] == defect
         else:
