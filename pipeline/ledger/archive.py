@@ -18,9 +18,9 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.chain import StoredEvent, breaks
+from pipeline.ledger.chain import StoredEvent, breaks, parsed_event
 from pipeline.ledger.database import EVENTS, FINDINGS, IMPORTED_ROWS
-from pipeline.ledger.store import Ledger, finding_row, move_heads, parsed_event
+from pipeline.ledger.store import Ledger, finding_row, move_heads
 from shared.canonical import START
 from shared.faults import CoverplateError
 from shared.records import quoted

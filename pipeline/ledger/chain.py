@@ -7,11 +7,13 @@ heads as they were on a day, kept somewhere else.
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from pipeline.ledger import events as ev
 from shared.canonical import START, canonical
 
 
@@ -58,8 +60,8 @@ class Break:
     """A place where the ledger is not what was written.
 
     Attributes:
-        finding_id: the finding.
-        sequence: the event at which it shows.
+        finding_id: the finding; blank where it is the ledger as a whole.
+        sequence: the event at which it shows; 0 where it is the ledger as a whole.
         what: what is wrong there.
     """
 
@@ -67,9 +69,62 @@ class Break:
     sequence: int
     what: str
 
+    @property
+    def said(self) -> str:
+        """The break as a line; one of the whole ledger names no finding."""
+        return (
+            f"{self.finding_id} event {self.sequence} {self.what}" if self.finding_id else self.what
+        )
+
 
 Heads = Mapping[str, tuple[int, str]]
 """finding_id to (sequence, hash) of its last event."""
+
+
+def well_formed(event: StoredEvent) -> bool:
+    """Whether a stored event's columns are of their kinds; a damaged file may give any other."""
+    return all(
+        type(value) is (int if name in ("position", "sequence") else str)
+        for name, value in vars(event).items()
+    )
+
+
+def parsed_event(stored: StoredEvent) -> ev.Event:
+    """Return a stored event with its content validated.
+
+    Raises:
+        CoverplateError: its content is no event's.
+        ValueError: its content is no JSON, or its time is none.
+    """
+    return ev.Event(
+        position=stored.position,
+        finding_id=stored.finding_id,
+        sequence=stored.sequence,
+        recorded_at=dt.datetime.fromisoformat(stored.recorded_at),
+        who=stored.who,
+        origin=stored.origin,
+        payload=ev.parse_payload(json.loads(stored.payload)),
+        previous_hash=stored.previous_hash,
+        hash=stored.hash,
+    )
+
+
+class LedgerHash:
+    """The hash of events in the order written, as it grows: the head of the whole ledger."""
+
+    def __init__(self) -> None:
+        self.events = 0
+        self._digest = hashlib.sha256()
+
+    def add(self, event_hash: str) -> None:
+        """Take the next event in."""
+        self._digest.update(f"{event_hash}\n".encode())
+        self.events += 1
+
+    @property
+    def hash(self) -> str:
+        """The hash of all events taken in so far."""
+        return self._digest.hexdigest()
 
 
 def breaks(events: Iterable[StoredEvent], heads: Heads, seal: Heads | None = None) -> list[Break]:
@@ -103,7 +158,7 @@ def breaks(events: Iterable[StoredEvent], heads: Heads, seal: Heads | None = Non
             found.append(
                 Break(finding_id, last + 1, f"events {last + 1} to {sequence} are missing")
             )
-        elif last > sequence or chain[last] != digest:
+        elif last > sequence or chain.get(last) != digest:
             found.append(Break(finding_id, last, "the last event is not the one that was written"))
     for finding_id, (sequence, digest) in (seal or {}).items():
         if seen.get(finding_id, {}).get(sequence) != digest:
@@ -112,14 +167,17 @@ def breaks(events: Iterable[StoredEvent], heads: Heads, seal: Heads | None = Non
 
 
 def _expected(event: StoredEvent) -> str:
-    kind_ok = json.loads(event.payload).get("kind") == event.kind if event.payload else False
-    digest = event_hash(
-        event.previous_hash,
-        event.finding_id,
-        event.sequence,
-        event.recorded_at,
-        event.who,
-        event.origin,
-        event.payload,
-    )
+    try:
+        kind_ok = json.loads(event.payload)["kind"] == event.kind
+        digest = event_hash(
+            event.previous_hash,
+            event.finding_id,
+            event.sequence,
+            event.recorded_at,
+            event.who,
+            event.origin,
+            event.payload,
+        )
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return ""
     return digest if kind_ok else ""

@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 
 from pipeline.ledger import events as ev
+from pipeline.ledger.families import identity_of, is_family
 from pipeline.ledger.remedies import checked_fix
 from pipeline.ledger.state import Finding, check_follows
 from pipeline.ledger.verification import Judge
@@ -51,6 +52,67 @@ def checked_payload(
             )
         return judged
     return payload
+
+
+CLOCKS_APART = dt.timedelta(days=1)
+"""By so much the clock of whoever wrote may be ahead."""
+
+
+def check_time(
+    finding: str, moment: dt.datetime, last: dt.datetime | None, now: dt.datetime
+) -> None:
+    """Refuse a time of writing from before the event before it, or one that has not come.
+
+    Args:
+        finding: the finding, as it is named in the refusal.
+        moment: when the event was, or is to be, recorded.
+        last: when the event before it was recorded; None for the first.
+        now: the time that it is.
+    """
+    if last is not None and moment < last:
+        raise CoverplateError(
+            f"{finding}: recorded at {utc_text(moment)}, before the event before it "
+            f"({utc_text(last)})",
+            expected="a time not before that of the last event",
+            to_do="check the clock, or the time that was given",
+        )
+    if moment > now + CLOCKS_APART:
+        raise CoverplateError(
+            f"{finding}: recorded at {utc_text(moment)}, a time in the future",
+            expected="a time that has come",
+            to_do="check the clock, or the time that was given",
+        )
+
+
+def check_raised(raised: ev.Raised, before: Finding | None, *, proven: bool) -> None:
+    """Refuse a finding of no family, or a recurrence of what was not proven repaired.
+
+    Args:
+        raised: the event.
+        before: the occurrence before it, where it is a later one and that one stands.
+        proven: whether a repair of that one was proven.
+    """
+    if not is_family(raised.family):
+        raise CoverplateError(
+            f"{raised.family!r} is no defect family",
+            to_do="see `coverplate findings raise --help`",
+        )
+    earlier = None
+    if raised.occurrence > 1:
+        earlier = identity_of(raised.model_copy(update={"occurrence": raised.occurrence - 1}))
+    if raised.recurs_of != earlier or (earlier is not None and not proven):
+        what = f"would be occurrence {raised.occurrence} of {earlier or 'nothing before it'}, "
+        if earlier is None:
+            what += f"and is said to recur of {raised.recurs_of}"
+        elif before is None:
+            what += "which does not exist"
+        else:
+            what += "which is not proven repaired" if not proven else "and does not say so"
+        raise CoverplateError(
+            f"{identity_of(raised)} {what}",
+            expected="a recurrence that points back at a defect whose repair was proven",
+            to_do="add what was seen to the finding that stands",
+        )
 
 
 def check_actor(who: str, origin: str) -> None:

@@ -1,0 +1,184 @@
+"""The rule books that judged events: kept whole, each with a judge to judge by it again.
+
+A hash proves which rule book it is, so one that the program or the workspace has need not be kept
+to be used. Any other is taken only from the ledger's own table.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from functools import cache
+
+import pyarrow as pa
+import sqlalchemy as sa
+from sqlalchemy.engine import Connection
+
+from pipeline.ledger import events as ev
+from pipeline.ledger.database import RULE_BOOKS
+from pipeline.ledger.state import Finding
+from pipeline.ledger.verification import LOOK_COLUMNS, Judge
+from pipeline.offline import connect
+from shared.faults import CoverplateError
+from shared.rule_book import RuleBook, kept_rule_book, load_rule_book
+from shared.vocabulary import Method
+
+JUDGED = ("fix_reported", "verified", "verification_failed")
+"""Kinds of event that a rule book judged when they were written."""
+
+
+def keep_rule_book(con: Connection, digest: str, text: str, first_used_at: str) -> None:
+    """Keep a rule book, if it is not kept, in the transaction of the events that name it."""
+    known = con.execute(sa.select(RULE_BOOKS.c.hash).where(RULE_BOOKS.c.hash == digest)).first()
+    if known is None:
+        row = {"hash": digest, "text": text, "first_used_at": first_used_at}
+        con.execute(sa.insert(RULE_BOOKS), [row])
+
+
+def kept_rows(con: Connection) -> list[dict[str, str]]:
+    """Return the rule books that are kept: hash, text, first_used_at."""
+    if not sa.inspect(con).has_table(RULE_BOOKS.name):
+        return []  # written before rule books were kept, and opened without writing
+    query = sa.select(RULE_BOOKS).order_by(RULE_BOOKS.c.first_used_at, RULE_BOOKS.c.hash)
+    rows = [dict(row) for row in con.execute(query).mappings()]
+    return [row for row in rows if all(isinstance(value, str) for value in row.values())]
+
+
+def kept_texts(con: Connection) -> dict[str, str]:
+    """Return the texts of the rule books that are kept, by hash."""
+    return {row["hash"]: row["text"] for row in kept_rows(con)}
+
+
+@cache
+def _shipped() -> RuleBook:
+    return load_rule_book()
+
+
+class Books:
+    """Rule books by their hash.
+
+    Args:
+        own: rule books at hand; the one shipped with the program is always among them.
+        kept: texts of others that may judge, by hash.
+        offered: hashes of rule books that a file carries and nobody vouched for.
+    """
+
+    def __init__(
+        self, own: Iterable[RuleBook], kept: Mapping[str, str], offered: Iterable[str] = ()
+    ) -> None:
+        self._own = {book.hash: book for book in (*own, _shipped())}
+        self._kept = dict(kept)
+        self._offered = frozenset(offered)
+        self._judges: dict[str, Rejudge | CoverplateError] = {}
+
+    @property
+    def hashes(self) -> frozenset[str]:
+        """The hashes of all that may judge."""
+        return frozenset(self._own) | frozenset(self._kept)
+
+    def text(self, digest: str) -> str | None:
+        """Return the text of a rule book that may judge, None if there is none of that hash."""
+        own = self._own.get(digest)
+        return own.text if own is not None else self._kept.get(digest)
+
+    def judge(self, digest: str) -> Rejudge:
+        """Return the judge by a rule book.
+
+        Raises:
+            CoverplateError: it is not kept here, is not vouched for, or cannot be read.
+        """
+        if digest not in self._judges:
+            try:
+                self._judges[digest] = Rejudge(self._found(digest))
+            except CoverplateError as fault:
+                self._judges[digest] = fault
+        found = self._judges[digest]
+        if isinstance(found, CoverplateError):
+            raise found
+        return found
+
+    def _found(self, digest: str) -> RuleBook:
+        if digest in self._own:
+            return self._own[digest]
+        if digest in self._kept:
+            return kept_rule_book(self._kept[digest], digest)
+        if digest in self._offered:
+            raise CoverplateError(
+                f"judged by the rule book {digest}, which the file brings along and neither this "
+                f"ledger nor the program knows; who trusts it gives --rule-book-hash {digest}"
+            )
+        if not digest:
+            raise CoverplateError("does not say which rule book judged it")
+        raise CoverplateError(f"judged by a rule book that is not kept here ({digest})")
+
+
+class Rejudge(Judge):
+    """A judge of many events at once: what it worked out for one it keeps for the others alike."""
+
+    def __init__(self, book: RuleBook) -> None:
+        super().__init__(book)
+        self._codes: dict[tuple[object, ...], str] = {}
+        self._capable: dict[object, tuple[Method, ...]] = {}
+
+    def prepare(self, looks: Iterable[ev.Look]) -> None:
+        """Work out the codes of many looks in one query."""
+        wanted = list({_read(look): None for look in looks if _read(look) not in self._codes})
+        if not wanted:
+            return
+        typed = ", ".join(f"{name} {kind}" for name, kind in LOOK_COLUMNS.items())
+        names = ", ".join(LOOK_COLUMNS)
+        with connect() as con:
+            con.execute(f"CREATE TEMP TABLE looks (number INTEGER, {typed})")
+            frame = {"number": list(range(len(wanted)))} | {
+                name: [row[place] for row in wanted] for place, name in enumerate(LOOK_COLUMNS)
+            }
+            con.register("handed_over", _table(frame))
+            con.execute(f"INSERT INTO looks SELECT number, {names} FROM handed_over")
+            found = con.execute(
+                f"SELECT {self.likelihoods.reading_code_sql()} "
+                f"FROM (SELECT *, NULL::VARCHAR AS reader FROM looks) ORDER BY number"
+            ).fetchall()
+        self._codes |= dict(zip(wanted, (str(row[0]) for row in found), strict=True))
+
+    def code(self, look: ev.Look) -> str:
+        """Return the evidence code of a look; see ``Likelihoods.reading_code_sql``."""
+        known = self._codes.get(_read(look))
+        return super().code(look) if known is None else known
+
+    def capable(self, finding: Finding) -> tuple[Method, ...]:
+        """Return the methods whose evidence tables can prove the reported fix."""
+        # All of a finding and its fix but which opening it is, days, people and money.
+        alike = (
+            finding.condition,
+            finding.raised.model_copy(update=_NOBODY),
+            finding.fix and finding.fix.model_copy(update=_NO_ONE_PAID),
+        )
+        key = repr(alike)
+        if key not in self._capable:
+            self._capable[key] = super().capable(finding)
+        return self._capable[key]
+
+
+_NOBODY = {
+    "building_id": "",
+    "unit_id": "",
+    "opening_id": "",
+    "first_seen_on": None,
+} | dict.fromkeys(("last_seen_on", "notified_on", "note", "probability", "recurs_of"))
+_NO_ONE_PAID = {"firm": "", "fixed_on": None, "attachments": ()} | dict.fromkeys(
+    ("worker", "licence", "permit", "cost", "note")
+)
+
+
+def _read(look: ev.Look) -> tuple[object, ...]:
+    """The columns of a look that bear on its code."""
+    return tuple(getattr(look, name) for name in LOOK_COLUMNS)
+
+
+def _table(columns: dict[str, list[object]]) -> pa.Table:
+    kinds = {"VARCHAR": pa.string(), "DOUBLE": pa.float64()}
+    return pa.table(
+        {
+            name: pa.array(values, kinds.get(LOOK_COLUMNS.get(name, ""), pa.int64()))
+            for name, values in columns.items()
+        }
+    )
