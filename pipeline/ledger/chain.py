@@ -72,9 +72,8 @@ class Break:
     @property
     def said(self) -> str:
         """The break as a line; one of the whole ledger names no finding."""
-        return (
-            f"{self.finding_id} event {self.sequence} {self.what}" if self.finding_id else self.what
-        )
+        where = f"{self.finding_id} event {self.sequence} " if self.finding_id else ""
+        return where + self.what
 
 
 Heads = Mapping[str, tuple[int, str]]

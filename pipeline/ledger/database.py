@@ -20,6 +20,9 @@ URL_VARIABLE = "COVERPLATE_LEDGER_URL"
 """Environment variable that names another database than the workspace's own."""
 
 FILE_NAME = "ledger.sqlite"
+FILE_MARK = b"SQLite format 3\0"
+"""What an SQLite file begins with."""
+
 BUSY_SECONDS = 120
 """How long a writer waits for its turn."""
 METADATA = sa.MetaData()

@@ -117,7 +117,8 @@ def _replayed(
     for event in chain:
         try:
             check_actor(event.who, event.origin)
-            check_time(event.finding_id, event.recorded_at, finding and finding.last_at, now)
+            last = finding.last_at if finding else None
+            check_time(event.finding_id, event.recorded_at, last, now)
             if finding is None:
                 _check_first(event, standing, proven)
             else:

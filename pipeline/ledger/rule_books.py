@@ -6,7 +6,7 @@ to be used. Any other is taken only from the ledger's own table.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 
 import pyarrow as pa
@@ -117,7 +117,7 @@ class Rejudge(Judge):
     def __init__(self, book: RuleBook) -> None:
         super().__init__(book)
         self._codes: dict[tuple[object, ...], str] = {}
-        self._capable: dict[object, tuple[Method, ...]] = {}
+        self._capable: dict[tuple[object, ...], tuple[Method, ...]] = {}
 
     def prepare(self, looks: Iterable[ev.Look]) -> None:
         """Work out the codes of many looks in one query."""
@@ -128,10 +128,7 @@ class Rejudge(Judge):
         names = ", ".join(LOOK_COLUMNS)
         with connect() as con:
             con.execute(f"CREATE TEMP TABLE looks (number INTEGER, {typed})")
-            frame = {"number": list(range(len(wanted)))} | {
-                name: [row[place] for row in wanted] for place, name in enumerate(LOOK_COLUMNS)
-            }
-            con.register("handed_over", _table(frame))
+            con.register("handed_over", _table(wanted))
             con.execute(f"INSERT INTO looks SELECT number, {names} FROM handed_over")
             found = con.execute(
                 f"SELECT {self.likelihoods.reading_code_sql()} "
@@ -146,27 +143,21 @@ class Rejudge(Judge):
 
     def capable(self, finding: Finding) -> tuple[Method, ...]:
         """Return the methods whose evidence tables can prove the reported fix."""
-        # All of a finding and its fix but which opening it is, days, people and money.
-        alike = (
+        key = (
             finding.condition,
-            finding.raised.model_copy(update=_NOBODY),
-            finding.fix and finding.fix.model_copy(update=_NO_ONE_PAID),
+            finding.grade,
+            finding.seen_standing,
+            *(getattr(finding.raised, name) for name in _RAISED),
+            *(getattr(finding.fix, name, None) for name in _FIX),
         )
-        key = repr(alike)
         if key not in self._capable:
             self._capable[key] = super().capable(finding)
         return self._capable[key]
 
 
-_NOBODY = {
-    "building_id": "",
-    "unit_id": "",
-    "opening_id": "",
-    "first_seen_on": None,
-} | dict.fromkeys(("last_seen_on", "notified_on", "note", "probability", "recurs_of"))
-_NO_ONE_PAID = {"firm": "", "fixed_on": None, "attachments": ()} | dict.fromkeys(
-    ("worker", "licence", "permit", "cost", "note")
-)
+_RAISED = ("family", "condition", "standing", "slots", "protected", "grade", "methods")
+_FIX = ("remedy", "markings", "leaves_condition", "leaves_slots", "leaves_protected")
+"""What is known of a defect and of its fix, but which opening it is, days, people and money."""
 
 
 def _read(look: ev.Look) -> tuple[object, ...]:
@@ -174,11 +165,11 @@ def _read(look: ev.Look) -> tuple[object, ...]:
     return tuple(getattr(look, name) for name in LOOK_COLUMNS)
 
 
-def _table(columns: dict[str, list[object]]) -> pa.Table:
+def _table(rows: Sequence[tuple[object, ...]]) -> pa.Table:
+    """The columns of looks as a table, numbered."""
     kinds = {"VARCHAR": pa.string(), "DOUBLE": pa.float64()}
-    return pa.table(
-        {
-            name: pa.array(values, kinds.get(LOOK_COLUMNS.get(name, ""), pa.int64()))
-            for name, values in columns.items()
-        }
-    )
+    columns = {
+        name: pa.array([row[place] for row in rows], kinds[kind])
+        for place, (name, kind) in enumerate(LOOK_COLUMNS.items())
+    }
+    return pa.table({"number": pa.array(range(len(rows)), pa.int32()), **columns})

@@ -32,8 +32,8 @@ from pipeline.ledger.checks import (
 from pipeline.ledger.database import EVENTS, FINDINGS, ledger_url, make_engine, prepare, transaction
 from pipeline.ledger.families import identity_of
 from pipeline.ledger.imports import import_breaks
-from pipeline.ledger.replay import IDENTITY, Books, identity_breaks, in_chains, replay, sound_parts
-from pipeline.ledger.rule_books import keep_rule_book, kept_texts
+from pipeline.ledger.replay import IDENTITY, identity_breaks, in_chains, replay, sound_parts
+from pipeline.ledger.rule_books import Books, keep_rule_book, kept_texts
 from pipeline.ledger.state import Finding, after, fold
 from pipeline.ledger.verification import Judge
 from shared.canonical import START, canonical, utc_text
@@ -387,7 +387,7 @@ class Ledger:
             rows = con.execute(sa.select(*IDENTITY)).all()
             imported = import_breaks(con, [each.hash for each in stored])
             books = self.books(con)
-        heads = {row[0]: (row[-2], row[-1]) for row in rows}
+        heads = {row.finding_id: (row.head_sequence, row.head_hash) for row in rows}
         found = breaks(sorted(stored, key=in_chains), heads, seal)
         rest = replay(sound_parts(stored, found), books, dt.datetime.now(dt.UTC))
         named = identity_breaks(stored, [tuple(row) for row in rows])
