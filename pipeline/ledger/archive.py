@@ -49,7 +49,7 @@ class ExportLine:
     """A line of an export.
 
     Attributes:
-        number: 1, 2, … in the file; the position of the event in an SQLite back-up.
+        number: 1, 2, … in the file; the place of the event in an SQLite back-up.
         text: the line itself.
         event: the event that it holds, or None.
         finding_id: the finding that it names; blank where it names none.
@@ -80,7 +80,7 @@ def export_events(ledger: Ledger, path: Path) -> int:
     """
     with ledger.reading() as con:
         events, books = all_stored(con), _rule_books(ledger, con)
-    _write_lines(path, [*map(line_of, events), *books])
+    write_export(path, events, books)
     return len(events)
 
 
@@ -90,7 +90,7 @@ def line_of(event: StoredEvent) -> dict[str, Any]:
 
 
 def _rule_books(ledger: Ledger, con: sa.Connection) -> list[dict[str, Any]]:
-    """Lines of the rule books that judged: those kept, and any at hand from before they were."""
+    """Rows of the rule books that judged: those kept, and any at hand from before they were."""
     rows = {row["hash"]: row for row in kept_rows(con)}
     known = ledger.books(con)
     for event in all_stored(con):
@@ -98,7 +98,14 @@ def _rule_books(ledger: Ledger, con: sa.Connection) -> list[dict[str, Any]]:
         if digest and digest not in rows and (text := known.text(digest)) is not None:
             first = {"hash": digest, "text": text, "first_used_at": event.recorded_at}
             rows[digest] = first
-    return [{"rule_book": row} for row in rows.values()]
+    return list(rows.values())
+
+
+def write_export(
+    path: Path, events: Iterable[StoredEvent], books: Iterable[dict[str, Any]]
+) -> None:
+    """Write events and rows of rule books as an export."""
+    _write_lines(path, [*map(line_of, events), *({"rule_book": row} for row in books)])
 
 
 def _write_lines(path: Path, contents: Iterable[dict[str, Any]]) -> None:
@@ -207,12 +214,13 @@ def back_up(ledger: Ledger, path: Path) -> None:
             con.execute(sa.text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
             events, books = all_stored(con), _rule_books(ledger, con)
             others = {
+                "rule_book": books,
                 "fix_report_row": con.execute(sa.select(IMPORTED_ROWS)).mappings().all(),
                 "import": import_rows(con),
                 "event_set_aside": set_aside_rows(con),
             }
         rows = [{mark: dict(row)} for mark, found in others.items() for row in found]
-        _write_lines(path, [*map(line_of, events), *books, *rows])
+        _write_lines(path, [*map(line_of, events), *rows])
         return
     with appearing_whole(path, durable=True) as partial:
         source = sqlite3.connect(str(ledger.engine.url.database))
@@ -253,9 +261,9 @@ def read_backup(path: Path) -> Export:
     with path.open("rb") as handle:
         digest = hashlib.file_digest(handle, "sha256").hexdigest()
     lines = []
-    for event in events:
+    for number, event in enumerate(events, 1):
         text = json.dumps(line_of(event), ensure_ascii=False, default=repr)
-        lines.append(_line(event.position, text))
+        lines.append(_line(number, text))
     return Export(path.name, digest, tuple(lines), rows)
 
 

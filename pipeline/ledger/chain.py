@@ -10,7 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from pipeline.ledger import events as ev
@@ -124,6 +124,58 @@ class LedgerHash:
     def hash(self) -> str:
         """The hash of all events taken in so far."""
         return self._digest.hexdigest()
+
+
+def heads_at(hashes: Iterable[str], counts: Iterable[int]) -> dict[int, str]:
+    """Return the head of the whole ledger when it held so many events, for each count it reached.
+
+    Args:
+        hashes: of all events in the order written.
+        counts: the numbers of events that are asked for.
+    """
+    wanted, grown = set(counts), LedgerHash()
+    found = {0: grown.hash}
+    for each in hashes:
+        grown.add(each)
+        if grown.events in wanted:
+            found[grown.events] = grown.hash
+    return found
+
+
+@dataclass(frozen=True)
+class Held:
+    """How far a ledger had come, as written down elsewhere.
+
+    Attributes:
+        events, hash: its head then.
+        when: the day or moment, as text.
+        where: where that is written.
+    """
+
+    events: int
+    hash: str
+    when: str
+    where: str
+
+
+def fallen_short(hashes: Sequence[str], held: Iterable[Held]) -> list[Break]:
+    """Return how a ledger falls short of what it held, one break for each place that says so.
+
+    Args:
+        hashes: of all events in the order written.
+        held: what it held; of several from one place the one with the most events is told.
+    """
+    told: dict[str, Break] = {}
+    known = sorted(held, key=lambda each: -each.events)
+    heads = heads_at(hashes, [each.events for each in known])
+    for each in known:
+        if heads.get(each.events) == each.hash or each.where in told:
+            continue
+        what = f"held {each.events:,} events on {each.when[:10]}, now {len(hashes):,}"
+        if each.events <= len(hashes):
+            what = f"held other events on {each.when[:10]} than its first {each.events:,} now"
+        told[each.where] = Break("", 0, f"the ledger {what} ({each.where})")
+    return list(told.values())
 
 
 def breaks(events: Iterable[StoredEvent], heads: Heads, seal: Heads | None = None) -> list[Break]:

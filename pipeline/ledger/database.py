@@ -169,6 +169,15 @@ def ledger_url(location: str | Path | None, workspace: Path | None = None) -> st
     return text.replace("postgresql://", "postgresql+psycopg://", 1)
 
 
+def ledger_file(location: str | Path | None, workspace: Path | None = None) -> Path | None:
+    """Return the file of an SQLite ledger, None for another database; see ``ledger_url``."""
+    try:
+        url = sa.make_url(ledger_url(location, workspace))
+    except sa.exc.ArgumentError:
+        return None  # said where it is opened
+    return Path(url.database) if url.get_backend_name() == "sqlite" and url.database else None
+
+
 def make_engine(url: str) -> Engine:
     """Return the engine of a database; nothing is opened yet.
 
@@ -242,7 +251,7 @@ def prepare(engine: Engine) -> None:
                         for statement in _postgresql_triggers(table.name):
                             con.exec_driver_sql(statement)
     except sa.exc.DatabaseError as fault:
-        raise _unreachable(engine, fault) from fault
+        raise unreachable(engine, fault) from fault
 
 
 def _has_trigger(con: Connection, table: str) -> bool:
@@ -256,7 +265,8 @@ def _has_trigger(con: Connection, table: str) -> bool:
     return bool(found.scalar_one())
 
 
-def _unreachable(engine: Engine, fault: Exception) -> CoverplateError:
+def unreachable(engine: Engine, fault: Exception) -> CoverplateError:
+    """Return the refusal of a database that cannot be opened."""
     shown = engine.url.render_as_string(hide_password=True)
     return CoverplateError(
         f"the ledger {shown} cannot be opened: {getattr(fault, 'orig', fault)}",

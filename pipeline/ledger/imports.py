@@ -14,7 +14,7 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-from pipeline.ledger.chain import Break, LedgerHash
+from pipeline.ledger.chain import Break, heads_at
 from pipeline.ledger.database import EVENTS, IMPORTS, SET_ASIDE
 from shared.canonical import START, canonical
 
@@ -68,6 +68,8 @@ def record(con: Connection, content: Mapping[str, Any]) -> None:
 
 def _hash(row: Mapping[str, Any]) -> str:
     sealed = {name: row[name] for name in FIELDS if name != "hash"}
+    if any(isinstance(value, bytes) for value in sealed.values()):
+        return ""  # of a damaged file
     return hashlib.sha256(canonical(sealed).encode(errors="replace")).hexdigest()
 
 
@@ -83,12 +85,7 @@ def import_breaks(con: Connection, hashes: Sequence[str]) -> list[Break]:
     if not rows:
         return found
     kept = [row["import_number"] for row in set_aside_rows(con)]
-    wanted = {row[name] for row in rows for name in ("events_before", "events_after")}
-    heads, grown = {0: LedgerHash().hash}, LedgerHash()
-    for each in hashes:
-        grown.add(each)
-        if grown.events in wanted:
-            heads[grown.events] = grown.hash
+    heads = heads_at(hashes, [row[f"events_{w}"] for row in rows for w in ("before", "after")])
     previous = START
     for number, row in enumerate(rows, 1):
         wrong = ""

@@ -278,7 +278,7 @@ def _write(con: Connection, fresh: Sequence[StoredEvent], books: Books) -> None:
 
 
 def _write_others(con: Connection, rows: Rows, *, whole: bool) -> None:
-    """Write the other tables of a back-up; records of imports only tell of a ledger that is whole."""
+    """Write a back-up's other tables; records of imports only fit a ledger that came in whole."""
     if rows["fix_report_row"]:
         con.execute(sa.insert(IMPORTED_ROWS), rows["fix_report_row"])
     if whole and not import_rows(con):

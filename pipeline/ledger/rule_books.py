@@ -75,6 +75,11 @@ class Books:
         """The hashes of all that may judge."""
         return frozenset(self._own) | frozenset(self._kept)
 
+    @property
+    def own(self) -> frozenset[str]:
+        """The hashes of those at hand, whether kept or not."""
+        return frozenset(self._own)
+
     def text(self, digest: str) -> str | None:
         """Return the text of a rule book that may judge, None if there is none of that hash."""
         own = self._own.get(digest)

@@ -20,7 +20,17 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Connection, Engine
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.chain import Break, Heads, StoredEvent, breaks, event_hash, parsed_event
+from pipeline.ledger.chain import (
+    Break,
+    Heads,
+    Held,
+    StoredEvent,
+    breaks,
+    event_hash,
+    fallen_short,
+    parsed_event,
+    well_formed,
+)
 from pipeline.ledger.checks import (
     all_of,
     check_actor,
@@ -364,9 +374,10 @@ class Ledger:
     def heads(self) -> Heads:
         """Return the head of every finding: its last sequence and hash. Kept elsewhere, a seal."""
         with self.reading() as con:
-            return self._heads(con)
+            return self.heads_in(con)
 
-    def _heads(self, con: Connection) -> dict[str, tuple[int, str]]:
+    def heads_in(self, con: Connection) -> dict[str, tuple[int, str]]:
+        """Return the same within a transaction."""
         query = sa.select(FINDINGS.c.finding_id, FINDINGS.c.head_sequence, FINDINGS.c.head_hash)
         return {row[0]: (row[1], row[2]) for row in con.execute(query)}
 
@@ -374,24 +385,35 @@ class Ledger:
         """Return the rule books that events can be judged by again, within a transaction."""
         return Books([self.rule_book], kept_texts(con))
 
-    def verify(self, seal: Heads | None = None) -> list[Break]:
+    def verify(self, seal: Heads | None = None, held: Iterable[Held] = ()) -> list[Break]:
         """Return every place where the ledger is not what was written, or does not follow the
         rules of writing; none if it is sound.
 
         Args:
             seal: heads from an earlier day that were kept elsewhere; they prove even that no
                 chain was made anew.
+            held: how far it had come, as written down elsewhere.
         """
         with self.reading() as con:
             stored = all_stored(con)
-            rows = con.execute(sa.select(*IDENTITY)).all()
-            imported = import_breaks(con, [each.hash for each in stored])
+            rows = [tuple(row) for row in con.execute(sa.select(*IDENTITY))]
+            hashes = [each.hash for each in stored if well_formed(each)]
+            imported = import_breaks(con, hashes)
             books = self.books(con)
-        heads = {row.finding_id: (row.head_sequence, row.head_hash) for row in rows}
+        unread = [Break(str(each.finding_id), 0, "an event cannot be read")
+                  for each in stored if not well_formed(each)]  # fmt: skip
+        stored = [each for each in stored if well_formed(each)]
+        heads = {}
+        for row in rows:
+            if [type(row[0]), type(row[-2]), type(row[-1])] == [str, int, str]:
+                heads[str(row[0])] = (int(str(row[-2])), str(row[-1]))
+            else:
+                unread.append(Break(str(row[0]), 0, "the finding's row cannot be read"))
         found = breaks(sorted(stored, key=in_chains), heads, seal)
         rest = replay(sound_parts(stored, found), books, dt.datetime.now(dt.UTC))
-        named = identity_breaks(stored, [tuple(row) for row in rows])
-        return [*sorted([*found, *rest, *named], key=_order), *imported]
+        named = identity_breaks(stored, rows)
+        whole = fallen_short(hashes, held)
+        return [*sorted([*unread, *found, *rest, *named], key=_order), *imported, *whole]
 
 
 def _order(each: Break) -> tuple[str, int]:

@@ -18,6 +18,7 @@ import pandas as pd
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES
+from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, sql
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
@@ -85,6 +86,7 @@ def sync_findings(
     ]
     written = ledger.raise_many(raised, who=who, origin="evidence", at=at)
     ledger.append_many(drafts, who=who, origin="evidence", at=at)
+    write_held(ledger, "sync")
     recurrences = sum(getattr(event.payload, "occurrence", 1) > 1 for event in written)
     return Synced(
         raised=len(written) - recurrences,
