@@ -7,7 +7,7 @@ to be used. Any other is taken only from the ledger's own table.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from functools import cache
+from functools import cache, lru_cache
 
 import pyarrow as pa
 import sqlalchemy as sa
@@ -93,7 +93,7 @@ class Books:
         """
         if digest not in self._judges:
             try:
-                self._judges[digest] = Rejudge(self._found(digest))
+                self._judges[digest] = _rejudge(self._found(digest).text)
             except CoverplateError as fault:
                 self._judges[digest] = fault
         found = self._judges[digest]
@@ -114,6 +114,12 @@ class Books:
         if not digest:
             raise CoverplateError("does not say which rule book judged it")
         raise CoverplateError(f"judged by a rule book that is not kept here ({digest})")
+
+
+@lru_cache(maxsize=4)
+def _rejudge(text: str) -> Rejudge:
+    """The judge by a rule book; its tables take a while to build and are the same each time."""
+    return Rejudge(RuleBook.model_validate_json(text))
 
 
 class Rejudge(Judge):
