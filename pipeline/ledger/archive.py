@@ -250,7 +250,7 @@ def read_backup(path: Path) -> Export:
         query = f"SELECT {', '.join(FIELDS)} FROM events ORDER BY position"
         events = [StoredEvent(*row) for row in con.execute(query).fetchall()]
         rows = {mark: list(_table_rows(con, table)) for mark, table in MARKS.items()}
-    except sqlite3.DatabaseError as fault:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:
         raise CoverplateError(
             f"{path} is no back-up of a ledger, or it is damaged: {fault}",
             to_do="name a file made by `coverplate ledger backup`; what a damaged one still holds "

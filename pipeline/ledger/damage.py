@@ -20,6 +20,9 @@ from pipeline.ledger.database import EVENTS, FILE_MARK, FINDINGS, RULE_BOOKS
 from pipeline.ledger.replay import in_chains, sound_parts
 from shared.faults import CoverplateError
 
+UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
+"""What SQLite raises of a damaged file; the second where its own message quotes what is damaged."""
+
 _FIELDS = ", ".join(field.name for field in dataclasses.fields(StoredEvent))
 _LEAST_BYTES = 300
 """No event takes less of a file: its three hashes and texts are longer."""
@@ -143,7 +146,10 @@ def check_pages(engine: Engine, file: Path, path: Path) -> None:
                 expected="a ledger",
                 to_do="check --ledger; " + _WAY_OUT.split(";")[0],
             )
+        page = con.execute(sa.text("PRAGMA page_size")).scalar_one()
         said = str(con.execute(sa.text("PRAGMA integrity_check(1)")).scalar())
+    if path.stat().st_size % page:
+        said = "its end is missing"
     if said != "ok":
         raise damage(file, path, said)
 
@@ -181,36 +187,36 @@ def read_what_can_be(file: Path) -> Readable:
     rows: dict[int, StoredEvent] = {}
     books: list[dict[str, str]] = []
     highest = 0
-    with contextlib.suppress(sqlite3.Error), contextlib.closing(_opened(file)) as con:
+    with contextlib.suppress(*UNREADABLE), contextlib.closing(_opened(file)) as con:
         for query in (
             f"SELECT {_FIELDS} FROM events NOT INDEXED ORDER BY position",
             f"SELECT {_FIELDS} FROM events NOT INDEXED ORDER BY position DESC",
         ):
-            with contextlib.suppress(sqlite3.Error):
+            with contextlib.suppress(*UNREADABLE):
                 for row in con.execute(query):
                     _take(rows, row)
         for query in (
             "SELECT max(position) FROM events",
             "SELECT seq FROM sqlite_sequence WHERE name = 'events'",
         ):
-            with contextlib.suppress(sqlite3.Error):
+            with contextlib.suppress(*UNREADABLE):
                 value = con.execute(query).fetchone()
                 if value and isinstance(value[0], int):
                     highest = max(highest, value[0])
         highest = min(highest, file.stat().st_size // _LEAST_BYTES)
         for position in range(1, highest + 1):
             if position not in rows:
-                with contextlib.suppress(sqlite3.Error):
+                with contextlib.suppress(*UNREADABLE):
                     query = f"SELECT {_FIELDS} FROM events WHERE position = ?"
                     for row in con.execute(query, [position]):
                         _take(rows, row)
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(*UNREADABLE):
             query = "SELECT finding_id, head_sequence, head_hash FROM findings NOT INDEXED"
             for finding, sequence, digest in con.execute(query):
                 if [type(each) for each in (finding, sequence, digest)] == [str, int, str]:
                     heads[finding] = (sequence, digest)
         names = [column.name for column in RULE_BOOKS.columns]
-        with contextlib.suppress(sqlite3.Error):
+        with contextlib.suppress(*UNREADABLE):
             for row in con.execute(f"SELECT {', '.join(names)} FROM rule_books NOT INDEXED"):
                 books.append(dict(zip(names, row, strict=True)))
     events = [rows[position] for position in sorted(rows)]

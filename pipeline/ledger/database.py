@@ -250,7 +250,7 @@ def prepare(engine: Engine) -> None:
                     if not _has_trigger(con, table.name):
                         for statement in _postgresql_triggers(table.name):
                             con.exec_driver_sql(statement)
-    except sa.exc.DatabaseError as fault:
+    except (sa.exc.DatabaseError, UnicodeDecodeError) as fault:
         raise unreachable(engine, fault) from fault
 
 

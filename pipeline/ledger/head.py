@@ -113,8 +113,9 @@ def unwritten(
         try:
             check_pages(engine, file, path)
             yield Ledger(engine, rule_book)
-        except sa.exc.DatabaseError as damaged:
-            raise damage(file, path, str(damaged.orig)) from damaged
+        except (sa.exc.DatabaseError, UnicodeDecodeError) as damaged:
+            said = str(damaged.orig) if isinstance(damaged, sa.exc.DatabaseError) else "its schema"
+            raise damage(file, path, said) from damaged
         finally:
             engine.dispose()
 

@@ -166,9 +166,15 @@ class Rejudge(Judge):
         return self._capable[key]
 
 
-_RAISED = ("family", "condition", "standing", "slots", "protected", "grade", "methods")
-_FIX = ("remedy", "markings", "leaves_condition", "leaves_slots", "leaves_protected")
-"""What is known of a defect and of its fix, but which opening it is, days, people and money."""
+_OF_NO_ACCOUNT = frozenset(
+    "building_id unit_id opening_id occurrence recurs_of first_seen_on last_seen_on notified_on "
+    "probability regulation rule_book_hash note fixed_on firm worker licence permit cost "
+    "attachments".split()
+)
+"""Which opening it is, days, people and money: no method sees more or less for them."""
+
+_RAISED = tuple(name for name in ev.Raised.model_fields if name not in _OF_NO_ACCOUNT)
+_FIX = tuple(name for name in ev.FixReported.model_fields if name not in _OF_NO_ACCOUNT)
 
 
 def _read(look: ev.Look) -> tuple[object, ...]:

@@ -21,7 +21,7 @@ from shared.vocabulary import Method, Result
 
 BOOK = load_rule_book()
 days = st.integers(0, 30)
-HINGE = 400  # days after DAY; the years since are long past
+FOUND = {ev.Verified: "correct", ev.VerificationFailed: "false_ground"}
 
 simple = st.sampled_from([
     ev.Accepted(), ev.Dismissed(reason="case closed"), ev.Reopened(reason="not so"),
@@ -53,12 +53,12 @@ verdicts = st.builds(
     st.sampled_from([None, 1e9]),
 )  # fmt: skip
 proofs = st.builds(
-    lambda on: [fix(fixed_on=DAY + dt.timedelta(on)),
-                ev.Verified(look=look("cover_off_inspection", "correct", on + 1))],
-    st.integers(0, 20),
+    lambda on, kind: [fix(fixed_on=DAY + dt.timedelta(on)),
+                      kind(look=look("cover_off_inspection", FOUND[kind], on + 1))],
+    st.integers(0, 20), st.sampled_from([ev.Verified, ev.VerificationFailed]),
 )  # fmt: skip
 payloads = st.one_of(simple, fixes, verdicts).map(lambda each: [each])
-ats = st.none() | st.integers(-3, HINGE).map(lambda on: moment(DAY + dt.timedelta(on)))
+ats = st.none() | st.integers(-3, 400).map(lambda on: moment(DAY + dt.timedelta(on)))
 steps = st.lists(
     st.tuples(st.integers(0, 2), st.one_of(payloads, payloads, proofs), ats), max_size=14
 )
