@@ -127,7 +127,7 @@ def opened_to_read(root: Path, ledger_at: str | None) -> Iterator[Ledger]:
 def no_ledger(root: Path, ledger_at: str | None) -> CoverplateError:
     """Return the refusal where a ledger was to be read and there is none."""
     return CoverplateError(
-        f"there is no ledger {ledger_file(ledger_at, root)}",
+        f"there is no ledger {ledger_file(ledger_at, root) or 'in that database'}",
         to_do="check --ledger and --workspace; the first finding that is raised makes it",
     )
 

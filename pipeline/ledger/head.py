@@ -96,7 +96,9 @@ def unwritten(
     if file is None:
         ledger = Ledger(make_engine(ledger_url(location, workspace)), rule_book)
         try:
-            yield ledger
+            with ledger.reading() as con:
+                begun = sa.inspect(con).has_table(EVENTS.name)
+            yield ledger if begun else None
         except sa.exc.OperationalError as fault:
             raise unreachable(ledger.engine, fault) from fault
         finally:

@@ -167,9 +167,27 @@ class Rejudge(Judge):
 
 
 _OF_NO_ACCOUNT = frozenset(
-    "building_id unit_id opening_id occurrence recurs_of first_seen_on last_seen_on notified_on "
-    "probability regulation rule_book_hash note fixed_on firm worker licence permit cost "
-    "attachments".split()
+    [
+        "building_id",
+        "unit_id",
+        "opening_id",
+        "occurrence",
+        "recurs_of",
+        "first_seen_on",
+        "last_seen_on",
+        "notified_on",
+        "probability",
+        "regulation",
+        "rule_book_hash",
+        "note",
+        "fixed_on",
+        "firm",
+        "worker",
+        "licence",
+        "permit",
+        "cost",
+        "attachments",
+    ]
 )
 """Which opening it is, days, people and money: no method sees more or less for them."""
 
