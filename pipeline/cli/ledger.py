@@ -29,6 +29,7 @@ from pipeline.ledger.incoming import restore as restore_backup
 from pipeline.ledger.rule_books import kept_rows
 from pipeline.ledger.seal import read_seal, write_seal
 from pipeline.warehouse.soundness import held_when_built
+from shared.faults import CoverplateError
 
 
 @click.group()
@@ -273,7 +274,13 @@ def salvage(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -
     file into a new ledger. Exits with 2 where events are missing from it.
     """
     file = ledger_file(ledger_at, workspace)
-    if file is None or not file.exists():
+    if file is None:
+        raise CoverplateError(
+            "this ledger is no SQLite file",
+            expected="an SQLite ledger",
+            to_do="restore the server's own back-up, or `coverplate ledger restore` one of these",
+        )
+    if not file.exists():
         raise no_ledger(workspace, ledger_at)
     found = salvage_file(file, path)
     saved = len(found.holding)

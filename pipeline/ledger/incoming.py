@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -272,9 +273,7 @@ def _write(con: Connection, fresh: Sequence[StoredEvent], books: Books) -> None:
     con.execute(sa.insert(EVENTS), [{n: getattr(each, n) for n in names} for each in fresh])
     move_heads(con, heads)
     for digest, when in used.items():
-        text = books.text(digest)
-        if text is not None:
-            keep_rule_book(con, digest, text, when)
+        keep_rule_book(con, digest, partial(books.text, digest), when)
 
 
 def _write_others(con: Connection, rows: Rows, *, whole: bool) -> None:

@@ -6,11 +6,12 @@ to be used. Any other is taken only from the ledger's own table.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache, lru_cache
 
 import pyarrow as pa
 import sqlalchemy as sa
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Connection
 
 from pipeline.ledger import events as ev
@@ -26,12 +27,24 @@ JUDGED = ("fix_reported", "verified", "verification_failed")
 """Kinds of event that a rule book judged when they were written."""
 
 
-def keep_rule_book(con: Connection, digest: str, text: str, first_used_at: str) -> None:
-    """Keep a rule book, if it is not kept, in the transaction of the events that name it."""
+def keep_rule_book(
+    con: Connection, digest: str, text: Callable[[], str | None], first_used_at: str
+) -> None:
+    """Keep a rule book, if it is not kept, in the transaction of the events that name it.
+
+    Args:
+        con: the transaction.
+        digest: its hash.
+        text: gives ``RuleBook.text``; asked only where it is not kept.
+        first_used_at: when the first event that names it was recorded.
+    """
     known = con.execute(sa.select(RULE_BOOKS.c.hash).where(RULE_BOOKS.c.hash == digest)).first()
-    if known is None:
-        row = {"hash": digest, "text": text, "first_used_at": first_used_at}
-        con.execute(sa.insert(RULE_BOOKS), [row])
+    content = text() if known is None else None
+    if content is not None:
+        insert = (sqlite if con.dialect.name == "sqlite" else postgresql).insert(RULE_BOOKS)
+        row = {"hash": digest, "text": content, "first_used_at": first_used_at}
+        # another writer may have kept it since
+        con.execute(insert.values([row]).on_conflict_do_nothing())
 
 
 def kept_rows(con: Connection) -> list[dict[str, str]]:

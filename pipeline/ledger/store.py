@@ -217,7 +217,8 @@ class Ledger:
                 if getattr(event.payload, "rule_book_hash", "") == self.rule_book.hash
             ]
             if named:
-                keep_rule_book(con, self.rule_book.hash, self.rule_book.text, min(named))
+                book = self.rule_book
+                keep_rule_book(con, book.hash, lambda: book.text, min(named))
 
     def append(
         self,

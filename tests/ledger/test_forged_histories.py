@@ -11,8 +11,16 @@ from test_ledger_commands import Typed
 
 from pipeline.ledger import State, current, open_ledger
 from pipeline.ledger.events import Commented
+from pipeline.ledger.rule_books import kept_rows
+from pipeline.ledger.verification import Judge
 from shared.canonical import canonical, utc_text
-from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
+from shared.faults import CoverplateError
+from shared.rule_book import (
+    default_rule_book_text,
+    kept_rule_book,
+    load_rule_book,
+    parse_rule_book,
+)
 
 BOOK = load_rule_book()
 
@@ -286,6 +294,36 @@ def test_without_its_kept_rule_book_a_judgement_is_told(foreign, tmp_path):
     found = Typed(str(tmp_path / "foreign.sqlite"), tmp_path).json("ledger verify", ok=2)
     assert [each["sequence"] for each in found] == [2, 3]
     assert all("not kept here" in each["what"] for each in found)
+
+
+def test_a_proof_that_the_rules_of_today_would_not_accept_is_told(steps, tmp_path, monkeypatch):
+    path = slipped_in(tmp_path / "direct.sqlite", chained(steps))
+    typed = Typed(str(path), tmp_path)
+    assert typed.json("ledger verify") == []
+    accepts = Judge.verified
+
+    def stricter(self, finding, seen):
+        if seen.method == "ground_impedance_meter":
+            raise CoverplateError(f"{finding.finding_id}: the box has to be opened")
+        return accepts(self, finding, seen)
+
+    monkeypatch.setattr(Judge, "verified", stricter)
+    (found,) = typed.json("ledger verify", ok=2)
+    assert (found["sequence"], found["what"]) == (3, "the box has to be opened")
+
+
+def test_rule_books_are_kept_with_the_first_event_that_they_judged(ledger):
+    finding = ledger.raise_finding(raised(), at=FIRST, **WHO).finding_id
+    with ledger.reading() as con:
+        assert kept_rows(con) == []
+    for days in (0, 1):
+        ledger.append(finding, fix(cost=days), at=FIXED + dt.timedelta(days), **WHO)
+    with ledger.reading() as con:
+        (row,) = kept_rows(con)
+    assert (row["hash"], row["first_used_at"]) == (BOOK.hash, utc_text(FIXED))
+    assert kept_rule_book(row["text"], row["hash"]) == BOOK
+    with pytest.raises(CoverplateError, match="another one"):
+        kept_rule_book(row["text"].replace("240", "241", 1), row["hash"])
 
 
 def test_what_is_set_aside_can_be_mended_and_fed_in_again(steps, typed, tmp_path):
