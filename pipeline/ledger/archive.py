@@ -154,24 +154,31 @@ def _took_row(text: str, rows: Rows) -> bool:
     mark = next((mark for mark in MARKS if text.startswith(f'{{"{mark}"')), None)
     if mark is None:
         return False
-    try:
-        row = json.loads(text)[mark]
-        columns = MARKS[mark].columns
-        named = {column.name: row[column.name] for column in columns}
-    except (ValueError, KeyError, TypeError, RecursionError):
+    content = _json(text)
+    row = _fitting(mark, content[mark]) if isinstance(content, dict) else None
+    if row is None:
         return False
-    kinds = {name: (int,) if _whole(columns[name]) else (str,) for name in named}
-    if not all(
-        type(value) in kinds[name] or (value is None and columns[name].nullable)
-        for name, value in named.items()
-    ):
-        return False
-    rows[mark].append(named)
+    rows[mark].append(row)
     return True
 
 
-def _whole(column: sa.Column[Any]) -> bool:
-    return isinstance(column.type, sa.Integer)
+def _fitting(mark: str, row: Any) -> dict[str, Any] | None:  # noqa: ANN401 - any JSON value
+    """Return a row as its table takes it; None where it is none of that table."""
+    found = {}
+    for column in MARKS[mark].columns:
+        value = row.get(column.name) if isinstance(row, dict) else None
+        kind = int if isinstance(column.type, sa.Integer) else str
+        if not (type(value) is kind or (value is None and column.nullable)):
+            return None
+        if isinstance(value, str) and not _storable(value):
+            return None
+        found[column.name] = value
+    return found
+
+
+def _storable(text: str) -> bool:
+    """Whether every database can hold a text."""
+    return "\0" not in text and text.encode(errors="replace").decode() == text
 
 
 def _line(number: int, text: str) -> ExportLine:
@@ -186,6 +193,9 @@ def _line(number: int, text: str) -> ExportLine:
     if not well_formed(event):
         named = str(event.finding_id)
         return ExportLine(number, text, None, named, "is not an event: a column of another kind")
+    if not all(_storable(value) for value in vars(event).values() if isinstance(value, str)):
+        why = "is not an event: it holds characters that cannot be stored"
+        return ExportLine(number, text, None, event.finding_id, why)
     return ExportLine(number, text, event, event.finding_id)
 
 
@@ -249,7 +259,7 @@ def read_backup(path: Path) -> Export:
     try:
         query = f"SELECT {', '.join(FIELDS)} FROM events ORDER BY position"
         events = [StoredEvent(*row) for row in con.execute(query).fetchall()]
-        rows = {mark: list(_table_rows(con, table)) for mark, table in MARKS.items()}
+        rows = {mark: list(_table_rows(con, mark)) for mark in MARKS}
     except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:
         raise CoverplateError(
             f"{path} is no back-up of a ledger, or it is damaged: {fault}",
@@ -267,11 +277,14 @@ def read_backup(path: Path) -> Export:
     return Export(path.name, digest, tuple(lines), rows)
 
 
-def _table_rows(con: sqlite3.Connection, table: sa.Table) -> Iterator[dict[str, Any]]:
+def _table_rows(con: sqlite3.Connection, mark: str) -> Iterator[dict[str, Any]]:
+    table = MARKS[mark]
     known = con.execute("SELECT 1 FROM sqlite_master WHERE name = ?", [table.name]).fetchone()
     if known is None:
         return  # a back-up from before that table was kept
     names = [column.name for column in table.columns]
     listed = ", ".join(map(quoted, names))
     for row in con.execute(f"SELECT {listed} FROM {quoted(table.name)}"):
-        yield dict(zip(names, row, strict=True))
+        fitting = _fitting(mark, dict(zip(names, row, strict=True)))
+        if fitting is not None:
+            yield fitting

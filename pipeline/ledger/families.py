@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -86,6 +87,11 @@ def finding_id(key: FindingKey, occurrence: int) -> str:
     """
     text = json.dumps([*key, occurrence], ensure_ascii=False, separators=(",", ":"))
     return "F-" + hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def is_finding_id(text: str) -> bool:
+    """Say whether a text can be the identifier of a finding."""
+    return re.fullmatch("F-[0-9a-f]{16}", text) is not None
 
 
 def identity_of(raised: Raised) -> str:

@@ -39,7 +39,7 @@ def held_before(file: Path) -> list[Held]:
             if content["what"] == RESTORED:
                 found.clear()
             found.append(
-                Held(int(content["events"]), str(content["hash"]), content["at"], path.name)
+                Held(int(content["events"]), str(content["hash"]), str(content["at"]), path.name)
             )
         except (ValueError, KeyError, TypeError, RecursionError):
             continue  # a line that was torn by a power cut; the others stand

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -73,6 +74,22 @@ def _hash(row: Mapping[str, Any]) -> str:
     return hashlib.sha256(canonical(sealed).encode(errors="replace")).hexdigest()
 
 
+def records_hold(rows: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether records of imports, in order, follow from each other."""
+    previous = START
+    for number, row in enumerate(rows, 1):
+        if not _follows(row, number, previous):
+            return False
+        previous = row["hash"]
+    return True
+
+
+def _follows(row: Mapping[str, Any], number: int, previous: str) -> bool:
+    return bool(
+        row["number"] == number and row["previous_hash"] == previous and row["hash"] == _hash(row)
+    )
+
+
 def import_breaks(con: Connection, hashes: Sequence[str]) -> list[Break]:
     """Return what is wrong with the records of imports.
 
@@ -84,14 +101,14 @@ def import_breaks(con: Connection, hashes: Sequence[str]) -> list[Break]:
     rows = import_rows(con)
     if not rows:
         return found
-    kept = [row["import_number"] for row in set_aside_rows(con)]
+    kept = Counter(row["import_number"] for row in set_aside_rows(con))
     heads = heads_at(hashes, [row[f"events_{w}"] for row in rows for w in ("before", "after")])
     previous = START
     for number, row in enumerate(rows, 1):
         wrong = ""
-        if row["number"] != number or row["previous_hash"] != previous or row["hash"] != _hash(row):
+        if not _follows(row, number, previous):
             wrong = "was altered, or one before it is missing"
-        elif kept.count(number) != row["lines_set_aside"]:
+        elif kept[number] != row["lines_set_aside"]:
             wrong = "is not kept with the lines that it set aside"
         elif any(heads.get(row[f"events_{w}"]) != row[f"head_{w}"] for w in ("before", "after")):
             wrong = "does not meet the events: some from before its end were altered or are missing"

@@ -22,7 +22,8 @@ from pipeline.ledger.archive import FIELDS, Export, ExportLine, Rows, read_backu
 from pipeline.ledger.chain import LedgerHash, StoredEvent, breaks, parsed_event
 from pipeline.ledger.checks import check_actor
 from pipeline.ledger.database import EVENTS, FINDINGS, IMPORTED_ROWS, IMPORTS, SET_ASIDE
-from pipeline.ledger.imports import import_rows, record
+from pipeline.ledger.families import is_finding_id
+from pipeline.ledger.imports import import_rows, record, records_hold
 from pipeline.ledger.replay import in_chains, judged, replay
 from pipeline.ledger.rule_books import Books, keep_rule_book, kept_texts
 from pipeline.ledger.store import Ledger, finding_row, move_heads
@@ -191,8 +192,8 @@ def _points_back(event: StoredEvent) -> Iterator[str]:
             payload = parsed_event(event).payload
         except (ValueError, TypeError, RecursionError):
             return  # told when it is replayed
-        if isinstance(payload, ev.Raised) and payload.recurs_of:
-            yield payload.recurs_of
+        if isinstance(payload, ev.Raised) and is_finding_id(payload.recurs_of or ""):
+            yield str(payload.recurs_of)
 
 
 def _sorted(lines: Iterable[ExportLine], known: Iterable[StoredEvent]) -> _Sorting:
@@ -278,12 +279,15 @@ def _write(con: Connection, fresh: Sequence[StoredEvent], books: Books) -> None:
 
 def _write_others(con: Connection, rows: Rows, *, whole: bool) -> None:
     """Write a back-up's other tables; records of imports only fit a ledger that came in whole."""
-    if rows["fix_report_row"]:
-        con.execute(sa.insert(IMPORTED_ROWS), rows["fix_report_row"])
-    if whole and not import_rows(con):
-        for mark, table in (("import", IMPORTS), ("event_set_aside", SET_ASIDE)):
-            if rows[mark]:
-                con.execute(sa.insert(table), rows[mark])
+    keys = [column.name for column in IMPORTED_ROWS.primary_key]
+    reports = {tuple(row[key] for key in keys): row for row in rows["fix_report_row"]}
+    if reports:
+        con.execute(sa.insert(IMPORTED_ROWS), list(reports.values()))
+    kept = {(row["import_number"], row["line"]): row for row in rows["event_set_aside"]}
+    if whole and not import_rows(con) and records_hold(rows["import"]):
+        for table, found in ((IMPORTS, rows["import"]), (SET_ASIDE, list(kept.values()))):
+            if found:
+                con.execute(sa.insert(table), found)
 
 
 def _aside_rows(

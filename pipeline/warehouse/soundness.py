@@ -17,7 +17,7 @@ from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import Checked, check, derived_damage
 from pipeline.landing.logbook import Logbook
 from pipeline.landing.recovery import half_done
-from pipeline.ledger.chain import Held
+from pipeline.ledger.chain import Held, fallen_short
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import head_of, ledger_place, unwritten
 from pipeline.ledger.held import held_before, write_held_of
@@ -196,14 +196,16 @@ def check_warehouse(workspace: Workspace) -> Checked:
 def check_ledger(workspace: Workspace, rule_book: RuleBook) -> Checked:
     """Follow the ledger's chains and hold it against how far it had come; writes nothing."""
     last, path = _last_ledger(workspace), str(workspace.ledger)
+    file = ledger_file(None, workspace.root)
+    held = held_before(file) if file else []
     try:
         with unwritten(workspace.root, rule_book) as ledger:
             if ledger is None:
-                gone = _held_here(last)
-                found = _was(last) if gone else ""
+                gone = _held_here(last) or any(each.events for each in held)
+                found = _was(last) or "; ".join(b.what for b in fallen_short([], held))
+                found = found if gone else ""
                 return Checked("", path, "lost" if gone else "none", found, "ledger")
-            file = ledger_file(None, workspace.root)
-            breaks = ledger.verify(held=held_before(file) if file else ())
+            breaks = ledger.verify(held=held)
             now, shorter = head_of(ledger), _shorter(ledger, last)
     except (CoverplateError, sa.exc.SQLAlchemyError) as fault:
         told = fault.found if isinstance(fault, CoverplateError) else str(fault)

@@ -451,3 +451,19 @@ def test_lines_that_no_database_can_hold_are_set_aside_too(steps, typed, tmp_pat
     assert (told["events"], told["set_aside"]) == (0, 3)
     assert typed.json("ledger verify") == []
     assert len(typed.json("ledger set-aside")) == 3
+
+
+def test_a_back_up_with_forged_records_of_imports_does_not_bring_them(steps, typed, tmp_path):
+    typed("ledger import", write_lines(tmp_path / "h.jsonl", chained(steps)), "--by", "Ann")
+    for name, who in (("sound", "Ann"), ("forged", "Bo")):
+        typed("ledger backup", tmp_path / name)
+        con = sqlite3.connect(tmp_path / name)
+        con.execute("DROP TRIGGER imports_no_update")
+        con.execute("UPDATE imports SET who = ?", [who])
+        con.commit()
+        con.close()
+        new = Typed(str(tmp_path / f"new-{name}.sqlite"), tmp_path)
+        new("ledger restore", tmp_path / name, "--by", "Cleo")
+        told = [row["who"] for row in new.json("ledger imports")]
+        assert told == (["Ann", "Cleo"] if name == "sound" else ["Cleo"])
+        assert new.json("ledger verify") == []
