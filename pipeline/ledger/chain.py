@@ -82,9 +82,11 @@ Heads = Mapping[str, tuple[int, str]]
 
 def well_formed(event: StoredEvent) -> bool:
     """Whether a stored event's columns are of their kinds; a damaged file may give any other."""
-    return all(
-        type(value) is (int if name in ("position", "sequence") else str)
-        for name, value in vars(event).items()
+    return (
+        type(event.position) is type(event.sequence) is int
+        and type(event.finding_id) is type(event.recorded_at) is type(event.kind) is str
+        and type(event.who) is type(event.origin) is type(event.payload) is str
+        and type(event.previous_hash) is type(event.hash) is str
     )
 
 

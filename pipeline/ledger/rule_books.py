@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import cache, lru_cache
+from operator import attrgetter
 
 import pyarrow as pa
 import sqlalchemy as sa
@@ -21,7 +22,7 @@ from pipeline.ledger.verification import LOOK_COLUMNS, Judge
 from pipeline.offline import connect
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, kept_rule_book, load_rule_book
-from shared.vocabulary import Method
+from shared.vocabulary import Condition, Method
 
 JUDGED = ("fix_reported", "verified", "verification_failed")
 """Kinds of event that a rule book judged when they were written."""
@@ -142,10 +143,12 @@ class Rejudge(Judge):
         super().__init__(book)
         self._codes: dict[tuple[object, ...], str] = {}
         self._capable: dict[tuple[object, ...], tuple[Method, ...]] = {}
+        self._excluded: dict[tuple[object, ...], frozenset[Condition]] = {}
+        self._blind: dict[tuple[object, ...], str | None] = {}
 
     def prepare(self, looks: Iterable[ev.Look]) -> None:
         """Work out the codes of many looks in one query."""
-        wanted = list({_read(look): None for look in looks if _read(look) not in self._codes})
+        wanted = [each for each in dict.fromkeys(map(_read, looks)) if each not in self._codes]
         if not wanted:
             return
         typed = ", ".join(f"{name} {kind}" for name, kind in LOOK_COLUMNS.items())
@@ -167,16 +170,35 @@ class Rejudge(Judge):
 
     def capable(self, finding: Finding) -> tuple[Method, ...]:
         """Return the methods whose evidence tables can prove the reported fix."""
-        key = (
-            finding.condition,
-            finding.grade,
-            finding.seen_standing,
-            *(getattr(finding.raised, name) for name in _RAISED),
-            *(getattr(finding.fix, name, None) for name in _FIX),
-        )
+        key = _alike(finding)
         if key not in self._capable:
             self._capable[key] = super().capable(finding)
         return self._capable[key]
+
+    def must_exclude(self, finding: Finding) -> frozenset[Condition]:
+        """Return the conditions that a look must exclude before the reported fix is proven."""
+        key = _alike(finding)
+        if key not in self._excluded:
+            self._excluded[key] = super().must_exclude(finding)
+        return self._excluded[key]
+
+    def why_blind(self, finding: Finding, method: Method) -> str | None:
+        """Return why a method cannot prove the reported fix, or None if it can."""
+        key = (method, *_alike(finding))
+        if key not in self._blind:
+            self._blind[key] = super().why_blind(finding, method)
+        return self._blind[key]
+
+
+def _alike(finding: Finding) -> tuple[object, ...]:
+    """All that is known of a finding and of its fix but what no method sees more or less for."""
+    return (
+        finding.condition,
+        finding.grade,
+        finding.seen_standing,
+        *_raised_as(finding.raised),
+        *(() if finding.fix is None else _fixed_as(finding.fix)),
+    )
 
 
 _OF_NO_ACCOUNT = frozenset(
@@ -204,13 +226,19 @@ _OF_NO_ACCOUNT = frozenset(
 )
 """Which opening it is, days, people and money: no method sees more or less for them."""
 
-_RAISED = tuple(name for name in ev.Raised.model_fields if name not in _OF_NO_ACCOUNT)
-_FIX = tuple(name for name in ev.FixReported.model_fields if name not in _OF_NO_ACCOUNT)
+_raised_as = attrgetter(*(each for each in ev.Raised.model_fields if each not in _OF_NO_ACCOUNT))
+_fixed_as = attrgetter(
+    *(each for each in ev.FixReported.model_fields if each not in _OF_NO_ACCOUNT)
+)
 
 
 def _read(look: ev.Look) -> tuple[object, ...]:
     """The columns of a look that bear on its code."""
-    return tuple(getattr(look, name) for name in LOOK_COLUMNS)
+    found: tuple[object, ...] = _columns(look)
+    return found
+
+
+_columns = attrgetter(*LOOK_COLUMNS)
 
 
 def _table(rows: Sequence[tuple[object, ...]]) -> pa.Table:

@@ -396,14 +396,17 @@ class Ledger:
             held: how far it had come, as written down elsewhere.
         """
         with self.reading() as con:
-            stored = all_stored(con)
+            everything = all_stored(con)
             rows = [tuple(row) for row in con.execute(sa.select(*IDENTITY))]
-            hashes = [each.hash for each in stored if well_formed(each)]
+            stored = [each for each in everything if well_formed(each)]
+            hashes = [each.hash for each in stored]
             imported = import_breaks(con, hashes)
             books = self.books(con)
-        unread = [Break(str(each.finding_id), 0, "an event cannot be read")
-                  for each in stored if not well_formed(each)]  # fmt: skip
-        stored = [each for each in stored if well_formed(each)]
+        unread = [
+            Break(str(each.finding_id), 0, "an event cannot be read")
+            for each in everything
+            if len(stored) < len(everything) and not well_formed(each)
+        ]
         heads = {}
         for row in rows:
             if [type(row[0]), type(row[-2]), type(row[-1])] == [str, int, str]:

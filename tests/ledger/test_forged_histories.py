@@ -447,8 +447,9 @@ def test_lines_that_no_database_can_hold_are_set_aside_too(steps, typed, tmp_pat
     lines[1]["finding_id"] = "F-\x00"
     lines[2]["position"] = "three"
     path = tmp_path / "h.jsonl"
+    lines += chained([[FIRST, raised("K9").model_dump(mode="json", exclude_none=True), "Ann"]])
     (told,) = typed.json("ledger import", write_lines(path, lines, ascii_only=True), ok=3)
-    assert (told["events"], told["set_aside"]) == (0, 3)
+    assert (told["events"], told["set_aside"]) == (1, 3)
     assert typed.json("ledger verify") == []
     assert len(typed.json("ledger set-aside")) == 3
 
