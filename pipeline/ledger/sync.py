@@ -18,6 +18,7 @@ import pandas as pd
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES
+from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, sql
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
@@ -74,7 +75,7 @@ def sync_findings(
         )
     now = at or dt.datetime.now(dt.UTC)
     with _evidence(warehouse, ledger, book) as con:
-        verdicts = _judge_looks(con, ledger, who=who, at=now)
+        verdicts = _judge_looks(con, ledger, who=who, at=at)
         plan = _plan(con, ledger, book)
     raised = [
         _raised(row, under, book.hash, now.date())
@@ -84,8 +85,9 @@ def sync_findings(
     drafts = [
         _draft(row, book.hash, now.date()) for row in plan if row["act"] in ("seen", "withdraw")
     ]
-    written = ledger.raise_many(raised, who=who, origin="evidence", at=now)
-    ledger.append_many(drafts, who=who, origin="evidence", at=now)
+    written = ledger.raise_many(raised, who=who, origin="evidence", at=at)
+    ledger.append_many(drafts, who=who, origin="evidence", at=at)
+    write_held(ledger, "sync")
     recurrences = sum(getattr(event.payload, "occurrence", 1) > 1 for event in written)
     return Synced(
         raised=len(written) - recurrences,
@@ -256,7 +258,7 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
 
 
 def _judge_looks(
-    con: duckdb.DuckDBPyConnection, ledger: Ledger, *, who: str, at: dt.datetime
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, *, who: str, at: dt.datetime | None
 ) -> list[str]:
     """Judge looks dated after reported fixes; write the first disproof, else the first proof.
 

@@ -39,6 +39,13 @@ class Typed:
         assert (result.return_value or 0) == ok
         return result.stdout
 
+    def told(self, text, *more):
+        """What is said on stderr by a command that ends well."""
+        group, *words = [*text.split(), *map(str, more)]
+        result = CliRunner().invoke(GROUPS[group], [*words, *self.tail], standalone_mode=False)
+        assert result.exception is None, result.exception
+        return result.stderr
+
     def json(self, text, *more, ok=0):
         return json.loads(self(text, *more, "--json", ok=ok))
 

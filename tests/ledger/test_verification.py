@@ -260,12 +260,15 @@ def test_a_look_from_before_the_last_sighting_proves_nothing(ledger):
 
 def test_what_has_not_come_yet_proves_nothing(ledger):
     moment = dt.datetime(2025, 3, 20, 12, tzinfo=dt.UTC)
-    finding = ledger.raise_finding(raised(), **WHO).finding_id
+    finding = ledger.raise_finding(raised(), at=moment, **WHO).finding_id
     with pytest.raises(CoverplateError, match="a day in the future"):
         ledger.append(finding, fix(fixed_on=dt.date(2025, 3, 22)), at=moment, **WHO)
     ledger.append(finding, fix(), at=moment, **WHO)
     with pytest.raises(CoverplateError, match="in the future"):
         ledger.record_look(finding, look(COVER, days=19), at=moment, **WHO)
+    tomorrow = (dt.date.today() - DAY).days + 1
+    with pytest.raises(CoverplateError, match="in the future"):
+        ledger.record_look(finding, look(COVER, days=tomorrow), **WHO)
 
 
 @pytest.mark.parametrize("days", [-3, 0, 10])
