@@ -250,7 +250,7 @@ class _Life:
         """Taken on and given back to the firm."""
         yield self._later(2), ev.Accepted(note="the same opening once more")
         when = self._later(3)
-        yield when, ev.Assigned(firm=self.firm, due_on=(when + dt.timedelta(days=20)).date())
+        yield when, self._assigned((when + dt.timedelta(days=20)).date())
 
     def made_safe(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         """Switch off at once and assign: when the invented history ends the repair of what is

@@ -160,7 +160,7 @@ def _check_next(finding: Finding, event: ev.Event, books: Books) -> None:
     if not isinstance(payload, ev.FixReported | ev.Verified | ev.VerificationFailed):
         if isinstance(payload, ev.Raised):
             raise CoverplateError("raises a finding that was raised already")
-        check_follows(finding, payload)
+        check_follows(finding, payload, event.recorded_at)
         return
     judge = books.judge(payload.rule_book_hash)
     differs = _differs(payload, checked_payload(judge, finding, payload, event.recorded_at))

@@ -136,7 +136,7 @@ SORTS = {
     backwards: "before the event before it",
     future: "in the future",
     look_after_it_was_recorded: "in the future",
-    fixed_before_it_was_seen: "first seen on",
+    fixed_before_it_was_seen: "last seen on",
     dismissed_then_verified: "verified cannot follow",
     found_the_defect_yet_verified: "does not amount to verified",
     unkept_rule_book: "a rule book that is not kept here (0000",
