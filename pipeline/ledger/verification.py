@@ -171,9 +171,8 @@ class Judge:
             and self._distances[method, target, condition] < float(rules.verify_distance)
         ]
         if blind:
-            return f"{_said(method)} cannot tell {_said(target)} from " + " or ".join(
-                _said(each) for each in blind
-            )
+            others = _either([_said(each) for each in blind])
+            return f"{_said(method)} cannot tell {_said(target)} from {others}"
         if fix.leaves_protected is YesNo.YES and method not in rules.protection_seen_by:
             return f"{_said(method)} cannot tell whether the opening is GFCI-protected"
         return None
@@ -278,7 +277,7 @@ class Judge:
             for column in self.must_say(finding, look.method)
             if getattr(look, column) is None
         ]
-        found = [f"the look does not say {' or '.join(silent)}"] if silent else []
+        found = [f"the look does not say {_either(silent)}"] if silent else []
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
@@ -319,6 +318,12 @@ def _claim(finding: Finding) -> tuple[ev.FixReported, Condition]:
 
 def _said(word: Condition | Method | Result) -> str:
     return word.value.replace("_", " ")
+
+
+def _either(words: Sequence[str]) -> str:
+    """Join words as "a, b or c"."""
+    *most, last = words
+    return f"{', '.join(most)} or {last}" if most else last
 
 
 def _listed(methods: tuple[Method, ...]) -> str:
