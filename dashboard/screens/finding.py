@@ -181,17 +181,15 @@ def _written(
 def proof(finding: Finding) -> str:
     """Which looks would prove a reported fix and what they must say; why others would not."""
     rows = proving_methods(ledger().judge, finding)
+    together: dict[str, list[str]] = {}
+    for row in rows:
+        if row["proves"]:
+            together.setdefault("; ".join(row["must_say"]), []).append(word(row["method"]))
     able = "".join(
-        f"<li><b>{plate.text(word(row['method']))}</b>, if it says "
-        f"{plate.text('; '.join(row['must_say']))}</li>"
-        for row in rows
-        if row["proves"]
+        f"<li><b>{plate.text(', '.join(methods))}</b>, if it says {plate.text(says)}</li>"
+        for says, methods in together.items()
     )
-    blind = "".join(
-        f"<li><b>{plate.text(word(row['method']))}</b>: {plate.text(row['reason'])}</li>"
-        for row in rows
-        if not row["proves"]
-    )
+    blind = "".join(f"<li>{plate.text(row['reason'])}</li>" for row in rows if row["reason"])
     most = rows[0]["ground_ohms_at_most"]
     ohms = "" if most is None else f" The ground path may measure at most {most:g} Ω."
     return (

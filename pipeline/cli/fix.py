@@ -205,9 +205,15 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
     if as_json:
         print_json(rows)
         return 0
+    together: dict[str, list[str]] = {}
     for row in rows:
-        told = row["reason"] or f"would prove it, if it says {'; '.join(row['must_say'])}"
-        echo(f"{words(row['method']):<24}{told}")
+        if row["proves"]:
+            together.setdefault("; ".join(row["must_say"]), []).append(words(row["method"]))
+    for says, able in together.items():
+        echo(f"Would prove it: {', '.join(able)}, if it says {says}.")
+    for row in rows:
+        if not row["proves"]:
+            echo(f"Would not: {row['reason']}.")
     echo(
         f"The look must be dated after {rows[0]['after']:%Y-%m-%d}, by somebody else than who did "
         "the work."
