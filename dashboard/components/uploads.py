@@ -20,11 +20,7 @@ import streamlit as st
 
 from shared.faults import CoverplateError
 from shared.shown import visible
-
-try:
-    import fcntl
-except ImportError:  # pragma: no cover - not on this platform
-    fcntl = None  # type: ignore[assignment]
+from shared.turns import HAS_LOCKS, take_turn
 
 PREFIX = "coverplate-upload-"
 LOCK = "in-use"
@@ -49,10 +45,9 @@ def sweep() -> None:
 def _in_use(folder: Path) -> bool:
     try:
         with (folder / LOCK).open() as lock:
-            if fcntl is None:  # pragma: no cover - not on this platform
+            if not HAS_LOCKS:  # pragma: no cover - not on this platform
                 return time.time() - folder.stat().st_mtime < STALE_SECONDS
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            return False
+            return take_turn(lock, alone=True, wait=False) is not True
     except FileNotFoundError:
         return time.time() - folder.lstat().st_mtime < STALE_SECONDS
     except OSError:
@@ -74,8 +69,7 @@ def _folder() -> Path:
         if not _home:
             home = Path(tempfile.mkdtemp(prefix=PREFIX))
             lock = (home / f"{LOCK}-soon").open("w")
-            if fcntl is not None:
-                fcntl.flock(lock, fcntl.LOCK_EX)
+            take_turn(lock, alone=True, wait=True)
             # under its name only once it is locked, so that nobody sees it free
             (home / f"{LOCK}-soon").rename(home / LOCK)
             _home.append((home, lock))

@@ -22,12 +22,8 @@ from pipeline.evidence.priors import group_weights
 from pipeline.evidence.tree import Rows, grow
 from pipeline.scoring.severity import severity_array
 from shared.rule_book import load_rule_book
+from shared.turns import take_turn
 from shared.vocabulary import CONDITIONS
-
-try:
-    import fcntl
-except ImportError:  # pragma: no cover - not on this platform
-    fcntl = None  # type: ignore[assignment]
 
 _started: list[subprocess.Popen[bytes]] = []
 
@@ -73,11 +69,10 @@ def main() -> None:
     folder = Path(str(kernel.weigh_block.stats.cache_path))
     folder.mkdir(parents=True, exist_ok=True)
     with (folder / ".compiling").open("a") as turn:
-        if fcntl is not None:
-            # one at a time: every command begins one while nothing is compiled yet
-            fcntl.flock(turn, fcntl.LOCK_EX)
-            if compiled():
-                return
+        # one at a time: every command begins one while nothing is compiled yet
+        take_turn(turn, alone=True, wait=True)
+        if compiled():
+            return
         _compile()
 
 

@@ -35,12 +35,8 @@ from pipeline.landing.seals import file_hash
 from pipeline.landing.workspace import Workspace, read_manifest
 from shared.canonical import START, canonical, utc_text
 from shared.faults import CoverplateError
+from shared.turns import take_turn
 from shared.whole_file import settle_folder
-
-try:  # file locks are POSIX only; elsewhere two writers at once are on the user
-    import fcntl
-except ImportError:  # pragma: no cover - not on this platform
-    fcntl = None  # type: ignore[assignment]
 
 FILE_NAME = "logbook.jsonl"
 FORMAT = 1
@@ -283,9 +279,5 @@ def _parsed(number: int, raw: bytes) -> tuple[Line, str]:
 @contextlib.contextmanager
 def _held(handle: BinaryIO, *, alone: bool) -> Iterator[None]:
     """Take turns with others that read or write the file; a disk without locks goes without."""
-    if fcntl is None:  # pragma: no cover - not on this platform
-        yield
-        return
-    with contextlib.suppress(OSError):
-        fcntl.flock(handle, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
+    take_turn(handle, alone=alone, wait=True)
     yield  # the lock goes with the handle

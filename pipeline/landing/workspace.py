@@ -39,13 +39,9 @@ from pipeline.landing.mapping import Mapping
 from pipeline.landing.report import Finding
 from pipeline.landing.seals import damage, seal
 from shared.faults import CoverplateError
+from shared.turns import take_turn
 from shared.vocabulary import RecordKind
 from shared.whole_file import appearing_whole
-
-try:  # file locks are advisory and POSIX only; elsewhere two intakes at once are on the user
-    import fcntl
-except ImportError:  # pragma: no cover - not on this platform
-    fcntl = None  # type: ignore[assignment]
 
 FORMAT_VERSION = 1
 
@@ -248,13 +244,9 @@ class Workspace:
         """Whether an intake is running; asked without writing anything."""
         try:
             with (self.root / ".lock").open("rb") as handle:
-                if fcntl is not None:
-                    fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return True
-        except OSError:  # never written to, or a disk without locks
+                return take_turn(handle, alone=False, wait=False) is False
+        except OSError:  # never written to
             return False
-        return False
 
     def derived_damage(self, manifest: Manifest) -> list[str]:
         """Return what is wrong with the files derived from a landed one, [] where nothing is."""
@@ -270,15 +262,12 @@ class Workspace:
         """
         self.create()
         with (self.root / ".lock").open("a") as handle:
-            if fcntl is not None:
-                try:
-                    fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                except OSError as busy:
-                    raise CoverplateError(
-                        f"another intake is running on {self.root}",
-                        expected="one intake at a time",
-                        to_do="wait until it has ended and try again",
-                    ) from busy
+            if take_turn(handle, alone=True, wait=False) is False:
+                raise CoverplateError(
+                    f"another intake is running on {self.root}",
+                    expected="one intake at a time",
+                    to_do="wait until it has ended and try again",
+                )
             yield
 
 

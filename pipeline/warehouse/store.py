@@ -25,12 +25,8 @@ from pipeline.landing import Workspace, logbook
 from pipeline.landing.seals import file_hash
 from pipeline.offline import connect
 from shared.faults import CoverplateError
+from shared.turns import HAS_LOCKS, take_turn
 from shared.whole_file import appearing_whole
-
-try:  # file locks are POSIX only; elsewhere what a killed build left is told by its age
-    import fcntl
-except ImportError:  # pragma: no cover - not on this platform
-    fcntl = None  # type: ignore[assignment]
 
 MODEL_VERSION = "10"
 """Raised whenever the same inputs would give other numbers or tables, so that warehouses are built
@@ -173,14 +169,10 @@ def building_alone(workspace: Workspace, wait: Callable[[], None]) -> Iterator[N
     """
     workspace.warehouse.mkdir(parents=True, exist_ok=True)
     with (workspace.warehouse / ".swap.lock").open("a") as handle:
-        if fcntl is not None:
-            try:
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                wait()
-                fcntl.flock(handle, fcntl.LOCK_EX)
-            except OSError:  # a disk without locks: builds at once are on the user
-                pass
+        # on a disk without locks builds at once are on the user
+        if take_turn(handle, alone=True, wait=False) is False:
+            wait()
+            take_turn(handle, alone=True, wait=True)
         yield
 
 
@@ -194,14 +186,11 @@ def building_beside(workspace: Workspace) -> Iterator[None]:
     """
     workspace.warehouse.mkdir(parents=True, exist_ok=True)
     with (workspace.warehouse / ".building.lock").open("a") as handle:
-        if fcntl is None:  # pragma: no cover - not on this platform
+        if not HAS_LOCKS:  # pragma: no cover - not on this platform
             _clear_unfinished(workspace, older_than=_STALE_SECONDS)
-        else:
-            with contextlib.suppress(OSError):
-                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                _clear_unfinished(workspace, older_than=0.0)
-            with contextlib.suppress(OSError):  # a disk without locks: nothing is cleared there
-                fcntl.flock(handle, fcntl.LOCK_SH)
+        elif take_turn(handle, alone=True, wait=False):
+            _clear_unfinished(workspace, older_than=0.0)
+        take_turn(handle, alone=False, wait=True)
         yield
 
 
