@@ -14,6 +14,7 @@ from pipeline.cli.ledger_options import (
     ORIGIN,
     acting_options,
     buildings_of,
+    circuits_of,
     day_option,
     ledger_options,
     opened,
@@ -21,6 +22,7 @@ from pipeline.cli.ledger_options import (
 )
 from pipeline.cli.options import existing
 from pipeline.cli.output import (
+    amount,
     cautions,
     count,
     day,
@@ -38,11 +40,11 @@ from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.families import FAMILY
+from pipeline.ledger.money import BY, MONEY_TOLD, money, money_questions
 from pipeline.ledger.progress import (
     CURVE_TOLD,
     GROUPS,
     ageing,
-    costs,
     failed_verifications,
     repair_summary,
     states_over_time,
@@ -405,7 +407,8 @@ def progress(view: str, group: str, workspace: Path, ledger_at: str | None, as_j
         elif view == "failed":
             frame = failed_verifications(ledger, book, by="firm" if group == "all" else group)
         elif view == "costs":
-            frame = costs(ledger, book, by=group, buildings=buildings)
+            circuits = circuits_of(workspace)
+            frame = money(ledger, book, by=group, buildings=buildings, circuits=circuits)
         elif view == "curve":
             curves = time_to_proven_repair(ledger, book, by=group, buildings=buildings)
             frame = _grouped({name: curve.frame() for name, curve in curves.items()})
@@ -484,6 +487,84 @@ def _firm_table(rows: list[dict[str, Any]]) -> None:
             for row in rows
         ],
     )
+
+
+@findings.command(
+    "money",
+    epilog="Examples: coverplate findings money --by remedy  ·  coverplate findings money "
+    "--budget 250000 --json",
+)
+@click.option(
+    "--by", type=click.Choice(BY), default="all", show_default=True, help="Broken down by."
+)
+@click.option("--budget", type=click.FloatRange(min=0), help="What there is to spend in all.")
+@ledger_options
+def told_money(
+    by: str, budget: float | None, workspace: Path, ledger_at: str | None, as_json: bool
+) -> int:
+    """What repairs are estimated at, quoted, committed, spent, and what all may come to."""
+    known = {"buildings": buildings_of(workspace), "circuits": circuits_of(workspace)}
+    with opened(workspace, ledger_at) as ledger:
+        book = ledger.rule_book
+        rows = records(money(ledger, book, by=by, **known))
+        total = records(money(ledger, book, **known))
+        asked = records(money_questions(ledger, book, circuits=known["circuits"]))
+    if by != "all":
+        rows += total
+    if budget is not None:
+        for row in rows:
+            last = row is rows[-1]
+            row["budget"] = budget if last else None
+            row["left"] = round(budget - row["forecast"], 2) if last else None
+    if as_json:
+        print_json([*rows, *({"question": each.pop("question"), **each} for each in asked)])
+        return 0
+    print_table(
+        "" if rows else "Nothing yet.",
+        [("group", "left"), *((words(name), "right") for name in _MONEY)],
+        [[words(row["group"]), *(amount(row[name]) for name in _MONEY)] for row in rows],
+    )
+    for row in total:
+        echo("")
+        if row["without_cost"]:
+            echo(f"{plural(row['without_cost'], 'fix', 'fixes')} of which nobody states the cost.")
+        if row["without_estimate"]:
+            echo(f"{plural(row['without_estimate'], 'finding')} without a known remedy, so without "
+                 "an estimate.")  # fmt: skip
+        if row["over_reported"]:
+            echo(f"Bills come to {amount(row['over_reported'])} more than the fix reports said "
+                 "(less, where below 0).")  # fmt: skip
+        if budget is not None:
+            left = budget - row["forecast"]
+            echo(f"Budget {amount(budget)}, forecast {amount(row['forecast'])}: "
+                 f"{amount(abs(left))} {'left' if left >= 0 else 'too little'}.")  # fmt: skip
+    _print_questions(asked)
+    echo(f"\n{MONEY_TOLD}")
+    return 0
+
+
+_MONEY = (
+    "estimate",
+    "quoted_lowest",
+    "quoted_chosen",
+    "committed",
+    "spent",
+    "rest",
+    "forecast",
+)
+
+
+def _print_questions(asked: list[dict[str, Any]]) -> None:
+    if not asked:
+        return
+    print_table(
+        f"\n{plural(len(asked), 'question')}; nothing was merged",
+        [("firm", "left"), ("day", "right"), ("amounts", "left"), ("counted", "right"),
+         ("if once", "right"), ("findings", "left"), ("question", "left")],
+        [[row["firm"], day(row["day"]), ", ".join(map(amount, row["amounts"])),
+          amount(row["counted"]), amount(row["once"]), " ".join(row["findings"]), row["asked"]]
+         for row in asked],
+    )  # fmt: skip
 
 
 @findings.command(

@@ -215,6 +215,18 @@ def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     ).fetchdf()
 
 
+def known_circuits(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Return the openings of which the circuit is known.
+
+    Returns:
+        Columns building_id, unit_id (blank where there is none), opening_id, circuit_id.
+    """
+    return con.execute(
+        "SELECT building_id, coalesce(unit_id, '') AS unit_id, opening_id, circuit_id "
+        "FROM openings WHERE circuit_id IS NOT NULL AND opening_id IS NOT NULL ORDER BY ALL"
+    ).fetchdf()
+
+
 def unrecorded_openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     """The openings of a building that nobody recorded, as one row: how many, and what is likely."""
     return con.execute(
