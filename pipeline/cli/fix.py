@@ -129,7 +129,9 @@ def remedies(
 @findings_argument
 @click.option("--firm", required=True, help="Who quotes.")
 @click.option(
-    "--amount", type=click.FloatRange(min=0), required=True,
+    "--amount",
+    type=click.FloatRange(min=0),
+    required=True,
     help="The price; of several findings, the price of all, which is shared over them.",
 )
 @click.option("--remedy", help="For which remedy; one that is allowed for the finding.")
@@ -215,7 +217,8 @@ def _quote_remarks(row: dict[str, Any]) -> str:
 @day_option("--on", "Its day.", required=True)
 @click.option("--again", is_flag=True, help="It is another bill than the one it looks like.")
 @click.option(
-    "--corrects", is_flag=True,
+    "--corrects",
+    is_flag=True,
     help="It takes the place of the firm's last bill of that number, which then does not count.",
 )
 @click.option("--note", help="Anything worth keeping.")
@@ -462,14 +465,21 @@ def second(everything: bool, workspace: Path, ledger_at: str | None, as_json: bo
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--firm", help="The firm, where the file names none.")
 @click.option("--date-order", type=click.Choice(["dmy", "mdy", "ymd"]), help="How it writes dates.")
+@click.option(
+    "--decimal-mark",
+    type=click.Choice([".", ","]),
+    help="How it writes amounts such as 1,350, where its other amounts do not show it.",
+)
 @acting_options
 def import_reports(
-    path: Path, firm: str | None, date_order: Any, who: str, workspace: Path,  # noqa: ANN401
-    ledger_at: str | None, as_json: bool,
+    path: Path, firm: str | None, date_order: Any, decimal_mark: Any, who: str,  # noqa: ANN401
+    workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Take in a contractor's fix report: every row is reported, a duplicate, or set aside."""
     with opened(workspace, ledger_at) as ledger:
-        results = import_fix_reports(ledger, path, who=who, firm=firm, date_order=date_order)
+        results = import_fix_reports(
+            ledger, path, who=who, firm=firm, date_order=date_order, decimal_mark=decimal_mark
+        )
     if as_json:
         print_json([result.as_json() for result in results])
     else:
@@ -486,6 +496,8 @@ def import_reports(
                         f"  row {row.row}: {reason.column}: found {reason.found!r}, "
                         f"expected {reason.expected}"
                     )
+                for question in row.questions:
+                    echo(f"  row {row.row}: {question}")
     return QUARANTINED if any(result.count("set_aside") for result in results) else DONE
 
 

@@ -16,7 +16,7 @@ from sqlalchemy.engine import Connection
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS
 from pipeline.ledger.history import history, sql
-from pipeline.ledger.prices import in_cents, shared_out
+from pipeline.ledger.prices import in_cents, same_name, shared_out
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
 
@@ -127,8 +127,10 @@ def _place(
     Raises:
         CoverplateError: it looks like an earlier one; or there is none to correct.
     """
-    of_firm = known[known["firm"].map(_plain) == _plain(firm)]
-    same_number = of_firm[of_firm["invoice"].map(_plain) == _plain(invoice)]
+    of_firm = known[known["firm"].map(lambda each: same_name(each, firm)).astype(bool)]
+    same_number = of_firm[
+        of_firm["invoice"].map(lambda each: same_name(each, invoice)).astype(bool)
+    ]
     standing = same_number[~same_number["corrected"]]
     number = int(same_number["number"].max()) + 1 if len(same_number) else 1
     if corrects:
@@ -142,11 +144,8 @@ def _place(
     alike = [
         row
         for row in of_firm[~of_firm["corrected"]].itertuples()
-        if _plain(row.invoice) == _plain(invoice)
-        or (
-            in_cents(float(row.amount)) == in_cents(amount)
-            and set(row.findings) == set(ids)
-        )
+        if same_name(str(row.invoice), invoice)
+        or (in_cents(float(row.amount)) == in_cents(amount) and set(row.findings) == set(ids))
     ]
     if alike and not again:
         raise CoverplateError(
@@ -163,7 +162,3 @@ def _place(
             "of this number right; nothing was written",
         )
     return number, None
-
-
-def _plain(text: object) -> str:
-    return " ".join(str(text).casefold().split())

@@ -41,7 +41,8 @@ answered AS (
             ELSE coalesce(d.remedy, c.remedy, l.remedy, k.remedy)
         END AS remedy,
         CASE WHEN d.open AND c.holds AND NOT c.reported_since THEN c.amount END AS committed,
-        NOT d.open AND coalesce(p.sums, 0) > 0 AS done
+        -- also what was billed ahead of any report
+        coalesce(p.sums, 0) > 0 AND (NOT d.open OR d.fixed_on IS NULL) AS done
     FROM due AS d
     LEFT JOIN chosen AS c USING (finding_id)
     LEFT JOIN lowest AS l USING (finding_id)
@@ -101,7 +102,7 @@ FROM chosen WHERE open AND NOT reported_since
 
 UNION ALL
 SELECT finding_id, 'committed', firm, remedy, day, committed::DOUBLE, NULL
-FROM estimated WHERE committed IS NOT NULL
+FROM estimated WHERE committed IS NOT NULL AND NOT done
 
 UNION ALL
 SELECT finding_id, 'rest', firm, remedy, day, estimate::DOUBLE, NULL

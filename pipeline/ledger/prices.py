@@ -62,3 +62,8 @@ def check_quote(book: RuleBook, finding: Finding, quote: ev.Quoted) -> None:
         expected="one of " + "; ".join(f"{name} ({each.label})" for name, each in allowed.items()),
         to_do="see `coverplate fix remedies`",
     )
+
+
+def same_name(one: str, other: str) -> bool:
+    """Say whether two texts are the same name, case and spaces aside (``names.sql``)."""
+    return one.casefold().split() == other.casefold().split()
