@@ -503,12 +503,12 @@ def told_money(
     by: str, budget: float | None, workspace: Path, ledger_at: str | None, as_json: bool
 ) -> int:
     """What repairs are estimated at, quoted, committed, spent, and what all may come to."""
-    known = {"buildings": buildings_of(workspace), "circuits": circuits_of(workspace)}
+    buildings, circuits = buildings_of(workspace), circuits_of(workspace)
     with opened(workspace, ledger_at) as ledger:
         book = ledger.rule_book
-        rows = records(money(ledger, book, by=by, **known))
-        total = records(money(ledger, book, **known))
-        asked = records(money_questions(ledger, book, circuits=known["circuits"]))
+        rows = records(money(ledger, book, by=by, buildings=buildings, circuits=circuits))
+        total = records(money(ledger, book, buildings=buildings, circuits=circuits))
+        asked = records(money_questions(ledger, book, circuits=circuits))
     if by != "all":
         rows += total
     if budget is not None:

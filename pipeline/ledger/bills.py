@@ -1,4 +1,4 @@
-"""Bills: one invoice of a firm, shared over the findings that it names, asked about when told twice.
+"""Bills: one invoice of a firm, shared over the findings that it names, asked about if told twice.
 
 A bill is written on all its findings in one transaction. It stands in for what the firm's own fix
 reports of these findings said that they cost (``spent.sql``).
@@ -26,7 +26,9 @@ def bills(ledger: Ledger) -> pd.DataFrame:
     with history(ledger) as con:
         con.execute(f"CREATE TEMP TABLE fixes AS {sql('fixes')}")
         con.execute(f"CREATE TEMP TABLE spent AS {sql('spent')}")
-        return con.execute(sql("bills")).df()
+        frame = con.execute(sql("bills")).df()
+    frame["findings"] = [[str(one) for one in each] for each in frame["findings"]]
+    return frame
 
 
 def write_bill(
@@ -127,36 +129,38 @@ def _place(
     Raises:
         CoverplateError: it looks like an earlier one; or there is none to correct.
     """
-    of_firm = known[known["firm"].map(lambda each: same_name(each, firm)).astype(bool)]
-    same_number = of_firm[
-        of_firm["invoice"].map(lambda each: same_name(each, invoice)).astype(bool)
+    of_firm = [
+        each for each in known.to_dict(orient="records") if same_name(str(each["firm"]), firm)
     ]
-    standing = same_number[~same_number["corrected"]]
-    number = int(same_number["number"].max()) + 1 if len(same_number) else 1
+    same_number = [each for each in of_firm if same_name(str(each["invoice"]), invoice)]
+    standing = [each for each in same_number if not each["corrected"]]
+    number = 1 + max((int(each["number"]) for each in same_number), default=0)
     if corrects:
-        if standing.empty:
+        if not standing:
             raise CoverplateError(
                 f"{firm} has no bill {invoice} that could be corrected",
                 expected="the firm and the number of an earlier bill",
                 to_do="see `coverplate fix bills`",
             )
-        return number, int(standing["number"].iloc[-1])
+        return number, int(standing[-1]["number"])
     alike = [
-        row
-        for row in of_firm[~of_firm["corrected"]].itertuples()
-        if same_name(str(row.invoice), invoice)
-        or (in_cents(float(row.amount)) == in_cents(amount) and set(row.findings) == set(ids))
+        each
+        for each in of_firm
+        if each in standing
+        or (
+            not each["corrected"]
+            and in_cents(each["amount"]) == in_cents(amount)
+            and set(each["findings"]) == set(ids)
+        )
     ]
     if alike and not again:
+        told = [
+            f"  written before: invoice {each['invoice']} of {each['on']:%Y-%m-%d}, "
+            f"{each['amount']:,.2f} for {', '.join(each['findings'])}"
+            for each in alike
+        ]
         raise CoverplateError(
-            "\n".join(
-                [f"is this another bill? {firm}, invoice {invoice}, {amount:,.2f}"]
-                + [
-                    f"  written before: invoice {row.invoice} of {row.on:%Y-%m-%d}, "
-                    f"{row.amount:,.2f} for {', '.join(row.findings)}"
-                    for row in alike
-                ]
-            ),
+            "\n".join([f"is this another bill? {firm}, invoice {invoice}, {amount:,.2f}", *told]),
             expected="an invoice number once, and the same sum for the same findings once",
             to_do="say --again where it is another bill, --corrects where it puts the earlier one "
             "of this number right; nothing was written",

@@ -176,8 +176,10 @@ def _places(header: Sequence[str]) -> dict[str, int]:
     plain = [normalised(cell) for cell in header]
     places: dict[str, int] = {}
     for name, synonyms in COLUMNS.items():
-        names = [normalised(each) for each in (name, *synonyms)]
-        places |= {name: plain.index(each) for each in names[::-1] if each in plain}
+        meant = [normalised(each) for each in (name, *synonyms)]
+        exact = next((plain.index(each) for each in meant if each in plain), None)
+        if exact is not None:
+            places[name] = exact
     left = ["" if place in places.values() else cell for place, cell in enumerate(header)]
     for name, synonyms in COLUMNS.items():
         if name not in places and (found := find_column((name, *synonyms), left)) is not None:

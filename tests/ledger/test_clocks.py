@@ -160,7 +160,7 @@ def test_the_record_says_the_same_as_the_other_views(ledger, history):
     spent = money(ledger, BOOK, by="firm", now=NOW).set_index("group")
     for firm in ("Oddy", "Vale"):
         assert record.loc[firm, "disproved"] == failed.loc[firm, "disproved"]
-        assert record.loc[firm, "to_date"] == spent.loc[firm, "to_date"]
+        assert record.loc[firm, "to_date"] == spent.loc[firm, "spent"]
         assert record.loc[firm, "without_cost"] == spent.loc[firm, "without_cost"]
 
 
