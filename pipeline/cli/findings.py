@@ -19,6 +19,7 @@ from pipeline.cli.ledger_options import (
     ledger_options,
     opened,
     print_written,
+    stakes_of,
 )
 from pipeline.cli.options import existing
 from pipeline.cli.output import (
@@ -53,6 +54,7 @@ from pipeline.ledger.progress import (
 )
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.sync import sync_findings
+from pipeline.ledger.triage import ORDERS, in_order, with_stakes
 from pipeline.ledger.worklist import printable, work_list
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import store
@@ -102,6 +104,11 @@ def sync(
 @click.option("--unproven", is_flag=True, help="Only fixes reported and not proven.")
 @click.option("--all", "everything", is_flag=True, help="Also what is proven or set aside.")
 @click.option("--ids", is_flag=True, help="Print ID@VERSION only, one a line.")
+@click.option(
+    "--order",
+    type=click.Choice(list(ORDERS)),
+    help="What stands first; danger with --overdue, else target.",
+)
 @ledger_options
 def list_findings(
     building: str | None,
@@ -111,11 +118,12 @@ def list_findings(
     unproven: bool,
     everything: bool,
     ids: bool,
+    order: str | None,
     workspace: Path,
     ledger_at: str | None,
     as_json: bool,
 ) -> int:
-    """List findings with state, firm and due dates, most pressing first."""
+    """List findings with state, firm and due dates; what is overdue, most dangerous first."""
     with opened(workspace, ledger_at) as ledger:
         frame = due(ledger, ledger.rule_book, building_id=building)
         moves = _moves(ledger, building) if as_json else {}
@@ -131,8 +139,9 @@ def list_findings(
         keep &= frame["overdue"]
     if unproven:
         keep &= frame["treatment"] == "fix_reported"
-    order = ["overdue", "first_target_on", "building_id", "unit_id", "opening_id"]
-    frame = frame[keep].sort_values(order, ascending=[False, True, True, True, True])
+    order = order or ("danger" if overdue else "target")
+    frame = frame[keep]
+    frame = in_order(with_stakes(frame, stakes_of(workspace, frame)), order)
     if as_json:
         rows = records(frame.rename(columns={"sequence": "version"}))
         print_json([{**row, "target_moves": moves.get(row["finding_id"], [])} for row in rows])
@@ -144,7 +153,7 @@ def list_findings(
     if overdue:
         _print_overdue(frame)
     print_table(
-        f"{len(frame)} finding(s)",
+        f"{len(frame)} finding(s), {ORDERS[order].told}",
         [
             ("finding", "left"),
             ("v", "right"),
@@ -190,7 +199,7 @@ def _print_overdue(frame: pd.DataFrame) -> None:
 
 
 def _line(row: dict[str, Any]) -> list[str]:
-    remarks = []
+    remarks = ["URGENT"] if row["urgent"] else []
     if row["overdue_first"]:
         remarks.append(f"{plural(row['days_overdue'], 'day')} past first target")
     elif row["overdue_present"]:
