@@ -38,7 +38,7 @@ def act_on_ticked(listed: pd.DataFrame) -> None:
         return
     with st.expander("Assign or pause some of these"):
         rows = offered.to_dict(orient="records")
-        key = "ticked-" + str(hash(tuple(zip(offered["finding_id"], offered["sequence"]))))
+        key = "ticked-" + str(hash((tuple(offered["finding_id"]), tuple(offered["sequence"]))))
         edited = st.data_editor(
             plate.cells(
                 pd.DataFrame(

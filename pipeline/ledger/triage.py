@@ -9,6 +9,7 @@ import pandas as pd
 from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.offline import connect
 from shared.faults import CoverplateError
+from shared.remedies import SeverityClass
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> p
             SELECT
                 f.* EXCLUDE (place),
                 coalesce(k.urgent::BOOLEAN, false)
-                    OR f.severity_class = 'life_threatening'
+                    OR f.severity_class = $gravest
                     OR list_contains($urgent_families, f.family) AS urgent,
                 coalesce(k.p_dangerous::DOUBLE, f.probability::DOUBLE) AS chance,
                 k.people::DOUBLE AS people,
@@ -98,7 +99,10 @@ def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> p
                 AND k.opening_id = coalesce(f.opening_id, '')
             ORDER BY f.place
             """,
-            {"urgent_families": list(URGENT_FAMILIES)},
+            {
+                "urgent_families": list(URGENT_FAMILIES),
+                "gravest": SeverityClass.LIFE_THREATENING.value,
+            },
         ).fetchdf()
     finally:
         con.close()
