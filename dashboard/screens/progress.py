@@ -11,12 +11,19 @@ import streamlit as st
 from dashboard.charts import progress as pictures
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
-from dashboard.components.figures import amount, count, day, missing, number, percent
+from dashboard.components.figures import (
+    amount,
+    count,
+    day,
+    missing,
+    number,
+    percent,
+    to_the_cent,
+)
 from dashboard.components.findings_source import ledger
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, rule_book, version, workspace
-from pipeline.cli.output import amount as to_the_cent
 from pipeline.ledger import clocks, money, progress
 from pipeline.ledger.clocks import CLOCKS
 from pipeline.ledger.database import URL_VARIABLE
