@@ -11,6 +11,7 @@ import streamlit as st
 from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.ledger import Ledger, open_ledger
 from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.sync import Synced, sync_findings
 from pipeline.ledger.triage import with_stakes
 from pipeline.screens import findings
@@ -65,6 +66,14 @@ def dated_findings() -> pd.DataFrame:
         rule_book().hash,
         dt.datetime.now(dt.UTC).date(),
     )
+
+
+def looks_since(finding_id: str) -> pd.DataFrame:
+    """Looks that landed since a finding's fix was reported (``looks_since_fixes``)."""
+    if version() is None:
+        return pd.DataFrame()
+    with store.reading(workspace()) as con:
+        return looks_since_fixes(con, ledger(), finding_id)
 
 
 def bring_up_to_evidence() -> Synced:

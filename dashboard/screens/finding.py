@@ -10,10 +10,11 @@ from pydantic import ValidationError
 
 from dashboard.components import plate
 from dashboard.components.building_anew import refused
+from dashboard.components.downloads import downloads
 from dashboard.components.event_forms import FORMS, KINDS, given, look
 from dashboard.components.figures import count, day, missing, number, percent, plural, word
 from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
-from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
+from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, looks_since, who
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
@@ -202,6 +203,25 @@ def proof(finding: Finding) -> str:
     )
 
 
+def since(finding: Finding) -> None:
+    """The looks that landed since the fix, and what each says of it."""
+    frame = looks_since(finding.finding_id)
+    if frame.empty:
+        return
+    lines = "".join(
+        f"<li><b>{plate.text(word(row['method']))}</b> of {day(row['observed_on'])}, "
+        f"{plate.text(row['inspector'] or 'nobody named')}: {row['says']}"
+        f"{'' if row['says'] == 'nothing' else ' the fix'} ({plate.text(row['reason'])})</li>"
+        for row in frame.to_dict(orient="records")
+    )
+    plate.show(
+        '<section class="panel"><h3>Looks that landed since the fix</h3>'
+        f"<p>What each says of it:</p><ul>{lines}</ul></section>",
+        key="since",
+    )
+    downloads(frame, f"looks-since-{finding.finding_id}", "these looks")
+
+
 @screen(
     "One finding",
     "From the first look that pointed at a defect to the look that proves its repair. Nothing is "
@@ -227,6 +247,7 @@ def page() -> None:
     finding = ledger().finding(str(wanted))
     if finding.fix is not None and row["state"] == "fix_reported_unproven":
         plate.show(proof(finding), key="proof")
+        since(finding)
     moves(row)
     st.subheader("What happened", anchor=False)
     events = ledger().history(str(wanted))

@@ -35,15 +35,18 @@ from pipeline.cli.output import (
     say,
     words,
 )
-from pipeline.ledger import Draft, events
+from pipeline.landing import Workspace
+from pipeline.ledger import Draft, Ledger, events
 from pipeline.ledger.bills import bills, write_bill
 from pipeline.ledger.effects import unproven_fixes
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
+from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.money import quotes
 from pipeline.ledger.prices import shared_out
 from pipeline.ledger.remedies import why_refused
 from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.verification import proving_methods
+from pipeline.warehouse import store
 from shared.records import OPENING_OBSERVATIONS
 from shared.vocabulary import Condition, Marking, Slots
 
@@ -409,11 +412,20 @@ def verify(
 @fix.command("unproven", epilog="Example: coverplate fix unproven --json")
 @ledger_options
 def unproven(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """List reported fixes that no capable look has proven: they do not lower the score."""
+    """List reported fixes that no capable look has proven: they do not lower the score.
+
+    With each the looks that landed since, and why they prove nothing.
+    """
     with opened(workspace, ledger_at) as ledger:
         frame = unproven_fixes(ledger)
+        since = _landed_since(workspace, ledger)
     if as_json:
-        print_json(records(frame))
+        print_json(
+            [
+                {**row, "looks_since": [each for each in since if _same(each, row)]}
+                for row in records(frame)
+            ]
+        )
         return 0
     print_table(
         f"{len(frame)} fix(es) reported, unproven",
@@ -423,7 +435,24 @@ def unproven(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
           words(row["remedy"]), words(row["fixed_by"]), f"{row['fixed_on']:%Y-%m-%d}"]
          for row in records(frame)],
     )  # fmt: skip
+    for each in since:
+        echo(
+            f"{each['finding_id']}: {words(each['method'])} of {each['observed_on']:%Y-%m-%d} "
+            f"{each['says']}: {each['reason']}"
+        )
     return 0
+
+
+def _landed_since(workspace: Path, ledger: Ledger) -> list[dict[str, Any]]:
+    place = Workspace(workspace)
+    if store.current_version(place) is None:
+        return []
+    with store.reading(place) as con:
+        return records(looks_since_fixes(con, ledger))
+
+
+def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    return bool(one["finding_id"] == other["finding_id"])
 
 
 def _second_look(row: dict[str, Any]) -> str:

@@ -13,21 +13,19 @@ from dataclasses import dataclass
 from typing import Any
 
 import duckdb
-import numpy as np
 import pandas as pd
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES
 from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, sql
+from pipeline.ledger.landed_looks import code_looks, hand_over, judged_looks, plain
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
 WHO = "evidence"
 """Who writes what follows from evidence alone."""
-
-LOOK_FIELDS = tuple(ev.Look.model_fields)
 
 
 @dataclass(frozen=True)
@@ -75,7 +73,7 @@ def sync_findings(
         )
     now = at or dt.datetime.now(dt.UTC)
     with _evidence(warehouse, ledger, book) as con:
-        verdicts = _judge_looks(con, ledger, who=who, at=at)
+        verdicts = _write_verdicts(con, ledger, who=who, at=at)
         plan = _plan(con, ledger, book)
     raised = [
         _raised(row, under, book.hash, now.date())
@@ -125,15 +123,10 @@ def _evidence(
     try:
         likelihoods = ledger.judge.likelihoods
         con.execute("CREATE OR REPLACE TEMP VIEW warehouse_openings AS SELECT * FROM openings")
-        con.execute(
-            "CREATE OR REPLACE TEMP VIEW coded_looks AS "
-            f"SELECT b.building_id, o.*, {likelihoods.reading_code_sql()} AS code "
-            "FROM (SELECT *, NULL::VARCHAR AS reader FROM observations) AS o "
-            "JOIN buildings AS b USING (building_no)"
-        )
+        code_looks(con, likelihoods)
         pairs = [(c.value, f.value) for c, f in FAMILY.items()]
-        _table(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
-        _table(con, "urgent_families", pd.DataFrame({"family": list(URGENT_FAMILIES)}))
+        hand_over(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
+        hand_over(con, "urgent_families", pd.DataFrame({"family": list(URGENT_FAMILIES)}))
         codes = [row[0] for row in con.execute("SELECT DISTINCT code FROM coded_looks").fetchall()]
         pointed = sorted(
             {
@@ -142,7 +135,9 @@ def _evidence(
                 for condition in likelihoods.code_detects(code)
             }
         )
-        _table(con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str))
+        hand_over(
+            con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str)
+        )
         for statement in duckdb.extract_statements(sql("sightings")):
             needs = "$suspect" in statement.query
             suspect = {"suspect": float(book.ledger.suspect_probability)}
@@ -173,31 +168,10 @@ GROUP BY ALL
 """
 
 
-def _table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
-    con.register("handed_over", frame)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS SELECT * FROM handed_over")
-    con.unregister("handed_over")
-
-
 def _plan(con: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook) -> list[dict[str, Any]]:
-    _table(con, "standing", current(ledger))
+    hand_over(con, "standing", current(ledger))
     frame = con.execute(sql("sync"), {"withdraw": float(book.ledger.withdraw_probability)}).df()
-    return [_plain(row) for row in frame.to_dict(orient="records")]
-
-
-def _plain(row: dict[Any, Any]) -> dict[str, Any]:
-    """Turn a frame's row into plain Python: missing cells None, lists tuples, days dates."""
-    found: dict[str, Any] = {}
-    for name, value in row.items():
-        if isinstance(value, np.ndarray | list):
-            found[str(name)] = tuple(str(each) for each in value)
-        elif pd.isna(value):
-            found[str(name)] = None
-        elif isinstance(value, pd.Timestamp):
-            found[str(name)] = value.date()
-        else:
-            found[str(name)] = value
-    return found
+    return [plain(row) for row in frame.to_dict(orient="records")]
 
 
 def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -> ev.Raised:
@@ -257,39 +231,20 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
     return Draft(row["finding_id"], payload)
 
 
-def _judge_looks(
+def _write_verdicts(
     con: duckdb.DuckDBPyConnection, ledger: Ledger, *, who: str, at: dt.datetime | None
 ) -> list[str]:
-    """Judge looks dated after reported fixes; write the first disproof, else the first proof.
+    """Write what landed looks since reported fixes amount to: a disproof first, else a proof.
 
     Whatever order exports land in, a look that saw the defect after the fix outweighs a proof from
     before it.
     """
-    frame = current(ledger)
-    waiting = frame[frame["treatment"] == "fix_reported"]
-    if waiting.empty:
-        return []
-    keys = ["building_id", "unit_id", "opening_id"]
-    _table(con, "waiting", waiting[["finding_id", *keys, "fixed_on"]])
-    columns = ", ".join(f"o.{name}" for name in LOOK_FIELDS)
-    looks = con.execute(
-        f"SELECT w.finding_id, {columns} FROM coded_looks AS o "
-        "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
-        "WHERE o.observed_on > w.fixed_on ORDER BY w.finding_id, o.observed_on, o.code"
-    ).df()
     verdicts: dict[str, Draft] = {}
-    for row in map(_plain, looks.to_dict(orient="records")):
-        finding_id = str(row.pop("finding_id"))
-        known = verdicts.get(finding_id)
-        if known is not None and known.payload.kind == "verification_failed":
+    for each in judged_looks(con, ledger):
+        known = verdicts.get(each.finding_id)
+        if each.event is None or (known is not None and each.event.kind == "verified"):
             continue
-        look = ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
-        try:
-            payload = ledger.judge.verified(ledger.finding(finding_id), look)
-        except CoverplateError:
-            continue  # a look that cannot tell leaves the fix unproven, which is what is shown
-        if known is not None and payload.kind == "verified":
-            continue
-        verdicts[finding_id] = Draft(finding_id, payload)
+        if known is None or known.payload.kind == "verified":
+            verdicts[each.finding_id] = Draft(each.finding_id, each.event)
     written = ledger.append_many(list(verdicts.values()), who=who, origin="evidence", at=at)
     return [event.kind for event in written]

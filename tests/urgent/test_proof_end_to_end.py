@@ -130,3 +130,16 @@ def test_a_look_that_saw_it_after_the_proof_in_the_same_delivery_disproves(place
     assert _finding(place)["state"] == DISPROVED
     run("build", "--workspace", place.root)
     assert len(_urgent(place)) == 1
+
+
+def test_a_landed_look_that_proves_nothing_is_told_with_the_reason(place, tmp_path, monkeypatch):
+    _report(place, *REWIRED)
+    assert _after(place, tmp_path, **{**PROOF, "ground_path_ohms": None}) == UNPROVEN
+    (row,) = run("fix", "unproven", "--workspace", place.root, "--json").json()
+    (since,) = row["looks_since"]
+    assert since["says"] == "nothing"
+    assert "impedance of the ground path" in since["reason"]
+    assert "impedance of the ground path" in run("fix", "unproven", "--workspace", place.root).out
+    app = screen_of(monkeypatch, place, "finding", id=str(row["finding_id"]))
+    sound(app)
+    assert "impedance of the ground path" in html.unescape(plate(app, "since"))
