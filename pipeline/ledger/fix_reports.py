@@ -264,7 +264,7 @@ def _taken_in(
     if row["fixed_on_read"] is None:
         outcome.reasons.append(Reason("fixed_on", row.get("fixed_on") or "", "a date"))
     if row["cost_asked"]:
-        digits = str(row["cost"]).strip("$ ")
+        digits = "".join(each for each in str(row["cost"]) if each.isdigit() or each in ",.")
         thousands = digits.replace(",", "").replace(".", "")
         outcome.reasons.append(
             Reason(

@@ -47,6 +47,8 @@ QUESTIONS: dict[str, str] = {
     "same_job": "one job reported with several costs; the last one counts. Was it one job?",
     "same_sum": "work on one circuit or building with the same cost at every finding; each counts. "
     "Is it one price, to be counted once? Then write it as a bill that names all of them.",
+    "same_opening": "work of one day at several findings of one opening; each counts. Is it one "
+    "job? Then write it as a bill that names all of them.",
     "same_price": "the same price at every finding of one circuit or building; each counts. Is it "
     "one price? Then quote it once for all of them.",
     "another_firm": "billed by a firm that reported no fix here; the bill counts instead of what "

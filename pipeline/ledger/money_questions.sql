@@ -2,7 +2,8 @@
 -- is merged: counted says what counts now, once what would if it is one price. question:
 --   same_job       one firm reports work of one day at one finding with several costs
 --   same_sum       fixes of one circuit or building, day, firm and remedy, each with the same cost
---   same_price     the same of prices named
+--   same_opening   fixes of several findings of one opening, day and firm, each with a cost
+--   same_price     the same price named at every finding of one circuit or building
 --   another_firm   a bill by a firm that reported no fix of the finding
 WITH placed AS (
     SELECT
@@ -67,6 +68,23 @@ FROM counted_now AS c
 JOIN placed AS p USING (finding_id, remedy)
 WHERE c.amount > 0
 GROUP BY p.place, c.remedy, plain_name(c.firm), c.day, c.amount
+HAVING count(DISTINCT c.finding_id) > 1
+
+UNION ALL
+
+SELECT
+    'same_opening',
+    list(c.finding_id ORDER BY c.finding_id),
+    any_value(c.firm),
+    c.day,
+    list(c.amount::DOUBLE ORDER BY c.finding_id),
+    sum(c.amount)::DOUBLE,
+    CASE WHEN min(c.amount) = max(c.amount) THEN min(c.amount)::DOUBLE END
+FROM counted_now AS c
+JOIN due AS d USING (finding_id)
+LEFT JOIN prices AS p ON p.remedy = c.remedy
+WHERE c.amount > 0 AND d.opening_id <> '' AND coalesce(p.scope, 'opening') = 'opening'
+GROUP BY d.building_id, d.unit_id, d.opening_id, plain_name(c.firm), c.day
 HAVING count(DISTINCT c.finding_id) > 1
 
 UNION ALL

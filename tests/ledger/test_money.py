@@ -338,6 +338,18 @@ def test_a_remedy_of_one_opening_may_cost_the_same_everywhere(ledger, ids):
     assert money_questions(ledger, BOOK).empty
 
 
+@pytest.mark.parametrize(("second", "once"), [(280.50, 280.5), (290.50, None)])
+def test_one_day_at_two_findings_of_one_opening_is_asked_about(ledger, ids, second, once):
+    other = ledger.raise_finding(
+        raised("K0", "ungrounded", "no_ground"), at=moment(DAY), **WHO
+    ).finding_id
+    put(ledger, ids[0], fix(cost=280.50))
+    put(ledger, other, fix(cost=second))
+    (asked,) = money_questions(ledger, BOOK).to_dict("records")
+    assert (asked["question"], asked["counted"]) == ("same_opening", 280.5 + second)
+    assert asked["once"] == once or (once is None and pd.isna(asked["once"]))
+
+
 def test_one_price_over_several_findings_is_shared_and_not_asked_about(ledger, ids):
     shares = shared_out(1000, 3)
     ledger.append_many(
