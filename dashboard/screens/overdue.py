@@ -186,7 +186,7 @@ def page() -> None:
             "Order",
             list(ORDERS),
             format_func=lambda key: ORDERS[key].name,
-            key="order",
+            key="triage",
             bind="query-params",
         )
         late = in_order(late, order)

@@ -59,7 +59,7 @@ def test_what_is_overdue_is_sorted_by_danger_and_another_order_can_be_chosen(sho
     body = plate(app, "overdue")
     assert body.index(urgent) < body.index(old)
     assert "urgent first, then by the chance" in body
-    app.selectbox(key="order").set_value("late").run()
+    app.selectbox(key="triage").set_value("late").run()
     sound(app)
     body = plate(app, "overdue")
     assert body.index(old) < body.index(urgent)
