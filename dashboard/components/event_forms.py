@@ -71,14 +71,19 @@ def assigned(finding: Finding, book: RuleBook) -> Content:
     }
 
 
-def quoted(_finding: Finding, book: RuleBook) -> Content:
+def quoted(finding: Finding, book: RuleBook) -> Content:
     """A firm named its price."""
+    allowed = (
+        allowed_remedies(book, finding.condition, finding.raised.slots) if finding.condition else {}
+    )
+    until = st.date_input("Valid until", value=None, key="until-quoted", format="YYYY-MM-DD")
     return {
         "firm": _text("Firm", "firm-quoted"),
         "amount": st.number_input("Amount", min_value=0.0, step=10.0, key="amount-quoted"),
+        "valid_until": until,
         "remedy": st.selectbox(
             "Remedy",
-            [None, *book.remedies],
+            [None, *allowed],
             format_func=lambda key: "not said" if key is None else book.remedies[key].label,
             key="remedy-quoted",
         ),

@@ -6,6 +6,7 @@ import math
 
 import pandas as pd
 
+from pipeline.cli.output import amount as to_the_cent
 from pipeline.cli.output import count, day, number, percent, plural
 from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import SCORE_UNIT
@@ -25,6 +26,7 @@ __all__ = [
     "percent",
     "plural",
     "signed",
+    "to_the_cent",
     "word",
 ]
 

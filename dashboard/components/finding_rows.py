@@ -5,7 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from dashboard.components import plate
-from dashboard.components.figures import STATE_WORDS, day, missing, plural, word
+from dashboard.components.figures import (
+    STATE_WORDS,
+    count,
+    day,
+    missing,
+    percent,
+    plural,
+    word,
+)
 from pipeline.ledger import STATE_MEANING, State
 
 _CHIP = {
@@ -113,6 +121,26 @@ def finding_columns() -> list[plate.Column]:
         plate.Column("Severity", lambda r: plate.text(word(r["severity_class"])), half=True),
         plate.Column("Due", due, half=True),
         plate.Column("Firm", lambda r: plate.text(r["firm"]) or "–", half=True),
+    ]
+
+
+def stake_columns() -> list[plate.Column]:
+    """The columns that an order by danger goes by."""
+
+    def at_stake(row: dict[str, Any]) -> str:
+        urgent = '<span class="chip urgent">▲ urgent</span><br>' if row["urgent"] else ""
+        return f"{urgent}{plate.text(percent(row['chance']))}"
+
+    def people(row: dict[str, Any]) -> str:
+        vulnerable = ""
+        if not missing(row["vulnerable"]):
+            told = f"{count(row['vulnerable'])} vulnerable"
+            vulnerable = f'<br><span class="soft small">{plate.text(told)}</span>'
+        return f'<span class="num">{count(row["people"])}</span>{vulnerable}'
+
+    return [
+        plate.Column("Chance of danger", at_stake, half=True),
+        plate.Column("People there", people, half=True),
     ]
 
 

@@ -13,8 +13,10 @@ from pipeline.ledger import Ledger, open_ledger
 from pipeline.ledger.database import URL_VARIABLE
 from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.sync import Synced, sync_findings
+from pipeline.ledger.triage import with_stakes
 from pipeline.screens import findings
 from pipeline.warehouse import store
+from pipeline.warehouse.queries import stakes
 from shared.rule_book import RuleBook
 
 ORIGIN = "dashboard"
@@ -43,14 +45,15 @@ def _dated(
     rule_book_hash: str,
     day: dt.date,
 ) -> pd.DataFrame:
-    listing = None
-    if warehouse_version is not None:
-        listing = Source(warehouse_version).ask(findings.listing_of)
-    return findings.dated(ledger(), rule_book(), listing)
+    if warehouse_version is None:
+        return with_stakes(findings.dated(ledger(), rule_book()))
+    source = Source(warehouse_version)
+    found = findings.dated(ledger(), rule_book(), source.ask(findings.listing_of))
+    return with_stakes(found, stakes(source.cursor(), found))
 
 
 def dated_findings() -> pd.DataFrame:
-    """Every finding with due dates and building (``findings.dated``), as of now.
+    """Every finding with due dates, building (``findings.dated``) and stakes, as of now.
 
     One frame for all who look, not to be changed: a large ledger is too long to copy every time.
     """

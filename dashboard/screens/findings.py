@@ -12,7 +12,7 @@ from streamlit.runtime.uploaded_file_manager import UploadedFile
 
 from dashboard.components import plate, uploads
 from dashboard.components.building_anew import refused
-from dashboard.components.date_order import date_order
+from dashboard.components.date_order import date_order, decimal_mark
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import STATE_WORDS, count, plural, word
 from dashboard.components.finding_rows import (
@@ -25,7 +25,7 @@ from dashboard.components.finding_rows import (
 from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
-from pipeline.landing.cells import DateOrder
+from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.ledger import Draft, worklist
 from pipeline.ledger import events as ev
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
@@ -130,11 +130,12 @@ def fix_reports() -> None:
         with right:
             firm = st.text_input("Firm, where the file names none", key="fix-firm")
             order = date_order("fix-dates")
+            mark = decimal_mark("fix-mark")
         sent = st.form_submit_button("Take them in")
     if sent and (given is None or not name.strip()):
         st.error("Choose a file and give your name. Nothing was written.")
     elif sent:
-        _reports_in(given, name.strip(), firm.strip(), order or None)
+        _reports_in(given, name.strip(), firm.strip(), order or None, mark or None)
     result = st.session_state.pop("fix-imported", None)
     if result is not None:
         st.dataframe(
@@ -154,11 +155,13 @@ def fix_reports() -> None:
         )
 
 
-def _reports_in(given: UploadedFile, name: str, firm: str, order: DateOrder | None) -> None:
+def _reports_in(
+    given: UploadedFile, name: str, firm: str, order: DateOrder | None, mark: DecimalMark | None
+) -> None:
     with uploads.lent(given) as path:
         try:
             results = import_fix_reports(
-                ledger(), path, who=name, firm=firm or None, date_order=order
+                ledger(), path, who=name, firm=firm or None, date_order=order, decimal_mark=mark
             )
         except CoverplateError as refusal:
             refused(refusal)
@@ -169,12 +172,15 @@ def _reports_in(given: UploadedFile, name: str, firm: str, order: DateOrder | No
                 word(row.outcome),
                 row.row,
                 row.finding_id,
-                "; ".join(f"{r.column}: {r.found}, expected {r.expected}" for r in row.reasons),
+                "; ".join(
+                    [f"{r.column}: {r.found}, expected {r.expected}" for r in row.reasons]
+                    + row.questions
+                ),
             )
             for result in results
             for row in result.rows
         ],
-        columns=["outcome", "row", "finding", "reasons"],
+        columns=["outcome", "row", "finding", "reasons and questions"],
     )
     st.rerun()
 

@@ -10,11 +10,13 @@ import streamlit as st
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, day, missing, number, plural, word
-from dashboard.components.finding_rows import finding_class, finding_columns
+from dashboard.components.finding_rows import finding_class, finding_columns, stake_columns
 from dashboard.components.findings_source import bring_up_to_evidence, dated_findings
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import version
+from dashboard.components.ticked import act_on_ticked
 from pipeline.ledger.due import overdue_counts
+from pipeline.ledger.triage import ORDERS, in_order
 from pipeline.screens import findings
 from pipeline.screens.findings import Wanted
 
@@ -180,18 +182,26 @@ def page() -> None:
     if late.empty:
         empty("none-overdue", "Nothing is overdue", "No finding here is past its day.")
     else:
+        order = st.selectbox(
+            "Order",
+            list(ORDERS),
+            format_func=lambda key: ORDERS[key].name,
+            key="triage",
+            bind="query-params",
+        )
+        late = in_order(late, order)
         more = len(late) - SHOWN
-        caption = (
-            f"{plural(len(late), 'finding')}; life-threatening first, then longest overdue."
-            + (f" {count(more)} more under Findings." if more > 0 else "")
+        caption = f"{plural(len(late), 'finding')}; {ORDERS[order].told}." + (
+            f" {count(more)} more under Findings." if more > 0 else ""
         )
         body = plate.table(
             late.head(SHOWN).to_dict(orient="records"),
-            finding_columns(),
+            finding_columns() + stake_columns(),
             caption,
             row_class=finding_class,
         )
         follow(plate.show(body, key="overdue"))
+        act_on_ticked(late)
         downloads(late, "overdue", "Everything that is overdue")
     st.subheader("My buildings", anchor=False)
     buildings = findings.by_building(own)

@@ -11,16 +11,25 @@ import streamlit as st
 from dashboard.charts import progress as pictures
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
-from dashboard.components.figures import amount, count, missing, number, percent
+from dashboard.components.figures import (
+    amount,
+    count,
+    day,
+    missing,
+    number,
+    percent,
+    to_the_cent,
+)
 from dashboard.components.findings_source import ledger
-from dashboard.components.frame import empty, screen
+from dashboard.components.frame import empty, follow, screen
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, rule_book, version, workspace
-from pipeline.ledger import clocks, progress
+from pipeline.ledger import clocks, money, progress
 from pipeline.ledger.clocks import CLOCKS
 from pipeline.ledger.database import URL_VARIABLE
 from pipeline.ledger.survival import Survival
 from pipeline.screens import findings
+from pipeline.warehouse.queries import known_circuits
 
 CUTS = {
     "all": "everything",
@@ -44,9 +53,10 @@ def worked_out(
 ) -> dict[str, pd.DataFrame]:
     """Everything this screen shows, by what it is cut by."""
     opened, book = ledger(), rule_book()
-    buildings = None
+    buildings = circuits = None
     if warehouse is not None:
         buildings = Source(warehouse).ask(findings.listing_of)
+        circuits = known_circuits(Source(warehouse).cursor())
     by_time = by != "firm"  # firms are judged from the day that they were asked
     curves = {}
     if by_time:
@@ -61,7 +71,8 @@ def worked_out(
         "clocks": clocks.clocks(opened, book, by=by, buildings=buildings),
         "firms": clocks.firm_record(opened, book),
         "ageing": progress.ageing(opened, book, by=by, buildings=buildings),
-        "costs": progress.costs(opened, book, by=by, buildings=buildings),
+        "money": money.money(opened, book, by=by, buildings=buildings, circuits=circuits),
+        "questions": money.money_questions(opened, book, circuits=circuits),
         "by_firm": progress.failed_verifications(opened, book, by="firm"),
     }
 
@@ -92,7 +103,8 @@ def whole_table(found: dict[str, pd.DataFrame]) -> pd.DataFrame:
     if "summary" in found:
         times = found["summary"].drop(columns=["findings", "proven"])
         table = table.merge(times, on="group", how="left")
-    return table.merge(found["costs"], on="group", how="outer")
+    costs = found["money"].drop(columns="findings")
+    return table.merge(costs, on="group", how="outer")
 
 
 def columns(*, by_time: bool) -> list[plate.Column]:
@@ -119,10 +131,93 @@ def columns(*, by_time: bool) -> list[plate.Column]:
         counted("Disproved", "disproved"),
         counted("Proven", "proven"),
         *(times if by_time else []),
-        plate.Column("Spent", lambda r: amount(r["to_date"]), half=True),
-        plate.Column("Of it on disproved fixes", lambda r: amount(r["on_disproved"]), half=True),
-        plate.Column("Committed", lambda r: amount(r["committed"]), half=True),
     ]
+
+
+def money_columns() -> list[plate.Column]:
+    """The columns of the table of money."""
+
+    def sum_of(label: str, key: str) -> plate.Column:
+        return plate.Column(
+            label, lambda r: f'<span class="num">{to_the_cent(r[key])}</span>', half=True
+        )
+
+    def spent(row: dict[str, Any]) -> str:
+        told = [
+            f"{to_the_cent(row[key])} {words}"
+            for key, words in (
+                ("billed", "billed"),
+                ("on_disproved", "on disproved fixes"),
+                ("over_reported", "billed over what was reported"),
+            )
+            if row[key]
+        ]
+        if row["without_cost"]:
+            told.append(f"{count(row['without_cost'])} without a cost")
+        more = f'<br><span class="soft small">{plate.text("; ".join(told))}</span>' if told else ""
+        return f'<span class="num">{to_the_cent(row["spent"])}</span>{more}'
+
+    return [
+        plate.Column("Group", lambda r: plate.text(str(r["group"]).replace("_", " ")), heads=True),
+        sum_of("Estimate", "estimate"),
+        sum_of("Quoted, lowest", "quoted_lowest"),
+        sum_of("Quoted, chosen", "quoted_chosen"),
+        sum_of("Committed", "committed"),
+        plate.Column("Spent", spent),
+        sum_of("Estimate of the rest", "rest"),
+        sum_of("Forecast", "forecast"),
+    ]
+
+
+def question_columns() -> list[plate.Column]:
+    """The columns of sums that may stand for one job."""
+
+    def which(row: dict[str, Any]) -> str:
+        return ", ".join(plate.link(each, "finding", id=each) for each in row["findings"])
+
+    return [
+        plate.Column("Firm", lambda r: plate.text(r["firm"]), heads=True),
+        plate.Column("Day", lambda r: plate.text(day(r["day"])), half=True),
+        plate.Column(
+            "Amounts", lambda r: plate.text(", ".join(map(to_the_cent, r["amounts"]))), half=True
+        ),
+        plate.Column("Counted", lambda r: to_the_cent(r["counted"]), half=True),
+        plate.Column("If once", lambda r: to_the_cent(r["once"]), half=True),
+        plate.Column("Findings", which),
+        plate.Column("Question", lambda r: plate.text(r["asked"])),
+    ]
+
+
+QUESTIONS_SHOWN = 20
+
+
+def about_money(found: dict[str, pd.DataFrame], by: str) -> None:
+    """What repairs are estimated at, quoted, committed, spent, and what all may come to."""
+    st.subheader("Money", anchor=False)
+    st.caption(money.MONEY_TOLD)
+    body = plate.table(
+        found["money"].to_dict(orient="records"),
+        money_columns(),
+        "In the ledger’s currency.",
+    )
+    plate.show(body, key="money")
+    downloads(found["money"], f"money-{by}", "Money by group")
+    asked = found["questions"]
+    if asked.empty:
+        return
+    more = len(asked) - QUESTIONS_SHOWN
+    body = plate.table(
+        asked.head(QUESTIONS_SHOWN).to_dict(orient="records"),
+        question_columns(),
+        f"Sums that may stand for one job; nothing was merged: {count(len(asked))}"
+        + (f", the first {QUESTIONS_SHOWN} shown." if more > 0 else "."),
+    )
+    follow(plate.show(body, key="money-questions"))
+    listed = asked.assign(
+        findings=asked["findings"].map(" ".join),
+        amounts=asked["amounts"].map(lambda each: ", ".join(map(to_the_cent, each))),
+    )
+    downloads(listed, "money-questions", "Questions about money")
 
 
 def _days(value: object) -> str:
@@ -312,10 +407,11 @@ def page() -> None:
     body = plate.table(
         table.to_dict(orient="records"),
         columns(by_time="summary" in found),
-        "Money in the ledger’s currency.",
+        "How many findings stand where.",
     )
     plate.show(body, key="groups")
     downloads(table, f"progress-{by}", "Progress by group")
+    about_money(found, by or "all")
 
 
 page()

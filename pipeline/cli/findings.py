@@ -14,13 +14,16 @@ from pipeline.cli.ledger_options import (
     ORIGIN,
     acting_options,
     buildings_of,
+    circuits_of,
     day_option,
     ledger_options,
     opened,
     print_written,
+    stakes_of,
 )
 from pipeline.cli.options import existing
 from pipeline.cli.output import (
+    amount,
     cautions,
     count,
     day,
@@ -38,11 +41,11 @@ from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.families import FAMILY
+from pipeline.ledger.money import BY, MONEY_TOLD, money, money_questions
 from pipeline.ledger.progress import (
     CURVE_TOLD,
     GROUPS,
     ageing,
-    costs,
     failed_verifications,
     repair_summary,
     states_over_time,
@@ -51,6 +54,7 @@ from pipeline.ledger.progress import (
 )
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.sync import sync_findings
+from pipeline.ledger.triage import ORDERS, in_order, with_stakes
 from pipeline.ledger.worklist import printable, work_list
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import store
@@ -100,6 +104,11 @@ def sync(
 @click.option("--unproven", is_flag=True, help="Only fixes reported and not proven.")
 @click.option("--all", "everything", is_flag=True, help="Also what is proven or set aside.")
 @click.option("--ids", is_flag=True, help="Print ID@VERSION only, one a line.")
+@click.option(
+    "--order",
+    type=click.Choice(list(ORDERS)),
+    help="What stands first; danger with --overdue, else target.",
+)
 @ledger_options
 def list_findings(
     building: str | None,
@@ -109,11 +118,12 @@ def list_findings(
     unproven: bool,
     everything: bool,
     ids: bool,
+    order: str | None,
     workspace: Path,
     ledger_at: str | None,
     as_json: bool,
 ) -> int:
-    """List findings with state, firm and due dates, most pressing first."""
+    """List findings with state, firm and due dates; what is overdue, most dangerous first."""
     with opened(workspace, ledger_at) as ledger:
         frame = due(ledger, ledger.rule_book, building_id=building)
         moves = _moves(ledger, building) if as_json else {}
@@ -130,8 +140,9 @@ def list_findings(
         keep &= frame["overdue"]
     if unproven:
         keep &= frame["treatment"] == "fix_reported"
-    order = ["overdue", "first_target_on", "building_id", "unit_id", "opening_id"]
-    frame = frame[keep].sort_values(order, ascending=[False, True, True, True, True])
+    order = order or ("danger" if overdue else "target")
+    frame = frame[keep]
+    frame = in_order(with_stakes(frame, stakes_of(workspace, frame)), order)
     if as_json:
         rows = records(frame.rename(columns={"sequence": "version"}))
         print_json([{**row, "target_moves": moves.get(row["finding_id"], [])} for row in rows])
@@ -143,7 +154,7 @@ def list_findings(
     if overdue:
         _print_overdue(counted)
     print_table(
-        f"{len(frame)} finding(s)",
+        f"{len(frame)} finding(s), {ORDERS[order].told}",
         [
             ("finding", "left"),
             ("v", "right"),
@@ -189,7 +200,7 @@ def _print_overdue(frame: pd.DataFrame) -> None:
 
 
 def _line(row: dict[str, Any]) -> list[str]:
-    remarks = []
+    remarks = ["URGENT"] if row["urgent"] else []
     if row["overdue_first"]:
         remarks.append(f"{plural(row['days_overdue'], 'day')} past first target")
     elif row["overdue_present"]:
@@ -406,7 +417,8 @@ def progress(view: str, group: str, workspace: Path, ledger_at: str | None, as_j
         elif view == "failed":
             frame = failed_verifications(ledger, book, by="firm" if group == "all" else group)
         elif view == "costs":
-            frame = costs(ledger, book, by=group, buildings=buildings)
+            circuits = circuits_of(workspace)
+            frame = money(ledger, book, by=group, buildings=buildings, circuits=circuits)
         elif view == "curve":
             curves = time_to_proven_repair(ledger, book, by=group, buildings=buildings)
             frame = _grouped({name: curve.frame() for name, curve in curves.items()})
@@ -485,6 +497,84 @@ def _firm_table(rows: list[dict[str, Any]]) -> None:
             for row in rows
         ],
     )
+
+
+@findings.command(
+    "money",
+    epilog="Examples: coverplate findings money --by remedy  ·  coverplate findings money "
+    "--budget 250000 --json",
+)
+@click.option(
+    "--by", type=click.Choice(BY), default="all", show_default=True, help="Broken down by."
+)
+@click.option("--budget", type=click.FloatRange(min=0), help="What there is to spend in all.")
+@ledger_options
+def told_money(
+    by: str, budget: float | None, workspace: Path, ledger_at: str | None, as_json: bool
+) -> int:
+    """What repairs are estimated at, quoted, committed, spent, and what all may come to."""
+    buildings, circuits = buildings_of(workspace), circuits_of(workspace)
+    with opened(workspace, ledger_at) as ledger:
+        book = ledger.rule_book
+        rows = records(money(ledger, book, by=by, buildings=buildings, circuits=circuits))
+        total = records(money(ledger, book, buildings=buildings, circuits=circuits))
+        asked = records(money_questions(ledger, book, circuits=circuits))
+    if by != "all":
+        rows += total
+    if budget is not None:
+        for row in rows:
+            last = row is rows[-1]
+            row["budget"] = budget if last else None
+            row["left"] = round(budget - row["forecast"], 2) if last else None
+    if as_json:
+        print_json([*rows, *({"question": each.pop("question"), **each} for each in asked)])
+        return 0
+    print_table(
+        "" if rows else "Nothing yet.",
+        [("group", "left"), *((words(name), "right") for name in _MONEY)],
+        [[words(row["group"]), *(amount(row[name]) for name in _MONEY)] for row in rows],
+    )
+    for row in total:
+        echo("")
+        if row["without_cost"]:
+            echo(f"{plural(row['without_cost'], 'fix', 'fixes')} of which nobody states the cost.")
+        if row["without_estimate"]:
+            echo(f"{plural(row['without_estimate'], 'finding')} without a known remedy, so without "
+                 "an estimate.")  # fmt: skip
+        if row["over_reported"]:
+            echo(f"Bills come to {amount(row['over_reported'])} more than the fix reports said "
+                 "(less, where below 0).")  # fmt: skip
+        if budget is not None:
+            left = budget - row["forecast"]
+            echo(f"Budget {amount(budget)}, forecast {amount(row['forecast'])}: "
+                 f"{amount(abs(left))} {'left' if left >= 0 else 'too little'}.")  # fmt: skip
+    _print_questions(asked)
+    echo(f"\n{MONEY_TOLD}")
+    return 0
+
+
+_MONEY = (
+    "estimate",
+    "quoted_lowest",
+    "quoted_chosen",
+    "committed",
+    "spent",
+    "rest",
+    "forecast",
+)
+
+
+def _print_questions(asked: list[dict[str, Any]]) -> None:
+    if not asked:
+        return
+    print_table(
+        f"\n{plural(len(asked), 'question')}; nothing was merged",
+        [("firm", "left"), ("day", "right"), ("amounts", "left"), ("counted", "right"),
+         ("if once", "right"), ("findings", "left"), ("question", "left")],
+        [[row["firm"], day(row["day"]), ", ".join(map(amount, row["amounts"])),
+          amount(row["counted"]), amount(row["once"]), " ".join(row["findings"]), row["asked"]]
+         for row in asked],
+    )  # fmt: skip
 
 
 @findings.command(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 import pandas as pd
@@ -13,22 +13,36 @@ from pydantic import ValidationError
 from pipeline.cli.ledger_options import (
     ORIGIN,
     Command,
-    act,
     acting_options,
     day_option,
     day_or_today,
+    findings_argument,
     ledger_options,
     named_findings,
     opened,
     print_written,
 )
 from pipeline.cli.options import DONE, QUARANTINED
-from pipeline.cli.output import cautions, echo, number, print_json, print_table, records, say, words
+from pipeline.cli.output import amount as to_the_cent
+from pipeline.cli.output import (
+    cautions,
+    day,
+    echo,
+    number,
+    print_json,
+    print_table,
+    records,
+    say,
+    words,
+)
 from pipeline.landing import Workspace
-from pipeline.ledger import Ledger, events
+from pipeline.ledger import Draft, Ledger, events
+from pipeline.ledger.bills import bills, write_bill
 from pipeline.ledger.effects import unproven_fixes
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
 from pipeline.ledger.landed_looks import looks_since_fixes
+from pipeline.ledger.money import quotes
+from pipeline.ledger.prices import shared_out
 from pipeline.ledger.remedies import why_refused
 from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.verification import proving_methods
@@ -115,25 +129,151 @@ def remedies(
     "quote",
     epilog="Example: coverplate fix quote F-0123456789abcdef --firm Pellworth --amount 420",
 )
-@click.argument("finding")
+@findings_argument
 @click.option("--firm", required=True, help="Who quotes.")
-@click.option("--amount", type=click.FloatRange(min=0), required=True, help="The price.")
-@click.option("--remedy", help="For which remedy.")
+@click.option(
+    "--amount",
+    type=click.FloatRange(min=0),
+    required=True,
+    help="The price; of several findings, the price of all, which is shared over them.",
+)
+@click.option("--remedy", help="For which remedy; one that is allowed for the finding.")
 @day_option("--valid-until", "The day until which it holds.")
 @acting_options
 def quote(
-    finding: str, firm: str, amount: float, remedy: str | None, valid_until: dt.datetime | None,
-    who: str, workspace: Path, ledger_at: str | None, as_json: bool,
+    ids: tuple[str, ...], listed: TextIO | None, firm: str, amount: float, remedy: str | None,
+    valid_until: dt.datetime | None, who: str, workspace: Path, ledger_at: str | None,
+    as_json: bool,
 ) -> int:  # fmt: skip
-    """Note a firm's price."""
+    """Note a firm's price. Prices of several firms stand beside one another."""
+    named = named_findings(ids, listed)
+    shared = {"whole": amount, "shared_over": len(named)} if len(named) > 1 else {}
     with opened(workspace, ledger_at) as ledger:
-        payload = events.Quoted(
+        drafts = [
+            Draft(
+                identity,
+                events.parse_payload(
+                    {
+                        "kind": "quoted",
+                        "firm": firm,
+                        "amount": share,
+                        "remedy": remedy,
+                        "valid_until": valid_until.date() if valid_until else None,
+                        **shared,
+                    }
+                ),
+                version,
+            )
+            for (identity, version), share in zip(
+                named, shared_out(amount, len(named)), strict=True
+            )
+        ]
+        written = ledger.append_many(drafts, who=who, origin=ORIGIN)
+        return print_written(ledger, written, as_json)
+
+
+@fix.command("quotes", epilog="Example: coverplate fix quotes --building 0017 --json")
+@click.option("--building", help="Only this building's.")
+@click.option("--all", "everything", is_flag=True, help="Also where nothing is left to repair.")
+@ledger_options
+def list_quotes(
+    building: str | None, everything: bool, workspace: Path, ledger_at: str | None, as_json: bool
+) -> int:
+    """List the prices that firms named, those of a finding beside one another."""
+    with opened(workspace, ledger_at) as ledger:
+        frame = quotes(ledger, ledger.rule_book, building_id=building)
+    rows = records(frame if everything else frame[frame["open"]])
+    if as_json:
+        print_json(rows)
+        return 0
+    print_table(
+        f"{len(rows)} price(s)",
+        [("finding", "left"), ("building", "left"), ("unit", "left"), ("opening", "left"),
+         ("firm", "left"), ("remedy", "left"), ("price", "right"), ("valid until", "right"),
+         ("", "left")],
+        [[row["finding_id"], row["building_id"], row["unit_id"] or "–", row["opening_id"] or "–",
+          row["firm"], words(row["remedy"]), to_the_cent(row["amount"]), day(row["valid_until"]),
+          _quote_remarks(row)]
+         for row in rows],
+    )  # fmt: skip
+    return 0
+
+
+def _quote_remarks(row: dict[str, Any]) -> str:
+    told = [name for name in ("expired", "lowest", "chosen") if row[name]]
+    if row["reported_since"]:
+        told.append("a fix was reported since")
+    if pd.notna(row["whole"]):
+        told.append(f"of {to_the_cent(row['whole'])} for {int(row['shared_over'])} findings")
+    return ", ".join(told)
+
+
+@fix.command(
+    "bill",
+    epilog="Example: coverplate fix bill F-0123456789abcdef F-fedcba9876543210 --firm Pellworth "
+    "--invoice R-1071 --amount 280.50 --on 2025-04-02",
+)
+@findings_argument
+@click.option("--firm", required=True, help="Whose bill it is.")
+@click.option("--invoice", required=True, help="Its number.")
+@click.option("--amount", type=click.FloatRange(min=0), required=True, help="The whole of it.")
+@day_option("--on", "Its day.", required=True)
+@click.option("--again", is_flag=True, help="It is another bill than the one it looks like.")
+@click.option(
+    "--corrects",
+    is_flag=True,
+    help="It takes the place of the firm's last bill of that number, which then does not count.",
+)
+@click.option("--note", help="Anything worth keeping.")
+@acting_options
+def bill(
+    ids: tuple[str, ...], listed: TextIO | None, firm: str, invoice: str, amount: float,
+    on: dt.datetime, again: bool, corrects: bool, note: str | None, who: str, workspace: Path,
+    ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """Write a firm's bill on all findings that it names, shared over them to the cent.
+
+    It counts instead of what the firm's fix reports said that they cost.
+    """
+    with opened(workspace, ledger_at) as ledger:
+        written = write_bill(
+            ledger,
+            named_findings(ids, listed),
             firm=firm,
+            invoice=invoice,
             amount=amount,
-            remedy=remedy,
-            valid_until=valid_until.date() if valid_until else None,
+            on=on.date(),
+            who=who,
+            origin=ORIGIN,
+            again=again,
+            corrects=corrects,
+            note=note,
         )
-        return act(ledger, named_findings([finding], None), payload, who, as_json)
+        shares = [each.payload.share for each in written if isinstance(each.payload, events.Billed)]
+        code = print_written(ledger, written, as_json)
+    say(f"{to_the_cent(amount)} = " + " + ".join(map(to_the_cent, shares)))
+    return code
+
+
+@fix.command("bills", epilog="Example: coverplate fix bills --json")
+@ledger_options
+def list_bills(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """List bills, each beside what the fix reports that it stands in for said."""
+    with opened(workspace, ledger_at) as ledger:
+        frame = bills(ledger).drop(columns="position")
+    if as_json:
+        print_json(records(frame))
+        return 0
+    print_table(
+        f"{len(frame)} bill(s)",
+        [("invoice", "left"), ("firm", "left"), ("on", "right"), ("amount", "right"),
+         ("reported", "right"), ("difference", "right"), ("findings", "left"), ("", "left")],
+        [[row["invoice"], row["firm"], day(row["on"]), to_the_cent(row["amount"]),
+          to_the_cent(row["reported"]), to_the_cent(row["difference"]), " ".join(row["findings"]),
+          "corrected by another" if row["corrected"] else ""]
+         for row in records(frame)],
+    )  # fmt: skip
+    return 0
 
 
 @fix.command(
@@ -360,14 +500,21 @@ def second(everything: bool, workspace: Path, ledger_at: str | None, as_json: bo
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
 @click.option("--firm", help="The firm, where the file names none.")
 @click.option("--date-order", type=click.Choice(["dmy", "mdy", "ymd"]), help="How it writes dates.")
+@click.option(
+    "--decimal-mark",
+    type=click.Choice([".", ","]),
+    help="How it writes amounts such as 1,350, where its other amounts do not show it.",
+)
 @acting_options
 def import_reports(
-    path: Path, firm: str | None, date_order: Any, who: str, workspace: Path,  # noqa: ANN401
-    ledger_at: str | None, as_json: bool,
+    path: Path, firm: str | None, date_order: Any, decimal_mark: Any, who: str,  # noqa: ANN401
+    workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Take in a contractor's fix report: every row is reported, a duplicate, or set aside."""
     with opened(workspace, ledger_at) as ledger:
-        results = import_fix_reports(ledger, path, who=who, firm=firm, date_order=date_order)
+        results = import_fix_reports(
+            ledger, path, who=who, firm=firm, date_order=date_order, decimal_mark=decimal_mark
+        )
     if as_json:
         print_json([result.as_json() for result in results])
     else:
@@ -384,6 +531,8 @@ def import_reports(
                         f"  row {row.row}: {reason.column}: found {reason.found!r}, "
                         f"expected {reason.expected}"
                     )
+                for question in row.questions:
+                    echo(f"  row {row.row}: {question}")
     return QUARANTINED if any(result.count("set_aside") for result in results) else DONE
 
 

@@ -23,6 +23,7 @@ from pipeline.ledger.events import Event
 from pipeline.ledger.head import unwritten
 from pipeline.warehouse import store
 from pipeline.warehouse.build import workspace_rule_book
+from pipeline.warehouse.queries import known_circuits, stakes
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
@@ -152,6 +153,24 @@ def buildings_of(root: Path) -> pd.DataFrame | None:
         return con.execute(
             "SELECT building_id, name, address, owner, manager FROM buildings"
         ).fetchdf()
+
+
+def circuits_of(root: Path) -> pd.DataFrame | None:
+    """Which circuit feeds each opening, where that is known; None where nothing was built."""
+    place = Workspace(root)
+    if store.current_version(place) is None:
+        return None
+    with store.reading(place) as con:
+        return known_circuits(con)
+
+
+def stakes_of(root: Path, findings: pd.DataFrame) -> pd.DataFrame | None:
+    """What is at stake where findings are; None where nothing was built."""
+    place = Workspace(root)
+    if store.current_version(place) is None:
+        return None
+    with store.reading(place) as con:
+        return stakes(con, findings)
 
 
 def named_findings(ids: Sequence[str], listed: TextIO | None) -> list[tuple[str, int | None]]:

@@ -112,6 +112,11 @@ def count(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
     return f"{round(float(value)):,}"
 
 
+def amount(value: Any) -> str:  # noqa: ANN401 - any cell of a frame
+    """A sum that somebody named or paid, to the cent."""
+    return "–" if value is None or pd.isna(value) else f"{float(value):,.2f}"
+
+
 def plural(value: Any, one: str, many: str = "") -> str:  # noqa: ANN401 - any cell of a frame
     """A count and its noun: "1 building", "28 buildings"."""
     many = many or one + "s"

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import identity_of, is_family
+from pipeline.ledger.prices import check_quote
 from pipeline.ledger.remedies import checked_fix
 from pipeline.ledger.state import Finding, check_follows, latest_day
 from pipeline.ledger.targets import check_target
@@ -30,6 +31,8 @@ def checked_payload(
     check_follows(finding, payload, now)
     check_target(judge.book, finding, payload, now)
     check_has_come(finding.finding_id, payload, latest_day(now))
+    if isinstance(payload, ev.Quoted):
+        check_quote(judge.book, finding, payload)
     if isinstance(payload, ev.FixReported):
         return checked_fix(judge.book, finding, payload)
     if isinstance(payload, ev.Verified | ev.VerificationFailed):

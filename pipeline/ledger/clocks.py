@@ -83,11 +83,11 @@ def _timed(
     buildings: pd.DataFrame | None,
     now: dt.datetime | None,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Open ``dated_findings`` with the tables buildings, with_firms, fixes and clocks."""
+    """Open ``dated_findings`` with the tables buildings, with_firms, fixes, spent and clocks."""
     moment = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC).replace(tzinfo=None)
     with dated_findings(ledger, rule_book, now) as con:
         hand_over_buildings(con, buildings)
-        for name in ("with_firms", "fixes"):
+        for name in ("with_firms", "fixes", "spent"):
             con.execute(f"CREATE TEMP TABLE {name} AS {sql(name)}")
         con.execute(f"CREATE TEMP TABLE clocks AS {sql('clocks')}", {"now": moment})
         yield con
@@ -187,14 +187,21 @@ def clocks(
 
 
 _DONE = """
-    WITH money AS (
+    WITH paid AS (
+        SELECT
+            firm,
+            sum(amount)::DOUBLE AS to_date,
+            count(*) FILTER (amount IS NULL) AS without_cost
+        FROM spent
+        WHERE kind IN ('billed', 'reported')
+        GROUP BY ALL
+    ),
+    held AS (
         SELECT
             f.firm,
-            sum(f.cost) AS to_date,
-            count(*) FILTER (f.cost IS NULL) AS without_cost,
-            count(DISTINCT (d.building_id, d.unit_id, d.opening_id))
-                FILTER (f.verdict = 'proven') AS proven_openings
+            count(DISTINCT (d.building_id, d.unit_id, d.opening_id)) AS proven_openings
         FROM fixes AS f JOIN due AS d USING (finding_id)
+        WHERE f.verdict = 'proven'
         GROUP BY ALL
     ),
     doors AS (
@@ -218,7 +225,7 @@ _DONE = """
         to_date / nullif(proven_openings, 0) AS cost_per_proven_opening,
         coalesce(entry_refused, 0) AS entry_refused,
         coalesce(no_access, 0) AS no_access
-    FROM money FULL JOIN doors USING (firm)
+    FROM paid FULL JOIN held USING (firm) FULL JOIN doors USING (firm)
     ORDER BY ALL
 """
 
@@ -234,7 +241,8 @@ def firm_record(
         and unproven; share_proven_first_look (of fixes judged by a look, by the first one),
         share_proven_low, share_proven_high (Clopper–Pearson); median_days_to_proof (``clocks``);
         proven_openings (openings with a fix of theirs that a look proved), to_date (money of all
-        their fixes, disproved ones too), without_cost (fixes that state none),
+        their work, disproved fixes too: bills, and reports where no bill stands in for them; see
+        ``spent.sql``), without_cost (fixes of which neither states any),
         cost_per_proven_opening (too low where fixes state no cost); entry_refused, no_access (while
         it was assigned to them).
     """

@@ -7,9 +7,17 @@ pydantic model for each kind; ``parse_payload`` reads any of them.
 from __future__ import annotations
 
 import datetime as dt
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError, field_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    TypeAdapter,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from shared.faults import CoverplateError
 from shared.standing import Standing
@@ -158,11 +166,17 @@ class Assigned(_Payload):
 
 
 class Quoted(_Payload):
-    """A firm named its price."""
+    """A firm named its price.
+
+    ``amount`` is the price for this finding. Where one price was named for several, ``whole`` is
+    that price and ``shared_over`` their number.
+    """
 
     kind: Literal["quoted"] = "quoted"
     firm: Text
     amount: Money
+    whole: Money | None = None
+    shared_over: Annotated[int, Field(ge=2)] | None = None
     remedy: Text | None = None
     valid_until: dt.date | None = None
     note: Text | None = None
@@ -182,6 +196,7 @@ class FixReported(_Payload):
     worker: Text | None = None
     licence: Text | None = None
     permit: Text | None = None
+    invoice: Text | None = None
     cost: Money | None = None
     markings: tuple[Label, ...] = ()
     attachments: tuple[Text, ...] = ()
@@ -195,6 +210,35 @@ class FixReported(_Payload):
     @classmethod
     def _each_once(cls, value: tuple[Label, ...]) -> tuple[Label, ...]:
         return tuple(sorted(set(value)))
+
+
+class Billed(_Payload):
+    """A firm's bill names this finding.
+
+    ``amount`` is the whole bill, ``shared_over`` the number of findings that it names, ``share``
+    what falls to this one; the shares of a bill add up to it. ``number`` counts the bills under
+    one invoice number of one firm: 1, and one more where somebody said that another bill bears it
+    too. ``corrects`` is the number of the bill that this one takes the place of.
+    """
+
+    kind: Literal["billed"] = "billed"
+    firm: Text
+    invoice: Text
+    amount: Money
+    share: Money
+    shared_over: Annotated[int, Field(ge=1)]
+    on: dt.date
+    number: Annotated[int, Field(ge=1)] = 1
+    corrects: Annotated[int, Field(ge=1)] | None = None
+    note: Text | None = None
+
+    @model_validator(mode="after")
+    def _no_more_than_the_whole(self) -> Self:
+        if self.share > self.amount:
+            raise ValueError("a share cannot be more than the bill")
+        if self.corrects is not None and self.corrects >= self.number:
+            raise ValueError("only an earlier bill of the same number can be corrected")
+        return self
 
 
 class Verified(_Payload):
@@ -285,6 +329,7 @@ Payload = (
     | Assigned
     | Quoted
     | FixReported
+    | Billed
     | Verified
     | VerificationFailed
     | Reopened
@@ -314,6 +359,7 @@ KIND_WORDS: dict[str, str] = {
     "assigned": "assigned",
     "quoted": "price named",
     "fix_reported": "fix reported",
+    "billed": "billed",
     "verified": "repair proven",
     "verification_failed": "fix disproved",
     "reopened": "reopened",

@@ -22,12 +22,13 @@ from pydantic import ValidationError
 
 from pipeline.landing import cells
 from pipeline.landing.arrival import Arrival, receive
-from pipeline.landing.cells import DateOrder
+from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.landing.quarantine import REASONS, ROW, SOURCE, rows_to_correct, source_text
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import IMPORTED_ROWS
 from pipeline.ledger.fix_report_rows import COLUMNS, report_rows, report_tables
 from pipeline.ledger.history import current
+from pipeline.ledger.prices import same_name
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.offline import connect
 from shared.canonical import canonical, utc_text
@@ -82,6 +83,7 @@ class RowOutcome:
         outcome: reported, duplicate or set_aside.
         finding_id: the finding it is about, where that could be told.
         reasons: why it was set aside.
+        questions: what should be asked of whoever sent it, though it was taken in.
     """
 
     row: int
@@ -89,6 +91,7 @@ class RowOutcome:
     outcome: str = "set_aside"
     finding_id: str | None = None
     reasons: list[Reason] = field(default_factory=list)
+    questions: list[str] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -120,6 +123,7 @@ class FixImport:
                     "outcome": each.outcome,
                     "finding_id": each.finding_id,
                     "reasons": [vars(reason) for reason in each.reasons],
+                    "questions": each.questions,
                 }
                 for each in self.rows
             ],
@@ -133,6 +137,7 @@ def import_fix_reports(
     who: str,
     firm: str | None = None,
     date_order: DateOrder | None = None,
+    decimal_mark: DecimalMark | None = None,
     at: dt.datetime | None = None,
 ) -> list[FixImport]:
     """Report the fixes in a file; one result a table.
@@ -143,6 +148,7 @@ def import_fix_reports(
         who: who takes it in.
         firm: the firm where the file names none.
         date_order: how the file writes dates, where it can be read two ways.
+        decimal_mark: how it writes amounts such as 1,350, where its other amounts do not show it.
         at: when it is written down; now by default.
 
     Raises:
@@ -162,7 +168,10 @@ def import_fix_reports(
                 expected="a table with the columns " + ", ".join(COLUMNS),
                 to_do="check that this is the file you meant",
             )
-        read = [(table, report_rows(con, table, path, firm, date_order)) for table in tables]
+        read = [
+            (table, report_rows(con, table, path, firm, date_order, decimal_mark))
+            for table in tables
+        ]
     identity = _Identity(current(ledger))
     results = []
     for table, rows in read:
@@ -254,7 +263,18 @@ def _taken_in(
     outcome.reasons += wrong
     if row["fixed_on_read"] is None:
         outcome.reasons.append(Reason("fixed_on", row.get("fixed_on") or "", "a date"))
-    if row.get("cost") is not None and row["cost_read"] is None:
+    if row["cost_asked"]:
+        digits = "".join(each for each in str(row["cost"]) if each.isdigit() or each in ",.")
+        thousands = digits.replace(",", "").replace(".", "")
+        outcome.reasons.append(
+            Reason(
+                "cost",
+                str(row["cost"]),
+                f"an amount that can be read one way: {thousands}.00, or "
+                f"{digits.replace(',', '.')}; write it so, or say --decimal-mark",
+            )
+        )
+    elif row.get("cost") is not None and row["cost_read"] is None:
         outcome.reasons.append(Reason("cost", str(row["cost"]), "an amount of money"))
     if outcome.reasons or outcome.finding_id is None:
         return outcome
@@ -267,7 +287,7 @@ def _taken_in(
             cost=row["cost_read"],
             markings=tuple(markings),
             attachments=tuple(each for each in links if each),
-            **{name: row.get(name) for name in ("worker", "licence", "permit", "note")},
+            **{name: row.get(name) for name in ("worker", "licence", "permit", "invoice", "note")},
         )
     except ValidationError as fault:
         outcome.reasons += [
@@ -275,15 +295,18 @@ def _taken_in(
             for e in fault.errors()
         ]
         return outcome
-    if _reported_before(ledger.history(outcome.finding_id), fix):
+    history = ledger.history(outcome.finding_id)
+    if _reported_before(history, fix):
         outcome.outcome = "duplicate"
         return outcome
+    outcome.questions = _other_costs(history, fix)
     try:
         draft = Draft(outcome.finding_id, fix)
         ledger.append_many([draft], who=who, origin="import", at=at)
         outcome.outcome = "reported"
     except CoverplateError as refusal:
         outcome.reasons.append(Reason("remedy", remedy, refusal.found))
+        outcome.questions = []
     return outcome
 
 
@@ -296,6 +319,25 @@ def _reported_before(history: Sequence[ev.Event], fix: ev.FixReported) -> bool:
         isinstance(event.payload, ev.FixReported) and event.payload.model_dump(exclude=_OWN) == said
         for event in history
     )
+
+
+def _other_costs(history: Sequence[ev.Event], fix: ev.FixReported) -> list[str]:
+    """Ask about work of the same firm and day that was reported before with another cost."""
+    before = {
+        event.payload.cost
+        for event in history
+        if isinstance(event.payload, ev.FixReported)
+        and event.payload.fixed_on == fix.fixed_on
+        and same_name(event.payload.firm, fix.firm)
+        and event.payload.cost is not None
+    } - {fix.cost}
+    if not before or fix.cost is None:
+        return []
+    told = ", ".join(f"{each:,.2f}" for each in sorted(before))
+    return [
+        f"the same job was reported before with a cost of {told}, now {fix.cost:,.2f}: is it one "
+        "job? The last cost counts, once"
+    ]
 
 
 def _keep(

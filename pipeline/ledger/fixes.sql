@@ -1,6 +1,8 @@
 -- Every reported fix with its verdict: the first verification before the next reported fix. A
 -- report that follows another without a verdict between corrects it and counts once. left_on: the
--- day on which it was set aside, or its finding reopened.
+-- day on which it was set aside, or its finding reopened. told_again: the same firm reports work of
+-- the same day at the same finding once more later, though a verdict stands between; the job was
+-- done once, and the later report says what it cost.
 WITH steps AS (
     SELECT
         finding_id,
@@ -41,7 +43,11 @@ SELECT
     CASE
         WHEN next_kind IN ('dismissed', 'reopened') THEN next_at::DATE
         WHEN next_kind = 'verified' AND second_kind = 'reopened' THEN second_at::DATE
-    END AS left_on
+    END AS left_on,
+    lead(sequence) OVER (
+        PARTITION BY finding_id, plain_name(payload ->> 'firm'), payload ->> 'fixed_on'
+        ORDER BY sequence
+    ) IS NOT NULL AS told_again
 FROM steps
 WHERE kind = 'fix_reported' AND next_kind IS DISTINCT FROM 'fix_reported'
 ORDER BY finding_id, sequence

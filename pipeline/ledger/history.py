@@ -83,6 +83,7 @@ def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.D
         )
         con.unregister("handed_over")
         con.execute(sql("treatment"))
+        con.execute(sql("names"))
         con.execute(f"CREATE TEMP VIEW findings AS {sql('fold')}")
         yield con
     finally:

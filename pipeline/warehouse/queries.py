@@ -215,6 +215,53 @@ def openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     ).fetchdf()
 
 
+def known_circuits(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Return the openings of which the circuit is known.
+
+    Returns:
+        Columns building_id, unit_id (blank where there is none), opening_id, circuit_id.
+    """
+    return con.execute(
+        "SELECT building_id, coalesce(unit_id, '') AS unit_id, opening_id, circuit_id "
+        "FROM openings WHERE circuit_id IS NOT NULL AND opening_id IS NOT NULL ORDER BY ALL"
+    ).fetchdf()
+
+
+def stakes(con: duckdb.DuckDBPyConnection, places: pd.DataFrame) -> pd.DataFrame:
+    """Return what is at stake at some openings.
+
+    Args:
+        con: a warehouse.
+        places: columns building_id, unit_id (blank where there is none), opening_id.
+
+    Returns:
+        Those columns, each place once, and urgent (something measured or reported makes it so),
+        p_dangerous (missing where the opening is not recorded), people and vulnerable_people (in
+        the building, also as assumed; missing where it is not known).
+    """
+    columns = ("building_id", "unit_id", "opening_id")
+    listed = [places[name].fillna("").astype(str).tolist() for name in columns]
+    return con.execute(
+        """
+        WITH wanted AS (
+            SELECT DISTINCT building_id, unit_id, opening_id
+            FROM (SELECT unnest(?::VARCHAR[]) AS building_id, unnest(?::VARCHAR[]) AS unit_id,
+                unnest(?::VARCHAR[]) AS opening_id)
+        )
+        SELECT w.*, coalesce(o.urgent, false) AS urgent, o.p_dangerous, z.people,
+            z.vulnerable_people
+        FROM wanted AS w
+        LEFT JOIN buildings AS b USING (building_id)
+        LEFT JOIN building_sizes AS z USING (building_no)
+        LEFT JOIN openings AS o
+            ON o.building_id = w.building_id AND coalesce(o.unit_id, '') = w.unit_id
+            AND o.opening_id = w.opening_id
+        ORDER BY ALL
+        """,
+        listed,
+    ).fetchdf()
+
+
 def unrecorded_openings(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     """The openings of a building that nobody recorded, as one row: how many, and what is likely."""
     return con.execute(

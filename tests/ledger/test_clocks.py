@@ -8,7 +8,8 @@ from scipy.stats import binomtest
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.clocks import CLOCKS, clock_curves, clocks, firm_record
-from pipeline.ledger.progress import costs, failed_verifications, time_to_proven_repair
+from pipeline.ledger.money import money
+from pipeline.ledger.progress import failed_verifications, time_to_proven_repair
 from pipeline.ledger.survival import kaplan_meier
 from shared.rule_book import load_rule_book
 
@@ -156,10 +157,10 @@ def test_the_record_of_every_firm(ledger, history):
 def test_the_record_says_the_same_as_the_other_views(ledger, history):
     record = firm_record(ledger, BOOK, now=NOW).set_index("group")
     failed = failed_verifications(ledger, BOOK).set_index("group")
-    spent = costs(ledger, BOOK, by="firm", now=NOW).set_index("group")
+    spent = money(ledger, BOOK, by="firm", now=NOW).set_index("group")
     for firm in ("Oddy", "Vale"):
         assert record.loc[firm, "disproved"] == failed.loc[firm, "disproved"]
-        assert record.loc[firm, "to_date"] == spent.loc[firm, "to_date"]
+        assert record.loc[firm, "to_date"] == spent.loc[firm, "spent"]
         assert record.loc[firm, "without_cost"] == spent.loc[firm, "without_cost"]
 
 

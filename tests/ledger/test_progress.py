@@ -9,9 +9,9 @@ from ledger_samples import DAY, WHO, fix, look, moment, raised
 from pipeline.ledger import State, current
 from pipeline.ledger import events as ev
 from pipeline.ledger.due import due
+from pipeline.ledger.money import money
 from pipeline.ledger.progress import (
     ageing,
-    costs,
     failed_verifications,
     repair_summary,
     reported_fixes,
@@ -143,6 +143,7 @@ def history(ledger):
     )
     ids["quoted"] = raise_on(ledger, "O6", 90)
     ledger.append(ids["quoted"], ev.Quoted(firm="Oddy", amount=250), at=after(91), **WHO)
+    ledger.append(ids["quoted"], ev.Assigned(firm="Oddy"), at=after(92), **WHO)
     return ids
 
 
@@ -239,8 +240,8 @@ def test_a_report_that_corrects_another_counts_once(ledger):
 
 
 def test_costs_to_date_and_committed(ledger, history):
-    (row_,) = costs(ledger, BOOK, now=NOW).to_dict("records")
-    assert (row_["to_date"], row_["on_disproved"], row_["committed"]) == (520, 50, 250)
+    (row_,) = money(ledger, BOOK, now=NOW).to_dict("records")
+    assert (row_["spent"], row_["on_disproved"], row_["committed"]) == (520, 50, 250)
     assert row_["without_cost"] == 0
 
 

@@ -1,0 +1,142 @@
+"""Prices, bills and money as a person types them; what is overdue by danger."""
+
+from pathlib import Path
+
+import pytest
+
+from tests.cli.running import run
+
+BILL = ("--firm", "Pellworth Electric", "--invoice", "R-1071", "--on", "2025-04-02")
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    """A workspace with a ledger and no warehouse."""
+    found = tmp_path / "own"
+    (found / "landed").mkdir(parents=True)
+    return found
+
+
+@pytest.fixture
+def ids(place: Path) -> list[str]:
+    """Three false grounds of one dwelling."""
+    found = []
+    for opening in ("K0", "K1", "K2"):
+        (row,) = run(
+            "findings", "raise", "--building", "B1", "--unit", "2A", "--opening", opening,
+            "--condition", "false_ground", "--slots", "three_slot", "--seen-on", "2025-03-03",
+            "--workspace", place, "--json",
+        ).json()  # fmt: skip
+        found.append(row["finding_id"])
+    return found
+
+
+def test_a_bill_shared_over_findings(place: Path, ids: list[str]) -> None:
+    where = ("--workspace", place)
+    done = run("fix", "bill", *ids, *BILL, "--amount", "100", *where)
+    assert done.code == 0, done.err
+    assert "100.00 = 33.34 + 33.33 + 33.33" in done.err
+    again = run("fix", "bill", *ids, *BILL, "--amount", "110", *where)
+    assert again.code == 2
+    assert "is this another bill?" in again.err and "100.00 for" in again.err
+    assert "--again" in again.err and "--corrects" in again.err
+    assert run("fix", "bill", *ids, *BILL, "--amount", "110", "--corrects", *where).code == 0
+    rows = run("fix", "bills", *where, "--json").json()
+    assert [(row["amount"], row["corrected"], row["number"]) for row in rows] == [
+        (100, True, 1), (110, False, 2),
+    ]  # fmt: skip
+    assert rows[1]["findings"] == ids
+    (told,) = run("findings", "money", *where, "--json").json()
+    assert (told["billed"], told["spent"]) == (110, 110)
+    assert run("ledger", "verify", *where).code == 0
+    shown = run("findings", "show", ids[0], *where).out
+    assert "billed" in shown and "R-1071" in shown
+    assert "corrected by another" in run("fix", "bills", *where).out
+
+
+def test_prices_beside_one_another(place: Path, ids: list[str]) -> None:
+    where = ("--workspace", place)
+    refused = run("fix", "quote", ids[0], "--firm", "A", "--amount", 1, "--remedy", "nonsense",
+                  *where)  # fmt: skip
+    assert refused.code == 2 and "two_slot_again" in refused.err
+    for firm, amount in (("Oddy", 90), ("Vale", 70)):
+        assert run("fix", "quote", ids[0], "--firm", firm, "--amount", amount, *where).code == 0
+    assert run("fix", "quote", *ids[1:], "--firm", "Oddy", "--amount", "1000.01", "--remedy",
+               "circuit_rewired", *where).code == 0  # fmt: skip
+    assert run("findings", "assign", ids[0], "--firm", "Oddy", *where).code == 0
+    rows = run("fix", "quotes", *where, "--json").json()
+    assert [(r["opening_id"], r["firm"], r["amount"], r["lowest"], r["chosen"]) for r in rows] == [
+        ("K0", "Vale", 70, True, False),
+        ("K0", "Oddy", 90, False, True),
+        ("K1", "Oddy", 500.01, True, False),
+        ("K2", "Oddy", 500, True, False),
+    ]
+    assert "of 1,000.01 for 2 findings" in run("fix", "quotes", *where).out
+
+
+def test_money_against_a_budget(place: Path, ids: list[str]) -> None:
+    where = ("--workspace", place)
+    report = ("fix", "report", ids[0], "--remedy", "grounding_conductor_added", "--firm", "Oddy",
+              "--on", "2025-03-20", "--cost", "380")  # fmt: skip
+    assert run(*report, *where).code == 0
+    assert run("fix", "quote", ids[1], "--firm", "Oddy", "--amount", 420, *where).code == 0
+    assert run("findings", "assign", ids[1], "--firm", "Oddy", *where).code == 0
+    # 380 spent + 420 committed + 60, the placeholder of the cheapest remedy, for the third
+    rows = run("findings", "money", "--by", "firm", "--budget", 1000, *where, "--json").json()
+    assert [(r["group"], r["forecast"]) for r in rows] == [
+        ("Oddy", 800), ("nobody assigned", 60), ("all", 860),
+    ]  # fmt: skip
+    assert (rows[-1]["budget"], rows[-1]["left"], rows[0]["left"]) == (1000, 140, None)
+    told = run("findings", "money", "--budget", 1000, *where).out
+    assert "Budget 1,000.00, forecast 860.00: 140.00 left." in told
+    assert "placeholder" in told
+    told = run("findings", "money", "--budget", 800, *where).out
+    assert "60.00 too little." in told
+
+
+def test_a_question_about_money_is_listed(place: Path, ids: list[str]) -> None:
+    where = ("--workspace", place)
+    for each in ids[:2]:
+        done = run("fix", "report", each, "--remedy", "circuit_rewired", "--firm", "Oddy", "--on",
+                   "2025-03-20", "--cost", "1600", *where)  # fmt: skip
+        assert done.code == 0
+    rows = run("findings", "money", *where, "--json").json()
+    assert rows[0]["spent"] == 3200
+    (asked,) = [row for row in rows if "question" in row]
+    assert (asked["question"], asked["counted"], asked["once"]) == ("same_sum", 3200, 1600)
+    told = run("findings", "money", *where).out
+    assert "1 question; nothing was merged" in told
+
+
+def test_a_report_with_a_doubtful_amount(place: Path, ids: list[str], inbox: Path) -> None:
+    path = inbox / "march.csv"
+    path.write_text(
+        "Building;Unit;Outlet;Work carried out;Date completed;Electrician;Total\n"
+        "B1;2A;K0;rewired circuit;2025-03-20;D. Orme;1,350\n"
+    )
+    take = ("fix", "import", path, "--firm", "Oddy", "--workspace", place)
+    told = run(*take)
+    assert told.code == 3 and "1350.00, or 1.350" in told.out
+    assert run("findings", "money", "--workspace", place, "--json").json()[0]["spent"] == 0
+    assert run(*take, "--decimal-mark", ".").code == 0
+    assert run("findings", "money", "--workspace", place, "--json").json()[0]["spent"] == 1350
+
+
+def test_what_is_overdue_stands_by_danger(manager: tuple[object, Path]) -> None:
+    listing = ("findings", "list", "--overdue", "--workspace", manager[1])
+    rows = run(*listing, "--json").json()
+    keys = [(not row["urgent"], -(row["chance"] or -1), -(row["people"] or -1)) for row in rows]
+    assert len(rows) > 20 and keys == sorted(keys)
+    assert 0 < sum(row["urgent"] for row in rows) < len(rows)
+    assert any(row["people"] for row in rows)
+    late = run(*listing, "--order", "late", "--json").json()
+    days = [row["days_late"] for row in late]
+    assert days == sorted(days, reverse=True) and days != [row["days_late"] for row in rows]
+    assert {row["finding_id"] for row in late} == {row["finding_id"] for row in rows}
+    assert "urgent first, then by the chance" in run(*listing).out
+    ids = run(*listing, "--ids").out.split()
+    assert [each.split("@")[0] for each in ids] == [row["finding_id"] for row in rows]
+    money = run("findings", "money", "--by", "remedy", "--workspace", manager[1], "--json").json()
+    whole = next(row for row in money if row.get("group") == "all")
+    parts = [row for row in money if row.get("group") not in (None, "all")]
+    assert round(sum(row["forecast"] for row in parts), 2) == whole["forecast"] > 0

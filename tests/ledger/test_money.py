@@ -1,0 +1,369 @@
+"""Money counted once: shares to the cent, bills over reports, quotes, estimates, forecasts."""
+
+import datetime as dt
+
+import pandas as pd
+import pytest
+from ledger_samples import DAY, WHO, fix, look, moment, raised
+
+from pipeline.ledger import events as ev
+from pipeline.ledger import open_ledger
+from pipeline.ledger.archive import export_events
+from pipeline.ledger.bills import bills, write_bill
+from pipeline.ledger.incoming import restore
+from pipeline.ledger.money import BY, MONEY_TOLD, money, money_questions, quotes
+from pipeline.ledger.prices import shared_out
+from pipeline.ledger.progress import reported_fixes
+from pipeline.ledger.store import Draft
+from shared.faults import CoverplateError
+from shared.rule_book import load_rule_book
+
+BOOK = load_rule_book()
+MARKED = ("no_equipment_ground", "gfci_protected")
+BILLED = DAY + dt.timedelta(20)
+
+
+@pytest.fixture
+def ids(ledger):
+    """Four false grounds, three slots, in one dwelling."""
+    events = ledger.raise_many([raised(f"K{n}") for n in range(4)], at=moment(DAY), **WHO)
+    return [event.finding_id for event in events]
+
+
+def put(ledger, finding, payload, days=10):
+    return ledger.append(finding, payload, at=moment(DAY + dt.timedelta(days)), **WHO)
+
+
+def bill(ledger, ids, invoice="R-1", amount=280.50, firm="Pellworth Electric", **more):
+    return write_bill(
+        ledger, [(each, None) for each in ids], firm=firm, invoice=invoice, amount=amount,
+        on=BILLED, **WHO, **more,
+    )  # fmt: skip
+
+
+def total(ledger, **more):
+    (row,) = money(ledger, BOOK, now=moment(DAY + dt.timedelta(30)), **more).to_dict("records")
+    return row
+
+
+@pytest.mark.parametrize(
+    ("amount", "over", "shares"),
+    [
+        (100, 3, [33.34, 33.33, 33.33]),  # 3 × 33.33 leaves one cent
+        (280.50, 4, [70.13, 70.13, 70.12, 70.12]),  # 28050 = 4 × 7012 + 2
+        (0.02, 3, [0.01, 0.01, 0.0]),
+        (1420.5, 1, [1420.5]),
+        (0, 2, [0.0, 0.0]),
+    ],
+)
+def test_shares_add_up_to_the_cent(amount, over, shares):
+    assert shared_out(amount, over) == shares
+    assert sum(round(each * 100) for each in shares) == round(amount * 100)
+
+
+def test_parts_of_a_cent_are_refused(ledger, ids):
+    with pytest.raises(CoverplateError, match="no amount of money"):
+        bill(ledger, ids[:2], amount=10.005)
+    assert bills(ledger).empty
+
+
+def test_a_bill_counts_instead_of_what_was_reported(ledger, ids):
+    for each in ids[:3]:
+        put(ledger, each, fix("gfci_upstream_marked", markings=MARKED, cost=280))
+    before = total(ledger)
+    assert (before["reported"], before["billed"], before["spent"]) == (840, 0, 840)  # 3 × 280
+    written = bill(ledger, ids[:3], amount=280.50)
+    assert [each.payload.share for each in written] == [93.5, 93.5, 93.5]
+    after = total(ledger)
+    assert (after["reported"], after["billed"], after["spent"]) == (0, 280.5, 280.5)
+    assert after["over_reported"] == -559.5  # 280.50 − 840
+    (row,) = bills(ledger).to_dict("records")
+    assert (row["reported"], row["difference"], row["findings"]) == (840, -559.5, ids[:3])
+    assert ledger.verify() == []
+
+
+def test_a_bill_is_written_on_all_its_findings_or_on_none(ledger, ids):
+    heads = ledger.heads()
+    with pytest.raises(CoverplateError, match="no finding F-0"):
+        bill(ledger, [*ids, "F-0000000000000000"])
+    assert ledger.heads() == heads
+
+
+def test_the_firm_is_the_same_whatever_its_case_and_spaces(ledger, ids):
+    put(ledger, ids[0], fix(cost=400))
+    bill(ledger, ids[:1], firm="pellworth  electric", amount=410)
+    found = total(ledger)
+    assert (found["spent"], found["over_reported"]) == (410, 10)
+    assert money_questions(ledger, BOOK).empty
+
+
+def test_what_another_firm_reported_stands_beside_a_bill(ledger, ids):
+    put(ledger, ids[0], fix(firm="Oddy", cost=100))
+    ledger.record_look(
+        ids[0], look(result="false_ground"), at=moment(DAY + dt.timedelta(12)), **WHO
+    )
+    put(ledger, ids[0], fix(fixed_on=DAY + dt.timedelta(15), cost=300), 15)
+    bill(ledger, ids[:1], amount=290)
+    found = total(ledger)
+    assert (found["billed"], found["reported"], found["spent"]) == (290, 100, 390)
+    assert found["on_disproved"] == 100  # Oddy's; Pellworth's waits for its proof
+
+
+def test_a_bill_of_a_firm_that_reported_nothing_replaces_and_asks(ledger, ids):
+    put(ledger, ids[0], fix(cost=300))
+    bill(ledger, ids[:1], firm="Vale Ltd", amount=310)
+    assert total(ledger)["spent"] == 310
+    (asked,) = money_questions(ledger, BOOK).to_dict("records")
+    assert (asked["question"], asked["firm"], asked["counted"]) == ("another_firm", "Vale Ltd", 310)
+
+
+@pytest.mark.parametrize("amount", [280.50, 290.50])
+def test_one_invoice_number_twice_is_asked_about(ledger, ids, amount):
+    bill(ledger, ids[:2])
+    heads = ledger.heads()
+    with pytest.raises(CoverplateError, match="is this another bill") as refusal:
+        bill(ledger, ids[:2], invoice="r-1", firm="PELLWORTH electric", amount=amount)
+    assert "invoice R-1 of 2025-03-23, 280.50 for " + ", ".join(ids[:2]) in refusal.value.found
+    assert ledger.heads() == heads
+    bill(ledger, ids[:2], amount=amount, again=True)
+    assert total(ledger)["billed"] == 280.5 + amount
+    assert list(bills(ledger)["number"]) == [1, 2]
+
+
+def test_the_same_sum_for_the_same_findings_is_asked_about_whatever_the_number(ledger, ids):
+    bill(ledger, ids[:2])
+    with pytest.raises(CoverplateError, match="is this another bill"):
+        bill(ledger, ids[1::-1], invoice="R-2")
+    bill(ledger, ids[:2], invoice="R-3", amount=99)  # another sum under another number
+    bill(ledger, ids[2:], invoice="R-4")  # the same sum for other findings
+    bill(ledger, ids[:2], firm="Oddy")  # another firm's number
+    assert len(bills(ledger)) == 4
+
+
+def test_a_bill_that_was_mistyped_is_corrected_and_does_not_count(ledger, ids):
+    bill(ledger, ids[:2], amount=2905.0)
+    bill(ledger, ids[:3], amount=290.50, corrects=True)
+    assert total(ledger)["billed"] == 290.5
+    assert list(bills(ledger)["corrected"]) == [True, False]
+    bill(ledger, ids[:2], amount=291, corrects=True)  # and the correction once more
+    assert total(ledger)["billed"] == 291
+    with pytest.raises(CoverplateError, match="no bill R-9"):
+        bill(ledger, ids[:2], invoice="R-9", corrects=True)
+
+
+def test_a_bill_of_a_day_to_come_is_refused_and_one_after_the_proof_is_taken(ledger, ids):
+    put(ledger, ids[0], fix(cost=300))
+    ledger.record_look(ids[0], look(), at=moment(DAY + dt.timedelta(12)), **WHO)
+    assert ledger.finding(ids[0]).treatment == "proven"
+    bill(ledger, ids[:1])
+    assert ledger.finding(ids[0]).treatment == "proven"
+    with pytest.raises(CoverplateError, match="in the future"):
+        write_bill(
+            ledger, [(ids[0], None)], firm="P", invoice="1", amount=1,
+            on=dt.date.today() + dt.timedelta(1), **WHO,
+        )  # fmt: skip
+
+
+def test_bills_survive_the_way_to_another_ledger(ledger, ids, tmp_path):
+    put(ledger, ids[0], fix(cost=300))
+    bill(ledger, ids[:3], amount=100)
+    export_events(ledger, tmp_path / "out.jsonl")
+    other = open_ledger(tmp_path / "other.sqlite")
+    restore(other, tmp_path / "out.jsonl", who="Ann")
+    assert total(other) == total(ledger)
+    assert other.heads() == ledger.heads()
+
+
+def test_a_share_more_than_the_bill_is_no_bill():
+    content = {"kind": "billed", "firm": "P", "invoice": "1", "amount": 10, "share": 11,
+               "shared_over": 1, "on": DAY}  # fmt: skip
+    with pytest.raises(CoverplateError, match="more than the bill"):
+        ev.parse_payload(content)
+
+
+def test_one_job_told_twice_counts_once_though_a_verdict_stands_between(ledger, ids):
+    put(ledger, ids[0], fix(cost=280.50))
+    ledger.record_look(
+        ids[0], look(result="false_ground"), at=moment(DAY + dt.timedelta(12)), **WHO
+    )
+    put(ledger, ids[0], fix(firm="PELLWORTH Electric", cost=290.50), 14)
+    assert total(ledger)["spent"] == 290.5
+    assert list(reported_fixes(ledger)["told_again"]) == [True, False]
+    (asked,) = money_questions(ledger, BOOK).to_dict("records")
+    assert asked["question"] == "same_job"
+    assert (asked["amounts"], asked["counted"]) == ([280.5, 290.5], 290.5)
+    bill(ledger, ids[:1], amount=290.5)  # a bill settles it
+    assert money_questions(ledger, BOOK).empty
+
+
+def test_work_of_another_day_is_another_job(ledger, ids):
+    put(ledger, ids[0], fix(cost=280.50))
+    ledger.record_look(
+        ids[0], look(result="false_ground"), at=moment(DAY + dt.timedelta(12)), **WHO
+    )
+    put(ledger, ids[0], fix(fixed_on=DAY + dt.timedelta(13), cost=290.50), 14)
+    assert total(ledger)["spent"] == 571  # 280.50 + 290.50
+    assert money_questions(ledger, BOOK).empty
+
+
+def test_a_nonsense_remedy_is_refused_with_those_allowed(ledger, ids):
+    for remedy, told in (
+        ("nonsense", "no remedy of the rule book"),
+        ("protection_added_only", "a GFCI does not make that safe"),
+    ):
+        with pytest.raises(CoverplateError, match=told) as refusal:
+            put(ledger, ids[0], ev.Quoted(firm="Oddy", amount=90, remedy=remedy))
+        assert "gfci_type_marked (GFCI-type receptacle, marked)" in refusal.value.expected
+        assert "receptacle_swapped" not in refusal.value.expected
+    put(ledger, ids[0], ev.Quoted(firm="Oddy", amount=90, remedy="gfci_type_marked"))
+    put(ledger, ids[0], ev.Quoted(firm="Oddy", amount=90))
+
+
+def test_quotes_stand_beside_one_another(ledger, ids):
+    def quote(firm, amount, remedy="gfci_type_marked", until=None):
+        days = None if until is None else DAY + dt.timedelta(until)
+        return ev.Quoted(firm=firm, amount=amount, remedy=remedy, valid_until=days)
+
+    put(ledger, ids[0], quote("Oddy", 90, until=20))  # lapses before day 30
+    put(ledger, ids[0], quote("Pellworth", 150, until=60))
+    put(ledger, ids[0], quote("Vale", 200))
+    put(ledger, ids[0], quote("Vale", 120))  # instead of its 200
+    put(ledger, ids[0], ev.Assigned(firm="pellworth"), 11)
+    frame = quotes(ledger, BOOK, now=moment(DAY + dt.timedelta(30)))
+    assert [
+        (r.firm, r.amount, r.expired, r.lowest, r.chosen) for r in frame.itertuples()
+    ] == [
+        ("Oddy", 90, True, False, False),
+        ("Vale", 120, False, True, False),
+        ("Pellworth", 150, False, False, True),
+    ]  # fmt: skip
+    found = total(ledger)
+    assert (found["quoted_lowest"], found["quoted_chosen"], found["committed"]) == (120, 150, 150)
+
+
+def test_a_price_that_lapsed_before_the_firm_was_asked_commits_nobody(ledger, ids):
+    until = DAY + dt.timedelta(20)
+    for each in ids[:2]:
+        put(ledger, each, ev.Quoted(firm="Oddy", amount=90, valid_until=until))
+    put(ledger, ids[0], ev.Assigned(firm="Oddy"), 15)
+    put(ledger, ids[1], ev.Assigned(firm="Oddy"), 25)
+    assert total(ledger)["committed"] == 90  # the first only, asked while the price held
+
+
+def test_the_forecast_by_hand(ledger, ids):
+    put(ledger, ids[0], fix("gfci_type_marked", markings=MARKED[:1], cost=155))
+    put(ledger, ids[1], ev.Quoted(firm="Oddy", amount=420, remedy="grounding_conductor_added"))
+    put(ledger, ids[1], ev.Assigned(firm="Oddy"))
+    put(ledger, ids[2], fix("gfci_type_marked", markings=MARKED[:1]))  # no cost stated
+    found = total(ledger)
+    # typical costs: GFCI type 130 (K0, K2), conductor added 350 (K1), cheapest 60 (K3, two slots)
+    assert found["estimate"] == 130 + 350 + 130 + 60
+    assert found["spent"] == 155 and found["committed"] == 420
+    assert found["rest"] == 130 + 60  # K2, whose cost nobody states, and K3
+    assert found["forecast"] == 155 + 420 + 190
+    assert (found["without_cost"], found["without_estimate"]) == (1, 0)
+    assert "placeholder" in MONEY_TOLD
+
+
+def test_every_breakdown_adds_up_to_the_whole(ledger, ids):
+    put(ledger, ids[0], fix("gfci_type_marked", markings=MARKED[:1], cost=155))
+    put(ledger, ids[1], ev.Quoted(firm="Oddy", amount=420))
+    put(ledger, ids[1], ev.Assigned(firm="Oddy"))
+    bill(ledger, ids[2:], amount=99.99)
+    whole = total(ledger)
+    for by in BY:
+        parts = money(ledger, BOOK, by=by, now=moment(DAY + dt.timedelta(30)))
+        for name in ("estimate", "quoted_lowest", "committed", "spent", "rest", "forecast"):
+            assert round(parts[name].sum(), 2) == whole[name], (by, name)
+    by_month = money(ledger, BOOK, by="month", now=moment(DAY + dt.timedelta(30)))
+    spent = by_month.set_index("group")["spent"]
+    assert spent["2025-03"] == 254.99  # fixed on 13 March, billed on 23 March
+
+
+def test_money_cannot_be_broken_down_by_anything_else(ledger):
+    with pytest.raises(CoverplateError, match="cannot be shown by"):
+        money(ledger, BOOK, by="colour")
+
+
+def test_what_is_closed_on_paper_is_no_longer_estimated(ledger, ids):
+    assert total(ledger)["forecast"] == 240  # 4 × 60
+    put(ledger, ids[0], ev.Dismissed(reason="torn down"))
+    assert total(ledger)["forecast"] == 180
+
+
+def test_work_billed_ahead_of_its_report_is_not_forecast_twice(ledger, ids):
+    put(ledger, ids[0], ev.Quoted(firm="Oddy", amount=420))
+    put(ledger, ids[0], ev.Assigned(firm="Oddy"))
+    bill(ledger, ids[:1], firm="Oddy", amount=400)
+    found = total(ledger)
+    assert (found["spent"], found["committed"], found["rest"]) == (400, 0, 180)
+
+
+CIRCUITS = pd.DataFrame(
+    [("B1", "2A", "K0", "7"), ("B1", "2A", "K1", "7"), ("B1", "2A", "K2", "9")],
+    columns=["building_id", "unit_id", "opening_id", "circuit_id"],
+)
+
+
+def test_work_on_a_circuit_is_estimated_once(ledger, ids):
+    for each in ids[:3]:
+        put(ledger, each, ev.Quoted(firm="Oddy", amount=0, remedy="circuit_rewired"))
+    # circuit 7 (K0, K1) once and circuit 9 (K2) once at 1600; K3 at the cheapest, 60
+    assert total(ledger, circuits=CIRCUITS)["estimate"] == 3260
+    assert total(ledger)["estimate"] == 4860  # no circuit known: each for one of its own
+    for each in ids[:3]:
+        put(ledger, each, ev.Quoted(firm="Oddy", amount=0, remedy="building_rewired"), 12)
+    one = float(BOOK.remedies["building_rewired"].cost_typical)
+    assert total(ledger)["estimate"] == one + 60
+
+
+def test_the_same_sum_at_every_finding_of_a_circuit_is_asked_about_and_not_merged(ledger, ids):
+    for each in ids[:3]:
+        put(ledger, each, fix("gfci_upstream_marked", markings=MARKED, cost=280.50))
+    assert total(ledger, circuits=CIRCUITS)["spent"] == 841.5  # 3 × 280.50
+    (asked,) = money_questions(ledger, BOOK, circuits=CIRCUITS).to_dict("records")
+    assert (asked["question"], asked["findings"]) == ("same_sum", sorted(ids[:2]))
+    assert (asked["counted"], asked["once"]) == (561, 280.5)
+    assert "counted once" in asked["asked"]
+    (wider,) = money_questions(ledger, BOOK).to_dict("records")  # no circuit known: the dwelling
+    assert wider["findings"] == sorted(ids[:3])
+    bill(ledger, ids[:2])
+    assert money_questions(ledger, BOOK, circuits=CIRCUITS).empty
+    assert total(ledger)["spent"] == 561  # the bill, and K2's report
+
+
+def test_a_remedy_of_one_opening_may_cost_the_same_everywhere(ledger, ids):
+    for each in ids:
+        put(ledger, each, fix("gfci_type_marked", markings=MARKED[:1], cost=130))
+    assert money_questions(ledger, BOOK).empty
+
+
+@pytest.mark.parametrize(("second", "once"), [(280.50, 280.5), (290.50, None)])
+def test_one_day_at_two_findings_of_one_opening_is_asked_about(ledger, ids, second, once):
+    other = ledger.raise_finding(
+        raised("K0", "ungrounded", "no_ground"), at=moment(DAY), **WHO
+    ).finding_id
+    put(ledger, ids[0], fix(cost=280.50))
+    put(ledger, other, fix(cost=second))
+    (asked,) = money_questions(ledger, BOOK).to_dict("records")
+    assert (asked["question"], asked["counted"]) == ("same_opening", 280.5 + second)
+    assert asked["once"] == once or (once is None and pd.isna(asked["once"]))
+
+
+def test_one_price_over_several_findings_is_shared_and_not_asked_about(ledger, ids):
+    shares = shared_out(1000, 3)
+    ledger.append_many(
+        [
+            Draft(each, ev.Quoted(firm="Oddy", amount=share, whole=1000, shared_over=3,
+                                  remedy="circuit_rewired"))
+            for each, share in zip(ids[:3], shares, strict=True)
+        ],
+        at=moment(DAY + dt.timedelta(10)),
+        **WHO,
+    )  # fmt: skip
+    assert total(ledger)["quoted_lowest"] == 1000
+    assert money_questions(ledger, BOOK).empty
+    put(ledger, ids[0], ev.Quoted(firm="Vale", amount=700, remedy="circuit_rewired"), 40)
+    put(ledger, ids[1], ev.Quoted(firm="Vale", amount=700, remedy="circuit_rewired"), 40)
+    questions = money_questions(ledger, BOOK)
+    assert list(questions["question"]) == ["same_price"]
