@@ -1,0 +1,229 @@
+"""The sheet of a visit, on paper: what to find at each opening, boxes to tick, lines to sign.
+
+Set for portrait A4 and Letter; forty findings of one dwelling take two pages at most
+(``tests/browser/test_visit_sheet.py`` prints it). It says what was reported and what would prove a
+repair, and never how anything is to be repaired.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+
+import pandas as pd
+
+from pipeline.ledger.visits import STANDING_WORDS
+from shared.shown import as_html
+from shared.standing import FIRST_MEASURE, URGENT_WORDS
+from shared.vocabulary import CAUTIONS, Slots
+
+LONGEST_NAME = 40
+"""Letters of an opening's or room's name that a row shows; the finding's identifier is whole."""
+
+STYLE = """
+@page { size: auto; margin: 9mm 9mm 10mm; }
+* { box-sizing: border-box; }
+body { font: 7pt/1.16 Arial, "Liberation Sans", "DejaVu Sans", sans-serif; color: #000; margin: 0;
+  -webkit-print-color-adjust: exact; print-color-adjust: exact; }
+h1 { font-size: 12pt; line-height: 1.1; margin: 0 0 0.6mm; }
+p { margin: 0 0 0.7mm; } .big { font-size: 8.5pt; } .soft { color: #333; }
+.strong { font-weight: bold; } .id { font: 5.6pt/1.1 "DejaVu Sans Mono", monospace; }
+table { width: 100%; border-collapse: collapse; table-layout: fixed; }
+thead { display: table-header-group; }
+th { text-align: left; border-bottom: 0.8pt solid #000; padding: 0.4mm 1mm 0.3mm 0; }
+td { border-bottom: 0.4pt solid #888; padding: 0.55mm 1.2mm 0.5mm 0; vertical-align: top;
+  overflow-wrap: anywhere; }
+tr { break-inside: avoid; }
+.no { width: 5mm; } .where { width: 25mm; } .said { width: 35mm; } .remedy { width: 29mm; }
+.proof { width: 33mm; } .done { width: 18mm; }
+tr.urgent td { border-bottom: 0.8pt solid #000; } tr.urgent td:first-child {
+  border-left: 1.6mm solid #000; padding-left: 0.6mm; }
+.mark { border: 0.7pt solid #000; font-weight: bold; padding: 0 0.5mm; white-space: nowrap; }
+.box { display: inline-block; width: 2.3mm; height: 2.3mm; border: 0.6pt solid #000;
+  vertical-align: -0.3mm; margin: 0 0.5mm 0 0; }
+.line { display: inline-block; border-bottom: 0.5pt solid #000; height: 2.6mm; width: 9mm; }
+.long { width: 26mm; } .one { white-space: nowrap; display: block; }
+.pair { white-space: nowrap; margin-right: 0.8mm; }
+.foot { break-inside: avoid; margin-top: 1.6mm; }
+.sign td { border: 0; padding: 1.6mm 2mm 0 0; } .sign .line { width: 30mm; height: 3.4mm; }
+.sign .short { width: 20mm; }
+.cautions { border: 0.8pt solid #000; padding: 0.8mm 1.5mm; margin: 1.6mm 0 0; }
+.first { border: 1.2pt solid #000; padding: 0.6mm 1.5mm; margin: 0 0 0.8mm; }
+@media screen { body { max-width: 198mm; margin: 5mm auto; } }
+"""
+
+_BOX = '<span class="box"></span>'
+_LINE = '<span class="line"></span>'
+
+
+def visit_sheet(
+    visit: Mapping[str, Any],
+    rows: pd.DataFrame,
+    *,
+    name: str | None = None,
+    address: str | None = None,
+) -> str:
+    """Return the sheet as one HTML page for print that fetches nothing.
+
+    Args:
+        visit: ``visits.visit``.
+        rows: ``visit_rows.visit_rows`` of it.
+        name: the building's name, where known.
+        address: its address, where known.
+    """
+    urgent = int(rows["urgent"].sum()) if len(rows) else 0
+    body = "".join(
+        _row(number, row) for number, row in enumerate(rows.to_dict(orient="records"), start=1)
+    )
+    heads = "".join(
+        f'<th class="{kind}">{words}</th>'
+        for kind, words in (
+            ("no", "No."),
+            ("where", "Opening, room"),
+            ("said", "Reported"),
+            ("remedy", "Remedy"),
+            ("proof", "Would prove it: a later look by"),
+            ("done", "Done"),
+            ("read", "Readings (tick or fill in)"),
+        )
+    )
+    title = f"Visit {visit['visit_id']}"
+    return (
+        "<!doctype html>\n<html lang='en'><head><meta charset='utf-8'>"
+        f"<title>{as_html(title)}</title><style>{STYLE}</style></head><body>"
+        f"<h1>{as_html(title)}: {as_html(place_words(visit, name, address))}</h1>"
+        f"<p class='big'>{_header(visit, len(rows), urgent)}</p>"
+        f"{_first(urgent)}"
+        f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
+        f"{_foot()}</body></html>\n"
+    )
+
+
+def place_words(visit: Mapping[str, Any], name: str | None, address: str | None) -> str:
+    """Return where a visit goes: name, address, building and unit, as far as known."""
+    unit = f"unit {visit['unit_id']}" if visit["unit_id"] else "no unit named"
+    return ", ".join(filter(None, (name, address, f"building {visit['building_id']}", unit)))
+
+
+def day_words(day: dt.date) -> str:
+    """Return a day with its weekday, such as Tuesday, 1 April 2025."""
+    return f"{day:%A}, {day.day} {day:%B %Y}"
+
+
+def _header(visit: Mapping[str, Any], findings: int, urgent: int) -> str:
+    who = visit["person"] + (f", {visit['firm']}" if visit["firm"] else "")
+    standing = "" if visit["standing"] == "planned" else STANDING_WORDS[visit["standing"]].upper()
+    notice = "with notice" if visit["noticed"] == visit["findings"] else "WITHOUT NOTICE SO FAR"
+    parts = [
+        standing,
+        day_words(visit["visit_on"]),
+        who,
+        f"{findings} finding{'' if findings == 1 else 's'}, {urgent} urgent",
+        notice if visit["standing"] == "planned" else "",
+        f"note: {_cut(visit['note'], 160)}" if visit["note"] else "",
+    ]
+    return " · ".join(as_html(each) for each in parts if each)
+
+
+def _first(urgent: int) -> str:
+    if not urgent:
+        return ""
+    measures = " ".join(as_html(each) for each in FIRST_MEASURE)
+    return (
+        f"<p class='first'><span class='strong'>URGENT ones first</span> "
+        f"({as_html(URGENT_WORDS)}): {measures}</p>"
+    )
+
+
+def _row(number: int, row: Mapping[str, Any]) -> str:
+    room = _cut(row["room"])
+    opening = _cut(row["opening_id"]) or "no opening named"
+    where = f"<span class='strong'>{as_html(opening)}</span>" + (
+        f", {as_html(room)}" if room else ""
+    )
+    cells = (
+        ("", f"{number}"),
+        ("", f"{where}<br><span class='id'>{as_html(row['finding_id'])}@{row['version']}</span>"),
+        ("", _said(row)),
+        ("", _remedy(row)),
+        ("", as_html(row["proof"])),
+        ("", _DONE),
+        ("", _READINGS),
+    )
+    kind = ' class="urgent"' if row["urgent"] else ""
+    return f"<tr{kind}>" + "".join(f"<td>{cell}</td>" for _, cell in cells) + "</tr>"
+
+
+def _said(row: Mapping[str, Any]) -> str:
+    mark = '<span class="mark">URGENT</span> ' if row["urgent"] else ""
+    how = [_words(row["grade"]), _words(row["standing"])]
+    how += [", ".join(_words(each) for each in list(row["methods"])[:2])]
+    slots = row["slots"]
+    face = "" if slots in (None, Slots.OTHER) or pd.isna(slots) else f", {_words(slots)}"
+    seen = row["last_seen_on"]
+    when = "" if pd.isna(seen) else f"{pd.Timestamp(seen):%Y-%m-%d}"
+    told = "; ".join(dict.fromkeys(each for each in (*how, when) if each))
+    severity = _words(row["severity_class"])
+    return (
+        f"{mark}<span class='strong'>{as_html(_cut(_words(row['condition'])))}</span>"
+        f"{as_html(face)} <span class='soft'>({as_html(told)}; {as_html(severity)})</span>"
+    )
+
+
+def _remedy(row: Mapping[str, Any]) -> str:
+    label = row["remedy_label"]
+    if isinstance(label, str) and label:
+        reported = row["remedy_is"] == "reported"
+        when = f" {pd.Timestamp(row['fixed_on']):%Y-%m-%d}" if reported else ""
+        lead = f"reported done{when}" if reported else "quoted"
+        return f"{as_html(_cut(label, 60))} <span class='soft'>({lead})</span>"
+    return "<span class='line long'></span><br><span class='line long'></span>"
+
+
+_DONE = "".join(
+    f"<span class='one'>{_BOX}{words}</span>" for words in ("repaired", "not", "no access")
+)
+
+
+def _either(label: str, one: str, other: str) -> str:
+    return f"<span class='pair'>{label} {_BOX}{one} {_BOX}{other}</span>"
+
+
+_READINGS = (
+    f"<span class='one'>ohms {_LINE} volts {_LINE} load A {_LINE}</span>"
+    f"<span class='one'>{_either('own GFCI button trips', 'yes', 'no')}"
+    f"{_either('polarity', 'right', 'swapped')}</span>"
+    f"<span class='one'>{_either('jumper', 'yes', 'no')}{_either('ground', 'yes', 'no')}"
+    f"</span>"
+)
+
+
+def _foot() -> str:
+    def signed(role: str, more: str) -> str:
+        return (
+            f"<tr><td><span class='strong'>{role}</span>, name <span class='line'></span></td>"
+            f"<td>{more} <span class='line short'></span></td>"
+            "<td>date <span class='line short'></span></td>"
+            "<td>signature <span class='line'></span></td></tr>"
+        )
+
+    cautions = " · ".join(as_html(each) for each in CAUTIONS)
+    return (
+        "<div class='foot'><table class='sign'>"
+        + signed("Worked", "licence, permit")
+        + signed("Looked (another person)", "method")
+        + "</table><p class='cautions'>Reported is not proven: a look proves a repair only if it "
+        "is dated after the day of the repair and made by a method named in its row; what is "
+        f"ticked here is a report. <span class='strong'>{cautions}</span></p></div>"
+    )
+
+
+def _words(cell: object) -> str:
+    return "" if cell is None or pd.isna(cell) else str(cell).replace("_", " ")  # type: ignore[call-overload]
+
+
+def _cut(cell: object, most: int = LONGEST_NAME) -> str:
+    """Return a text of data in one line, no longer than a row has room for."""
+    text = "" if cell is None or pd.isna(cell) else " ".join(str(cell).split())  # type: ignore[call-overload]
+    return text if len(text) <= most else text[: most - 1] + "…"
