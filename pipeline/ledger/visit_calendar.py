@@ -1,10 +1,10 @@
 """Visits as a calendar file that any calendar program reads: RFC 5545, 2009.
 
 Lines end with CRLF and are folded so that none is longer than 75 octets (section 3.1); text has
-backslash, semicolon, comma and line feed escaped (3.3.11); a visit keeps its UID whatever becomes of
-it, with DTSTAMP of its last step, where there is no METHOD, and SEQUENCE counting its revisions
-(3.8.4.7, 3.8.7.2, 3.8.7.4). A visit has a day and no hours: its DTSTART is a DATE, which with no
-DTEND lasts that one day (3.6.1).
+backslash, semicolon, comma and line feed escaped (3.3.11); a visit keeps its UID whatever becomes
+of it (3.8.4.7). There is no METHOD, so DTSTAMP is the moment of its last revision (3.8.7.2), and
+SEQUENCE counts revisions (3.8.7.4). A visit has a day and no hours: its DTSTART is a DATE, which
+with no DTEND lasts that one day (3.6.1). The sections are given from memory.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ def _event(visit: dict[str, object], places: dict[str, str]) -> Iterator[str]:
     place = ", ".join(filter(None, (places.get(building), f"building {building}", unit)))
     count = f"{visit['findings']} finding{'' if visit['findings'] == 1 else 's'}"
     who = ", ".join(str(each) for each in (visit["person"], visit["firm"]) if _there(each))
-    told = [f"{who}: {count}, {visit['open']} open", f"Visit {identity}"]
+    told = [f"{who}: {count}", f"Visit {identity}"]
     if _there(visit["note"]):
         told.append(str(visit["note"]))
     if visit["without_notice"]:
@@ -94,7 +94,7 @@ def _there(cell: object) -> bool:
 
 
 def escape(text: str) -> str:
-    r"""Return a text as a value of type TEXT: ``\``, ``;`` and ``,`` escaped, line feeds as ``\n``."""
+    r"""Return a text as a value of type TEXT: ``\``, ``;``, ``,`` escaped, line feeds as ``\n``."""
     shown = visible(text).replace("\t", " ")
     for letter in ("\\", ";", ","):
         shown = shown.replace(letter, "\\" + letter)

@@ -1,4 +1,4 @@
-"""What a visit meets at each opening: what was reported, what is to be done, what would prove it."""
+"""What a visit meets at each opening: what was reported, what to do, what would prove it."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ _FALSE_GROUNDS = {
     Condition.REVERSED_FALSE_GROUND_UPSTREAM,
 }
 _PAPER = "no repair: the records are to be put right"
-_URGENT_LOOK = "a later look able to tell that it is gone (`coverplate urgent` says which)"
+_URGENT_LOOK = "a later look able to tell that it is gone"
 
 
 @dataclass(frozen=True)
@@ -46,16 +46,12 @@ class Proof:
     Attributes:
         methods: those able to, whichever of the remedies in question it is.
         must_say: what such a look must say besides its reading.
+        where_so_left: the same, where that hangs on which remedy is chosen.
     """
 
     methods: tuple[Method, ...]
-    must_say: tuple[str, ...]
-
-    def words(self) -> str:
-        """Return it in one line."""
-        named = ", ".join(METHOD_SHORT[each] for each in self.methods)
-        said = "; must say " + ", ".join(self.must_say) if self.must_say else ""
-        return (named or "hangs on the remedy") + said
+    must_say: tuple[str, ...] = ()
+    where_so_left: tuple[str, ...] = ()
 
 
 def would_prove(judge: Judge, finding: Finding, remedy: str | None) -> Proof:
@@ -71,7 +67,7 @@ def would_prove(judge: Judge, finding: Finding, remedy: str | None) -> Proof:
         return _proof(judge, [finding])
     condition, slots = finding.condition, finding.raised.slots
     if condition is None or finding.raised.family in URGENT_FAMILIES:
-        return Proof((), ())
+        return Proof(())
     allowed = allowed_remedies(judge.book, condition, slots)
     names = [remedy] if remedy in allowed else list(allowed)
     claims = []
@@ -93,24 +89,24 @@ def would_prove(judge: Judge, finding: Finding, remedy: str | None) -> Proof:
 def _proof(judge: Judge, claims: list[Finding]) -> Proof:
     sets = [set(judge.capable(claim)) for claim in claims]
     methods = tuple(m for m in Method if sets and all(m in each for each in sets))
-    must_say: dict[str, None] = {}
-    for claim in claims:
-        fix = claim.fix
-        assert fix is not None
-        if judge.must_exclude(claim) & _FALSE_GROUNDS:
-            must_say["no false ground"] = None
-        if fix.leaves_condition is not Condition.UNGROUNDED:
-            continue
+    said = [_said(judge, claim) for claim in claims]
+    every = dict.fromkeys(word for each in said for word in each)
+    always = tuple(word for word in every if all(word in each for each in said))
+    return Proof(methods, always, tuple(word for word in every if word not in always))
+
+
+def _said(judge: Judge, claim: Finding) -> list[str]:
+    """Return what a look must say of one reported fix (``verification``: what it must exclude, and
+    face, protection and marking of an opening that is left without a ground)."""
+    fix = claim.fix
+    assert fix is not None
+    said = ["no false ground"] if judge.must_exclude(claim) & _FALSE_GROUNDS else []
+    if fix.leaves_condition is Condition.UNGROUNDED:
         if fix.leaves_slots is Slots.TWO_SLOT:
-            must_say["two slots"] = None
+            said.append("two slots")
         if fix.leaves_protected is YesNo.YES:
-            must_say["GFCI-protected"] = None
-            must_say["marking"] = None
-    said = tuple(must_say)
-    if len(claims) > 1 and len(said) > 1:
-        # which of them hangs on the remedy that is chosen
-        said = tuple(s if s == "no false ground" else f"{s} where so left" for s in said)
-    return Proof(methods, said)
+            said.append("GFCI-protected and marked")
+    return said
 
 
 def visit_rows(
@@ -133,7 +129,9 @@ def visit_rows(
         voltage, by the ledger or by the warehouse), condition (or family), grade, standing,
         methods and last_seen_on (of the last sight), slots, state, severity_class,
         first_target_on, fixed_on, remedy (reported, else quoted, else missing), remedy_label,
-        remedy_is ("reported", "quoted" or missing), proof (what would prove it, in words).
+        remedy_is ("reported", "quoted" or missing), and of what would prove it: proof_methods,
+        proof_says (words for what a look must say), proof_hangs_on (the same, where it hangs on
+        which remedy is chosen), proof_note (where it is none of these, else empty).
 
     Raises:
         CoverplateError: there is no such visit.
@@ -153,26 +151,31 @@ def visit_rows(
         ).df()
     labels = {name: remedy.label for name, remedy in ledger.rule_book.remedies.items()}
     frame["remedy_label"] = [labels.get(name, name) for name in frame["remedy"]]
-    frame["proof"] = _proofs(ledger, frame)
+    proofs = _proofs(ledger, frame)
+    frame["proof_methods"] = [[each.value for each in proof.methods] for proof, _ in proofs]
+    frame["proof_says"] = [list(proof.must_say) for proof, _ in proofs]
+    frame["proof_hangs_on"] = [list(proof.where_so_left) for proof, _ in proofs]
+    frame["proof_note"] = [note for _, note in proofs]
     return frame
 
 
-def _proofs(ledger: Ledger, frame: pd.DataFrame) -> list[str]:
-    told: list[str] = []
-    answers: dict[tuple[str, ...], str] = {}
+def _proofs(ledger: Ledger, frame: pd.DataFrame) -> list[tuple[Proof, str]]:
+    told: list[tuple[Proof, str]] = []
+    answers: dict[tuple[str, ...], Proof] = {}
     for row in frame.to_dict(orient="records"):
         if row["grade"] == "record_in_doubt":
-            told.append(_PAPER)
+            told.append((Proof(()), _PAPER))
         elif row["condition"] in URGENT_FAMILIES:
-            told.append(_URGENT_LOOK)
+            told.append((Proof(()), _URGENT_LOOK))
         else:
             remedy = row["remedy"] if isinstance(row["remedy"], str) else None
             # findings alike in all that the answer rests on are asked of once
             alike = tuple(str(row[name]) for name in _ANSWERED_BY)
             if alike not in answers:
                 finding = ledger.finding(str(row["finding_id"]))
-                answers[alike] = would_prove(ledger.judge, finding, remedy).words()
-            told.append(answers[alike])
+                answers[alike] = would_prove(ledger.judge, finding, remedy)
+            proof = answers[alike]
+            told.append((proof, "" if proof.methods else "hangs on the remedy"))
     return told
 
 

@@ -8,18 +8,31 @@ repair, and never how anything is to be repaired.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import pandas as pd
 
+from pipeline.ledger.visit_rows import METHOD_SHORT
 from pipeline.ledger.visits import STANDING_WORDS
 from shared.shown import as_html
 from shared.standing import FIRST_MEASURE, URGENT_WORDS
-from shared.vocabulary import CAUTIONS, Slots
+from shared.vocabulary import CAUTIONS, Method, Slots
 
-LONGEST_NAME = 40
+LONGEST_NAME = 28
 """Letters of an opening's or room's name that a row shows; the finding's identifier is whole."""
+
+METHOD_LETTERS: dict[Method, str] = {
+    Method.VISUAL: "E",
+    Method.THREE_LAMP_TESTER: "L",
+    Method.VOLTMETER_UNDER_LOAD: "V",
+    Method.GROUND_IMPEDANCE_METER: "O",
+    Method.COVER_OFF_INSPECTION: "C",
+    Method.GROUND_WIRE_CLAMP: "G",
+    Method.NEUTRAL_LIFTED_TEST: "N",
+    Method.UPSTREAM_BOX_SEEN: "B",
+}
+"""Letters for methods on the sheet; what they mean stands on top of each page."""
 
 STYLE = """
 @page { size: auto; margin: 9mm 9mm 10mm; }
@@ -35,24 +48,36 @@ th { text-align: left; border-bottom: 0.8pt solid #000; padding: 0.4mm 1mm 0.3mm
 td { border-bottom: 0.4pt solid #888; padding: 0.55mm 1.2mm 0.5mm 0; vertical-align: top;
   overflow-wrap: anywhere; }
 tr { break-inside: avoid; }
-.no { width: 5mm; } .where { width: 25mm; } .said { width: 35mm; } .remedy { width: 29mm; }
-.proof { width: 33mm; } .done { width: 18mm; }
+.no { width: 5.6mm; } .where { width: 26.6mm; } .said { width: 44mm; } .remedy { width: 28mm; }
+.proof { width: 22.6mm; } .done { width: 16mm; }
+.legend { font-weight: normal; border: 0; } .legend b { margin-left: 1.5mm; }
 tr.urgent td { border-bottom: 0.8pt solid #000; } tr.urgent td:first-child {
   border-left: 1.6mm solid #000; padding-left: 0.6mm; }
 .mark { border: 0.7pt solid #000; font-weight: bold; padding: 0 0.5mm; white-space: nowrap; }
 .box { display: inline-block; width: 2.3mm; height: 2.3mm; border: 0.6pt solid #000;
-  vertical-align: -0.3mm; margin: 0 0.5mm 0 0; }
-.line { display: inline-block; border-bottom: 0.5pt solid #000; height: 2.6mm; width: 9mm; }
-.long { width: 26mm; } .one { white-space: nowrap; display: block; }
-.pair { white-space: nowrap; margin-right: 0.8mm; }
+  vertical-align: -0.3mm; margin: 0 0.5mm 0 0.7mm; }
+.one > .box:first-child { margin-left: 0; }
+.line { display: inline-block; border-bottom: 0.5pt solid #000; height: 2.5mm; width: 9.4mm;
+  vertical-align: -0.2mm; }
+.long { width: 27mm; } .one { white-space: nowrap; display: block; line-height: 3.1mm; }
+.pair { white-space: nowrap; margin-right: 1.4mm; }
 .foot { break-inside: avoid; margin-top: 1.6mm; }
-.sign td { border: 0; padding: 1.6mm 2mm 0 0; } .sign .line { width: 30mm; height: 3.4mm; }
-.sign .short { width: 20mm; }
+.sign { table-layout: auto; } .sign td { border: 0; padding: 1.8mm 2mm 0 0; white-space: nowrap; }
+.sign .line { width: 36mm; height: 3.6mm; } .sign .short { width: 20mm; }
 .cautions { border: 0.8pt solid #000; padding: 0.8mm 1.5mm; margin: 1.6mm 0 0; }
 .first { border: 1.2pt solid #000; padding: 0.6mm 1.5mm; margin: 0 0 0.8mm; }
 @media screen { body { max-width: 198mm; margin: 5mm auto; } }
 """
 
+_COLUMNS = {
+    "no": "No.",
+    "where": "Opening, room",
+    "said": "Reported",
+    "remedy": "Remedy",
+    "proof": "Would prove it",
+    "done": "Done",
+    "read": "Readings",
+}
 _BOX = '<span class="box"></span>'
 _LINE = '<span class="line"></span>'
 
@@ -73,21 +98,12 @@ def visit_sheet(
         address: its address, where known.
     """
     urgent = int(rows["urgent"].sum()) if len(rows) else 0
-    body = "".join(
-        _row(number, row) for number, row in enumerate(rows.to_dict(orient="records"), start=1)
-    )
-    heads = "".join(
-        f'<th class="{kind}">{words}</th>'
-        for kind, words in (
-            ("no", "No."),
-            ("where", "Opening, room"),
-            ("said", "Reported"),
-            ("remedy", "Remedy"),
-            ("proof", "Would prove it: a later look by"),
-            ("done", "Done"),
-            ("read", "Readings (tick or fill in)"),
-        )
-    )
+    lines: list[dict[str, Any]] = [
+        {str(name): cell for name, cell in row.items()} for row in rows.to_dict(orient="records")
+    ]
+    body = "".join(_row(number, row) for number, row in enumerate(lines, start=1))
+    heads = "".join(f"<th>{words}</th>" for words in _COLUMNS.values())
+    columns = "".join(f'<col class="{kind}">' for kind in _COLUMNS)
     title = f"Visit {visit['visit_id']}"
     return (
         "<!doctype html>\n<html lang='en'><head><meta charset='utf-8'>"
@@ -95,7 +111,9 @@ def visit_sheet(
         f"<h1>{as_html(title)}: {as_html(place_words(visit, name, address))}</h1>"
         f"<p class='big'>{_header(visit, len(rows), urgent)}</p>"
         f"{_first(urgent)}"
-        f"<table><thead><tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
+        f"<table><colgroup>{columns}</colgroup><thead>"
+        f"<tr><th class='legend' colspan='{len(_COLUMNS)}'>{_legend()}</th></tr>"
+        f"<tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
         f"{_foot()}</body></html>\n"
     )
 
@@ -143,32 +161,56 @@ def _row(number: int, row: Mapping[str, Any]) -> str:
         f", {as_html(room)}" if room else ""
     )
     cells = (
-        ("", f"{number}"),
-        ("", f"{where}<br><span class='id'>{as_html(row['finding_id'])}@{row['version']}</span>"),
-        ("", _said(row)),
-        ("", _remedy(row)),
-        ("", as_html(row["proof"])),
-        ("", _DONE),
-        ("", _READINGS),
+        f"{number}",
+        f"{where}<br><span class='id'>{as_html(row['finding_id'])}@{row['version']}</span>",
+        _said(row),
+        _remedy(row),
+        _proof(row),
+        _DONE,
+        _READINGS,
     )
     kind = ' class="urgent"' if row["urgent"] else ""
-    return f"<tr{kind}>" + "".join(f"<td>{cell}</td>" for _, cell in cells) + "</tr>"
+    return f"<tr{kind}>" + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
 
 
 def _said(row: Mapping[str, Any]) -> str:
     mark = '<span class="mark">URGENT</span> ' if row["urgent"] else ""
-    how = [_words(row["grade"]), _words(row["standing"])]
-    how += [", ".join(_words(each) for each in list(row["methods"])[:2])]
-    slots = row["slots"]
-    face = "" if slots in (None, Slots.OTHER) or pd.isna(slots) else f", {_words(slots)}"
+    slots = _FACES.get(row["slots"], "")
     seen = row["last_seen_on"]
-    when = "" if pd.isna(seen) else f"{pd.Timestamp(seen):%Y-%m-%d}"
-    told = "; ".join(dict.fromkeys(each for each in (*how, when) if each))
-    severity = _words(row["severity_class"])
+    when = "" if pd.isna(seen) else f" {pd.Timestamp(seen):%Y-%m-%d}"
+    by = _letters(row["methods"])
+    how = ", ".join(filter(None, (_words(row["grade"]), _words(row["standing"]))))
+    told = [slots, f"{how}{when}{' by ' + by if by else ''}", _words(row["severity_class"])]
     return (
-        f"{mark}<span class='strong'>{as_html(_cut(_words(row['condition'])))}</span>"
-        f"{as_html(face)} <span class='soft'>({as_html(told)}; {as_html(severity)})</span>"
+        f"{mark}<span class='strong'>{as_html(_cut(_words(row['condition']), 60))}</span> "
+        f"<span class='soft'>{as_html('; '.join(filter(None, told)))}</span>"
     )
+
+
+_FACES = {Slots.TWO_SLOT.value: "2 slots", Slots.THREE_SLOT.value: "3 slots"}
+
+
+def _letters(methods: Iterable[str]) -> str:
+    return " ".join(METHOD_LETTERS[Method(each)] for each in methods)
+
+
+def _legend() -> str:
+    named = " ".join(
+        f"<b>{letter}</b> {as_html(METHOD_SHORT[method])}"
+        for method, letter in METHOD_LETTERS.items()
+    )
+    return (
+        f"A look by: {named}. It proves a repair only if dated after the day of the repair, by a "
+        "method named in the row, and if it says what the row asks for. <b>As left</b>: what the "
+        "chosen remedy rests on (no false ground; how many slots; GFCI-protected and marked)."
+    )
+
+
+def _proof(row: Mapping[str, Any]) -> str:
+    says = [*row["proof_says"], *(["as left"] if len(row["proof_hangs_on"]) else [])]
+    letters = f"<span class='strong'>{_letters(row['proof_methods'])}</span>"
+    told = as_html("; ".join(filter(None, (*says, row["proof_note"]))))
+    return f"{letters}: {told}" if len(row["proof_methods"]) and told else letters + told
 
 
 def _remedy(row: Mapping[str, Any]) -> str:
@@ -177,7 +219,7 @@ def _remedy(row: Mapping[str, Any]) -> str:
         reported = row["remedy_is"] == "reported"
         when = f" {pd.Timestamp(row['fixed_on']):%Y-%m-%d}" if reported else ""
         lead = f"reported done{when}" if reported else "quoted"
-        return f"{as_html(_cut(label, 60))} <span class='soft'>({lead})</span>"
+        return f"{as_html(_cut(label, 46))} <span class='soft'>({lead})</span>"
     return "<span class='line long'></span><br><span class='line long'></span>"
 
 
@@ -190,12 +232,13 @@ def _either(label: str, one: str, other: str) -> str:
     return f"<span class='pair'>{label} {_BOX}{one} {_BOX}{other}</span>"
 
 
-_READINGS = (
-    f"<span class='one'>ohms {_LINE} volts {_LINE} load A {_LINE}</span>"
-    f"<span class='one'>{_either('own GFCI button trips', 'yes', 'no')}"
-    f"{_either('polarity', 'right', 'swapped')}</span>"
-    f"<span class='one'>{_either('jumper', 'yes', 'no')}{_either('ground', 'yes', 'no')}"
-    f"</span>"
+_READINGS = "".join(
+    f"<span class='one'>{line}</span>"
+    for line in (
+        f"ohms {_LINE} volts {_LINE} load {_LINE} A",
+        _either("own GFCI button", "trips", "not") + _either("jumper", "yes", "no"),
+        _either("polarity", "right", "swapped") + _either("ground", "yes", "no"),
+    )
 )
 
 
@@ -213,9 +256,8 @@ def _foot() -> str:
         "<div class='foot'><table class='sign'>"
         + signed("Worked", "licence, permit")
         + signed("Looked (another person)", "method")
-        + "</table><p class='cautions'>Reported is not proven: a look proves a repair only if it "
-        "is dated after the day of the repair and made by a method named in its row; what is "
-        f"ticked here is a report. <span class='strong'>{cautions}</span></p></div>"
+        + "</table><p class='cautions'>What is ticked here is a report, and reported is not "
+        f"proven. <span class='strong'>{cautions}</span></p></div>"
     )
 
 

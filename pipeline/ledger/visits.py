@@ -201,7 +201,8 @@ def visits(
         these four add up; notices (times that notice was given of one of its days), noticed
         (findings with notice of the day as it stands), entry_refused and no_access (findings at
         which this was noted on one of its days), times_moved, moved_reason (of the last move),
-        made_on, went, called_off_reason, planned_at, planned_by, last_at (UTC), finding_ids, and
+        made_on, went, called_off_reason, planned_at, planned_by, last_at (UTC; of its last step,
+        notice, or what was noted at the door), finding_ids, and
         the yes/no columns coming (planned, its day not past), without_notice (coming, and a finding
         has no notice of that day), past_not_made (planned, its day past).
     """
@@ -318,7 +319,9 @@ def _free_id(ledger: Ledger, building: str, unit: str, on: dt.date) -> str:
         )
         pattern = re.compile(rf'"visit_id":"{stem}(\d+)"')
         numbers = [
-            int(found[1]) for text in con.execute(query).scalars() if (found := pattern.search(text))
+            int(found[1])
+            for text in con.execute(query).scalars()
+            if (found := pattern.search(text))
         ]
     return f"{stem}{max(numbers, default=0) + 1}"
 

@@ -47,6 +47,7 @@ door AS (
             -- a notice that names no day speaks of the day that stood when it was given
             AND coalesce((h.payload ->> 'entry_on')::DATE = t.visit_on, h.sequence > t.dated_in)
         ) AS noticed,
+        max(h.recorded_at) AS last_at,
         bool_or(h.kind = 'entry_refused') AS entry_refused,
         bool_or(h.kind = 'no_access') AS no_access
     FROM taken AS t
@@ -93,7 +94,7 @@ whole AS (
         any_value(t.called_off_reason) AS called_off_reason,
         min(t.planned_at) AS planned_at,
         any_value(t.planned_by) AS planned_by,
-        max(t.last_at) AS last_at,
+        greatest(max(t.last_at), max(d.last_at)) AS last_at,
         list(t.finding_id ORDER BY f.opening_id, t.finding_id) AS finding_ids
     FROM taken AS t
     JOIN findings AS f USING (finding_id)
