@@ -24,7 +24,8 @@ body { font: 11pt/1.45 Georgia, "Times New Roman", serif; color: #000; margin: 0
 h1 { font-size: 15pt; margin: 0 0 4mm; } p { margin: 0 0 3mm; }
 .line { display: inline-block; border-bottom: 0.6pt solid #000; width: 60mm; height: 4mm; }
 .short { width: 25mm; } .full { width: 100%; }
-.first { border: 1.4pt solid #000; padding: 2mm 3mm; break-inside: avoid; }
+.first { border: 1.4pt solid #000; padding: 2mm 3mm; margin: 0 0 4mm; break-inside: avoid; }
+.first ul { margin: 0; }
 dl { display: grid; grid-template-columns: 42mm 1fr; margin: 0 0 3mm; gap: 1.6mm 2mm; }
 dt { font-weight: bold; } dd { margin: 0; overflow-wrap: anywhere; }
 .cautions { font-size: 8.5pt; border-top: 0.6pt solid #000; padding-top: 2mm; margin-top: 6mm; }
@@ -103,6 +104,7 @@ def _urgent(rows: pd.DataFrame) -> str:
     )
     measures = "".join(f"<li>{as_html(each)}</li>" for each in FIRST_MEASURE)
     return (
-        "<div class='first'><p><b>Do not wait for that day at these outlets, which were reported "
-        f"as dangerous:</b> {named}</p><ul>{measures}</ul></div>"
+        "<div class='first'><p><b>Do not wait for that day at these outlets</b> (live metal, heat, "
+        "a shock or a wrong supply voltage was reported, measured or is suspected): "
+        f"<b>{named}</b></p><ul>{measures}</ul></div>"
     )

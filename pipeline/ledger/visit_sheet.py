@@ -150,7 +150,7 @@ def _first(urgent: int) -> str:
     measures = " ".join(as_html(each) for each in FIRST_MEASURE)
     return (
         f"<p class='first'><span class='strong'>URGENT ones first</span> "
-        f"({as_html(URGENT_WORDS)}): {measures}</p>"
+        f"({as_html(URGENT_WORDS)}, or is suspected): {measures}</p>"
     )
 
 
