@@ -131,7 +131,6 @@ def papers(frame: pd.DataFrame) -> str | None:
         list(labels),
         format_func=lambda key: plate.plainly(labels[key]),
         key="visit",
-        bind="query-params",
         index=None,
         placeholder="Choose one",
     )
@@ -183,7 +182,7 @@ STEPS = {
 """What can be noted of a planned visit."""
 
 
-def step(row: dict[str, Any]) -> None:
+def step(row: dict[str, Any], name: str) -> None:
     """Note what became of a planned visit."""
     if row["standing"] != "planned":
         return
@@ -195,7 +194,6 @@ def step(row: dict[str, Any]) -> None:
     planned = pd.Timestamp(row["visit_on"]).date()
     visit_id = str(row["visit_id"])
     with st.form(f"visit-{chosen}"):
-        name = who()
         if chosen in ("made", "move"):
             on = st.date_input("Day", value=planned, key=f"{chosen}-on", format="YYYY-MM-DD")
         elif chosen == "notice":
@@ -229,7 +227,7 @@ def _written(act: Callable[[dict[str, str]], object], name: str, done: str) -> N
     st.rerun()
 
 
-def plan(findings: pd.DataFrame) -> None:
+def plan(findings: pd.DataFrame, name: str) -> None:
     """Plan a visit to findings of one dwelling; nothing is ticked at the start."""
     st.subheader("Plan a visit", anchor=False)
     places = dwellings_and_visits.dwellings(findings)
@@ -279,7 +277,6 @@ def plan(findings: pd.DataFrame) -> None:
     with st.form("plan-visit"):
         left, right = st.columns(2)
         with left:
-            name = who()
             person = st.text_input("Who is to go", key="plan-person")
             firm = st.text_input("Firm", key="plan-firm")
         with right:
@@ -342,12 +339,13 @@ def page() -> None:
         section(past, "Past, not noted as made", "past", "")
     section(frame[frame["without_notice"]], "Without notice", "unnoticed", "None lacks notice")
     section(frame[frame["coming"]], "Coming, by day", "coming", "No visit is planned")
+    name = who()
     if len(frame):
         calendar_file(frame)
         chosen = papers(frame)
         for row in frame[frame["visit_id"] == chosen].to_dict(orient="records"):
-            step({str(key): value for key, value in row.items()})
-    plan(findings)
+            step({str(key): value for key, value in row.items()}, name)
+    plan(findings, name)
 
 
 page()

@@ -35,7 +35,7 @@ METHOD_LETTERS: dict[Method, str] = {
 """Letters for methods on the sheet; what they mean stands on top of each page."""
 
 STYLE = """
-@page { size: auto; margin: 9mm 9mm 10mm; }
+@page { size: auto; margin: 9mm 8mm 10mm; }
 * { box-sizing: border-box; }
 body { font: 7pt/1.16 Arial, "Liberation Sans", "DejaVu Sans", sans-serif; color: #000; margin: 0;
   -webkit-print-color-adjust: exact; print-color-adjust: exact; }
@@ -48,8 +48,8 @@ th { text-align: left; border-bottom: 0.8pt solid #000; padding: 0.4mm 1mm 0.3mm
 td { border-bottom: 0.4pt solid #888; padding: 0.55mm 1.2mm 0.5mm 0; vertical-align: top;
   overflow-wrap: anywhere; }
 tr { break-inside: avoid; }
-.no { width: 5.6mm; } .where { width: 26.6mm; } .said { width: 44mm; } .remedy { width: 28mm; }
-.proof { width: 22.6mm; } .done { width: 16mm; }
+.no { width: 5.4mm; } .where { width: 26mm; } .said { width: 41.4mm; } .remedy { width: 27.2mm; }
+.proof { width: 22.4mm; } .done { width: 15.6mm; }
 .legend { font-weight: normal; border: 0; } .legend b { margin-left: 1.5mm; }
 tr.urgent td { border-bottom: 0.8pt solid #000; } tr.urgent td:first-child {
   border-left: 1.6mm solid #000; padding-left: 0.6mm; }
@@ -60,7 +60,8 @@ tr.urgent td { border-bottom: 0.8pt solid #000; } tr.urgent td:first-child {
 .line { display: inline-block; border-bottom: 0.5pt solid #000; height: 2.5mm; width: 9.4mm;
   vertical-align: -0.2mm; }
 .long { width: 27mm; } .one { white-space: nowrap; display: block; line-height: 3.1mm; }
-.pair { white-space: nowrap; margin-right: 1.4mm; }
+.pair { white-space: nowrap; margin-right: 1.4mm; } .pair:last-child { margin-right: 0; }
+td:last-child { padding-right: 0; }
 .foot { break-inside: avoid; margin-top: 1.6mm; }
 .sign { table-layout: auto; } .sign td { border: 0; padding: 1.8mm 2mm 0 0; white-space: nowrap; }
 .sign .line { width: 36mm; height: 3.6mm; } .sign .short { width: 20mm; }
@@ -236,8 +237,8 @@ _READINGS = "".join(
     f"<span class='one'>{line}</span>"
     for line in (
         f"ohms {_LINE} volts {_LINE} load {_LINE} A",
-        _either("own GFCI button", "trips", "not") + _either("jumper", "yes", "no"),
-        _either("polarity", "right", "swapped") + _either("ground", "yes", "no"),
+        _either("own GFCI button", "trips", "not") + _either("jumper", "y", "n"),
+        _either("polarity", "right", "swapped") + _either("ground", "y", "n"),
     )
 )
 
