@@ -339,9 +339,10 @@ def page() -> None:
         section(past, "Past, not noted as made", "past", "")
     section(frame[frame["without_notice"]], "Without notice", "unnoticed", "None lacks notice")
     section(frame[frame["coming"]], "Coming, by day", "coming", "No visit is planned")
-    name = who()
     if len(frame):
         calendar_file(frame)
+    name = who()
+    if len(frame):
         chosen = papers(frame)
         for row in frame[frame["visit_id"] == chosen].to_dict(orient="records"):
             step({str(key): value for key, value in row.items()}, name)

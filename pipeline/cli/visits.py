@@ -56,7 +56,7 @@ def _from_to(command: Command) -> Command:
 
 @click.group()
 def visits() -> None:
-    """Plan visits to dwellings, print their sheets, note how they went.
+    """Plan visits to dwellings, print their sheets.
 
     A visit is one day, one person, one dwelling. It repairs nothing on paper.
     """

@@ -18,7 +18,7 @@ from shared.standing import FIRST_MEASURE
 from shared.vocabulary import CAUTIONS
 
 STYLE = """
-@page { size: auto; margin: 20mm 20mm 16mm; }
+@page { size: portrait; margin: 20mm 20mm 16mm; }
 body { font: 11pt/1.45 Georgia, "Times New Roman", serif; color: #000; margin: 0 auto;
   max-width: 170mm; }
 h1 { font-size: 15pt; margin: 0 0 4mm; } p { margin: 0 0 3mm; }

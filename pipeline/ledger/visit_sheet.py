@@ -35,7 +35,7 @@ METHOD_LETTERS: dict[Method, str] = {
 """Letters for methods on the sheet; what they mean stands on top of each page."""
 
 STYLE = """
-@page { size: auto; margin: 9mm 8mm 10mm; }
+@page { size: portrait; margin: 9mm 8mm 10mm; }
 * { box-sizing: border-box; }
 body { font: 7pt/1.16 Arial, "Liberation Sans", "DejaVu Sans", sans-serif; color: #000; margin: 0;
   -webkit-print-color-adjust: exact; print-color-adjust: exact; }

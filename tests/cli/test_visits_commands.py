@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import shutil
 
 import pytest
 
@@ -48,8 +49,6 @@ def built(tmp_path_factory):
 @pytest.fixture
 def place(built, tmp_path, monkeypatch):
     """A copy of it that a test may change; commands name no workspace."""
-    import shutil
-
     copy = tmp_path / "own"
     shutil.copytree(built, copy)
     monkeypatch.setenv("COVERPLATE_WORKSPACE", str(copy))
