@@ -105,7 +105,7 @@ def _said(judge: Judge, claim: Finding) -> list[str]:
         if fix.leaves_slots is Slots.TWO_SLOT:
             said.append("two slots")
         if fix.leaves_protected is YesNo.YES:
-            said.append("GFCI-protected and marked")
+            said.append("GFCI, marked")
     return said
 
 

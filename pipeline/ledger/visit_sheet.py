@@ -22,6 +22,9 @@ from shared.vocabulary import CAUTIONS, Method, Slots
 LONGEST_NAME = 28
 """Letters of an opening's or room's name that a row shows; the finding's identifier is whole."""
 
+LONGEST_REMEDY = 42
+"""Letters of a remedy's name that a row shows."""
+
 METHOD_LETTERS: dict[Method, str] = {
     Method.VISUAL: "E",
     Method.THREE_LAMP_TESTER: "L",
@@ -35,7 +38,7 @@ METHOD_LETTERS: dict[Method, str] = {
 """Letters for methods on the sheet; what they mean stands on top of each page."""
 
 STYLE = """
-@page { size: portrait; margin: 9mm 8mm 10mm; }
+@page { size: portrait; margin: 8mm 8mm 7mm; }
 * { box-sizing: border-box; }
 body { font: 7pt/1.16 Arial, "Liberation Sans", "DejaVu Sans", sans-serif; color: #000; margin: 0;
   -webkit-print-color-adjust: exact; print-color-adjust: exact; }
@@ -45,11 +48,11 @@ p { margin: 0 0 0.7mm; } .big { font-size: 8.5pt; } .soft { color: #333; }
 table { width: 100%; border-collapse: collapse; table-layout: fixed; }
 thead { display: table-header-group; }
 th { text-align: left; border-bottom: 0.8pt solid #000; padding: 0.4mm 1mm 0.3mm 0; }
-td { border-bottom: 0.4pt solid #888; padding: 0.55mm 1.2mm 0.5mm 0; vertical-align: top;
+td { border-bottom: 0.4pt solid #888; padding: 0.45mm 1.2mm 0.4mm 0; vertical-align: top;
   overflow-wrap: anywhere; }
 tr { break-inside: avoid; }
-.no { width: 5.4mm; } .where { width: 26mm; } .said { width: 41.4mm; } .remedy { width: 27.2mm; }
-.proof { width: 22.4mm; } .done { width: 15.6mm; }
+.no { width: 2.8%; } .where { width: 13.2%; } .said { width: 21.1%; } .remedy { width: 14%; }
+.proof { width: 11.5%; } .done { width: 8.6%; }
 .legend { font-weight: normal; border: 0; } .legend b { margin-left: 1.5mm; }
 tr.urgent td { border-bottom: 0.8pt solid #000; } tr.urgent td:first-child {
   border-left: 1.6mm solid #000; padding-left: 0.6mm; }
@@ -59,7 +62,7 @@ tr.urgent td { border-bottom: 0.8pt solid #000; } tr.urgent td:first-child {
 .one > .box:first-child { margin-left: 0; }
 .line { display: inline-block; border-bottom: 0.5pt solid #000; height: 2.5mm; width: 9.4mm;
   vertical-align: -0.2mm; }
-.long { width: 27mm; } .one { white-space: nowrap; display: block; line-height: 3.1mm; }
+.long { width: 92%; } .one { white-space: nowrap; display: block; line-height: 3.1mm; }
 .pair { white-space: nowrap; margin-right: 1.4mm; } .pair:last-child { margin-right: 0; }
 td:last-child { padding-right: 0; }
 .foot { break-inside: avoid; margin-top: 1.6mm; }
@@ -181,7 +184,8 @@ def _said(row: Mapping[str, Any]) -> str:
     when = "" if pd.isna(seen) else f" {pd.Timestamp(seen):%Y-%m-%d}"
     by = _letters(row["methods"])
     how = ", ".join(filter(None, (_words(row["grade"]), _words(row["standing"]))))
-    told = [slots, f"{how}{when}{' by ' + by if by else ''}", _words(row["severity_class"])]
+    severity = "" if row["urgent"] else _words(row["severity_class"])  # urgent says it already
+    told = [slots, f"{how}{when}{' by ' + by if by else ''}", severity]
     return (
         f"{mark}<span class='strong'>{as_html(_cut(_words(row['condition']), 60))}</span> "
         f"<span class='soft'>{as_html('; '.join(filter(None, told)))}</span>"
@@ -201,9 +205,9 @@ def _legend() -> str:
         for method, letter in METHOD_LETTERS.items()
     )
     return (
-        f"A look by: {named}. It proves a repair only if dated after the day of the repair, by a "
-        "method named in the row, and if it says what the row asks for. <b>As left</b>: what the "
-        "chosen remedy rests on (no false ground; how many slots; GFCI-protected and marked)."
+        f"Looks by: {named}. One proves a repair only if dated after the day of the repair, by a "
+        "method named in the row and saying what the row asks for. <b>As left</b>: as the remedy "
+        "leaves it (no false ground; two slots; GFCI, marked)."
     )
 
 
@@ -219,8 +223,8 @@ def _remedy(row: Mapping[str, Any]) -> str:
     if isinstance(label, str) and label:
         reported = row["remedy_is"] == "reported"
         when = f" {pd.Timestamp(row['fixed_on']):%Y-%m-%d}" if reported else ""
-        lead = f"reported done{when}" if reported else "quoted"
-        return f"{as_html(_cut(label, 46))} <span class='soft'>({lead})</span>"
+        lead = f"reported{when}" if reported else "quoted"
+        return f"{as_html(_cut(label, LONGEST_REMEDY))} <span class='soft'>({lead})</span>"
     return "<span class='line long'></span><br><span class='line long'></span>"
 
 
