@@ -30,6 +30,15 @@ from shared.rule_book import RuleBook
 from shared.vocabulary import URGENT_CONDITIONS, Condition, Marking, Method, Result, Slots
 
 DAYS = 730
+LATELY = 0.5
+"""Share of buildings that were taken up in the last weeks."""
+
+URGENT_DAYS_AGO = 6
+"""What is urgent was found within the last days: it would be no good example if it had waited."""
+
+RECURS = 0.12
+"""Share of proven repairs after which the defect is found once more."""
+
 ORIGIN = "import"
 
 REGULATION = {"housing_authority": "us_public_housing"}
@@ -48,6 +57,14 @@ FIRMS: dict[str, float] = {
     "House crew": 0.45,
 }
 """Invented firms, and the share of their repairs that a look finds wanting."""
+
+WORKERS: dict[str, str] = {
+    "Pellworth Electric": "D. Orme",
+    "Oddy & Sons Wiring": "T. Oddy",
+    "Quillmarsh Electrical": "B. Quill",
+    "House crew": "V. Hask",
+}
+"""Who of each firm does the work."""
 
 FIRM_SHARE = (0.4, 0.25, 0.2, 0.15)
 
@@ -92,39 +109,87 @@ def replay_history(
     if ledger.heads():
         return Replayed(0, 0)
     last = _at(until or dt.date.today(), 0.0)
-    first = last - dt.timedelta(days=DAYS)
     regulation = REGULATION.get(portfolio, "none")
     raised = pending_findings(warehouse, ledger, regulation=regulation, at=last)
     office = OFFICE.get(portfolio, "Office")
     rng = np.random.default_rng(seed)
     # buildings are taken up one after the other, so that some findings are old and some are new
     taken_up = {
-        building: first + dt.timedelta(days=int(rng.integers(0, DAYS - 10)))
+        building: last - dt.timedelta(days=_days_ago(rng))
         for building in sorted({each.building_id for each in raised})
     }
     # A proven repair of anything at an opening takes away what was urgent there.
     urgent_places = {_place(each) for each in raised if _is_urgent(each)}
     by_day: dict[dt.datetime, list[ev.Raised]] = {}
     drafts: list[Draft] = []
+    again: list[tuple[dt.datetime, ev.Raised, list[Draft]]] = []
     for payload in raised:
         seen = payload.last_seen_on or payload.first_seen_on
         if payload.grade == "record_in_doubt":
             seen = taken_up[payload.building_id].date()
             payload = payload.model_copy(update={"first_seen_on": seen, "last_seen_on": seen})
         # never before the last look that found the defect: what is repaired is what was seen
-        start = max(taken_up[payload.building_id], _at(seen, 0.0))
-        start = min(start + dt.timedelta(days=int(rng.integers(1, 10)), hours=9), last)
+        begun = taken_up[payload.building_id]
+        if _place(payload) in urgent_places:
+            begun = last - dt.timedelta(days=URGENT_DAYS_AGO)
+        start = max(begun, _at(seen, 0.0)) + dt.timedelta(days=int(rng.integers(0, 5)), hours=9)
+        start = min(start, last)
         by_day.setdefault(start, []).append(payload)
         key = FindingKey(payload.building_id, payload.unit_id, payload.opening_id, payload.family)
         identity = finding_id(key, payload.occurrence)
         life = _Life(ledger.rule_book, rng, payload, start)
         happens = life.made_safe() if _place(payload) in urgent_places else life.events()
-        drafts += [Draft(identity, each, at=when) for when, each in happens if when <= last]
+        own = [Draft(identity, each, at=when) for when, each in happens if when <= last]
+        drafts += own
+        if own and own[-1].payload.kind == "verified" and rng.random() < RECURS:
+            back = _back_again(ledger.rule_book, rng, payload, identity, own[-1], last)
+            again += [back] if back else []
     for start in sorted(by_day):
         ledger.raise_many(by_day[start], who=office, origin=ORIGIN, at=start)
     drafts.sort(key=lambda draft: draft.at or last)
     ledger.append_many(drafts, who=office, origin=ORIGIN)
-    return Replayed(len(raised), len(drafts))
+    for when, payload, later in again:
+        ledger.raise_finding(payload, who=office, origin=ORIGIN, at=when)
+        ledger.append_many(later, who=office, origin=ORIGIN)
+    further = sum(len(later) for _, _, later in again)
+    return Replayed(len(raised) + len(again), len(drafts) + further)
+
+
+def _days_ago(rng: np.random.Generator) -> int:
+    """How long ago a building was taken up: lately, or at any time of the two years."""
+    if rng.random() < LATELY:
+        return int(rng.integers(1, 25))
+    return int(rng.integers(25, DAYS - 5))
+
+
+def _back_again(
+    book: RuleBook,
+    rng: np.random.Generator,
+    raised: ev.Raised,
+    identity: str,
+    proof: Draft,
+    last: dt.datetime,
+) -> tuple[dt.datetime, ev.Raised, list[Draft]] | None:
+    """The defect found once more after its repair was proven; None if that is still to come."""
+    assert proof.at is not None
+    found = proof.at + dt.timedelta(days=float(rng.lognormal(np.log(50), 0.6)))
+    if found > last:
+        return None
+    payload = raised.model_copy(
+        update={
+            "occurrence": raised.occurrence + 1,
+            "recurs_of": identity,
+            "first_seen_on": found.date(),
+            "last_seen_on": found.date(),
+            "pointed_on": found.date(),
+            "note": "a tenant rang up; seen with the cover off",
+        }
+    )
+    key = FindingKey(raised.building_id, raised.unit_id, raised.opening_id, raised.family)
+    new = finding_id(key, payload.occurrence)
+    life = _Life(book, rng, payload, found)
+    later = [Draft(new, each, at=when) for when, each in life.taken_on() if when <= last]
+    return found, payload, later
 
 
 def _at(day: dt.date, hours: float) -> dt.datetime:
@@ -167,12 +232,12 @@ class _Life:
         if self._chance(0.05):
             since = self._later(0.2)
             yield since, ev.MadeSafe(how="circuit_de_energised", since=since.date())
-        if not self._chance(0.9 if self.raised.grade == "confirmed" else 0.45):
-            if self._chance(0.15):
+        if not self._chance(0.95 if self.raised.grade == "confirmed" else 0.75):
+            if self._chance(0.4):
                 yield self._later(60), ev.Dismissed(reason="case closed when the tenancy ended")
             return
         yield self._later(5), ev.Accepted()
-        if not self._chance(0.85):
+        if not self._chance(0.95):
             return
         when = self._later(6)
         due = (when + dt.timedelta(days=30)).date() if self._chance(0.5) else None
@@ -180,6 +245,12 @@ class _Life:
         if self._chance(0.3):
             yield from self._at_the_door()
         yield from self._repairs(condition)
+
+    def taken_on(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
+        """Taken on and given back to the firm."""
+        yield self._later(2), ev.Accepted(note="the same opening once more")
+        when = self._later(3)
+        yield when, self._assigned((when + dt.timedelta(days=20)).date())
 
     def made_safe(self) -> Iterator[tuple[dt.datetime, ev.Payload]]:
         """Switch off at once and assign: when the invented history ends the repair of what is
@@ -224,7 +295,7 @@ class _Life:
         names = [name for name in allowed if REMEDY_WEIGHT.get(name, 0) > 0]
         weights = np.array([REMEDY_WEIGHT[name] for name in names])
         for attempt in range(3):
-            if not names or not self._chance(0.8):
+            if not names or not self._chance(0.92):
                 return
             name = str(self.rng.choice(names, p=weights / weights.sum()))
             remedy = allowed[name]
@@ -232,18 +303,19 @@ class _Life:
             price = round(float(self.rng.triangular(low, float(remedy.cost_typical), high)), 2)
             if attempt == 0 and self._chance(0.5):
                 yield self._later(5), ev.Quoted(firm=self.firm, amount=price, remedy=name)
-            done = self._later(35)
+            done = self._later(22)
             permit = f"P-{self.rng.integers(1000, 9999)}" if remedy.scope == "circuit" else None
             fix = ev.FixReported(
                 remedy=name,
                 fixed_on=done.date(),
                 firm=self.firm,
+                worker=WORKERS[self.firm],
                 cost=price if self._chance(0.9) else None,
                 permit=permit,
                 markings=remedy.markings,
             )
             yield done + dt.timedelta(hours=1), fix
-            if not self._chance(0.65):
+            if not self._chance(0.8):
                 if self._chance(0.4):
                     words = "three-lamp tester lights as it should; that does not prove it"
                     yield self._later(4), ev.Commented(text=words)
@@ -252,6 +324,8 @@ class _Life:
             looked = self._later(12)
             wanting = self._chance(FIRMS[self.firm])
             look = _look(looked.date(), condition, remedy, self.raised, wanting)
+            if self._chance(0.6):
+                look = look.model_copy(update={"inspector_firm": "Ambrel & Daughters"})
             if not wanting:
                 yield looked, ev.Verified(look=look)
                 return
@@ -288,12 +362,14 @@ def _look(
             Condition.SHARED_NEUTRAL_OPEN: Result.ABNORMAL_VOLTAGE,
         }
         return ev.Look(**content, result=results[before])
+    content |= {"neutral_ground_jumper": "no", "polarity": "correct"}
     if target is Condition.GROUNDED:
+        content |= {"ground_present": "yes", "ground_path_ohms": 0.2}
         return ev.Look(**content, result=Result.CORRECT)
-    content |= {"ground_present": "no", "neutral_ground_jumper": "no", "polarity": "correct"}
+    content["ground_present"] = "no"
     content["slots"] = raised.slots if remedy.slots_after == "as_it_was" else remedy.slots_after
     if remedy.protected_after == "yes":
         both = len(remedy.markings) == 2
-        content["gfci_protected"] = "yes"
+        content |= {"gfci_protected": "yes", "gfci_button_tripped": "yes"}
         content["marking"] = Marking.BOTH if both else remedy.markings[0]
     return ev.Look(**content, result=Result.OPEN_GROUND)

@@ -139,6 +139,7 @@ SELECT
     'C' || (1 + place // 5) AS circuit_id,
     DATE '2019-01-07' + day AS observed_on,
     'Reader ' || lpad((hash(b, day // 100) % 60)::VARCHAR, 2, '0') AS inspector,
+    NULL AS inspector_firm,
     method,
     pick(['random', 'random', 'targeted', 'complaint', 'unknown'], uniform(n, 'why'))
         AS selection,
@@ -170,6 +171,7 @@ SELECT
     CASE WHEN uniform(n, 'face') < 0.25
          THEN CASE WHEN uniform(opening, 'gfci') < 0.2 THEN 'yes' ELSE 'no' END
     END AS gfci_protected,
+    NULL AS gfci_button_tripped,
     NULL AS marking,
     CASE WHEN uniform(n, 'note') < 0.02 THEN 'cover cracked, "loose"' END AS note
 FROM read

@@ -12,7 +12,10 @@ START = "0" * 64
 
 def canonical(content: Any) -> str:  # noqa: ANN401 - any JSON value
     """Return JSON with sorted keys and no spaces: one text for one content."""
-    return json.dumps(content, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return _ENCODER.encode(content)
+
+
+_ENCODER = json.JSONEncoder(sort_keys=True, ensure_ascii=False, separators=(",", ":"))
 
 
 def utc_text(moment: dt.datetime) -> str:

@@ -217,6 +217,7 @@ OPENING_OBSERVATIONS = Layout(
         Field("circuit_id", "identifier", "the branch circuit that feeds it"),
         Field("observed_on", "date", "the day of the look", required=True),
         Field("inspector", "text", "who looked"),
+        Field("inspector_firm", "text", "the firm or office of who looked"),
         Field("method", "choice", "how it was looked at", required=True, choices=_words(Method)),
         Field("selection", "choice", "why this opening was looked at", choices=_words(Selection)),
         Field("slots", "choice", "what the face of the opening offers", choices=_words(Slots)),
@@ -285,6 +286,10 @@ OPENING_OBSERVATIONS = Layout(
         ),
         _yes_no("shock_reported", "whether somebody reported a shock there", reports_danger=True),
         _yes_no("gfci_protected", "whether the opening is GFCI-protected"),
+        _yes_no(
+            "gfci_button_tripped",
+            "whether pressing the GFCI's own test button took the power off this opening",
+        ),
         Field("marking", "choice", "labels found on it", choices=_words(Marking)),
         Field("note", "text", "anything else that was written"),
     ),

@@ -39,6 +39,8 @@ class Remedy(Section):
         slots_after, protected_after: the face and the protection that it leaves.
         markings: labels that the rule requires on the receptacle or cover.
         done_by: who must do it.
+        ground_ohms_at_most: most that the ground path may measure after it; None where the remedy
+            makes no ground path.
         check_with_authority: newer requirements that the replacement may trigger.
         cost_low, cost_typical, cost_high: placeholders to be replaced.
     """
@@ -52,6 +54,9 @@ class Remedy(Section):
     slots_after: Literal["two_slot", "three_slot", "as_it_was"]
     protected_after: Literal["yes", "as_it_was"]
     markings: tuple[Literal[Marking.NO_EQUIPMENT_GROUND, Marking.GFCI_PROTECTED], ...] = ()
+    ground_ohms_at_most: Positive | None = PydanticField(
+        default=None, description="most that the ground path may measure after it"
+    )
     done_by: str
     check_with_authority: tuple[str, ...] = ()
     cost_low: Number = says("low cost")
@@ -105,6 +110,18 @@ class Due(Section):
         return self
 
 
+ProofReading = Literal[
+    "cover_removed",
+    "ground_present",
+    "neutral_ground_jumper",
+    "polarity",
+    "neutral_ground_volts",
+    "load_amps",
+    "ground_path_ohms",
+]
+"""Columns of a look that a method may have to give before it proves anything."""
+
+
 class LedgerRules(Section):
     """What raises a finding and what proves a repair."""
 
@@ -124,8 +141,19 @@ class LedgerRules(Section):
     fail_odds: Positive = says(
         "times as likely under a defect as under the repaired state from which a look disproves"
     )
+    second_look_least: Share = says(
+        "least share of a firm's reported fixes that are drawn for a look by another firm"
+    )
     interval: OpenShare = says("probability held by intervals of shares and survival")
     protection_seen_by: tuple[Method, ...]
     needs_ground_slot: tuple[Method, ...]
     left_instead: dict[Condition, tuple[Condition, ...]]
     left_instead_source: str = PydanticField(min_length=3)
+    proof_readings: dict[Method, tuple[ProofReading, ...]]
+    proof_readings_source: str = PydanticField(min_length=3)
+
+    @model_validator(mode="after")
+    def _every_method(self) -> Self:
+        if absent := [m.value for m in Method if m not in self.proof_readings]:
+            raise ValueError("proof_readings: no line for " + ", ".join(absent))
+        return self

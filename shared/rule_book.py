@@ -11,10 +11,11 @@ import hashlib
 import itertools
 import json
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from functools import cached_property
 from importlib import resources
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from pydantic import BaseModel, ValidationError, model_validator
 from pydantic import Field as PydanticField
@@ -477,11 +478,22 @@ class RuleBook(Section):
             raise ValueError("; ".join(problems))
         return self
 
-    @property
+    @cached_property
     def hash(self) -> str:
         """SHA-256 of the canonical content: same numbers and sources, same hash."""
-        text = json.dumps(self.model_dump(mode="json"), sort_keys=True, separators=(",", ":"))
-        return hashlib.sha256(text.encode()).hexdigest()
+        return _content_hash(self.model_dump(mode="json"))
+
+    @property
+    def text(self) -> str:
+        """The whole content as JSON, from which ``kept_rule_book`` gives the same rule book."""
+        # In the order of the file: the eras are only valid in the order of their years.
+        return json.dumps(self.model_dump(mode="json"), separators=(",", ":"))
+
+    def model_copy(self, *, update: Mapping[str, Any] | None = None, deep: bool = False) -> Self:
+        """Copy, with other members where they are given; the copy's hash is its own."""
+        copied = super().model_copy(update=update, deep=deep)
+        copied.__dict__.pop("hash", None)
+        return copied
 
     def numbers(self) -> Iterator[tuple[str, float, str, str, str]]:
         """Yield (dotted path, value, unit, meaning, source) of every number in file order."""
@@ -542,11 +554,8 @@ def parse_rule_book(text: str, name: str = "rule book") -> RuleBook:
             expected="a TOML file laid out like the default rule book",
             to_do="print the default with `coverplate rules show --toml` and start from it",
         ) from error
-    for section in _ADDED_LATER:
-        if section not in content:
-            content[section] = tomllib.loads(default_rule_book_text())[section]
     try:
-        return RuleBook.model_validate(content)
+        return RuleBook.model_validate(_filled_up(content))
     except ValidationError as error:
         faults = [
             f"  {'.'.join(str(part) for part in fault['loc']) or '(whole file)'}: {fault['msg']}"
@@ -557,6 +566,42 @@ def parse_rule_book(text: str, name: str = "rule book") -> RuleBook:
             expected="every number as { value, unit, source } within its stated range",
             to_do="correct the lines above; nothing was changed",
         ) from error
+
+
+def _content_hash(content: Any) -> str:  # noqa: ANN401 - any JSON value
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"))
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def kept_rule_book(text: str, digest: str) -> RuleBook:
+    """Return the rule book of a text that was kept (``RuleBook.text``).
+
+    Args:
+        text: JSON.
+        digest: its hash, as it stands on what it judged.
+
+    Raises:
+        CoverplateError: the text is not of that hash, or this program cannot read it any more.
+    """
+    try:
+        content = json.loads(text)
+        found = _content_hash(content)
+    except (ValueError, TypeError, RecursionError) as error:
+        raise CoverplateError(f"the rule book {digest[:12]} that is kept is not JSON") from error
+    if found != digest:
+        raise CoverplateError(f"the rule book that is kept as {digest[:12]} is another one")
+    try:
+        return RuleBook.model_validate(_filled_up(content))
+    except (ValidationError, TypeError) as error:
+        raise CoverplateError(
+            f"the rule book {digest[:12]} that is kept is none that this program can read"
+        ) from error
+
+
+def _filled_up(content: dict[str, Any]) -> dict[str, Any]:
+    """Content with the shipped sections where a rule book of before lacks them."""
+    shipped = tomllib.loads(default_rule_book_text())
+    return content | {name: shipped[name] for name in _ADDED_LATER if name not in content}
 
 
 def default_rule_book_text() -> str:

@@ -179,18 +179,31 @@ def look(_finding: Finding, _book: RuleBook, capable: Sequence[Method] = ()) -> 
     with right:
         observed_on = _day("Looked on", "look-on")
         inspector = _text("Inspector", "look-by")
+        inspector_firm = _text("Firm or office of the inspector", "look-by-firm")
+        cover = _choice("Cover removed", YesNo, "look-cover")
         ground = _choice("Ground present", YesNo, "look-ground")
         jumper = _choice("Neutral-to-ground jumper", YesNo, "look-jumper")
         polarity = _choice("Polarity", Polarity, "look-polarity")
         gfci = _choice("GFCI-protected", YesNo, "look-gfci")
+        button = _choice("The GFCI's own button took the power off", YesNo, "look-button")
         marking = _choice("Marking", Marking, "look-marking")
+    with st.expander("Heat, shock, voltage on metal"):
+        heat = _choice("Hot, or scorch marks", YesNo, "look-heat")
+        shock = _choice("Shock reported", YesNo, "look-shock")
+        detector = _choice("Non-contact detector answers on metal", YesNo, "look-detector")
+        plate = st.number_input("Plate to earth, V", min_value=0.0, value=None, key="look-plate")
+        case = st.number_input("Case to earth, V", min_value=0.0, value=None, key="look-case")
+        contact = st.number_input(
+            "Ground contact to earth, V", min_value=0.0, value=None, key="look-contact"
+        )
     return {
         "observed_on": observed_on,
         "inspector": inspector,
+        "inspector_firm": inspector_firm,
         "method": method,
         "result": result,
         "slots": slots,
-        "cover_removed": "yes" if method == Method.COVER_OFF_INSPECTION.value else None,
+        "cover_removed": cover,
         "ground_present": ground,
         "neutral_ground_jumper": jumper,
         "polarity": polarity,
@@ -198,7 +211,14 @@ def look(_finding: Finding, _book: RuleBook, capable: Sequence[Method] = ()) -> 
         "load_amps": amps,
         "ground_path_ohms": ohms,
         "gfci_protected": gfci,
+        "gfci_button_tripped": button,
         "marking": marking,
+        "heat_or_scorch": heat,
+        "shock_reported": shock,
+        "non_contact_detector": detector,
+        "plate_earth_volts": plate,
+        "case_earth_volts": case,
+        "ground_contact_earth_volts": contact,
         "note": _note("note-look"),
     }
 

@@ -12,6 +12,7 @@ from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.ledger import Ledger, open_ledger
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.sync import Synced, sync_findings
 from pipeline.ledger.visit_rows import visit_rows
 from pipeline.screens import findings, visits
@@ -98,6 +99,14 @@ def rows_of_visit(visit_id: str) -> pd.DataFrame:
         building = of_visits.visit(ledger(), visit_id)["building_id"]
         rooms = Source(of_version).ask(queries.rooms, building)
     return visit_rows(ledger(), visit_id, rooms)
+
+
+def looks_since(finding_id: str) -> pd.DataFrame:
+    """Looks that landed since a finding's fix was reported (``looks_since_fixes``)."""
+    if version() is None:
+        return pd.DataFrame()
+    with store.reading(workspace()) as con:
+        return looks_since_fixes(con, ledger(), finding_id)
 
 
 def bring_up_to_evidence() -> Synced:

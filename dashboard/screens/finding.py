@@ -10,18 +10,19 @@ from pydantic import ValidationError
 
 from dashboard.components import plate
 from dashboard.components.building_anew import refused
+from dashboard.components.downloads import downloads
 from dashboard.components.event_forms import FORMS, KINDS, given, look
 from dashboard.components.figures import count, day, missing, number, percent, plural, word
 from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
-from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
+from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, looks_since, who
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
 from pipeline.ledger.due import MOVE_WORDS, target_moves
 from pipeline.ledger.events import KIND_WORDS, refused_content
 from pipeline.ledger.state import allowed_after
+from pipeline.ledger.verification import proving_methods
 from shared.faults import CoverplateError
-from shared.vocabulary import Method
 
 FIRST = ("occurrence", 1)
 SKIPPED = {"kind", "rule_book_hash", "building_id", "unit_id", "opening_id", "family"}
@@ -178,19 +179,45 @@ def _written(
 
 
 def proof(finding: Finding) -> str:
-    """Which looks would prove a reported fix; a lamp pass is named where it would not."""
-    capable = ledger().judge.capable(finding)
-    able = ", ".join(word(m.value) for m in capable) or "none of the known methods"
-    lamp = (
-        " A pass of the three-lamp tester does not prove it: the lamps show the same either way."
-        if Method.THREE_LAMP_TESTER not in capable
-        else ""
+    """Which looks would prove a reported fix and what they must say; why others would not."""
+    rows = proving_methods(ledger().judge, finding)
+    together: dict[str, list[str]] = {}
+    for row in rows:
+        if row["proves"]:
+            together.setdefault("; ".join(row["must_say"]), []).append(word(row["method"]))
+    able = "".join(
+        f"<li><b>{plate.text(', '.join(methods))}</b>, if it says {plate.text(says)}</li>"
+        for says, methods in together.items()
     )
+    blind = "".join(f"<li>{plate.text(row['reason'])}</li>" for row in rows if row["reason"])
+    most = rows[0]["ground_ohms_at_most"]
+    ohms = "" if most is None else f" The ground path may measure at most {most:g} Ω."
     return (
         '<section class="panel next"><h3>Reported is not proven</h3>'
-        f"<p>This counts as repaired once one of these has looked after the fix: <b>{able}</b>."
-        f"{lamp}</p></section>"
+        f"<p>This counts as repaired once somebody else than who did the work has looked after "
+        f"{day(rows[0]['after'])} by one of these:{ohms}</p><ul>{able}</ul>"
+        + (f"<p>These would not prove it:</p><ul>{blind}</ul>" if blind else "")
+        + "</section>"
     )
+
+
+def since(finding: Finding) -> None:
+    """The looks that landed since the fix, and what each says of it."""
+    frame = looks_since(finding.finding_id)
+    if frame.empty:
+        return
+    lines = "".join(
+        f"<li><b>{plate.text(word(row['method']))}</b> of {day(row['observed_on'])}, "
+        f"{plate.text(row['inspector'] or 'nobody named')}: {row['says']}"
+        f"{'' if row['says'] == 'nothing' else ' the fix'} ({plate.text(row['reason'])})</li>"
+        for row in frame.to_dict(orient="records")
+    )
+    plate.show(
+        '<section class="panel"><h3>Looks that landed since the fix</h3>'
+        f"<p>What each says of it:</p><ul>{lines}</ul></section>",
+        key="since",
+    )
+    downloads(frame, f"looks-since-{finding.finding_id}", "these looks")
 
 
 @screen(
@@ -218,6 +245,7 @@ def page() -> None:
     finding = ledger().finding(str(wanted))
     if finding.fix is not None and row["state"] == "fix_reported_unproven":
         plate.show(proof(finding), key="proof")
+        since(finding)
     moves(row)
     st.subheader("What happened", anchor=False)
     events = ledger().history(str(wanted))

@@ -125,6 +125,7 @@ def list_findings(
     elif not everything:
         ended = frame["treatment"].isin(["proven", "set_aside", "withdrawn"])
         keep &= ~ended | frame["seen_since_set_aside"]  # closed on paper, and there it is again
+    counted = frame[keep]
     if overdue:
         keep &= frame["overdue"]
     if unproven:
@@ -140,7 +141,7 @@ def list_findings(
             echo(f"{identity}@{version}")
         return 0
     if overdue:
-        _print_overdue(frame)
+        _print_overdue(counted)
     print_table(
         f"{len(frame)} finding(s)",
         [

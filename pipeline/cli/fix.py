@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
-from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 import click
+import pandas as pd
 from pydantic import ValidationError
 
 from pipeline.cli.ledger_options import (
@@ -25,11 +24,17 @@ from pipeline.cli.ledger_options import (
 )
 from pipeline.cli.options import DONE, QUARANTINED
 from pipeline.cli.output import cautions, echo, number, print_json, print_table, records, say, words
-from pipeline.ledger import events
+from pipeline.landing import Workspace
+from pipeline.ledger import Ledger, events
 from pipeline.ledger.effects import unproven_fixes
 from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
+from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.remedies import why_refused
-from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slots, YesNo
+from pipeline.ledger.second_looks import second_looks
+from pipeline.ledger.verification import proving_methods
+from pipeline.warehouse import store
+from shared.records import OPENING_OBSERVATIONS
+from shared.vocabulary import Condition, Marking, Slots
 
 
 @click.group()
@@ -181,7 +186,11 @@ def report(
         )
         proves = ledger.judge.capable(ledger.finding(identity))
         code = print_written(ledger, [event], as_json)
-    say("Proven only by a look dated after it, by " + words([each.value for each in proves]) + ".")
+    say(
+        "Proven only by a look dated after it, by somebody else than who did the work, by "
+        + words([each.value for each in proves])
+        + f"; what it must say: `coverplate fix methods {identity}`."
+    )
     return code
 
 
@@ -192,49 +201,56 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
     """Which methods would prove the reported fix, and why others would not."""
     with opened(workspace, ledger_at) as ledger:
         finding = ledger.finding(finding_id)
-        rows = [
-            {"method": method.value, "proves": reason is None, "reason": reason}
-            for method in Method
-            for reason in [ledger.judge.why_blind(finding, method)]
-        ]
+        rows = proving_methods(ledger.judge, finding)
     if as_json:
         print_json(rows)
-    else:
-        for row in rows:
-            echo(f"{words(row['method']):<24}{row['reason'] or 'would prove it'}")
-        cautions()
+        return 0
+    together: dict[str, list[str]] = {}
+    for row in rows:
+        if row["proves"]:
+            together.setdefault("; ".join(row["must_say"]), []).append(words(row["method"]))
+    for says, able in together.items():
+        echo(f"Would prove it: {', '.join(able)}, if it says {says}.")
+    for row in rows:
+        if not row["proves"]:
+            echo(f"Would not: {row['reason']}.")
+    echo(
+        f"The look must be dated after {rows[0]['after']:%Y-%m-%d}, by somebody else than who did "
+        "the work."
+    )
+    most = rows[0]["ground_ohms_at_most"]
+    if most is not None:
+        echo(f"The ground path may measure at most {most:g} Ω.")
+    cautions()
     return 0
 
 
-def _words_option(
-    name: str, vocabulary: type[StrEnum], meaning: str
-) -> Callable[[Command], Command]:
-    return click.option(name, type=click.Choice([w.value for w in vocabulary]), help=meaning)
+def _look_options(command: Command) -> Command:
+    """One option for each column of a look, with the meaning that its declaration gives."""
+    for name in reversed(events.Look.model_fields):
+        if name == "observed_on":
+            continue
+        field = OPENING_OBSERVATIONS.field(name)
+        unit = f", {field.unit}" if field.unit else ""
+        kinds: dict[str, Any] = {"choice": click.Choice(field.choices), "decimal": float}
+        command = click.option(
+            f"--{name.replace('_', '-')}",
+            type=kinds.get(field.type, str),
+            required=events.Look.model_fields[name].is_required(),
+            help=f"{field.meaning[0].upper()}{field.meaning[1:]}{unit}.",
+        )(command)
+    return command
 
 
 @fix.command(
     "verify",
     epilog="Example: coverplate fix verify F-0123456789abcdef --method cover_off_inspection "
-    "--result correct --on 2025-04-02",
+    "--result correct --on 2025-04-02 --inspector 'S. Ambrel' --cover-removed yes "
+    "--ground-present yes --neutral-ground-jumper no --polarity correct --ground-path-ohms 0.2",
 )
 @click.argument("finding")
-@click.option("--method", type=click.Choice([m.value for m in Method]), required=True,
-              help="How the opening was looked at.")  # fmt: skip
-@click.option("--result", type=click.Choice([r.value for r in Result]), required=True,
-              help="What was found.")  # fmt: skip
 @day_option("--on", "The day of the look; today when not given.")
-@click.option("--inspector", help="Who looked.")
-@_words_option("--slots", Slots, "The face of the opening.")
-@_words_option("--cover-removed", YesNo, "Whether the cover was off.")
-@_words_option("--ground-present", YesNo, "Whether a grounding path was found.")
-@_words_option("--neutral-ground-jumper", YesNo, "Whether ground and neutral are tied together.")
-@_words_option("--polarity", Polarity, "Whether hot and neutral are on their contacts.")
-@_words_option("--gfci-protected", YesNo, "Whether the opening is GFCI-protected.")
-@_words_option("--marking", Marking, "Labels found on it.")
-@click.option("--neutral-ground-volts", type=float, help="Measured volts, neutral to ground.")
-@click.option("--load-amps", type=float, help="Load at that reading, amperes.")
-@click.option("--ground-path-ohms", type=float, help="Measured ground-path impedance, ohms.")
-@click.option("--note", help="Anything worth keeping.")
+@_look_options
 @acting_options
 def verify(
     finding: str,
@@ -262,11 +278,20 @@ def verify(
 @fix.command("unproven", epilog="Example: coverplate fix unproven --json")
 @ledger_options
 def unproven(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """List reported fixes that no capable look has proven: they do not lower the score."""
+    """List reported fixes that no capable look has proven: they do not lower the score.
+
+    With each the looks that landed since, and why they prove nothing.
+    """
     with opened(workspace, ledger_at) as ledger:
         frame = unproven_fixes(ledger)
+        since = _landed_since(workspace, ledger)
     if as_json:
-        print_json(records(frame))
+        print_json(
+            [
+                {**row, "looks_since": [each for each in since if _same(each, row)]}
+                for row in records(frame)
+            ]
+        )
         return 0
     print_table(
         f"{len(frame)} fix(es) reported, unproven",
@@ -275,6 +300,56 @@ def unproven(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
         [[row["finding_id"], row["building_id"], words(row["unit_id"]), row["opening_id"],
           words(row["remedy"]), words(row["fixed_by"]), f"{row['fixed_on']:%Y-%m-%d}"]
          for row in records(frame)],
+    )  # fmt: skip
+    for each in since:
+        echo(
+            f"{each['finding_id']}: {words(each['method'])} of {each['observed_on']:%Y-%m-%d} "
+            f"{each['says']}: {each['reason']}"
+        )
+    return 0
+
+
+def _landed_since(workspace: Path, ledger: Ledger) -> list[dict[str, Any]]:
+    place = Workspace(workspace)
+    if store.current_version(place) is None:
+        return []
+    with store.reading(place) as con:
+        return records(looks_since_fixes(con, ledger))
+
+
+def _same(one: dict[str, Any], other: dict[str, Any]) -> bool:
+    return bool(one["finding_id"] == other["finding_id"])
+
+
+def _second_look(row: dict[str, Any]) -> str:
+    if pd.notna(row["looked_on"]):
+        return f"{row['looked_on']:%Y-%m-%d}"
+    if row["owed"]:
+        return "owed"
+    return "fix no longer said" if row["drawn"] else "not drawn"
+
+
+@fix.command("second-looks", epilog="Example: coverplate fix second-looks --json")
+@click.option("--all", "everything", is_flag=True, help="Also those not drawn or looked at since.")
+@ledger_options
+def second(everything: bool, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """Fixes drawn for a look by another firm, the more of a firm the worse its record."""
+    with opened(workspace, ledger_at) as ledger:
+        frame = second_looks(ledger)
+    rows = records(frame if everything else frame[frame["owed"]])
+    if as_json:
+        print_json(rows)
+        return 0
+    print_table(
+        f"{int(frame['owed'].sum())} of {len(frame)} reported fix(es) owed a look by another firm",
+        [("finding", "left"), ("building", "left"), ("unit", "left"), ("opening", "left"),
+         ("by", "left"), ("fixed on", "right"), ("so far", "left"), ("found wanting", "right"),
+         ("share drawn", "right"), ("another firm looked", "right")],
+        [[row["finding_id"], row["building_id"], words(row["unit_id"]), row["opening_id"],
+          row["firm"], f"{row['fixed_on']:%Y-%m-%d}", words(row["verdict"]),
+          f"{row['wanting']} of {row['known']}", f"{row['share']:.0%}",
+          _second_look(row)]
+         for row in rows],
     )  # fmt: skip
     return 0
 

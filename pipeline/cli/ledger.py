@@ -7,12 +7,28 @@ from pathlib import Path
 
 import click
 
-from pipeline.cli.ledger_options import ledger_options, opened
-from pipeline.cli.options import DONE, REFUSED
-from pipeline.cli.output import echo, print_json, say
-from pipeline.ledger.archive import back_up, export_events, import_events, read_export
-from pipeline.ledger.archive import restore as restore_backup
-from pipeline.ledger.chain import Heads
+from pipeline.cli.ledger_options import (
+    acting_options,
+    ledger_options,
+    no_ledger,
+    opened,
+    opened_to_read,
+    opened_unwritten,
+)
+from pipeline.cli.options import DONE, QUARANTINED, REFUSED
+from pipeline.cli.output import count, echo, plural, print_json, print_table, say
+from pipeline.landing import Workspace
+from pipeline.ledger.archive import back_up, export_events, read_export, write_texts
+from pipeline.ledger.chain import Heads, breaks, fallen_short
+from pipeline.ledger.damage import salvage as salvage_file
+from pipeline.ledger.database import ledger_file, ledger_url
+from pipeline.ledger.held import RESTORED, held_before, write_held, write_held_of
+from pipeline.ledger.imports import import_rows, waiting
+from pipeline.ledger.incoming import Imported, import_events
+from pipeline.ledger.incoming import restore as restore_backup
+from pipeline.ledger.rule_books import kept_rows
+from pipeline.ledger.seal import read_seal, write_seal
+from pipeline.warehouse.soundness import held_when_built
 from shared.faults import CoverplateError
 
 
@@ -21,12 +37,16 @@ def ledger() -> None:
     """The history itself: append-only, chained, kept where you say."""
 
 
-def _told(path: Path, count: int, what: str, as_json: bool) -> int:
-    if as_json:
-        print_json([{"path": str(path), "events": count}])
-    else:
-        say(f"{count} {what}")
-    return DONE
+_NAMED = 5
+"""So many findings that were set aside are named, the rest counted."""
+
+vouching_option = click.option(
+    "--rule-book-hash",
+    "vouched",
+    metavar="HASH",
+    multiple=True,
+    help="A rule book that the file brings along and that you vouch for; may be given again.",
+)
 
 
 @ledger.command("verify", epilog="Example: coverplate ledger verify --seal seal-2025-03.json")
@@ -34,50 +54,64 @@ def _told(path: Path, count: int, what: str, as_json: bool) -> int:
               help="A seal kept elsewhere, made by `coverplate ledger seal`.")  # fmt: skip
 @ledger_options
 def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """Prove that no event was altered, removed or slipped in; say where one was.
+    """Prove that no event was altered, removed or slipped in, and that every event follows the
+    rules by which it was written; say where one does not. Writes nothing.
 
-    Exits with 2 where anything was. Only a seal kept elsewhere tells a chain that was made anew.
+    Holds the ledger also against how far it had come when it was last sealed, synchronised or
+    built from. Exits with 2 where anything is wrong. Only a seal kept elsewhere tells a chain that
+    was made anew by the rules.
     """
-    with opened(workspace, ledger_at) as opened_ledger:
-        kept = _read_seal(seal) if seal else None
-        found = opened_ledger.verify(kept)
-        heads = opened_ledger.heads()
+    kept = read_seal(seal) if seal else None
+    file = ledger_file(ledger_at, workspace)
+    held = [*(held_before(file) if file else ()), *([kept.held] if kept and kept.held else ())]
+    if ledger_url(ledger_at, workspace) == ledger_url(None, workspace):
+        held += held_when_built(Workspace(workspace))
+    strange: list[dict[str, str]] = []
+    heads: Heads = {}
+    with opened_unwritten(workspace, ledger_at) as found:
+        if found is None:
+            wrong = [*breaks([], {}, kept.heads if kept else None), *fallen_short([], held)]
+            if ledger_at is not None and not wrong:
+                raise no_ledger(workspace, ledger_at)
+        else:
+            wrong = found.verify(kept.heads if kept else None, held)
+            heads = found.heads()
+            with found.reading() as con:
+                own = found.books(con).own
+                strange = [row for row in kept_rows(con) if row["hash"] not in own]
     events = sum(sequence for sequence, _ in heads.values())
     if as_json:
-        print_json([vars(each) for each in found])
-    elif not found:
+        print_json([vars(each) for each in wrong])
+    elif not wrong:
         against = f" and stand as sealed in {seal.name}" if seal else ""
         echo(f"{len(heads)} findings, {events} events: all chains hold{against}.")
-    for each in found if not as_json else ():
-        echo(f"{each.finding_id} event {each.sequence} {each.what}")
-    return REFUSED if found else DONE
-
-
-def _read_seal(path: Path) -> Heads:
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-        return {str(each): (int(head[0]), str(head[1])) for each, head in content.items()}
-    except (OSError, ValueError, AttributeError, IndexError, TypeError) as fault:
-        raise CoverplateError(
-            f"{path} is no seal: {fault}",
-            expected="a file made by `coverplate ledger seal`",
-            to_do="check the path",
-        ) from fault
+    for each in wrong if not as_json else ():
+        echo(each.said)
+    for row in strange:
+        say(
+            f"Events since {row['first_used_at'][:10]} were judged by the rule book "
+            f"{row['hash'][:12]}, which is kept here and is neither the program's own nor the "
+            "workspace's of today."
+        )
+    return REFUSED if wrong else DONE
 
 
 @ledger.command("seal", epilog="Example: coverplate ledger seal seal-2025-03.json")
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
 @ledger_options
 def seal(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """Write down the last hash of every finding; keep it elsewhere for `ledger verify --seal`."""
-    with opened(workspace, ledger_at) as opened_ledger:
-        heads = dict(opened_ledger.heads())
-    path.write_text(json.dumps(heads, sort_keys=True, indent=0) + "\n", encoding="utf-8")
+    """Write down the last hash of every finding, and how far the whole ledger has come; keep it
+    elsewhere for `ledger verify --seal`."""
+    with opened_to_read(workspace, ledger_at) as opened_ledger:
+        sealed = write_seal(opened_ledger, path)
+        for line in write_held_of(opened_ledger, "seal", ledger_at, workspace):
+            say(line)
     if as_json:
-        print_json([{"path": str(path), "findings": len(heads)}])
+        print_json([{"path": str(path), "findings": len(sealed.heads)}])
     else:
         say(
-            f"{len(heads)} findings sealed in {path}. Keep it where nobody of the ledger can write."
+            f"{len(sealed.heads)} findings sealed in {path}. Keep it where nobody of the ledger "
+            "can write."
         )
     return DONE
 
@@ -95,15 +129,26 @@ def backup(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) ->
 
 @ledger.command("restore", epilog="Example: coverplate ledger restore /backup/ledger-2025-03-31")
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
-@ledger_options
-def restore(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """Bring a back-up into an empty ledger, every chain checked."""
+@vouching_option
+@acting_options
+def restore(
+    path: Path,
+    vouched: tuple[str, ...],
+    who: str,
+    workspace: Path,
+    ledger_at: str | None,
+    as_json: bool,
+) -> int:
+    """Bring a back-up into an empty ledger, every chain checked as by `ledger import`."""
+    file = ledger_file(ledger_at, workspace)
+    before = max((each.events for each in held_before(file)), default=0) if file else 0
     with opened(workspace, ledger_at) as opened_ledger:
-        count = restore_backup(opened_ledger, path)
-    print_json([{"path": str(path), "events": count}]) if as_json else say(
-        f"{count} events restored."
-    )
-    return DONE
+        done = restore_backup(opened_ledger, path, who=who, vouched=vouched)
+        for line in write_held(opened_ledger, RESTORED):
+            say(line)
+    if before > done.written:
+        say(f"The ledger that was here before held {before:,} events; {done.written:,} stand now.")
+    return _told(path, done, "events restored", as_json)
 
 
 @ledger.command("export", epilog="Example: coverplate ledger export history.jsonl")
@@ -112,18 +157,136 @@ def restore(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -
 def export(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
     """Write the whole history as JSON Lines, one event a line."""
     with opened(workspace, ledger_at) as opened_ledger:
-        count = export_events(opened_ledger, path)
-    print_json([{"path": str(path), "events": count}]) if as_json else say(
-        f"{count} events written."
+        written = export_events(opened_ledger, path)
+    print_json([{"path": str(path), "events": written}]) if as_json else say(
+        f"{written} events written."
     )
     return DONE
 
 
 @ledger.command("import", epilog="Example: coverplate ledger import history.jsonl")
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
-@ledger_options
-def import_(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """Bring an export in; events that stand already are left, altered ones are refused."""
+@vouching_option
+@acting_options
+def import_(
+    path: Path,
+    vouched: tuple[str, ...],
+    who: str,
+    workspace: Path,
+    ledger_at: str | None,
+    as_json: bool,
+) -> int:
+    """Bring an export in; events that stand already are left.
+
+    Every chain has to hold and to follow the rules of writing; one that does not is set aside
+    whole, and the command then exits with 3: see `coverplate ledger set-aside`.
+    """
     with opened(workspace, ledger_at) as opened_ledger:
-        count = import_events(opened_ledger, read_export(path))
-    return _told(path, count, "new events.", as_json)
+        done = import_events(opened_ledger, read_export(path), who=who, vouched=vouched)
+        for line in write_held(opened_ledger, "import"):
+            say(line)
+    return _told(path, done, "new events", as_json)
+
+
+def _told(path: Path, done: Imported, what: str, as_json: bool) -> int:
+    if as_json:
+        print_json(
+            [
+                {
+                    "path": str(path),
+                    "events": done.written,
+                    "read": done.read,
+                    "standing": done.standing,
+                    "set_aside": done.set_aside,
+                }
+            ]
+        )
+    else:
+        say(f"{done.written} {what}.")
+    if not done.set_aside:
+        return DONE
+    for finding, reason in list(done.reasons.items())[:_NAMED]:
+        say(f"Set aside: {finding or 'a line'}: {reason}")
+    say(
+        f"{plural(done.set_aside, 'line')} of {plural(len(done.reasons), 'finding')} set aside; "
+        "nothing of these was written. All reasons: `coverplate ledger set-aside`."
+    )
+    return QUARANTINED
+
+
+@ledger.command("set-aside", epilog="Example: coverplate ledger set-aside --export to-mend.jsonl")
+@click.option("--export", "out", type=click.Path(path_type=Path, dir_okay=False),
+              help="Write the lines to a file, to be mended and imported again.")  # fmt: skip
+@ledger_options
+def set_aside(out: Path | None, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """List lines of imported histories that were set aside and do not stand here by now."""
+    with opened_to_read(workspace, ledger_at) as opened_ledger, opened_ledger.reading() as con:
+        rows = waiting(con)
+    if out is not None:
+        write_texts(out, (row["text"] for row in rows))
+        say(f"{plural(len(rows), 'line')} written to {out}.")
+    if as_json:
+        print_json(rows)
+    elif out is None:
+        print_table(
+            f"{plural(len(rows), 'line')} set aside",
+            [("file", "left"), ("line", "right"), ("finding", "left"), ("reason", "left")],
+            [[r["file_name"], str(r["line"]), r["finding_id"], r["reason"]] for r in rows],
+        )
+    return DONE
+
+
+@ledger.command("imports", epilog="Example: coverplate ledger imports --json")
+@ledger_options
+def imports(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """List every history that was brought in: from which file, by whom, what became of it."""
+    with opened_to_read(workspace, ledger_at) as opened_ledger, opened_ledger.reading() as con:
+        rows = import_rows(con)
+    if as_json:
+        print_json([{**r, "rule_books_vouched": json.loads(r["rule_books_vouched"])} for r in rows])
+        return DONE
+    counted = ("events_read", "events_written", "events_standing", "lines_set_aside")
+    print_table(
+        plural(len(rows), "import"),
+        [
+            ("file", "left"),
+            ("sha256", "left"),
+            ("by", "left"),
+            ("at", "left"),
+            *((name.split("_", 1)[1].replace("_", " "), "right") for name in counted),
+        ],
+        [
+            [r["file_name"], r["file_sha256"][:12], r["who"], r["recorded_at"][:16]]
+            + [count(r[name]) for name in counted]
+            for r in rows
+        ],
+    )
+    return DONE
+
+
+@ledger.command("salvage", epilog="Example: coverplate ledger salvage saved.jsonl")
+@click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
+@ledger_options
+def salvage(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """Write what can still be read of a damaged SQLite ledger as JSON Lines.
+
+    That is every event whose chain holds up to it, with the rule books. `ledger import` takes the
+    file into a new ledger. Exits with 2 where events are missing from it.
+    """
+    file = ledger_file(ledger_at, workspace)
+    if file is None:
+        raise CoverplateError(
+            "this ledger is no SQLite file",
+            expected="an SQLite ledger",
+            to_do="restore the server's own back-up, or `coverplate ledger restore` one of these",
+        )
+    if not file.exists():
+        raise no_ledger(workspace, ledger_at)
+    found = salvage_file(file, path)
+    saved = len(found.holding)
+    lost = max(0, found.expected - saved)
+    if as_json:
+        print_json([{"path": str(path), "events": saved, "missing": lost}])
+    else:
+        say(f"{plural(saved, 'event')} written to {path}; at least {lost:,} are missing.")
+    return REFUSED if lost else DONE

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import getpass
+import sqlite3
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,16 +12,19 @@ from typing import Any, TextIO, TypeVar
 
 import click
 import pandas as pd
+import sqlalchemy as sa
 
 from pipeline.cli.options import json_option, workspace_option
 from pipeline.cli.output import echo, print_json, say
 from pipeline.landing import Workspace
 from pipeline.ledger import Draft, Ledger, Payload, open_ledger
-from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.database import URL_VARIABLE, ledger_file
 from pipeline.ledger.events import Event
+from pipeline.ledger.head import unwritten
 from pipeline.warehouse import store
 from pipeline.warehouse.build import workspace_rule_book
 from shared.faults import CoverplateError
+from shared.rule_book import RuleBook
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -82,6 +86,53 @@ def findings_argument(command: Command) -> Command:
 @contextmanager
 def opened(root: Path, ledger_at: str | None) -> Iterator[Ledger]:
     """Open the ledger of a workspace under the workspace's rule book."""
+    book = _rule_book(root, ledger_at)
+    ledger = open_ledger(ledger_at, workspace=root, rule_book=book)
+    try:
+        yield ledger
+    except sa.exc.DatabaseError as fault:
+        file = ledger_file(ledger_at, root)
+        if file is None or getattr(fault.orig, "sqlite_errorcode", None) not in _DAMAGED:
+            raise
+        ledger.close()
+        with unwritten(root, book, ledger_at):
+            pass  # says what is damaged, if it shows there too
+        raise CoverplateError(
+            f"the ledger {file} cannot be read: {fault.orig}",
+            to_do="see `coverplate ledger verify`",
+        ) from fault
+    finally:
+        ledger.close()
+
+
+_DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+@contextmanager
+def opened_unwritten(root: Path, ledger_at: str | None) -> Iterator[Ledger | None]:
+    """Open the ledger of a workspace without writing anything; None where there is none."""
+    with unwritten(root, _rule_book(root, ledger_at), ledger_at) as ledger:
+        yield ledger
+
+
+@contextmanager
+def opened_to_read(root: Path, ledger_at: str | None) -> Iterator[Ledger]:
+    """The same where there has to be a ledger."""
+    with opened_unwritten(root, ledger_at) as ledger:
+        if ledger is None:
+            raise no_ledger(root, ledger_at)
+        yield ledger
+
+
+def no_ledger(root: Path, ledger_at: str | None) -> CoverplateError:
+    """Return the refusal where a ledger was to be read and there is none."""
+    return CoverplateError(
+        f"there is no ledger {ledger_file(ledger_at, root) or 'in that database'}",
+        to_do="check --ledger and --workspace; the first finding that is raised makes it",
+    )
+
+
+def _rule_book(root: Path, ledger_at: str | None) -> RuleBook:
     place = Workspace(root)
     if ledger_at is None and not place.landed.is_dir():
         raise CoverplateError(
@@ -89,11 +140,7 @@ def opened(root: Path, ledger_at: str | None) -> Iterator[Ledger]:
             to_do="take exports in with `coverplate intake FILE…`, or name another folder with "
             "--workspace",
         )
-    ledger = open_ledger(ledger_at, workspace=root, rule_book=workspace_rule_book(place))
-    try:
-        yield ledger
-    finally:
-        ledger.close()
+    return workspace_rule_book(place)
 
 
 def buildings_of(root: Path) -> pd.DataFrame | None:

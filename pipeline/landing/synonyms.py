@@ -114,6 +114,11 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
     ),
     "shock_reported": ("shock", "shocks", "got a shock", "tingle", "shock felt", "tenant shock"),
     "gfci_protected": ("gfci", "gfi", "gfci y n", "gfci protection", "gfi protected", "rcd"),
+    # A plug-in tester's button trips no GFCI where there is no ground: only the GFCI's own counts.
+    "gfci_button_tripped": (
+        "gfci own button", "gfci own test button", "gfci own button tripped",
+        "gfci device button tripped", "gfci tripped by its own button",
+    ),
     "marking": ("label", "labels", "labelled", "sticker", "markings"),
     "reference": (
         "reference no", "reference number", "ref no", "ref", "case no", "case number", "case id",

@@ -1,38 +1,76 @@
-"""Taking the ledger away and bringing it back: back-up, restore, JSON Lines.
+"""Taking the ledger away: back-up and export as JSON Lines, and reading both.
 
 A back-up of an SQLite ledger is a copy made by the database itself while others write. An export is
 JSON Lines, one event a line exactly as stored, readable by anything and independent of the
-database: it moves a history from SQLite to PostgreSQL. The back-up of a PostgreSQL ledger is an
-export with the rows of imported fix reports behind it. Bringing the same export in twice changes
-nothing.
+database: it moves a history from SQLite to PostgreSQL. Behind the events stand the rule books that
+judged them. The back-up of a PostgreSQL ledger is an export with the rows of imported fix reports
+and the records of earlier imports behind it. ``incoming`` brings them back.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import hashlib
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import sqlalchemy as sa
 
-from pipeline.ledger import events as ev
-from pipeline.ledger.chain import StoredEvent, breaks
-from pipeline.ledger.database import EVENTS, FINDINGS, IMPORTED_ROWS
-from pipeline.ledger.store import Ledger, finding_row, move_heads, parsed_event
-from shared.canonical import START
+from pipeline.ledger.chain import StoredEvent, well_formed
+from pipeline.ledger.database import FILE_MARK, IMPORTED_ROWS, IMPORTS, RULE_BOOKS, SET_ASIDE
+from pipeline.ledger.imports import import_rows, set_aside_rows
+from pipeline.ledger.replay import judged
+from pipeline.ledger.rule_books import kept_rows
+from pipeline.ledger.store import Ledger, all_stored
 from shared.faults import CoverplateError
 from shared.records import quoted
 from shared.whole_file import appearing_whole
 
 FIELDS = tuple(field.name for field in dataclasses.fields(StoredEvent))
 
+MARKS: dict[str, sa.Table] = {
+    "rule_book": RULE_BOOKS,
+    "fix_report_row": IMPORTED_ROWS,
+    "import": IMPORTS,
+    "event_set_aside": SET_ASIDE,
+}
+"""Keys of the lines that hold a row of another table than the events."""
 
-ROW_MARK = "fix_report_row"
-"""Key of a back-up's line that holds a row of an imported fix report, not an event."""
+Rows = dict[str, list[dict[str, Any]]]
+"""Rows of other tables, by the mark of their lines."""
 
-ROW_FIELDS = tuple(column.name for column in IMPORTED_ROWS.columns)
+
+@dataclass(frozen=True)
+class ExportLine:
+    """A line of an export.
+
+    Attributes:
+        number: 1, 2, … in the file; the place of the event in an SQLite back-up.
+        text: the line itself.
+        event: the event that it holds, or None.
+        finding_id: the finding that it names; blank where it names none.
+        fault: why it is no event.
+    """
+
+    number: int
+    text: str
+    event: StoredEvent | None
+    finding_id: str = ""
+    fault: str = ""
+
+
+@dataclass(frozen=True)
+class Export:
+    """An export or a back-up as read: file name, SHA-256, its lines and the other tables' rows."""
+
+    name: str
+    sha256: str
+    lines: tuple[ExportLine, ...]
+    rows: Rows
 
 
 def export_events(ledger: Ledger, path: Path) -> int:
@@ -40,116 +78,132 @@ def export_events(ledger: Ledger, path: Path) -> int:
 
     The file appears whole or not at all.
     """
-    events = sorted(ledger.stored(), key=lambda each: each.position)
-    _write_lines(path, map(dataclasses.asdict, events))
+    with ledger.reading() as con:
+        events, books = all_stored(con), _rule_books(ledger, con)
+    write_export(path, events, books)
     return len(events)
 
 
-def _write_lines(path: Path, contents: Iterable[dict[str, object]]) -> None:
+def line_of(event: StoredEvent) -> dict[str, Any]:
+    """Return an event as the content of a line of an export."""
+    return {name: getattr(event, name) for name in FIELDS}
+
+
+def _rule_books(ledger: Ledger, con: sa.Connection) -> list[dict[str, Any]]:
+    """Rows of the rule books that judged: those kept, and any at hand from before they were."""
+    rows = {row["hash"]: row for row in kept_rows(con)}
+    known = ledger.books(con)
+    for event in all_stored(con):
+        digest = judged(event)
+        if digest and digest not in rows and (text := known.text(digest)) is not None:
+            first = {"hash": digest, "text": text, "first_used_at": event.recorded_at}
+            rows[digest] = first
+    return list(rows.values())
+
+
+def write_export(
+    path: Path, events: Iterable[StoredEvent], books: Iterable[dict[str, Any]]
+) -> None:
+    """Write events and rows of rule books as an export."""
+    _write_lines(path, [*map(line_of, events), *({"rule_book": row} for row in books)])
+
+
+def _write_lines(path: Path, contents: Iterable[dict[str, Any]]) -> None:
+    write_texts(path, (json.dumps(content, ensure_ascii=False) for content in contents))
+
+
+def write_texts(path: Path, lines: Iterable[str]) -> None:
+    """Write lines to a file that appears whole or not at all."""
     with (
         appearing_whole(path, durable=True) as partial,
         partial.open("w", encoding="utf-8") as handle,
     ):
-        for content in contents:
-            handle.write(json.dumps(content, ensure_ascii=False) + "\n")
+        for line in lines:
+            handle.write(line + "\n")
 
 
-def _imported_rows(ledger: Ledger) -> list[dict[str, object]]:
-    with ledger.reading() as con:
-        rows = con.execute(sa.select(IMPORTED_ROWS)).mappings().all()
-    return [{name: row[name] for name in ROW_FIELDS} for row in rows]
-
-
-def read_export(path: Path) -> list[StoredEvent]:
+def read_export(path: Path) -> Export:
     """Read an export.
 
     Raises:
-        CoverplateError: a line is not an event; names the line.
+        CoverplateError: the file cannot be read, or holds no event at all.
     """
-    events = []
+    rows: Rows = {mark: [] for mark in MARKS}
+    lines = []
+    digest = hashlib.sha256()
     try:
-        with path.open(encoding="utf-8") as handle:
-            for number, line in enumerate(handle, 1):
-                if line.strip() and not line.startswith(f'{{"{ROW_MARK}"'):
-                    events.append(_event_of(line, number, path))
+        with path.open("rb") as handle:
+            for number, raw in enumerate(handle, 1):
+                digest.update(raw)
+                text = raw.decode("utf-8").rstrip("\r\n")
+                if text.strip() and not _took_row(text, rows):
+                    lines.append(_line(number, text))
     except (OSError, UnicodeDecodeError) as fault:
         raise CoverplateError(f"{path} cannot be read: {fault}", to_do="check the path") from fault
-    return events
-
-
-def _event_of(line: str, number: int, path: Path) -> StoredEvent:
-    try:
-        content = json.loads(line)
-        event = StoredEvent(**{name: content[name] for name in FIELDS})
-        parsed_event(event)
-    except (ValueError, KeyError, TypeError) as fault:
+    if not any(line.event for line in lines) and lines:
         raise CoverplateError(
-            f"{path} line {number} is not an event: {fault}",
-            expected="a line of `coverplate ledger export`",
-            to_do="take the export again, or from a back-up; nothing was written",
-        ) from fault
-    return event
+            f"{path} holds no event: line {lines[0].number} {lines[0].fault}",
+            expected="a file made by `coverplate ledger export`",
+            to_do="check the path; nothing was written",
+        )
+    return Export(path.name, digest.hexdigest(), tuple(lines), rows)
 
 
-def import_events(ledger: Ledger, events: Sequence[StoredEvent]) -> int:
-    """Write events of an export exactly as they are; those that stand already are left.
-
-    They were judged when they were recorded, by the rule book of the time; here their chains are
-    checked, not their content.
-
-    Returns:
-        How many were new.
-
-    Raises:
-        CoverplateError: they do not join the chains that stand, or were altered.
-    """
-    ordered = sorted(events, key=lambda each: each.position)
-    with ledger.writing() as con:
-        standing = ledger.stored_of(con, {event.finding_id for event in events})
-        known = {(each.finding_id, each.sequence): each.hash for each in standing}
-        clash = [e for e in ordered if known.get((e.finding_id, e.sequence), e.hash) != e.hash]
-        if clash:
-            raise CoverplateError(
-                f"event {clash[0].sequence} of {clash[0].finding_id} stands here with other "
-                f"content, and so do {len(clash) - 1} more",
-                expected="an export of this ledger, or of one with other findings",
-                to_do="bring it into an empty ledger instead",
-            )
-        fresh = [e for e in ordered if (e.finding_id, e.sequence) not in known]
-        heads: dict[str, tuple[int, str]] = {}
-        for each in [*standing, *fresh]:
-            if each.sequence > heads.get(each.finding_id, (0, START))[0]:
-                heads[each.finding_id] = (each.sequence, each.hash)
-        chain = sorted([*standing, *fresh], key=lambda each: (each.finding_id, each.sequence))
-        found = breaks(chain, heads)
-        if found:
-            raise CoverplateError(
-                f"the export is not sound: {found[0].finding_id} event {found[0].sequence} "
-                f"{found[0].what} ({len(found)} such place(s))",
-                to_do="take it from a back-up; nothing was written",
-            )
-        if fresh:
-            _write(con, fresh, heads)
-        return len(fresh)
+def _took_row(text: str, rows: Rows) -> bool:
+    """Whether a line holds a row of another table; takes it."""
+    mark = next((mark for mark in MARKS if text.startswith(f'{{"{mark}"')), None)
+    if mark is None:
+        return False
+    content = _json(text)
+    row = _fitting(mark, content[mark]) if isinstance(content, dict) else None
+    if row is None:
+        return False
+    rows[mark].append(row)
+    return True
 
 
-def _write(
-    con: sa.Connection, fresh: Sequence[StoredEvent], heads: dict[str, tuple[int, str]]
-) -> None:
-    first = list(_identities(fresh))
-    if first:
-        con.execute(sa.insert(FINDINGS), first)
-    names = [name for name in FIELDS if name != "position"]
-    con.execute(sa.insert(EVENTS), [{n: getattr(each, n) for n in names} for each in fresh])
-    changed = {each.finding_id for each in fresh}
-    move_heads(con, {each: heads[each] for each in changed})
+def _fitting(mark: str, row: Any) -> dict[str, Any] | None:  # noqa: ANN401 - any JSON value
+    """Return a row as its table takes it; None where it is none of that table."""
+    found = {}
+    for column in MARKS[mark].columns:
+        value = row.get(column.name) if isinstance(row, dict) else None
+        kind = int if isinstance(column.type, sa.Integer) else str
+        if not (type(value) is kind or (value is None and column.nullable)):
+            return None
+        if isinstance(value, str) and not _storable(value):
+            return None
+        found[column.name] = value
+    return found
 
 
-def _identities(events: Sequence[StoredEvent]) -> Iterator[dict[str, object]]:
-    for event in events:
-        raised = parsed_event(event).payload if event.sequence == 1 else None
-        if isinstance(raised, ev.Raised):
-            yield finding_row(raised, event)
+def _storable(text: str) -> bool:
+    """Whether every database can hold a text."""
+    return "\0" not in text and text.encode(errors="replace").decode() == text
+
+
+def _line(number: int, text: str) -> ExportLine:
+    try:
+        content = _json(text)
+        event = StoredEvent(**{name: content[name] for name in FIELDS})
+    except (KeyError, TypeError) as fault:
+        named = content.get("finding_id") if isinstance(content, dict) else ""
+        lacks = f"it lacks {fault}" if isinstance(fault, KeyError) else "it is no JSON object"
+        why = f"is not an event: {lacks}"
+        return ExportLine(number, text, None, named if isinstance(named, str) else "", why)
+    if not well_formed(event):
+        named = str(event.finding_id)
+        return ExportLine(number, text, None, named, "is not an event: a column of another kind")
+    if not all(_storable(value) for value in vars(event).values() if isinstance(value, str)):
+        why = "is not an event: it holds characters that cannot be stored"
+        return ExportLine(number, text, None, event.finding_id, why)
+    return ExportLine(number, text, event, event.finding_id)
+
+
+def _json(text: str) -> Any:  # noqa: ANN401 - any JSON value
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError):
+        return None
 
 
 def back_up(ledger: Ledger, path: Path) -> None:
@@ -166,9 +220,17 @@ def back_up(ledger: Ledger, path: Path) -> None:
         )
     path.parent.mkdir(parents=True, exist_ok=True)
     if ledger.engine.dialect.name != "sqlite":
-        events = sorted(ledger.stored(), key=lambda each: each.position)
-        rows: list[dict[str, object]] = [{ROW_MARK: row} for row in _imported_rows(ledger)]
-        _write_lines(path, [*map(dataclasses.asdict, events), *rows])
+        with ledger.reading() as con:
+            con.execute(sa.text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ"))
+            events, books = all_stored(con), _rule_books(ledger, con)
+            others = {
+                "rule_book": books,
+                "fix_report_row": con.execute(sa.select(IMPORTED_ROWS)).mappings().all(),
+                "import": import_rows(con),
+                "event_set_aside": set_aside_rows(con),
+            }
+        rows = [{mark: dict(row)} for mark, found in others.items() for row in found]
+        _write_lines(path, [*map(line_of, events), *rows])
         return
     with appearing_whole(path, durable=True) as partial:
         source = sqlite3.connect(str(ledger.engine.url.database))
@@ -181,29 +243,8 @@ def back_up(ledger: Ledger, path: Path) -> None:
             source.close()
 
 
-def restore(ledger: Ledger, path: Path) -> int:
-    """Bring a back-up into an empty ledger; return the number of events.
-
-    Raises:
-        CoverplateError: the ledger is not empty, or the back-up is not sound.
-    """
-    if ledger.heads():
-        raise CoverplateError(
-            "the ledger to restore into is not empty",
-            expected="a new ledger",
-            to_do="move the old file away first, or name a new one with --ledger; use "
-            "`ledger import` to add missing events to a ledger that stands",
-        )
-    events, rows = read_backup(path)
-    count = import_events(ledger, events)
-    if rows:
-        with ledger.writing() as con:
-            con.execute(sa.insert(IMPORTED_ROWS), rows)
-    return count
-
-
-def read_backup(path: Path) -> tuple[list[StoredEvent], list[dict[str, object]]]:
-    """Return the events of a back-up and its rows of imported fix reports.
+def read_backup(path: Path) -> Export:
+    """Read a back-up.
 
     Raises:
         CoverplateError: it is no back-up.
@@ -211,22 +252,39 @@ def read_backup(path: Path) -> tuple[list[StoredEvent], list[dict[str, object]]]
     if not path.is_file():
         raise CoverplateError(f"{path} is no file", to_do="check the path")
     with path.open("rb") as handle:
-        is_sqlite = handle.read(16) == b"SQLite format 3\0"
+        is_sqlite = handle.read(len(FILE_MARK)) == FILE_MARK
     if not is_sqlite:
-        events = read_export(path)
-        with path.open(encoding="utf-8") as lines:
-            marked = [json.loads(line) for line in lines if line.startswith(f'{{"{ROW_MARK}"')]
-        return events, [content[ROW_MARK] for content in marked]
-    con = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+        return read_export(path)
+    con = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro&immutable=1", uri=True)
     try:
-        found = con.execute(f"SELECT {', '.join(FIELDS)} FROM events ORDER BY position").fetchall()
-        kept = con.execute(f"SELECT {', '.join(map(quoted, ROW_FIELDS))} FROM fix_report_rows")
-        rows = [dict(zip(ROW_FIELDS, row, strict=True)) for row in kept.fetchall()]
-    except sqlite3.DatabaseError as fault:
+        query = f"SELECT {', '.join(FIELDS)} FROM events ORDER BY position"
+        events = [StoredEvent(*row) for row in con.execute(query).fetchall()]
+        rows = {mark: list(_table_rows(con, mark)) for mark in MARKS}
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as fault:
         raise CoverplateError(
-            f"{path} is no back-up of a ledger: {fault}",
-            to_do="name a file made by `coverplate ledger backup`",
+            f"{path} is no back-up of a ledger, or it is damaged: {fault}",
+            to_do="name a file made by `coverplate ledger backup`; what a damaged one still holds "
+            "is written by `coverplate ledger salvage OUT.jsonl --ledger FILE`",
         ) from fault
     finally:
         con.close()
-    return [StoredEvent(*row) for row in found], rows
+    with path.open("rb") as handle:
+        digest = hashlib.file_digest(handle, "sha256").hexdigest()
+    lines = []
+    for number, event in enumerate(events, 1):
+        text = json.dumps(line_of(event), ensure_ascii=False, default=repr)
+        lines.append(_line(number, text))
+    return Export(path.name, digest, tuple(lines), rows)
+
+
+def _table_rows(con: sqlite3.Connection, mark: str) -> Iterator[dict[str, Any]]:
+    table = MARKS[mark]
+    known = con.execute("SELECT 1 FROM sqlite_master WHERE name = ?", [table.name]).fetchone()
+    if known is None:
+        return  # a back-up from before that table was kept
+    names = [column.name for column in table.columns]
+    listed = ", ".join(map(quoted, names))
+    for row in con.execute(f"SELECT {listed} FROM {quoted(table.name)}"):
+        fitting = _fitting(mark, dict(zip(names, row, strict=True)))
+        if fitting is not None:
+            yield fitting

@@ -6,8 +6,9 @@ import datetime as dt
 from collections.abc import Sequence
 
 from pipeline.ledger import events as ev
+from pipeline.ledger.families import identity_of, is_family
 from pipeline.ledger.remedies import checked_fix
-from pipeline.ledger.state import Finding, check_follows
+from pipeline.ledger.state import Finding, check_follows, latest_day
 from pipeline.ledger.targets import check_target
 from pipeline.ledger.verification import Judge
 from shared.canonical import utc_text
@@ -28,21 +29,10 @@ def checked_payload(
         )
     check_follows(finding, payload, now)
     check_target(judge.book, finding, payload, now)
+    check_has_come(finding.finding_id, payload, latest_day(now))
     if isinstance(payload, ev.FixReported):
-        if payload.fixed_on > now.date() + dt.timedelta(days=1):
-            raise CoverplateError(
-                f"{finding.finding_id}: fixed on {payload.fixed_on}, a day in the future",
-                expected="a day that has come",
-                to_do="check the date",
-            )
         return checked_fix(judge.book, finding, payload)
     if isinstance(payload, ev.Verified | ev.VerificationFailed):
-        if payload.look.observed_on > now.date() + dt.timedelta(days=1):
-            raise CoverplateError(
-                f"{finding.finding_id}: a look of {payload.look.observed_on}, in the future",
-                expected="a day that has come",
-                to_do="check the date",
-            )
         judged = judge.verified(finding, payload.look)
         if judged.kind != payload.kind:
             said = judged.reason if isinstance(judged, ev.VerificationFailed) else "it is proven"
@@ -53,6 +43,90 @@ def checked_payload(
             )
         return judged
     return payload
+
+
+def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
+    """Refuse a fix or a look of a day that has not come.
+
+    Args:
+        finding: the finding, as it is named in the refusal.
+        payload: what is to be written.
+        today: the day that it is; whoever writes now is held to the day here, a history from
+            elsewhere to the latest day that it then was anywhere.
+    """
+    if isinstance(payload, ev.FixReported):
+        day, what = payload.fixed_on, "fixed on"
+    elif isinstance(payload, ev.Verified | ev.VerificationFailed):
+        day, what = payload.look.observed_on, "a look of"
+    else:
+        return
+    if day > today:
+        raise CoverplateError(
+            f"{finding}: {what} {day}, a day in the future",
+            expected="a day that has come",
+            to_do="check the date",
+        )
+
+
+CLOCKS_APART = dt.timedelta(days=1)
+"""By so much the clock of whoever wrote may be ahead."""
+
+
+def check_time(
+    finding: str, moment: dt.datetime, last: dt.datetime | None, now: dt.datetime
+) -> None:
+    """Refuse a time of writing from before the event before it, or one that has not come.
+
+    Args:
+        finding: the finding, as it is named in the refusal.
+        moment: when the event was, or is to be, recorded.
+        last: when the event before it was recorded; None for the first.
+        now: the time that it is.
+    """
+    if last is not None and moment < last:
+        raise CoverplateError(
+            f"{finding}: recorded at {utc_text(moment)}, before the event before it "
+            f"({utc_text(last)})",
+            expected="a time not before that of the last event",
+            to_do="check the clock, or the time that was given",
+        )
+    if moment > now + CLOCKS_APART:
+        raise CoverplateError(
+            f"{finding}: recorded at {utc_text(moment)}, a time in the future",
+            expected="a time that has come",
+            to_do="check the clock, or the time that was given",
+        )
+
+
+def check_raised(raised: ev.Raised, before: Finding | None, *, proven: bool) -> None:
+    """Refuse a finding of no family, or a recurrence of what was not proven repaired.
+
+    Args:
+        raised: the event.
+        before: the occurrence before it, where it is a later one and that one stands.
+        proven: whether a repair of that one was proven.
+    """
+    if not is_family(raised.family):
+        raise CoverplateError(
+            f"{raised.family!r} is no defect family",
+            to_do="see `coverplate findings raise --help`",
+        )
+    earlier = None
+    if raised.occurrence > 1:
+        earlier = identity_of(raised.model_copy(update={"occurrence": raised.occurrence - 1}))
+    if raised.recurs_of != earlier or (earlier is not None and not proven):
+        what = f"would be occurrence {raised.occurrence} of {earlier or 'nothing before it'}, "
+        if earlier is None:
+            what += f"and is said to recur of {raised.recurs_of}"
+        elif before is None:
+            what += "which does not exist"
+        else:
+            what += "which is not proven repaired" if not proven else "and does not say so"
+        raise CoverplateError(
+            f"{identity_of(raised)} {what}",
+            expected="a recurrence that points back at a defect whose repair was proven",
+            to_do="add what was seen to the finding that stands",
+        )
 
 
 def check_actor(who: str, origin: str) -> None:

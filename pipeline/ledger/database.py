@@ -20,6 +20,9 @@ URL_VARIABLE = "COVERPLATE_LEDGER_URL"
 """Environment variable that names another database than the workspace's own."""
 
 FILE_NAME = "ledger.sqlite"
+FILE_MARK = b"SQLite format 3\0"
+"""What an SQLite file begins with."""
+
 BUSY_SECONDS = 120
 """How long a writer waits for its turn."""
 METADATA = sa.MetaData()
@@ -78,17 +81,69 @@ IMPORTED_ROWS = sa.Table(
 """What became of every row of an imported fix report; ``outcome`` is reported, duplicate,
 set_aside or corrected (set aside once, reported by a later file)."""
 
+RULE_BOOKS = sa.Table(
+    "rule_books",
+    METADATA,
+    sa.Column("hash", sa.String(64), primary_key=True),
+    sa.Column("text", sa.Text, nullable=False),
+    sa.Column("first_used_at", sa.String(27), nullable=False),
+)
+"""Every rule book that judged an event, whole, so that it can judge it again: ``RuleBook.text``."""
+
+IMPORTS = sa.Table(
+    "imports",
+    METADATA,
+    sa.Column("number", sa.Integer, primary_key=True, autoincrement=False),
+    sa.Column("file_name", sa.Text, nullable=False),
+    sa.Column("file_sha256", sa.String(64), nullable=False),
+    sa.Column("who", sa.Text, nullable=False),
+    sa.Column("recorded_at", sa.String(27), nullable=False),
+    sa.Column("events_read", sa.Integer, nullable=False),
+    sa.Column("events_written", sa.Integer, nullable=False),
+    sa.Column("events_standing", sa.Integer, nullable=False),
+    sa.Column("lines_set_aside", sa.Integer, nullable=False),
+    sa.Column("rule_books_vouched", sa.Text, nullable=False),
+    sa.Column("events_before", sa.Integer, nullable=False),
+    sa.Column("head_before", sa.String(64), nullable=False),
+    sa.Column("events_after", sa.Integer, nullable=False),
+    sa.Column("head_after", sa.String(64), nullable=False),
+    sa.Column("previous_hash", sa.String(64), nullable=False),
+    sa.Column("hash", sa.String(64), nullable=False),
+)
+"""Every file of events that was brought in, chained like events; ``events_before`` and
+``head_before`` say how far the ledger had come, ``rule_books_vouched`` is a JSON list of hashes."""
+
+SET_ASIDE = sa.Table(
+    "events_set_aside",
+    METADATA,
+    sa.Column("import_number", sa.Integer, primary_key=True),
+    sa.Column("line", sa.Integer, primary_key=True),
+    sa.Column("file_name", sa.Text, nullable=False),
+    sa.Column("file_sha256", sa.String(64), nullable=False),
+    sa.Column("finding_id", sa.Text, nullable=False),
+    sa.Column("reason", sa.Text, nullable=False),
+    sa.Column("text", sa.Text, nullable=False),
+)
+"""Lines of imported files that were not written, with the reason; ``finding_id`` is blank where a
+line names none."""
+
+_APPEND_ONLY = (EVENTS, RULE_BOOKS, IMPORTS, SET_ASIDE)
+
 _SQLITE_TRIGGERS = [
-    f"CREATE TRIGGER IF NOT EXISTS events_no_{verb.lower()} BEFORE {verb} ON events "
-    "BEGIN SELECT RAISE(ABORT, 'events are append-only'); END"
+    f"CREATE TRIGGER IF NOT EXISTS {table.name}_no_{verb.lower()} BEFORE {verb} ON {table.name} "
+    f"BEGIN SELECT RAISE(ABORT, '{table.name} are append-only'); END"
+    for table in _APPEND_ONLY
     for verb in ("UPDATE", "DELETE")
 ]
-_POSTGRESQL_TRIGGERS = [
-    "CREATE OR REPLACE FUNCTION events_append_only() RETURNS trigger LANGUAGE plpgsql AS "
-    "$$ BEGIN RAISE EXCEPTION 'events are append-only'; END $$",
-    "CREATE OR REPLACE TRIGGER events_append_only BEFORE UPDATE OR DELETE ON events "
-    "FOR EACH ROW EXECUTE FUNCTION events_append_only()",
-]
+
+
+def _postgresql_triggers(table: str) -> list[str]:
+    return [
+        f"CREATE OR REPLACE FUNCTION {table}_append_only() RETURNS trigger LANGUAGE plpgsql AS "
+        f"$$ BEGIN RAISE EXCEPTION '{table} are append-only'; END $$",
+        f"CREATE OR REPLACE TRIGGER {table}_append_only BEFORE UPDATE OR DELETE ON {table} "
+        f"FOR EACH ROW EXECUTE FUNCTION {table}_append_only()",
+    ]
 
 
 def ledger_url(location: str | Path | None, workspace: Path | None = None) -> str:
@@ -112,6 +167,15 @@ def ledger_url(location: str | Path | None, workspace: Path | None = None) -> st
     if "://" not in text:
         return f"sqlite:///{Path(text).absolute()}"
     return text.replace("postgresql://", "postgresql+psycopg://", 1)
+
+
+def ledger_file(location: str | Path | None, workspace: Path | None = None) -> Path | None:
+    """Return the file of an SQLite ledger, None for another database; see ``ledger_url``."""
+    try:
+        url = sa.make_url(ledger_url(location, workspace))
+    except sa.exc.ArgumentError:
+        return None  # said where it is opened
+    return Path(url.database) if url.get_backend_name() == "sqlite" and url.database else None
 
 
 def make_engine(url: str) -> Engine:
@@ -181,29 +245,34 @@ def prepare(engine: Engine) -> None:
             if engine.dialect.name == "sqlite":
                 for statement in _SQLITE_TRIGGERS:
                     con.exec_driver_sql(statement)
-            elif not _has_trigger(con):
-                for statement in _POSTGRESQL_TRIGGERS:
-                    con.exec_driver_sql(statement)
-    except sa.exc.OperationalError as fault:
-        raise _unreachable(engine, fault) from fault
+            else:
+                for table in _APPEND_ONLY:
+                    if not _has_trigger(con, table.name):
+                        for statement in _postgresql_triggers(table.name):
+                            con.exec_driver_sql(statement)
+    except (sa.exc.DatabaseError, UnicodeDecodeError) as fault:
+        raise unreachable(engine, fault) from fault
 
 
-def _has_trigger(con: Connection) -> bool:
+def _has_trigger(con: Connection, table: str) -> bool:
     found = con.execute(
         sa.text(
-            "SELECT count(*) FROM pg_trigger WHERE tgname = 'events_append_only' "
-            "AND tgrelid = 'events'::regclass"
-        )
+            "SELECT count(*) FROM pg_trigger WHERE tgname = :trigger "
+            "AND tgrelid = CAST(:table AS regclass)"
+        ),
+        {"trigger": f"{table}_append_only", "table": table},
     )
     return bool(found.scalar_one())
 
 
-def _unreachable(engine: Engine, fault: Exception) -> CoverplateError:
+def unreachable(engine: Engine, fault: Exception) -> CoverplateError:
+    """Return the refusal of a database that cannot be opened."""
     shown = engine.url.render_as_string(hide_password=True)
     return CoverplateError(
         f"the ledger {shown} cannot be opened: {getattr(fault, 'orig', fault)}",
         expected="a database that can be reached and written",
-        to_do="check the path or URL, and that the server runs",
+        to_do="check the path or URL, and that the server runs; if the file is damaged, "
+        "`coverplate ledger verify` says what can still be read",
     )
 
 

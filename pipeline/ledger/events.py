@@ -32,6 +32,7 @@ class Look(_Payload):
 
     observed_on: dt.date
     inspector: Text | None = None
+    inspector_firm: Text | None = None
     method: Method
     result: Result
     slots: Slots | None = None
@@ -50,6 +51,7 @@ class Look(_Payload):
     heat_or_scorch: YesNo | None = None
     shock_reported: YesNo | None = None
     gfci_protected: YesNo | None = None
+    gfci_button_tripped: YesNo | None = None
     marking: Marking | None = None
     note: Text | None = None
 
@@ -57,7 +59,8 @@ class Look(_Payload):
 class Raised(_Payload):
     """A defect is confirmed or suspected, or records contradict each other.
 
-    ``first_seen_on`` is the day of the first look that pointed at it, ``notified_on`` the day on
+    ``first_seen_on`` is the day of the first look that pointed at it, ``pointed_on`` that of the
+    last one (None where evidence suspects what no look pointed at), ``notified_on`` the day on
     which whoever must act was told, where a regulation counts from there.
     """
 
@@ -76,6 +79,7 @@ class Raised(_Payload):
     probability: Chance | None = None
     first_seen_on: dt.date
     last_seen_on: dt.date | None = None
+    pointed_on: dt.date | None = None
     notified_on: dt.date | None = None
     methods: tuple[Method, ...] = ()
     regulation: Text = "none"
@@ -84,7 +88,10 @@ class Raised(_Payload):
 
 
 class SeenAgain(_Payload):
-    """The same defect was seen again, or the evidence for it changed its grade."""
+    """The same defect was seen again, or the evidence for it changed its grade.
+
+    ``pointed_on`` as in ``Raised``.
+    """
 
     kind: Literal["seen_again"] = "seen_again"
     grade: Grade
@@ -92,6 +99,7 @@ class SeenAgain(_Payload):
     standing: Standing | None = None
     probability: Chance | None = None
     seen_on: dt.date
+    pointed_on: dt.date | None = None
     methods: tuple[Method, ...] = ()
     rule_book_hash: str = ""
 

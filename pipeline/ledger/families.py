@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from enum import StrEnum
 from typing import NamedTuple
 
+from pipeline.ledger.events import Raised
 from shared.standing import UrgentDefect
 from shared.vocabulary import Condition
 
@@ -85,3 +87,14 @@ def finding_id(key: FindingKey, occurrence: int) -> str:
     """
     text = json.dumps([*key, occurrence], ensure_ascii=False, separators=(",", ":"))
     return "F-" + hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def is_finding_id(text: str) -> bool:
+    """Say whether a text can be the identifier of a finding."""
+    return re.fullmatch("F-[0-9a-f]{16}", text) is not None
+
+
+def identity_of(raised: Raised) -> str:
+    """Return the identifier of the finding that an event raises."""
+    key = FindingKey(raised.building_id, raised.unit_id, raised.opening_id, raised.family)
+    return finding_id(key, raised.occurrence)

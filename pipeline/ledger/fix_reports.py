@@ -168,7 +168,7 @@ def import_fix_reports(
     for table, rows in read:
         outcomes = []
         for row in rows:
-            outcome = _taken_in(ledger, identity, row, firm, who, now)
+            outcome = _taken_in(ledger, identity, row, firm, who, at)
             _keep(ledger, arrival, table.sheet, outcome, row, now)
             outcomes.append(outcome)
         results.append(FixImport(str(path), table.sheet, arrival.sha256, tuple(outcomes)))
@@ -244,7 +244,7 @@ def _taken_in(
     row: dict[str, Any],
     firm: str | None,
     who: str,
-    now: dt.datetime,
+    at: dt.datetime | None,
 ) -> RowOutcome:
     outcome = RowOutcome(int(row["row_number"]), row["original"])
     outcome.finding_id, outcome.reasons = identity.find(row)
@@ -280,7 +280,7 @@ def _taken_in(
         return outcome
     try:
         draft = Draft(outcome.finding_id, fix)
-        ledger.append_many([draft], who=who, origin="import", at=now)
+        ledger.append_many([draft], who=who, origin="import", at=at)
         outcome.outcome = "reported"
     except CoverplateError as refusal:
         outcome.reasons.append(Reason("remedy", remedy, refusal.found))

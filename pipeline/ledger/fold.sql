@@ -24,6 +24,8 @@ last_word AS (
             AS condition,
         max(coalesce(payload ->> 'seen_on', payload ->> 'last_seen_on', payload ->> 'first_seen_on'))
             FILTER (kind IN ('raised', 'seen_again'))::DATE AS last_seen_on,
+        max(coalesce(payload ->> 'pointed_on', payload ->> 'first_seen_on'))
+            FILTER (kind IN ('raised', 'seen_again'))::DATE AS pointed_on,
         count(*) FILTER (kind = 'seen_again') AS times_seen_again,
         max(sequence) FILTER (kind = 'accepted') AS accepted_in,
         max(sequence) FILTER (kind IN ('dismissed', 'reopened')) AS unaccepted_in,
@@ -85,6 +87,7 @@ SELECT
     s.raised ->> 'slots' AS slots,
     (s.raised ->> 'first_seen_on')::DATE AS first_seen_on,
     s.last_seen_on,
+    s.pointed_on,
     s.times_seen_again,
     s.raised_at,
     (s.raised ->> 'notified_on')::DATE AS notified_on,

@@ -10,22 +10,26 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import shutil
-import sqlite3
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import sqlalchemy as sa
+from sqlalchemy.engine import Connection
 
-from pipeline.ledger.database import EVENTS, FILE_NAME, URL_VARIABLE, ledger_url, make_engine
+from pipeline.ledger.chain import LedgerHash
+from pipeline.ledger.damage import at_rest, check_kind, check_pages, damage, lenient
+from pipeline.ledger.database import (
+    EVENTS,
+    URL_VARIABLE,
+    ledger_file,
+    ledger_url,
+    make_engine,
+    unreachable,
+)
 from pipeline.ledger.store import Ledger
-from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
-
-_COPIES = 5
-"""A ledger may be written to while it is copied; so often it is tried again."""
 
 OWN = "workspace"
 
@@ -63,75 +67,61 @@ def head_of(ledger: Ledger, first: int | None = None, *, wait: bool = False) -> 
         wait: whether to wait for those who are writing, so that no event can come to stand before
             one that is counted.
     """
-    query = sa.select(EVENTS.c.hash).order_by(EVENTS.c.position)
-    digest, events = hashlib.sha256(), 0
     with ledger.reading() as con:
         if wait and ledger.engine.dialect.name == "postgresql":
             # Whoever is writing may hold a lower position than others who have ended.
             con.execute(sa.text("LOCK TABLE events IN SHARE MODE"))
-        for (each,) in con.execute(query if first is None else query.limit(first)):
-            digest.update(f"{each}\n".encode())
-            events += 1
-    return Head(ledger_place(), events, digest.hexdigest())
+        hashes = event_hashes(con)
+    counted = LedgerHash()
+    for each in hashes[:first]:
+        counted.add(each)
+    return Head(ledger_place(), counted.events, counted.hash)
 
 
 @contextlib.contextmanager
-def unwritten(workspace: Path, rule_book: RuleBook) -> Iterator[Ledger | None]:
-    """Open a workspace's ledger without writing anything, not even beside it; None if there is
-    none.
+def unwritten(
+    workspace: Path | None, rule_book: RuleBook, location: str | Path | None = None
+) -> Iterator[Ledger | None]:
+    """Open a ledger without writing anything, not even beside it; None if there is none.
+
+    Args:
+        workspace: the workspace's folder.
+        rule_book: the workspace's rule book.
+        location: see ``ledger_url``.
 
     Raises:
-        CoverplateError: the database cannot be reached or read.
+        CoverplateError: the database cannot be reached, is no ledger or is damaged.
     """
-    if os.environ.get(URL_VARIABLE):
-        ledger = Ledger(make_engine(ledger_url(None, workspace)), rule_book)
+    file = ledger_file(location, workspace)
+    if file is None:
+        ledger = Ledger(make_engine(ledger_url(location, workspace)), rule_book)
         try:
-            yield ledger
+            with ledger.reading() as con:
+                begun = sa.inspect(con).has_table(EVENTS.name)
+            yield ledger if begun else None
+        except sa.exc.OperationalError as fault:
+            raise unreachable(ledger.engine, fault) from fault
         finally:
             ledger.close()
         return
-    file = workspace / "ledger" / FILE_NAME
-    if not file.is_file():
+    if not file.exists():
         yield None
         return
+    check_kind(file)
     with tempfile.TemporaryDirectory() as folder:
-        path = _at_rest(file, Path(folder))
+        path = at_rest(file, Path(folder))
         uri = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if path == file else ''}"
-        engine = sa.create_engine("sqlite://", creator=lambda: sqlite3.connect(uri, uri=True))
+        engine = sa.create_engine("sqlite://", creator=lambda: lenient(uri))
         try:
+            check_pages(engine, file, path)
             yield Ledger(engine, rule_book)
-        except sa.exc.DatabaseError as damaged:
-            raise CoverplateError(
-                f"the ledger {file} cannot be read: {damaged.orig}",
-                to_do="bring back a back-up with `coverplate ledger restore`",
-            ) from damaged
+        except (sa.exc.DatabaseError, UnicodeDecodeError) as damaged:
+            said = str(damaged.orig) if isinstance(damaged, sa.exc.DatabaseError) else "its schema"
+            raise damage(file, path, said) from damaged
         finally:
             engine.dispose()
 
 
-def _at_rest(file: Path, folder: Path) -> Path:
-    """The file itself where nothing is written beside it, else a copy of both."""
-    log = file.with_name(file.name + "-wal")
-    for _ in range(_COPIES):
-        before = _stamps(file, log)
-        if not before[1]:
-            return file
-        for each in (file, log):
-            with contextlib.suppress(FileNotFoundError):
-                shutil.copyfile(each, folder / each.name)
-        if _stamps(file, log) == before:
-            break
-    return folder / file.name
-
-
-def _stamps(*files: Path) -> list[tuple[int, int] | None]:
-    """Size and time of each file; None where there is none or it is empty."""
-    found: list[tuple[int, int] | None] = []
-    for file in files:
-        try:
-            stat = file.stat()
-        except FileNotFoundError:
-            found.append(None)
-        else:
-            found.append((stat.st_size, stat.st_mtime_ns) if stat.st_size else None)
-    return found
+def event_hashes(con: Connection) -> list[str]:
+    """Return the hashes of all events in the order written."""
+    return list(con.execute(sa.select(EVENTS.c.hash).order_by(EVENTS.c.position)).scalars())

@@ -19,7 +19,17 @@ from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.store import Ledger
 from pipeline.offline import connect
 
-_COLUMNS = ("position", "finding_id", "sequence", "recorded_at", "kind", "who", "origin", "payload")
+_COLUMNS = (
+    "position",
+    "finding_id",
+    "sequence",
+    "recorded_at",
+    "kind",
+    "who",
+    "origin",
+    "payload",
+    "hash",
+)
 
 
 def sql(name: str) -> str:
@@ -36,7 +46,7 @@ def history_table(ledger: Ledger, building_id: str | None = None) -> pa.Table:
 
     Returns:
         Columns position, finding_id, sequence, recorded_at (text, UTC), kind, who, origin, payload
-        (JSON text).
+        (JSON text), hash.
     """
     query = sa.select(*(EVENTS.c[name] for name in _COLUMNS)).order_by(EVENTS.c.position)
     if building_id is not None:

@@ -57,6 +57,7 @@ SELECT
     c.family,
     min(o.observed_on) AS first_seen_on,
     max(o.observed_on) AS last_seen_on,
+    max(o.observed_on) AS pointed_on,
     list_sort(list(DISTINCT o.method)) AS methods
 FROM coded_looks AS o
 JOIN code_families AS c USING (code)
@@ -96,6 +97,7 @@ SELECT
     CASE WHEN g.gfci IN ('yes', 'no') THEN g.gfci END AS protected,
     coalesce(l.first_seen_on, g.last_observed_on) AS first_seen_on,
     coalesce(l.last_seen_on, g.last_observed_on) AS last_seen_on,
+    l.pointed_on,
     coalesce(l.methods, g.methods) AS methods
 FROM graded AS g
 LEFT JOIN pointing_looks AS l USING (building_id, unit_id, opening_id, family)
@@ -121,6 +123,7 @@ SELECT
     CASE WHEN bool_or(l.standing = 'measured') THEN 'measured' ELSE 'reported' END AS standing,
     min(l.observed_on) AS first_seen_on,
     max(l.observed_on) AS last_seen_on,
+    max(l.observed_on) AS pointed_on,
     list_sort(list(DISTINCT l.method)) AS methods,
     string_agg(DISTINCT l.says, '; ' ORDER BY l.says) AS note
 FROM live_metal_looks AS l

@@ -96,6 +96,7 @@ class Finding:
         raised_at, last_at: when the first and the last event were written, UTC.
         treatment: last word on how it stands, one of the values of ``TREATMENT``.
         grade, condition, probability, last_seen_on, seen_standing: last word of the evidence.
+        pointed_on: the last day on which a look pointed at it, as far as the events say.
         accepted: whether somebody took it on since it was last raised, set aside or reopened.
         firm, person, due_on: of the last assignment.
         quoted_by, quoted: of the last quote.
@@ -117,6 +118,7 @@ class Finding:
     condition: Condition | None
     probability: float | None
     last_seen_on: dt.date
+    pointed_on: dt.date
     seen_standing: Standing | None = None
     accepted: bool = False
     firm: str | None = None
@@ -162,6 +164,7 @@ def start(finding_id: str, event: ev.Event) -> Finding:
         condition=raised.condition,
         probability=raised.probability,
         last_seen_on=raised.last_seen_on or raised.first_seen_on,
+        pointed_on=raised.pointed_on or raised.first_seen_on,
         seen_standing=raised.standing,
     )
 
@@ -177,6 +180,7 @@ def after(finding: Finding, event: ev.Event) -> Finding:
         case ev.SeenAgain():
             new |= {"grade": payload.grade, "probability": payload.probability}
             new |= {"last_seen_on": max(finding.last_seen_on, payload.seen_on)}
+            new["pointed_on"] = max(finding.pointed_on, payload.pointed_on or finding.pointed_on)
             new["condition"] = payload.condition or finding.condition
             new["seen_standing"] = payload.standing
             if finding.treatment == "withdrawn":
@@ -279,12 +283,11 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
             f"{finding.finding_id} is a conflict between records, not a defect of an opening",
             to_do="correct the records and take them in again; it then goes by itself",
         )
-    if isinstance(payload, ev.FixReported) and payload.fixed_on < finding.raised.first_seen_on:
+    if isinstance(payload, ev.FixReported) and payload.fixed_on < finding.pointed_on:
         raise CoverplateError(
-            f"{finding.finding_id}: fixed on {payload.fixed_on}, first seen on "
-            f"{finding.raised.first_seen_on}",
-            expected="a day not before the defect was first seen",
-            to_do="check the date; a fix from before the defect was seen did not cure it",
+            f"{finding.finding_id}: fixed on {payload.fixed_on}, last seen on {finding.pointed_on}",
+            expected="a day not before the defect was last seen",
+            to_do="check the date; what was done before it was seen did not cure it",
         )
     if isinstance(payload, ev.Paused):
         _check_pause(finding, payload, now)

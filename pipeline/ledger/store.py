@@ -9,7 +9,6 @@ the version that it had seen, and is checked against the new state in any case.
 from __future__ import annotations
 
 import datetime as dt
-import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,10 +20,31 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Connection, Engine
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.chain import Break, Heads, StoredEvent, breaks, event_hash
-from pipeline.ledger.checks import all_of, check_actor, check_expected, checked_payload
+from pipeline.ledger.chain import (
+    Break,
+    Heads,
+    Held,
+    StoredEvent,
+    breaks,
+    event_hash,
+    fallen_short,
+    parsed_event,
+    well_formed,
+)
+from pipeline.ledger.checks import (
+    all_of,
+    check_actor,
+    check_expected,
+    check_has_come,
+    check_raised,
+    check_time,
+    checked_payload,
+)
 from pipeline.ledger.database import EVENTS, FINDINGS, ledger_url, make_engine, prepare, transaction
-from pipeline.ledger.families import FindingKey, finding_id, is_family
+from pipeline.ledger.families import identity_of
+from pipeline.ledger.imports import import_breaks
+from pipeline.ledger.replay import IDENTITY, identity_breaks, in_chains, replay, sound_parts
+from pipeline.ledger.rule_books import Books, keep_rule_book, kept_texts
 from pipeline.ledger.state import Finding, after, fold
 from pipeline.ledger.verification import Judge
 from shared.canonical import START, canonical, utc_text
@@ -116,7 +136,7 @@ class Ledger:
         """
         written = self.raise_many([raised], who=who, origin=origin, at=at)
         if not written:
-            identity = _identity(raised)
+            identity = identity_of(raised)
             raise CoverplateError(
                 f"{identity} stands already for {raised.building_id} {raised.opening_id} "
                 f"({raised.family})",
@@ -137,45 +157,34 @@ class Ledger:
         Returns:
             The events written, in the order given.
         """
-        faults = [
-            f"{each.family!r} is no defect family" for each in raised if not is_family(each.family)
-        ]
-        if faults:
-            raise CoverplateError("; ".join(faults), to_do="see `coverplate findings raise --help`")
         check_actor(who, origin)
-        now = at or dt.datetime.now(dt.UTC)
+        clock = dt.datetime.now(dt.UTC)
         with self.writing() as con:
-            standing = self._standing(con, [_identity(each) for each in raised])
-            self._check_recurrences(con, [e for e in raised if e.occurrence > 1])
+            standing = self._standing(con, [identity_of(each) for each in raised])
+            before = self._before(con, raised)
             events = []
             for each in raised:
-                identity = _identity(each)
+                identity, earlier = identity_of(each), before.get(each.recurs_of or "")
+                check_raised(
+                    each, earlier, proven=earlier is not None and earlier.treatment == "proven"
+                )
+                last = earlier.last_at if earlier else None
+                moment = _moment(at, last, clock)
+                check_time(identity, moment, last, clock)
                 if identity in standing:
                     continue
                 standing.add(identity)
-                events.append(_next_event(identity, 0, START, each, now, who, origin))
+                events.append(_next_event(identity, 0, START, each, moment, who, origin))
             new = {event.finding_id: event for event in events}
             inserted = self._insert_findings(con, events)
             events = [event for event in events if event.finding_id in inserted]
             self._insert_events(con, events)
             return [new[event.finding_id] for event in events]
 
-    def _check_recurrences(self, con: Connection, raised: Sequence[ev.Raised]) -> None:
-        """Refuse a recurrence that does not point back at a repair that was proven."""
-        before = [
-            _identity(each.model_copy(update={"occurrence": each.occurrence - 1}))
-            for each in raised
-        ]
-        _, histories = self._locked(con, before)
-        for each, earlier in zip(raised, before, strict=True):
-            proven = earlier in histories and fold(histories[earlier]).treatment == "proven"
-            if each.recurs_of != earlier or not proven:
-                raise CoverplateError(
-                    f"{_identity(each)} would be occurrence {each.occurrence} of {earlier}, which "
-                    + ("is not proven repaired" if earlier in histories else "does not exist"),
-                    expected="a recurrence that points back at a defect whose repair was proven",
-                    to_do="add what was seen to the finding that stands",
-                )
+    def _before(self, con: Connection, raised: Sequence[ev.Raised]) -> dict[str, Finding]:
+        """Return the findings that recurrences point back at."""
+        _, histories = self._locked(con, [each.recurs_of for each in raised if each.recurs_of])
+        return {each: fold(history) for each, history in histories.items()}
 
     def _standing(self, con: Connection, ids: list[str]) -> set[str]:
         found: set[str] = set()
@@ -203,6 +212,14 @@ class Ledger:
     def _insert_events(self, con: Connection, events: Sequence[ev.Event]) -> None:
         if events:
             con.execute(sa.insert(EVENTS), [_row(event) for event in events])
+            named = [
+                utc_text(event.recorded_at)
+                for event in events
+                if getattr(event.payload, "rule_book_hash", "") == self.rule_book.hash
+            ]
+            if named:
+                book = self.rule_book
+                keep_rule_book(con, book.hash, lambda: book.text, min(named))
 
     def append(
         self,
@@ -236,7 +253,8 @@ class Ledger:
             drafts: the events; several of one finding are written in the order given.
             who: who says so.
             origin: from where: cli, dashboard, import or evidence.
-            at: when it was written down; now by default. Another time is for histories that are
+            at: when it was written down; now by default, or the time of the finding's last event
+                where that is later. Another time, not before that event, is for histories that are
                 brought in from elsewhere.
             before_commit: writes in the same transaction what must stand or fall with the events.
 
@@ -249,7 +267,7 @@ class Ledger:
         check_actor(who, origin)
         if not drafts and before_commit is None:
             return []
-        now = at or dt.datetime.now(dt.UTC)
+        clock = dt.datetime.now(dt.UTC)
         with self.writing() as con:
             heads, histories = self._locked(con, [draft.finding_id for draft in drafts])
             current = {each: fold(history) for each, history in histories.items()}
@@ -266,7 +284,10 @@ class Ledger:
                         heads[draft.finding_id][0],
                         histories[draft.finding_id],
                     )
-                    moment = draft.at or now
+                    moment = _moment(draft.at or at, finding.last_at, clock)
+                    check_time(draft.finding_id, moment, finding.last_at, clock)
+                    if draft.at is None and at is None:
+                        check_has_come(draft.finding_id, draft.payload, dt.date.today())
                     payload = checked_payload(self.judge, finding, draft.payload, moment)
                     event = _next_event(
                         draft.finding_id, *heads[draft.finding_id], payload, moment, who, origin
@@ -344,7 +365,7 @@ class Ledger:
     def stored(self) -> list[StoredEvent]:
         """Return every event as the database holds it, by finding and sequence."""
         with self.reading() as con:
-            return _all_stored(con)
+            return sorted(all_stored(con), key=in_chains)
 
     def stored_of(self, con: Connection, findings: Iterable[str]) -> list[StoredEvent]:
         """Return the events of some findings as stored, within a transaction."""
@@ -357,21 +378,53 @@ class Ledger:
     def heads(self) -> Heads:
         """Return the head of every finding: its last sequence and hash. Kept elsewhere, a seal."""
         with self.reading() as con:
-            return self._heads(con)
+            return self.heads_in(con)
 
-    def _heads(self, con: Connection) -> dict[str, tuple[int, str]]:
+    def heads_in(self, con: Connection) -> dict[str, tuple[int, str]]:
+        """Return the same within a transaction."""
         query = sa.select(FINDINGS.c.finding_id, FINDINGS.c.head_sequence, FINDINGS.c.head_hash)
         return {row[0]: (row[1], row[2]) for row in con.execute(query)}
 
-    def verify(self, seal: Heads | None = None) -> list[Break]:
-        """Return every place where the ledger is not what was written; none if it is sound.
+    def books(self, con: Connection) -> Books:
+        """Return the rule books that events can be judged by again, within a transaction."""
+        return Books([self.rule_book], kept_texts(con))
+
+    def verify(self, seal: Heads | None = None, held: Iterable[Held] = ()) -> list[Break]:
+        """Return every place where the ledger is not what was written, or does not follow the
+        rules of writing; none if it is sound.
 
         Args:
             seal: heads from an earlier day that were kept elsewhere; they prove even that no
                 chain was made anew.
+            held: how far it had come, as written down elsewhere.
         """
         with self.reading() as con:
-            return breaks(_all_stored(con), self._heads(con), seal)
+            everything = all_stored(con)
+            rows = [tuple(row) for row in con.execute(sa.select(*IDENTITY))]
+            stored = [each for each in everything if well_formed(each)]
+            hashes = [each.hash for each in stored]
+            imported = import_breaks(con, hashes)
+            books = self.books(con)
+        unread = [
+            Break(str(each.finding_id), 0, "an event cannot be read")
+            for each in everything
+            if len(stored) < len(everything) and not well_formed(each)
+        ]
+        heads = {}
+        for row in rows:
+            if [type(row[0]), type(row[-2]), type(row[-1])] == [str, int, str]:
+                heads[str(row[0])] = (int(str(row[-2])), str(row[-1]))
+            else:
+                unread.append(Break(str(row[0]), 0, "the finding's row cannot be read"))
+        found = breaks(sorted(stored, key=in_chains), heads, seal)
+        rest = replay(sound_parts(stored, found), books, dt.datetime.now(dt.UTC))
+        named = identity_breaks(stored, rows)
+        whole = fallen_short(hashes, held)
+        return [*sorted([*unread, *found, *rest, *named], key=_order), *imported, *whole]
+
+
+def _order(each: Break) -> tuple[str, int]:
+    return each.finding_id, each.sequence
 
 
 _STORED = (
@@ -393,9 +446,11 @@ def _chunks(items: Sequence[T]) -> Iterator[Sequence[T]]:
         yield items[begin : begin + CHUNK]
 
 
-def _identity(raised: ev.Raised) -> str:
-    key = FindingKey(raised.building_id, raised.unit_id, raised.opening_id, raised.family)
-    return finding_id(key, raised.occurrence)
+def _moment(given: dt.datetime | None, last: dt.datetime | None, clock: dt.datetime) -> dt.datetime:
+    """Return when an event is recorded: as given, else now, never before the event before it."""
+    if given is not None:
+        return given.astimezone(dt.UTC)
+    return clock if last is None else max(clock, last)
 
 
 def _next_event(
@@ -436,21 +491,6 @@ def _row(event: ev.Event) -> dict[str, Any]:
     }
 
 
-def parsed_event(stored: StoredEvent) -> ev.Event:
-    """Return a stored event with its content validated."""
-    return ev.Event(
-        position=stored.position,
-        finding_id=stored.finding_id,
-        sequence=stored.sequence,
-        recorded_at=dt.datetime.fromisoformat(stored.recorded_at),
-        who=stored.who,
-        origin=stored.origin,
-        payload=ev.parse_payload(json.loads(stored.payload)),
-        previous_hash=stored.previous_hash,
-        hash=stored.hash,
-    )
-
-
 def _stored(row: Sequence[Any]) -> StoredEvent:
     return StoredEvent(*row)
 
@@ -483,8 +523,9 @@ def move_heads(con: Connection, heads: Heads) -> None:
         )
 
 
-def _all_stored(con: Connection) -> list[StoredEvent]:
-    query = sa.select(*_STORED).order_by(EVENTS.c.finding_id, EVENTS.c.sequence)
+def all_stored(con: Connection) -> list[StoredEvent]:
+    """Return every event as stored, in the order written."""
+    query = sa.select(*_STORED).order_by(EVENTS.c.position)
     return [_stored(row) for row in con.execute(query)]
 
 

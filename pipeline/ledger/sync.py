@@ -13,20 +13,19 @@ from dataclasses import dataclass
 from typing import Any
 
 import duckdb
-import numpy as np
 import pandas as pd
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES
+from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, sql
+from pipeline.ledger.landed_looks import code_looks, hand_over, judged_looks, plain
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
 WHO = "evidence"
 """Who writes what follows from evidence alone."""
-
-LOOK_FIELDS = tuple(ev.Look.model_fields)
 
 
 @dataclass(frozen=True)
@@ -56,7 +55,8 @@ def sync_findings(
 
     Args:
         warehouse: a connection with the tables openings, observations, buildings,
-            live_metal_looks and data_quality_findings; nothing is written to them.
+            live_metal_looks, contradicted_fixes and data_quality_findings; nothing is written to
+            them.
         ledger: the ledger.
         rule_book: thresholds; the ledger's own by default.
         who: who stands behind the events.
@@ -73,7 +73,7 @@ def sync_findings(
         )
     now = at or dt.datetime.now(dt.UTC)
     with _evidence(warehouse, ledger, book) as con:
-        verdicts = _judge_looks(con, ledger, who=who, at=now)
+        verdicts = _write_verdicts(con, ledger, who=who, at=at)
         plan = _plan(con, ledger, book)
     raised = [
         _raised(row, under, book.hash, now.date())
@@ -83,8 +83,9 @@ def sync_findings(
     drafts = [
         _draft(row, book.hash, now.date()) for row in plan if row["act"] in ("seen", "withdraw")
     ]
-    written = ledger.raise_many(raised, who=who, origin="evidence", at=now)
-    ledger.append_many(drafts, who=who, origin="evidence", at=now)
+    written = ledger.raise_many(raised, who=who, origin="evidence", at=at)
+    ledger.append_many(drafts, who=who, origin="evidence", at=at)
+    write_held(ledger, "sync")
     recurrences = sum(getattr(event.payload, "occurrence", 1) > 1 for event in written)
     return Synced(
         raised=len(written) - recurrences,
@@ -122,15 +123,10 @@ def _evidence(
     try:
         likelihoods = ledger.judge.likelihoods
         con.execute("CREATE OR REPLACE TEMP VIEW warehouse_openings AS SELECT * FROM openings")
-        con.execute(
-            "CREATE OR REPLACE TEMP VIEW coded_looks AS "
-            f"SELECT b.building_id, o.*, {likelihoods.reading_code_sql()} AS code "
-            "FROM (SELECT *, NULL::VARCHAR AS reader FROM observations) AS o "
-            "JOIN buildings AS b USING (building_no)"
-        )
+        code_looks(con, likelihoods)
         pairs = [(c.value, f.value) for c, f in FAMILY.items()]
-        _table(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
-        _table(con, "urgent_families", pd.DataFrame({"family": list(URGENT_FAMILIES)}))
+        hand_over(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
+        hand_over(con, "urgent_families", pd.DataFrame({"family": list(URGENT_FAMILIES)}))
         codes = [row[0] for row in con.execute("SELECT DISTINCT code FROM coded_looks").fetchall()]
         pointed = sorted(
             {
@@ -139,12 +135,19 @@ def _evidence(
                 for condition in likelihoods.code_detects(code)
             }
         )
-        _table(con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str))
+        hand_over(
+            con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str)
+        )
         for statement in duckdb.extract_statements(sql("sightings")):
             needs = "$suspect" in statement.query
             suspect = {"suspect": float(book.ledger.suspect_probability)}
             con.execute(statement.query, suspect if needs else None)
         con.execute(_CONFLICTS)
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE contradicted AS SELECT DISTINCT b.building_id, "
+            "coalesce(f.unit_id, '') AS unit_id, f.opening_id FROM contradicted_fixes AS f "
+            "JOIN buildings AS b USING (building_no)"
+        )
         yield con
     finally:
         con.close()
@@ -165,31 +168,10 @@ GROUP BY ALL
 """
 
 
-def _table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
-    con.register("handed_over", frame)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS SELECT * FROM handed_over")
-    con.unregister("handed_over")
-
-
 def _plan(con: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook) -> list[dict[str, Any]]:
-    _table(con, "standing", current(ledger))
+    hand_over(con, "standing", current(ledger))
     frame = con.execute(sql("sync"), {"withdraw": float(book.ledger.withdraw_probability)}).df()
-    return [_plain(row) for row in frame.to_dict(orient="records")]
-
-
-def _plain(row: dict[Any, Any]) -> dict[str, Any]:
-    """Turn a frame's row into plain Python: missing cells None, lists tuples, days dates."""
-    found: dict[str, Any] = {}
-    for name, value in row.items():
-        if isinstance(value, np.ndarray | list):
-            found[str(name)] = tuple(str(each) for each in value)
-        elif pd.isna(value):
-            found[str(name)] = None
-        elif isinstance(value, pd.Timestamp):
-            found[str(name)] = value.date()
-        else:
-            found[str(name)] = value
-    return found
+    return [plain(row) for row in frame.to_dict(orient="records")]
 
 
 def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -> ev.Raised:
@@ -210,6 +192,7 @@ def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -
         probability=_chance(row["probability"]),
         first_seen_on=row["last_seen_on"] if recurs else row["first_seen_on"] or today,
         last_seen_on=row["last_seen_on"],
+        pointed_on=row["pointed_on"],
         methods=row["methods"] or (),
         regulation="none" if conflict else regulation,
         rule_book_hash=digest,
@@ -241,38 +224,27 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
             standing=row["standing"],
             probability=chance,
             seen_on=row["last_seen_on"] or today,
+            pointed_on=row["pointed_on"],
             methods=row["methods"] or (),
             rule_book_hash=digest,
         )
     return Draft(row["finding_id"], payload)
 
 
-def _judge_looks(
-    con: duckdb.DuckDBPyConnection, ledger: Ledger, *, who: str, at: dt.datetime
+def _write_verdicts(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, *, who: str, at: dt.datetime | None
 ) -> list[str]:
-    """Judge looks dated after reported fixes; write the first decisive one of each."""
-    frame = current(ledger)
-    waiting = frame[frame["treatment"] == "fix_reported"]
-    if waiting.empty:
-        return []
-    keys = ["building_id", "unit_id", "opening_id"]
-    _table(con, "waiting", waiting[["finding_id", *keys, "fixed_on"]])
-    columns = ", ".join(f"o.{name}" for name in LOOK_FIELDS)
-    looks = con.execute(
-        f"SELECT w.finding_id, {columns} FROM coded_looks AS o "
-        "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
-        "WHERE o.observed_on > w.fixed_on ORDER BY w.finding_id, o.observed_on, o.code"
-    ).df()
+    """Write what landed looks since reported fixes amount to: a disproof first, else a proof.
+
+    Whatever order exports land in, a look that saw the defect after the fix outweighs a proof from
+    before it.
+    """
     verdicts: dict[str, Draft] = {}
-    for row in map(_plain, looks.to_dict(orient="records")):
-        finding_id = str(row.pop("finding_id"))
-        if finding_id in verdicts:
+    for each in judged_looks(con, ledger):
+        known = verdicts.get(each.finding_id)
+        if each.event is None or (known is not None and each.event.kind == "verified"):
             continue
-        look = ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
-        try:
-            payload = ledger.judge.verified(ledger.finding(finding_id), look)
-        except CoverplateError:
-            continue  # a look that cannot tell leaves the fix unproven, which is what is shown
-        verdicts[finding_id] = Draft(finding_id, payload)
+        if known is None or known.payload.kind == "verified":
+            verdicts[each.finding_id] = Draft(each.finding_id, each.event)
     written = ledger.append_many(list(verdicts.values()), who=who, origin="evidence", at=at)
     return [event.kind for event in written]

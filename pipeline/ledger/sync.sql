@@ -1,6 +1,7 @@
 -- What to write down: sightings against the findings that stand. standing holds the latest
 -- occurrence of each (building_id, unit_id, opening_id, family); urgent_families those that are no
--- condition of the wiring. Parameter: $withdraw.
+-- condition of the wiring; contradicted the openings where looks since a proof speak against it.
+-- Parameter: $withdraw.
 WITH said AS (
     SELECT * FROM sightings
     UNION ALL BY NAME
@@ -19,6 +20,12 @@ SELECT
         WHEN k.finding_id IS NULL THEN 'raise'
         WHEN k.treatment = 'proven' AND (s.grade = 'confirmed' OR s.urgent)
             AND s.last_seen_on > k.verified_on
+            THEN 'recur'
+        -- a weaker look that outweighs the proof, see pipeline.warehouse.contradicted
+        WHEN k.treatment = 'proven' AND s.pointed_on > k.verified_on
+            AND (k.building_id, k.unit_id, k.opening_id) IN (
+                SELECT (building_id, unit_id, opening_id) FROM contradicted
+            )
             THEN 'recur'
         WHEN k.treatment = 'proven' THEN 'nothing'
         WHEN s.last_seen_on > k.last_seen_on THEN 'seen'

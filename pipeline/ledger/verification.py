@@ -1,28 +1,30 @@
 """Verify to close: only a method able to see the defect can prove that it is gone.
 
 A method is capable if its evidence table tells the state that the remedy leaves from the defect and
-from what a careless repair would have left instead (a jumper makes an open ground read as a
-ground). A capable look proves the repair if it is much likelier under the repaired state than
-under every such defect, and if it says what the condition alone does not: the face of the opening,
-protection and markings where the remedy rests on them.
+from what careless work would have left instead (a jumper makes an open ground read as a ground,
+conductors go back the wrong way round). A capable look proves the repair if it is much likelier
+under the repaired state than under every such defect, gives the readings that its method must give
+and what the remedy rests on (path, face, protection, markings), comes after the fix and after the
+last look that saw the defect, and is by somebody else than whoever did the work.
 """
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal
+from typing import Any, Literal
 
 import duckdb
 
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import DefectFamily, members
-from pipeline.ledger.state import Finding, State
+from pipeline.ledger.persons import may_be_one
+from pipeline.ledger.state import Finding
 from pipeline.offline import connect
 from shared.faults import CoverplateError
+from shared.records import OPENING_OBSERVATIONS
 from shared.rule_book import RuleBook
 from shared.vocabulary import (
     CONDITIONS,
@@ -30,6 +32,7 @@ from shared.vocabulary import (
     Condition,
     Marking,
     Method,
+    Polarity,
     Result,
     Slots,
     YesNo,
@@ -125,9 +128,29 @@ class Judge:
             DefectFamily.OPEN_CONDUCTOR,
         ):
             wrong |= set(members(finding.raised.family))
-        if fix.leaves_slots is not Slots.TWO_SLOT:
-            wrong |= set(self.book.ledger.left_instead.get(target, ()))
+        wrong |= set(self.book.ledger.left_instead.get(target, ()))
+        if self.most_ohms(fix) is not None:
+            wrong.add(Condition.POOR_GROUND)
         return frozenset(wrong - {target})
+
+    def most_ohms(self, fix: ev.FixReported) -> float | None:
+        """Return the most that the ground path may measure after a fix, ohms; None if no matter."""
+        remedy = self.book.remedies.get(fix.remedy)
+        if remedy is None or remedy.ground_ohms_at_most is None:
+            return None
+        return float(remedy.ground_ohms_at_most)
+
+    def must_say(self, finding: Finding, method: Method) -> tuple[str, ...]:
+        """Return the columns that a look by a method must fill in to prove the reported fix."""
+        fix, target = _claim(finding)
+        columns: list[str] = list(self.book.ledger.proof_readings[method])
+        if self.most_ohms(fix) is not None:
+            columns.append("ground_path_ohms")
+        if target is Condition.UNGROUNDED and fix.leaves_slots is Slots.TWO_SLOT:
+            columns.append("slots")
+        if fix.leaves_protected is YesNo.YES:
+            columns += ["gfci_protected", "gfci_button_tripped", "marking"]
+        return (*dict.fromkeys(columns), "inspector")
 
     def capable(self, finding: Finding) -> tuple[Method, ...]:
         """Return the methods whose evidence tables can prove the reported fix."""
@@ -137,18 +160,19 @@ class Judge:
         """Return why a method cannot prove the reported fix, or None if it can."""
         fix, target = _claim(finding)
         rules = self.book.ledger
+        # how good a path is, a measurement says, whatever else the method can tell
+        settled = {Condition.POOR_GROUND} if self.most_ohms(fix) is not None else set()
         if fix.leaves_slots is Slots.TWO_SLOT and method in rules.needs_ground_slot:
             return f"{_said(method)} needs a ground slot, and the remedy leaves two slots"
         blind = [
             condition
             for condition in CONDITIONS
-            if condition in self.must_exclude(finding)
+            if condition in self.must_exclude(finding) - settled
             and self._distances[method, target, condition] < float(rules.verify_distance)
         ]
         if blind:
-            return f"{_said(method)} cannot tell {_said(target)} from " + " or ".join(
-                _said(each) for each in blind
-            )
+            others = _either([_said(each) for each in blind])
+            return f"{_said(method)} cannot tell {_said(target)} from {others}"
         if fix.leaves_protected is YesNo.YES and method not in rules.protection_seen_by:
             return f"{_said(method)} cannot tell whether the opening is GFCI-protected"
         return None
@@ -157,7 +181,8 @@ class Judge:
         """Say what a look after the reported fix proves.
 
         Raises:
-            CoverplateError: no fix stands reported, or the look is not dated after it.
+            CoverplateError: no fix stands reported, or the look is not dated after it and after the
+                last look that saw the defect.
         """
         fix, target = _claim(finding)
         methods = self.capable(finding)
@@ -166,6 +191,13 @@ class Judge:
                 f"{finding.finding_id}: the look is of {look.observed_on}, the fix was reported "
                 f"done on {fix.fixed_on}",
                 expected="a look dated after the reported fix",
+                to_do="look again with one of: " + _listed(methods),
+            )
+        if look.observed_on <= finding.pointed_on:
+            raise CoverplateError(
+                f"{finding.finding_id}: the look is of {look.observed_on}, the defect was last "
+                f"seen on {finding.pointed_on}",
+                expected="a look dated after the defect was last seen",
                 to_do="look again with one of: " + _listed(methods),
             )
         verdict, reason, odds = self._verdict(finding, fix, target, look)
@@ -183,7 +215,7 @@ class Judge:
         if fit * float(rules.fail_odds) <= most:
             shown = f"{_said(look.method)} found {_said(look.result)}: the opening reads as "
             return "disproved", f"{shown}{_said(likeliest)}, not as {_said(target)}", None
-        unfit = _unfit(fix, target, look)
+        unfit = self._unfit(fix, target, look)
         if unfit is not None:
             return "disproved", unfit, None
         blind = self.why_blind(finding, look.method)
@@ -191,6 +223,9 @@ class Judge:
             return "says_nothing", blind, None
         if look.result in NO_LOOK_RESULTS and min(weights.values()) == max(weights.values()):
             return "says_nothing", f"{_said(look.result)} is no reading", None
+        lacking = self._lacking(finding, look)
+        if lacking:
+            return "says_nothing", "; ".join(lacking), None
         proof = f"{_said(look.method)} found {_said(target)}"
         odds = None
         wrong = self.must_exclude(finding)
@@ -202,11 +237,52 @@ class Judge:
                 needed = f"{float(rules.verify_odds):g} times are needed"
                 return "says_nothing", f"the reading is only {likelier}; {needed}", odds
             proof += f", {likelier}"
-        silent = _silent(fix, target, look)
-        if silent:
-            words = " or ".join(silent)
-            return "says_nothing", f"the look does not say {words}; this remedy rests on it", odds
         return "proven", proof, odds
+
+    def _unfit(self, fix: ev.FixReported, target: Condition, look: ev.Look) -> str | None:
+        """Say what a look plainly reports that the remedy should not leave; None if nothing."""
+        limits = self.book.urgent
+        metal = [look.plate_earth_volts, look.case_earth_volts, look.ground_contact_earth_volts]
+        if look.neutral_ground_jumper is YesNo.YES:
+            return "ground contact and neutral are tied together"
+        if look.polarity is Polarity.REVERSED:
+            return "hot and neutral are on each other's contacts"
+        if target is Condition.GROUNDED and look.ground_present is YesNo.NO:
+            return "no equipment grounding path was found"
+        if look.heat_or_scorch is YesNo.YES:
+            return "the opening is hot or shows scorch marks"
+        if look.shock_reported is YesNo.YES or look.non_contact_detector is YesNo.YES:
+            return "a shock or voltage on metal was reported"
+        if any(volts is not None and volts >= float(limits.touch_volts) for volts in metal):
+            return "voltage was measured on metal"
+        most = self.most_ohms(fix)
+        if most is not None and look.ground_path_ohms is not None and look.ground_path_ohms > most:
+            return f"the ground path measures {look.ground_path_ohms:g} Ω, at most {most:g} may be"
+        if fix.leaves_slots is Slots.TWO_SLOT and look.slots is Slots.THREE_SLOT:
+            return "the receptacle still has three slots"
+        if fix.leaves_protected is YesNo.YES:
+            if look.gfci_protected is YesNo.NO:
+                return "the opening is not GFCI-protected"
+            if look.gfci_button_tripped is YesNo.NO:
+                return "the GFCI's own test button took no power off this opening"
+            if look.marking is not None and not _marked(fix, look):
+                return "a required marking is missing"
+        return None
+
+    def _lacking(self, finding: Finding, look: ev.Look) -> list[str]:
+        """Return what a look that fits leaves open, each in words."""
+        fix, _ = _claim(finding)
+        silent = [
+            OPENING_OBSERVATIONS.field(column).meaning
+            for column in self.must_say(finding, look.method)
+            if getattr(look, column) is None
+        ]
+        found = [f"the look does not say {_either(silent)}"] if silent else []
+        opens = "cover_removed" in self.must_say(finding, look.method)
+        if opens and look.cover_removed is YesNo.NO:
+            found.append("the cover was not off")
+        by = _not_another(fix, look)
+        return [*found, by] if by else found
 
     def verified(self, finding: Finding, look: ev.Look) -> ev.Verified | ev.VerificationFailed:
         """Return the event that a look amounts to.
@@ -244,6 +320,12 @@ def _said(word: Condition | Method | Result) -> str:
     return word.value.replace("_", " ")
 
 
+def _either(words: Sequence[str]) -> str:
+    """Join words as "a, b or c"."""
+    *most, last = words
+    return f"{', '.join(most)} or {last}" if most else last
+
+
 def _listed(methods: tuple[Method, ...]) -> str:
     return ", ".join(method.value for method in methods) or "none of the known methods"
 
@@ -272,37 +354,45 @@ def _marked(fix: ev.FixReported, look: ev.Look) -> bool:
     return set(fix.markings) <= shown
 
 
-def _unfit(fix: ev.FixReported, target: Condition, look: ev.Look) -> str | None:
-    """Say what a look shows of face, protection and marking that the remedy should not leave."""
-    if target is not Condition.UNGROUNDED:
-        return None
-    if fix.leaves_slots is Slots.TWO_SLOT and look.slots is Slots.THREE_SLOT:
-        return "the receptacle still has three slots"
-    if fix.leaves_protected is YesNo.YES:
-        if look.gfci_protected is YesNo.NO:
-            return "the opening is not GFCI-protected"
-        if look.marking is not None and not _marked(fix, look):
-            return "a required marking is missing"
+def _not_another(fix: ev.FixReported, look: ev.Look) -> str | None:
+    """Say why a look isn't shown to be by somebody else than whoever did the work."""
+    if look.inspector is None:
+        return None  # said already: the look does not say who looked
+    if may_be_one(look.inspector, fix.firm) or (
+        fix.worker is not None and may_be_one(look.inspector, fix.worker)
+    ):
+        return f"{look.inspector} may be who did the work; somebody else has to look"
+    own = look.inspector_firm is None or may_be_one(look.inspector_firm, fix.firm)
+    if fix.worker is None and own:
+        return (
+            "the report does not say who did the work, so that nothing shows that somebody else "
+            "looked: report the fix again with the worker's name, or name the firm of who looked"
+        )
     return None
 
 
-def _silent(fix: ev.FixReported, target: Condition, look: ev.Look) -> list[str]:
-    """Return what a look leaves open of face, protection and marking."""
-    if target is not Condition.UNGROUNDED:
-        return []
-    silent = []
-    if fix.leaves_slots is Slots.TWO_SLOT and look.slots is None:
-        silent.append("how many slots the receptacle has")
-    if fix.leaves_protected is YesNo.YES:
-        if look.gfci_protected is None:
-            silent.append("whether the opening is GFCI-protected")
-        if look.marking is None:
-            silent.append("whether it is marked")
-    return silent
+def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
+    """Return what each method would prove of the reported fix, one row a method.
 
-
-def days_unproven(finding: Finding, today: dt.date) -> int | None:
-    """Return for how many days a fix has stood reported without proof, or None if none does."""
-    if finding.state is not State.FIX_REPORTED_UNPROVEN or finding.fix is None:
-        return None
-    return (today - finding.fix.fixed_on).days
+    Returns:
+        Keys method, proves, reason (why not, or None), must_say (what the look must say, in words),
+        columns (the same as columns of a look), after (the day after which it must be dated),
+        ground_ohms_at_most (or None).
+    """
+    fix, _ = _claim(finding)
+    rows: list[dict[str, Any]] = []
+    for method in Method:
+        reason = judge.why_blind(finding, method)
+        columns = judge.must_say(finding, method) if reason is None else ()
+        rows.append(
+            {
+                "method": method.value,
+                "proves": reason is None,
+                "reason": reason,
+                "must_say": [OPENING_OBSERVATIONS.field(each).meaning for each in columns],
+                "columns": list(columns),
+                "after": max(fix.fixed_on, finding.pointed_on),
+                "ground_ohms_at_most": judge.most_ohms(fix),
+            }
+        )
+    return rows

@@ -1,7 +1,8 @@
 """Whether the warehouse is what was built and the ledger holds what it held then.
 
 Both are held against the last line of the logbook that tells of a build. Nothing here writes, but
-for ``prepare``, by which a build puts right what it is going to read.
+for ``prepare``, by which a build puts right what it is going to read, and ``ledger_now``, which
+notes beside the ledger how far it has come.
 """
 
 from __future__ import annotations
@@ -16,7 +17,10 @@ from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import Checked, check, derived_damage
 from pipeline.landing.logbook import Logbook
 from pipeline.landing.recovery import half_done
+from pipeline.ledger.chain import Held, fallen_short
+from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import head_of, ledger_place, unwritten
+from pipeline.ledger.held import held_before, write_held_of
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
@@ -128,7 +132,17 @@ def ledger_now(
             return None, [f"The ledger is gone: {_was(last)}."] if _held_here(last) else []
         wrong = _shorter(ledger, last)
         told = [f"The ledger is not what it was: {wrong}."] if wrong else []
+        told += write_held_of(ledger, "build", None, workspace.root)
         return vars(head_of(ledger, wait=True)).copy(), told
+
+
+def held_when_built(workspace: Workspace) -> list[Held]:
+    """What the workspace's ledger held, as the logbook last says; nothing of another ledger."""
+    last = _last_ledger(workspace)
+    if last is None or not _held_here(last):
+        return []
+    lines = [e.content for e in logbook.read(workspace).lines if e.content.get("ledger") == last]
+    return [Held(last["events"], last["hash"], str(lines[-1].get("at", "")), "logbook")]
 
 
 def _last_ledger(workspace: Workspace) -> dict[str, Any] | None:
@@ -182,18 +196,21 @@ def check_warehouse(workspace: Workspace) -> Checked:
 def check_ledger(workspace: Workspace, rule_book: RuleBook) -> Checked:
     """Follow the ledger's chains and hold it against how far it had come; writes nothing."""
     last, path = _last_ledger(workspace), str(workspace.ledger)
+    file = ledger_file(None, workspace.root)
+    held = held_before(file) if file else []
     try:
         with unwritten(workspace.root, rule_book) as ledger:
             if ledger is None:
-                gone = _held_here(last)
-                found = _was(last) if gone else ""
+                gone = _held_here(last) or any(each.events for each in held)
+                found = _was(last) or "; ".join(b.what for b in fallen_short([], held))
+                found = found if gone else ""
                 return Checked("", path, "lost" if gone else "none", found, "ledger")
-            breaks = ledger.verify()
+            breaks = ledger.verify(held=held)
             now, shorter = head_of(ledger), _shorter(ledger, last)
     except (CoverplateError, sa.exc.SQLAlchemyError) as fault:
         told = fault.found if isinstance(fault, CoverplateError) else str(fault)
         return Checked("", path, "lost", told, "ledger")
-    wrong = [f"{b.finding_id} event {b.sequence} {b.what}" for b in breaks[:_NAMED]]
+    wrong = [b.said for b in breaks[:_NAMED]]
     if len(breaks) > _NAMED:
         wrong.append(f"{len(breaks) - _NAMED} more such places")
     wrong += [shorter] if shorter else []

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from screens_shown import APP, make_workspace
+from screens_shown import make_workspace, screen_of
 from streamlit import config
 from streamlit.testing.v1 import AppTest
 
@@ -68,16 +68,6 @@ def show(monkeypatch: pytest.MonkeyPatch) -> Iterator[Show]:
     """Run one screen over a workspace: show(workspace, "building", id="0001")."""
 
     def run(place: Workspace, screen: str, **query: str | list[str]) -> AppTest:
-        monkeypatch.setenv("COVERPLATE_WORKSPACE", str(place.root))
-        monkeypatch.setenv("COVERPLATE_START", "where-next")
-        monkeypatch.delenv("COVERPLATE_LEDGER_URL", raising=False)
-        app = AppTest.from_file(str(APP), default_timeout=60)
-        if screen != "where_next":
-            # The first run makes the pages known; where it has nothing to show it stops early.
-            app.run()
-            app.switch_page(f"screens/{screen}.py")
-        for name, value in query.items():
-            app.query_params[name] = value
-        return app.run()
+        return screen_of(monkeypatch, place, screen, **query)
 
     yield run

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
+import pytest
 from streamlit.testing.v1 import AppTest
 
 from data_demo.portfolios import FOLDER
@@ -24,6 +25,23 @@ def make_workspace(root: Path, portfolio: str, *, built: bool = True) -> Workspa
     if built:
         build(place)
     return place
+
+
+def screen_of(
+    patch: pytest.MonkeyPatch, place: Workspace, screen: str, **query: str | list[str]
+) -> AppTest:
+    """Run one screen over a workspace: screen_of(patch, workspace, "building", id="0001")."""
+    patch.setenv("COVERPLATE_WORKSPACE", str(place.root))
+    patch.setenv("COVERPLATE_START", "where-next")
+    patch.delenv("COVERPLATE_LEDGER_URL", raising=False)
+    app = AppTest.from_file(str(APP), default_timeout=60)
+    if screen != "where_next":
+        # The first run makes the pages known; where it has nothing to show it stops early.
+        app.run()
+        app.switch_page(f"screens/{screen}.py")
+    for name, value in query.items():
+        app.query_params[name] = value
+    return app.run()
 
 
 def plates(app: AppTest) -> str:

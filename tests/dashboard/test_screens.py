@@ -376,6 +376,7 @@ def test_a_lamp_pass_does_not_prove_a_repair(show, own, false_ground):
     app.selectbox(key="happened").set_value("fix_reported").run()
     app.selectbox(key="remedy-fix").set_value("grounding_conductor_added")
     app.text_input(key="firm-fix").set_value("Kestrel Wiring")
+    app.text_input(key="worker-fix").set_value("D. Orme")
     app.date_input(key="fixed-on").set_value(dt.date.today() - dt.timedelta(days=3))
     next(b for b in app.button if b.label == "Write it down").click().run()
     sound(app)
@@ -397,6 +398,13 @@ def test_a_lamp_pass_does_not_prove_a_repair(show, own, false_ground):
     app.selectbox(key="look-ground").set_value("yes")
     app.selectbox(key="look-jumper").set_value("no")
     app.selectbox(key="look-polarity").set_value("correct")
+    next(b for b in app.button if b.label == "Write it down").click().run()
+    sound(app)
+    assert "who looked" in app.error[0].value and "ground path" in app.error[0].value
+
+    app.selectbox(key="look-cover").set_value("yes")
+    app.number_input(key="look-ohms").set_value(0.2)
+    app.text_input(key="look-by").set_value("S. Ambrel")
     next(b for b in app.button if b.label == "Write it down").click().run()
     sound(app)
     assert not app.error, [e.value for e in app.error]

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import shlex
 
 import click
 import pytest
@@ -27,7 +28,7 @@ class Typed:
         self.folder = folder
 
     def __call__(self, text, *more, ok=0, stdin=None):
-        group, *words = [*text.split(), *map(str, more)]
+        group, *words = [*shlex.split(text), *map(str, more)]
         result = CliRunner().invoke(
             GROUPS[group], [*words, *self.tail], standalone_mode=False, input=stdin
         )
@@ -37,6 +38,13 @@ class Typed:
         assert result.exception is None, result.exception
         assert (result.return_value or 0) == ok
         return result.stdout
+
+    def told(self, text, *more):
+        """What is said on stderr by a command that ends well."""
+        group, *words = [*text.split(), *map(str, more)]
+        result = CliRunner().invoke(GROUPS[group], [*words, *self.tail], standalone_mode=False)
+        assert result.exception is None, result.exception
+        return result.stderr
 
     def json(self, text, *more, ok=0):
         return json.loads(self(text, *more, "--json", ok=ok))
@@ -62,7 +70,7 @@ def test_from_raised_to_proven(typed, finding):
     typed(f"fix quote {finding} --firm Pellworth --amount 400")
     (told,) = typed.json(
         f"fix report {finding}@3 --remedy grounding_conductor_added --firm Pellworth "
-        "--on 2025-03-20 --cost 380 --permit P-17"
+        "--on 2025-03-20 --cost 380 --permit P-17 --worker 'D. Orme'"
     )
     assert told["state"] == "fix_reported_unproven"
     refusal = typed(
@@ -77,9 +85,16 @@ def test_from_raised_to_proven(typed, finding):
         "ground_wire_clamp": True, "neutral_lifted_test": True, "upstream_box_seen": True,
     }  # fmt: skip
     assert [row["finding_id"] for row in typed.json("fix unproven")] == [finding]
-    (told,) = typed.json(
-        f"fix verify {finding} --method cover_off_inspection --result correct --on 2025-03-25"
+    look = f"fix verify {finding} --method cover_off_inspection --result correct --on 2025-03-25"
+    refusal = typed(look, ok=None)
+    for silent in ("who looked", "whether the cover was off", "impedance of the ground path"):
+        assert silent in refusal.found
+    whole = (
+        f"{look} --cover-removed yes --ground-present yes --neutral-ground-jumper no "
+        "--polarity correct --ground-path-ohms 0.3"
     )
+    assert "may be who did the work" in typed(whole + " --inspector Orme", ok=None).found
+    (told,) = typed.json(whole + " --inspector 'S. Ambrel'")
     assert told["state"] == "repair_proven"
     assert typed.json("findings list") == []
     (row,) = typed.json("findings list --all")

@@ -22,7 +22,7 @@ from pipeline.ledger.history import sql
 from pipeline.ledger.state import STATE_MEANING, TREATMENT, allowed_after, fold
 from pipeline.ledger.store import Draft
 from shared.faults import CoverplateError
-from shared.vocabulary import Method, Result
+from shared.vocabulary import OPEN_BOX_METHODS, Method, Result
 
 SEES_FALSE_GROUND = {
     "voltmeter_under_load",
@@ -41,6 +41,16 @@ days = st.integers(0, 60)
 
 def unsynchronised(connection):
     connection.execute("PRAGMA synchronous = OFF")
+
+
+MORE = (
+    {}, {}, {"complete": False}, {"inspector": None}, {"inspector": "Orme, D."},
+    {"inspector": "Pellworth Electric"}, {"ground_path_ohms": 60}, {"ground_path_ohms": None},
+    {"polarity": None}, {"polarity": "reversed"}, {"neutral_ground_jumper": "yes"},
+    {"cover_removed": "no"}, {"complete": False, "ground_path_ohms": 0.2},
+    {"heat_or_scorch": "yes"},
+)  # fmt: skip
+"""What makes a look more or less than a whole one by somebody else."""
 
 
 class Life(RuleBasedStateMachine):
@@ -84,12 +94,14 @@ class Life(RuleBasedStateMachine):
 
     @rule(grade=st.sampled_from(["suspected", "confirmed"]), on=days,
           condition=st.sampled_from([None, "false_ground", "reversed_false_ground"]),
-          standing=st.sampled_from([None, "reported", "measured"]))  # fmt: skip
-    def seen_again(self, grade, on, condition, standing):
+          standing=st.sampled_from([None, "reported", "measured"]),
+          pointed=st.booleans())  # fmt: skip
+    def seen_again(self, grade, on, condition, standing, pointed):
         seen_on = DAY + dt.timedelta(on)
         self.write(
-            ev.SeenAgain(grade=grade, seen_on=seen_on, condition=condition, standing=standing)
-        )
+            ev.SeenAgain(grade=grade, seen_on=seen_on, condition=condition, standing=standing,
+                         pointed_on=seen_on if pointed else None)
+        )  # fmt: skip
 
     @rule(firm=st.sampled_from(["Pellworth", "Oddy & Sons"]), due=st.none() | days)
     def assigned(self, firm, due):
@@ -131,9 +143,9 @@ class Life(RuleBasedStateMachine):
     @rule(method=st.sampled_from(list(Method)), result=st.sampled_from(list(Result)), on=days,
           slots=st.sampled_from([None, "two_slot", "three_slot"]),
           gfci=st.sampled_from([None, "yes", "no"]), marking=st.sampled_from([None, "both"]),
-          straight=st.booleans(), passed=st.booleans())  # fmt: skip
-    def verification(self, method, result, on, slots, gfci, marking, straight, passed):
-        seen = look(method, result, on, slots=slots, gfci_protected=gfci, marking=marking)
+          straight=st.booleans(), passed=st.booleans(), more=st.sampled_from(MORE))  # fmt: skip
+    def verification(self, method, result, on, slots, gfci, marking, straight, passed, more):
+        seen = look(method, result, on, slots=slots, gfci_protected=gfci, marking=marking, **more)
         if straight:  # a person who writes the verdict without having the look judged
             self.write(ev.Verified(look=seen) if passed else ev.VerificationFailed(look=seen))
             return
@@ -146,25 +158,38 @@ class Life(RuleBasedStateMachine):
         with contextlib.suppress(CoverplateError):
             self.ledger.record_look(self.finding, seen, at=LATER, **WHO)
 
-    @rule(on=days, gap=st.sampled_from([1, 0, -1]), method=st.sampled_from(list(Method)))
-    def said_to_be_grounded(self, on, gap, method):
-        self.fix_then_look(fix(fixed_on=DAY + dt.timedelta(on)), look(method, "correct", on + gap))
+    @rule(on=days, gap=st.sampled_from([1, 0, -1]), method=st.sampled_from(list(Method)),
+          more=st.sampled_from(MORE))  # fmt: skip
+    def said_to_be_grounded(self, on, gap, method, more):
+        self.fix_then_look(
+            fix(fixed_on=DAY + dt.timedelta(on)), look(method, "correct", on + gap, **more)
+        )
 
     @rule(on=days, method=st.sampled_from(list(Method)), protected=st.sampled_from([None, "yes"]),
-          marking=st.sampled_from([None, "both"]),
-          result=st.sampled_from(["correct", "open_ground"]))  # fmt: skip
-    def said_to_be_protected(self, on, method, protected, marking, result):
+          marking=st.sampled_from([None, "both"]), button=st.sampled_from([None, "yes", "no"]),
+          result=st.sampled_from(["correct", "open_ground"]),
+          more=st.sampled_from(MORE))  # fmt: skip
+    def said_to_be_protected(self, on, method, protected, marking, button, result, more):
         fixed_on = DAY + dt.timedelta(on)
         self.fix_then_look(
             fix("gfci_type_marked", fixed_on, markings=("no_equipment_ground",)),
-            look(method, result, on + 1, gfci_protected=protected, marking=marking),
+            look(
+                method,
+                result,
+                on + 1,
+                gfci_protected=protected,
+                marking=marking,
+                gfci_button_tripped=button,
+                **more,
+            ),
         )
 
-    @rule(on=days, method=st.sampled_from(list(Method)), slots=st.sampled_from([None, "two_slot"]))
-    def said_to_be_two_slot(self, on, method, slots):
+    @rule(on=days, method=st.sampled_from(list(Method)), slots=st.sampled_from([None, "two_slot"]),
+          more=st.sampled_from(MORE))  # fmt: skip
+    def said_to_be_two_slot(self, on, method, slots, more):
         self.fix_then_look(
             fix("two_slot_again", DAY + dt.timedelta(on)),
-            look(method, "open_ground", on + 1, slots=slots),
+            look(method, "open_ground", on + 1, slots=slots, **more),
         )
 
     @precondition(lambda self: self.ledger.finding(self.finding).treatment == "disproved")
@@ -187,14 +212,35 @@ class Life(RuleBasedStateMachine):
             assert reports
             report = reports[-1].payload
             seen = event.payload.look
-            assert seen.observed_on > report.fixed_on
-            if report.remedy == "grounding_conductor_added":
-                assert seen.method in SEES_FALSE_GROUND
-            if report.remedy != "grounding_conductor_added" and seen.method == "three_lamp_tester":
-                assert seen.result == "open_ground"
-            assert seen.method != "visual"
+            assert report.fixed_on < seen.observed_on <= event.recorded_at.date()
+            sightings = [
+                e.payload.pointed_on
+                for e in history
+                if e.kind == "seen_again"
+                and e.sequence < event.sequence
+                and e.payload.pointed_on is not None
+            ]
+            assert all(seen.observed_on > each for each in sightings)
+            assert all(
+                report.fixed_on >= e.payload.pointed_on
+                for e in history
+                if e.kind == "seen_again"
+                and e.sequence < reports[-1].sequence
+                and e.payload.pointed_on is not None
+            )
+            assert seen.inspector == "S. Ambrel"  # neither nobody nor who did the work
+            # The lamps tell neither a jumper from a ground nor polarity without one.
+            assert seen.method in (OPEN_BOX_METHODS if report.leaves_condition == "ungrounded"
+                                   else SEES_FALSE_GROUND)  # fmt: skip
+            if seen.method in OPEN_BOX_METHODS:
+                assert (seen.cover_removed, seen.polarity) == ("yes", "correct")
+                assert (seen.neutral_ground_jumper, seen.ground_present is None) == ("no", False)
+            if seen.method == "voltmeter_under_load":
+                assert seen.neutral_ground_volts is not None and seen.load_amps is not None
+            if report.remedy in ("grounding_conductor_added", "circuit_rewired"):
+                assert seen.ground_path_ohms <= 1.0
             if report.leaves_protected == "yes":
-                assert seen.gfci_protected == "yes"
+                assert seen.gfci_protected == seen.gfci_button_tripped == "yes"
                 assert seen.marking is not None
             if report.leaves_slots == "two_slot":
                 assert seen.slots == "two_slot"
@@ -216,6 +262,7 @@ class Life(RuleBasedStateMachine):
             "condition": finding.condition,
             "standing": finding.standing,
             "last_seen_on": finding.last_seen_on,
+            "pointed_on": finding.pointed_on,
             "accepted": finding.accepted,
             "firm": finding.firm,
             "assigned_due_on": finding.due_on,
@@ -263,8 +310,8 @@ def busy_history(ledger):
         ev.SeenAgain(grade="confirmed", seen_on=DAY), fix(cost=10),
         ev.VerificationFailed(look=look(result="false_ground")),
         fix("gfci_type_marked", DAY + dt.timedelta(30), markings=("no_equipment_ground",)),
-        ev.Verified(look=look("three_lamp_tester", "open_ground", 40, gfci_protected="yes",
-                              marking="no_equipment_ground")),
+        ev.Verified(look=look("cover_off_inspection", "open_ground", 40, gfci_protected="yes",
+                              gfci_button_tripped="yes", marking="no_equipment_ground")),
         ev.Commented(text="done"),
     ]  # fmt: skip
     ledger.append_many([Draft(finding, step) for step in steps], **WHO)

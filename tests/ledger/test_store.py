@@ -1,7 +1,7 @@
 """Append-only, versioned, chained: on both databases."""
 
-import dataclasses
 import datetime as dt
+import json
 import sqlite3
 
 import pytest
@@ -9,19 +9,22 @@ import sqlalchemy as sa
 from ledger_samples import DAY, WHO, fix, look, moment, raised
 
 from pipeline.ledger import Draft, current, open_ledger
-from pipeline.ledger.archive import (
-    back_up,
-    export_events,
-    import_events,
-    read_export,
-    restore,
-)
+from pipeline.ledger.archive import back_up, export_events, read_export
 from pipeline.ledger.chain import event_hash
 from pipeline.ledger.database import EVENTS
 from pipeline.ledger.events import KINDS, Accepted, Assigned, Commented, parse_payload
+from pipeline.ledger.incoming import import_events, restore
 from pipeline.ledger.state import State
 from shared.canonical import canonical
 from shared.faults import CoverplateError
+
+
+def brought_in(ledger, source, folder):
+    """Export one ledger and import it into another; how many were written and set aside."""
+    path = folder / "history.jsonl"
+    export_events(source, path)
+    done = import_events(ledger, read_export(path), who="Ann")
+    return done.written, done.set_aside
 
 
 def three_findings(ledger):
@@ -176,8 +179,8 @@ def test_export_and_import_give_the_same_ledger_twice(any_ledger, tmp_path):
     path = tmp_path / "history.jsonl"
     assert export_events(any_ledger, path) == 10
     other = open_ledger(tmp_path / "other.sqlite")
-    assert import_events(other, read_export(path)) == 10
-    assert import_events(other, read_export(path)) == 0
+    assert brought_in(other, any_ledger, tmp_path) == (10, 0)
+    assert brought_in(other, any_ledger, tmp_path) == (0, 0)
     assert other.heads() == any_ledger.heads()
     assert other.verify(any_ledger.heads()) == []
     assert current(other).equals(current(any_ledger))
@@ -185,26 +188,33 @@ def test_export_and_import_give_the_same_ledger_twice(any_ledger, tmp_path):
 
 def test_an_import_joins_what_stands(ledger, tmp_path):
     ids = three_findings(ledger)
-    early = ledger.stored()
-    ledger.append(ids[0], Commented(text="more"), **WHO)
     other = open_ledger(tmp_path / "other.sqlite")
-    assert import_events(other, early) == 9
-    assert import_events(other, ledger.stored()) == 1
+    assert brought_in(other, ledger, tmp_path) == (9, 0)
+    ledger.append(ids[0], Commented(text="more"), **WHO)
+    assert brought_in(other, ledger, tmp_path) == (1, 0)
     assert other.heads() == ledger.heads()
     other.append(ids[1], Commented(text="here only"), **WHO)
     ledger.append(ids[1], Commented(text="there only"), **WHO)
-    with pytest.raises(CoverplateError, match="with other content"):
-        import_events(other, ledger.stored())
+    ledger.append(ids[2], Commented(text="goes in"), **WHO)
+    before = other.history(ids[1])
+    assert brought_in(other, ledger, tmp_path) == (1, 1)
+    assert other.history(ids[1]) == before
+    assert other.verify() == []
 
 
-def test_an_altered_export_is_refused_whole(ledger, tmp_path):
-    three_findings(ledger)
-    events = ledger.stored()
-    events[4] = dataclasses.replace(events[4], who="someone else")
+def test_an_altered_chain_of_an_export_is_set_aside_whole(ledger, tmp_path):
+    ids = three_findings(ledger)
+    path = tmp_path / "history.jsonl"
+    export_events(ledger, path)
+    lines = path.read_text().splitlines()
+    altered = json.loads(lines[4])
+    lines[4] = json.dumps({**altered, "who": "someone else"})
+    path.write_text("\n".join(lines))
     other = open_ledger(tmp_path / "other.sqlite")
-    with pytest.raises(CoverplateError, match="not sound"):
-        import_events(other, events)
-    assert other.heads() == {}
+    done = import_events(other, read_export(path), who="Ann")
+    assert (done.written, done.set_aside) == (6, 3)
+    assert "altered" in done.reasons[altered["finding_id"]]
+    assert set(other.heads()) == set(ids) - {altered["finding_id"]}
 
 
 def test_back_up_and_restore(any_ledger, tmp_path):
@@ -214,10 +224,10 @@ def test_back_up_and_restore(any_ledger, tmp_path):
     with pytest.raises(CoverplateError, match="exists"):
         back_up(any_ledger, path)
     other = open_ledger(tmp_path / "other.sqlite")
-    assert restore(other, path) == 9
+    assert restore(other, path, who="Ann").written == 9
     assert other.heads() == any_ledger.heads()
     with pytest.raises(CoverplateError, match="not empty"):
-        restore(other, path)
+        restore(other, path, who="Ann")
 
 
 def test_unknown_findings_and_bad_places_are_refused_in_words(ledger, tmp_path):

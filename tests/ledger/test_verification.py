@@ -1,14 +1,17 @@
 """Which remedy is a fix, and which look proves it. NEC articles: quoted, see the rule book."""
 
+import datetime as dt
+
 import pytest
 from ledger_samples import DAY, WHO, fix, look, raised
 
 from pipeline.ledger import State
+from pipeline.ledger.events import SeenAgain
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.remedies import allowed_remedies, why_refused
 from shared.faults import CoverplateError
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
-from shared.vocabulary import Condition, Marking, Method, Slots
+from shared.vocabulary import OPEN_BOX_METHODS, Condition, Marking, Method, Slots
 
 BOOK = load_rule_book()
 DEFECTS = [condition for condition in Condition if condition is not Condition.GROUNDED]
@@ -50,15 +53,18 @@ def test_every_defect_has_a_remedy_and_a_method_that_can_prove_it(ledger, condit
         finding = ledger.raise_finding(opening, **WHO).finding_id
         ledger.append(finding, fix(name, markings=allowed[name].markings), **WHO)
         proves = ledger.judge.capable(ledger.finding(finding))
-        # One open box cannot settle how good a path is, nor what the wire meets further up.
-        # Computed from the circuit model, see the tests of the evidence.
+        # One open box cannot settle what the wire meets further up, nor, without a measurement, how
+        # good a path is. Computed from the circuit model, see the tests of the evidence.
         sound = allowed[name].leaves[condition] is Condition.GROUNDED
-        beyond_one_box = sound and condition.value in ("poor_ground", *FURTHER_UP)
+        beyond_one_box = sound and condition.value in FURTHER_UP
         assert (Method.COVER_OFF_INSPECTION in proves) != beyond_one_box
         assert Method.NEUTRAL_LIFTED_TEST in proves
-        assert (Method.VISUAL in proves) == (
-            name == "two_slot_again" and condition is Condition.UNGROUNDED
-        )
+        assert Method.VISUAL not in proves
+        # The lamps show "correct" at a jumper, and nothing of polarity where there is no ground.
+        assert Method.THREE_LAMP_TESTER not in proves
+        if not sound:
+            # without a ground, which conductor is hot can only be seen in the box
+            assert set(proves) == set(OPEN_BOX_METHODS)
 
 
 @pytest.mark.parametrize("condition", DEFECTS)
@@ -89,55 +95,94 @@ def test_a_missing_marking_is_refused(ledger, remedy, markings):
     assert ledger.finding(finding).state is State.CONFIRMED_DEFECT
 
 
-PROTECTED = {"gfci_protected": "yes", "marking": "both"}
-PROTECTED_NEC_B = {"gfci_protected": "yes", "marking": "no_equipment_ground"}
+PROTECTED = {"gfci_protected": "yes", "gfci_button_tripped": "yes", "marking": "both"}
+PROTECTED_NEC_B = {**PROTECTED, "marking": "no_equipment_ground"}
+COVER, METER = "cover_off_inspection", "ground_impedance_meter"
+TWO_SEEN = {"slots": "two_slot"}
 
 CASES = [
     # condition before, remedy, method, result, other facts of the look, verdict
     ("false_ground", "grounding_conductor_added", "three_lamp_tester", "correct", {}, None),
     ("false_ground", "grounding_conductor_added", "visual", "correct", {}, None),
-    ("false_ground", "grounding_conductor_added", "ground_impedance_meter", "correct", {}, True),
+    ("false_ground", "grounding_conductor_added", METER, "correct", {}, True),
+    ("false_ground", "grounding_conductor_added", METER, "correct",
+     {"ground_path_ohms": None}, None),
+    ("false_ground", "grounding_conductor_added", METER, "correct",
+     {"ground_path_ohms": 60}, False),
+    ("false_ground", "grounding_conductor_added", METER, "correct",
+     {"ground_path_ohms": 1.2}, False),
+    # volts under load tell a jumper, not how good the path is
+    ("false_ground", "grounding_conductor_added", "voltmeter_under_load", "correct", {}, None),
     ("false_ground", "grounding_conductor_added", "voltmeter_under_load", "correct",
-     {"neutral_ground_volts": 1.6, "load_amps": 12}, True),
+     {"ground_path_ohms": 0.2}, True),
     ("false_ground", "grounding_conductor_added", "voltmeter_under_load", "correct",
-     {"neutral_ground_volts": 0.02, "load_amps": 0.5}, None),
+     {"neutral_ground_volts": None, "load_amps": None, "ground_path_ohms": 0.2}, None),
+    ("false_ground", "grounding_conductor_added", "voltmeter_under_load", "correct",
+     {"neutral_ground_volts": 0.02, "load_amps": 0.5, "ground_path_ohms": 0.2}, None),
     ("false_ground", "grounding_conductor_added", "voltmeter_under_load", "correct",
      {"neutral_ground_volts": 0.02, "load_amps": 12}, False),
-    ("false_ground", "grounding_conductor_added", "cover_off_inspection", "correct", {}, True),
-    ("false_ground", "grounding_conductor_added", "cover_off_inspection", "false_ground",
-     {}, False),
+    ("false_ground", "grounding_conductor_added", COVER, "correct", {}, True),
+    ("false_ground", "grounding_conductor_added", COVER, "correct",
+     {"ground_path_ohms": None}, None),
+    ("false_ground", "grounding_conductor_added", COVER, "correct",
+     {"ground_path_ohms": 60}, False),
+    *(("false_ground", "grounding_conductor_added", COVER, "correct", {column: None}, None)
+      for column in ("cover_removed", "ground_present", "neutral_ground_jumper", "polarity",
+                     "inspector")),
+    ("false_ground", "grounding_conductor_added", COVER, "correct", {"cover_removed": "no"}, None),
+    *(("false_ground", "grounding_conductor_added", COVER, "correct", said, False)
+      for said in ({"neutral_ground_jumper": "yes"}, {"polarity": "reversed"},
+                   {"ground_present": "no"}, {"heat_or_scorch": "yes"}, {"shock_reported": "yes"},
+                   {"non_contact_detector": "yes"}, {"plate_earth_volts": 118})),
+    ("false_ground", "grounding_conductor_added", COVER, "false_ground", {}, False),
     ("false_ground", "grounding_conductor_added", "three_lamp_tester", "open_ground", {}, False),
-    ("false_ground", "grounding_conductor_added", "cover_off_inspection", "not_accessible",
-     {}, None),
+    ("false_ground", "grounding_conductor_added", COVER, "not_accessible", {}, None),
     # lamps see an open ground, but a jumper would light them just the same as a real ground
     ("ungrounded", "grounding_conductor_added", "three_lamp_tester", "correct", {}, None),
-    ("ungrounded", "grounding_conductor_added", "cover_off_inspection", "correct", {}, True),
-    ("ungrounded", "circuit_rewired", "ground_impedance_meter", "correct",
-     {"ground_path_ohms": 0.3}, True),
-    # with the jumper gone the lamps must show an open ground, and that they can tell
-    ("false_ground", "gfci_upstream_marked", "three_lamp_tester", "open_ground", PROTECTED, True),
+    ("ungrounded", "grounding_conductor_added", COVER, "correct", {}, True),
+    ("ungrounded", "circuit_rewired", METER, "correct", {"ground_path_ohms": 0.3}, True),
+    ("poor_ground", "circuit_rewired", METER, "correct", {"ground_path_ohms": 0.3}, True),
+    # with the jumper gone the lamps show an open ground, whichever way round the conductors are
+    ("false_ground", "gfci_upstream_marked", "three_lamp_tester", "open_ground", PROTECTED, None),
+    ("reversed_false_ground", "gfci_upstream_marked", "three_lamp_tester", "open_ground",
+     PROTECTED, None),
     ("false_ground", "gfci_upstream_marked", "three_lamp_tester", "correct", PROTECTED, None),
-    ("false_ground", "gfci_upstream_marked", "three_lamp_tester", "open_ground", {}, None),
-    ("false_ground", "gfci_upstream_marked", "three_lamp_tester", "open_ground",
-     PROTECTED_NEC_B, False),
-    ("false_ground", "gfci_upstream_marked", "three_lamp_tester", "open_ground",
+    ("false_ground", "gfci_upstream_marked", COVER, "open_ground", PROTECTED, True),
+    ("reversed_false_ground", "gfci_upstream_marked", COVER, "open_ground", PROTECTED, True),
+    ("reversed_false_ground", "gfci_upstream_marked", COVER, "open_ground",
+     {**PROTECTED, "polarity": "reversed"}, False),
+    ("false_ground", "gfci_upstream_marked", COVER, "open_ground", {}, None),
+    ("false_ground", "gfci_upstream_marked", COVER, "open_ground", PROTECTED_NEC_B, False),
+    ("false_ground", "gfci_upstream_marked", COVER, "open_ground",
      {"gfci_protected": "no", "marking": "both"}, False),
-    ("ungrounded", "gfci_type_marked", "three_lamp_tester", "open_ground", PROTECTED_NEC_B, True),
+    ("ungrounded", "gfci_type_marked", "three_lamp_tester", "open_ground", PROTECTED_NEC_B, None),
+    ("ungrounded", "gfci_type_marked", COVER, "open_ground", PROTECTED_NEC_B, True),
+    # a plug-in tester's button trips no GFCI where there is no ground: its own has to be pressed
+    ("ungrounded", "gfci_type_marked", COVER, "open_ground",
+     {"gfci_protected": "yes", "marking": "no_equipment_ground"}, None),
+    ("ungrounded", "gfci_type_marked", COVER, "open_ground",
+     {**PROTECTED_NEC_B, "gfci_button_tripped": "no"}, False),
     ("ungrounded", "gfci_type_marked", "visual", "correct", PROTECTED_NEC_B, None),
-    ("ungrounded", "two_slot_again", "visual", "correct", {"slots": "two_slot"}, True),
+    ("ungrounded", "two_slot_again", "visual", "correct", TWO_SEEN, None),
     ("ungrounded", "two_slot_again", "visual", "correct", {"slots": "three_slot"}, False),
-    ("ungrounded", "two_slot_again", "visual", "correct", {}, None),
-    ("false_ground", "two_slot_again", "visual", "correct", {"slots": "two_slot"}, None),
-    ("false_ground", "two_slot_again", "three_lamp_tester", "open_ground",
-     {"slots": "two_slot"}, None),
+    ("ungrounded", "two_slot_again", COVER, "open_ground", TWO_SEEN, True),
+    ("ungrounded", "two_slot_again", COVER, "open_ground", {}, None),
+    ("ungrounded", "two_slot_again", "voltmeter_under_load", "open_ground",
+     {**TWO_SEEN, "neutral_ground_volts": 60, "load_amps": 0.1}, None),
+    ("false_ground", "two_slot_again", "visual", "correct", TWO_SEEN, None),
+    ("false_ground", "two_slot_again", "three_lamp_tester", "open_ground", TWO_SEEN, None),
+    ("false_ground", "two_slot_again", COVER, "open_ground",
+     {**TWO_SEEN, "neutral_ground_jumper": "yes"}, False),
     ("reversed", "conductors_put_right", "three_lamp_tester", "hot_neutral_reversed", {}, False),
     ("reversed", "conductors_put_right", "three_lamp_tester", "correct", {}, None),
-    ("reversed", "conductors_put_right", "cover_off_inspection", "correct", {}, True),
-    ("open_neutral", "conductor_joined_again", "cover_off_inspection", "correct", {}, True),
-    ("open_neutral", "conductor_joined_again", "cover_off_inspection", "no_power", {}, None),
+    ("reversed", "conductors_put_right", COVER, "correct", {}, True),
+    # the path was not touched: how good it is need not be measured
+    ("reversed", "conductors_put_right", COVER, "correct", {"ground_path_ohms": None}, True),
+    ("open_neutral", "conductor_joined_again", COVER, "correct", {}, True),
+    ("open_neutral", "conductor_joined_again", COVER, "no_power", {}, None),
     ("hot_on_ground", "conductors_put_right", "three_lamp_tester", "hot_ground_reversed",
      {}, False),
-    ("hot_on_ground", "conductors_put_right", "cover_off_inspection", "correct", {}, True),
+    ("hot_on_ground", "conductors_put_right", COVER, "correct", {}, True),
 ]  # fmt: skip
 
 
@@ -154,6 +199,76 @@ def test_what_a_look_after_the_fix_proves(ledger, condition, remedy, method, res
         return
     event = ledger.record_look(finding.finding_id, seen, **WHO)
     assert event.kind == ("verified" if proven else "verification_failed")
+
+
+@pytest.mark.parametrize(
+    ("said", "why"),
+    [
+        ({"inspector": "D. Orme"}, "may be who did the work"),
+        ({"inspector": "Orme, Dorothea"}, "may be who did the work"),
+        ({"inspector": "ORME"}, "may be who did the work"),
+        ({"inspector": "Pellworth Electric"}, "may be who did the work"),
+        ({"inspector": "D. Armstrong"}, None),
+        ({"inspector": "S. Orme"}, None),
+    ],
+)
+def test_nobody_proves_their_own_repair(ledger, said, why):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added")
+    seen = look(COVER, **said)
+    if why is None:
+        assert ledger.record_look(finding.finding_id, seen, **WHO).kind == "verified"
+        return
+    with pytest.raises(CoverplateError, match=why):
+        ledger.record_look(finding.finding_id, seen, **WHO)
+
+
+@pytest.mark.parametrize(
+    ("firm", "proves"),
+    [(None, False), ("Pellworth Electric", False), ("PELLWORTH", False), ("Quillmarsh", True)],
+)
+def test_where_nobody_says_who_did_the_work_another_firm_has_to_look(ledger, firm, proves):
+    finding = ledger.raise_finding(raised(), **WHO).finding_id
+    ledger.append(finding, fix(worker=None), **WHO)
+    seen = look(COVER, inspector_firm=firm)
+    if proves:
+        assert ledger.record_look(finding, seen, **WHO).kind == "verified"
+        return
+    with pytest.raises(CoverplateError, match="does not say who did the work"):
+        ledger.record_look(finding, seen, **WHO)
+    ledger.append(finding, fix(worker="D. Orme"), **WHO)
+    assert ledger.record_look(finding, seen, **WHO).kind == "verified"
+
+
+def test_a_fix_from_before_the_last_look_that_saw_the_defect_is_refused(ledger):
+    later = DAY + dt.timedelta(days=20)
+    finding = ledger.raise_finding(raised(pointed_on=later, last_seen_on=later), **WHO).finding_id
+    with pytest.raises(CoverplateError, match="last seen on 2025-03-23"):
+        ledger.append(finding, fix(), **WHO)
+    ledger.append(finding, fix(fixed_on=later), **WHO)
+
+
+def test_a_look_from_before_the_last_sighting_proves_nothing(ledger):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added").finding_id
+    seen = DAY + dt.timedelta(days=14)
+    again = SeenAgain(grade="confirmed", condition="false_ground", seen_on=seen, pointed_on=seen)
+    ledger.append(finding, again, **WHO)
+    for days in (12, 14):
+        with pytest.raises(CoverplateError, match="the defect was last seen on 2025-03-17"):
+            ledger.record_look(finding, look(COVER, days=days), **WHO)
+    assert ledger.record_look(finding, look(COVER, days=15), **WHO).kind == "verified"
+
+
+def test_what_has_not_come_yet_proves_nothing(ledger):
+    moment = dt.datetime(2025, 3, 20, 12, tzinfo=dt.UTC)
+    finding = ledger.raise_finding(raised(), at=moment, **WHO).finding_id
+    with pytest.raises(CoverplateError, match="a day in the future"):
+        ledger.append(finding, fix(fixed_on=dt.date(2025, 3, 22)), at=moment, **WHO)
+    ledger.append(finding, fix(), at=moment, **WHO)
+    with pytest.raises(CoverplateError, match="in the future"):
+        ledger.record_look(finding, look(COVER, days=19), at=moment, **WHO)
+    tomorrow = (dt.date.today() - DAY).days + 1
+    with pytest.raises(CoverplateError, match="in the future"):
+        ledger.record_look(finding, look(COVER, days=tomorrow), **WHO)
 
 
 @pytest.mark.parametrize("days", [-3, 0, 10])

@@ -3,7 +3,7 @@
 import datetime as dt
 
 import duckdb
-from ledger_samples import DAY
+from ledger_samples import DAY, READINGS
 
 from shared.vocabulary import CONDITIONS
 
@@ -25,13 +25,16 @@ class Warehouse:
             "opening_id VARCHAR, defect VARCHAR, says VARCHAR, standing VARCHAR, "
             "observed_on DATE, method VARCHAR, cleared_by VARCHAR);"
             "CREATE TABLE observations (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
-            "observed_on DATE, inspector VARCHAR, method VARCHAR, result VARCHAR, slots VARCHAR, "
+            "observed_on DATE, inspector VARCHAR, inspector_firm VARCHAR, method VARCHAR, "
+            "result VARCHAR, slots VARCHAR, "
             "cover_removed VARCHAR, ground_present VARCHAR, neutral_ground_jumper VARCHAR, "
             "polarity VARCHAR, neutral_ground_volts DOUBLE, load_amps DOUBLE, "
             "ground_path_ohms DOUBLE, plate_earth_volts DOUBLE, case_earth_volts DOUBLE, "
             "ground_contact_earth_volts DOUBLE, hot_neutral_volts DOUBLE, "
             "non_contact_detector VARCHAR, heat_or_scorch VARCHAR, shock_reported VARCHAR, "
-            "gfci_protected VARCHAR, marking VARCHAR, note VARCHAR);"
+            "gfci_protected VARCHAR, gfci_button_tripped VARCHAR, marking VARCHAR, note VARCHAR);"
+            "CREATE TABLE contradicted_fixes (building_no INTEGER, unit_id VARCHAR, "
+            "opening_id VARCHAR);"
             "CREATE TABLE data_quality_findings (kind VARCHAR, building_id VARCHAR, "
             'opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
         )
@@ -48,10 +51,12 @@ class Warehouse:
                f"p_{defect}": share, "confirmed": confirmed, "looked": looked}  # fmt: skip
         self.insert("openings", **{**values, **own, **more})
 
-    def look(self, opening, method, result, days=0, **more):
+    def look(self, opening, method, result, days=0, *, complete=True, **more):
+        said = READINGS.get((method, result), {}) if complete else {}
+        content = {"inspector": "S. Ambrel", **said, **more}
         self.insert(
             "observations", building_no=0, unit_id="2A", opening_id=opening,
-            observed_on=DAY + dt.timedelta(days), method=method, result=result, **more,
+            observed_on=DAY + dt.timedelta(days), method=method, result=result, **content,
         )  # fmt: skip
 
     def urgent(self, opening, defect, days=0, *, standing="reported", cleared_by=None):

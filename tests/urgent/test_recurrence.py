@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from urgent_rows import COVER, look, take_in
+from urgent_rows import COVER, MENDER, PROOF, look, take_in
 
 from pipeline.landing import Workspace
 from pipeline.ledger import current, open_ledger
@@ -34,9 +34,9 @@ def _proven(tmp_path) -> Workspace:
         sync_findings(con, ledger)
     finding = str(current(ledger).set_index("family").loc["false_ground", "finding_id"])
     who = {"who": "R. Ostrander", "origin": "cli"}
-    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", firm="Pellworth Electric")
+    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", **MENDER)
     ledger.append(finding, fix, **who)
-    proof = ev.Look(observed_on="2024-06-03", method=COVER, result="correct", cover_removed="yes")
+    proof = ev.Look(observed_on="2024-06-03", **PROOF)
     ledger.record_look(finding, proof, **who)
     ledger.close()
     build(place)

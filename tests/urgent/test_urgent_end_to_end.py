@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from screens_shown import APP, plate, sound
 from streamlit.testing.v1 import AppTest
-from urgent_rows import BOX_SEEN, COVER, LIVE, export, look, take_in
+from urgent_rows import BOX_SEEN, COVER, LIVE, MENDER, PROOF, export, look, take_in
 
 from pipeline.evidence.look_code import leniency_of
 from pipeline.landing import Workspace, intake
@@ -194,13 +194,13 @@ def test_a_proven_repair_takes_it_off_the_list_and_is_named(tmp_path):
     finding = str(frame.loc["false_ground", "finding_id"])
     assert frame.loc["false_ground", "condition"] == "reversed_false_ground"
     who = {"who": "R. Ostrander", "origin": "cli"}
-    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", firm="Pellworth Electric")
+    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", **MENDER)
     ledger.append(finding, fix, **who)
     ledger.close()
     build(place)
     assert len(cli(place)) == 1  # said to be mended, not proven
     ledger = open_ledger(workspace=place.root)
-    proof = ev.Look(observed_on="2024-06-03", method=COVER, result="correct", cover_removed="yes")
+    proof = ev.Look(observed_on="2024-06-03", **PROOF)
     ledger.record_look(finding, proof, **who)
     ledger.close()
     build(place)

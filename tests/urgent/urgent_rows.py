@@ -18,6 +18,14 @@ DAY = dt.date(2024, 5, 1)
 COVER = "cover_off_inspection"
 LAMPS = "three_lamp_tester"
 
+MENDER = {"firm": "Pellworth Electric", "worker": "D. Orme"}
+PROOF = {
+    "inspector": "S. Ambrel", "method": COVER, "result": "correct", "cover_removed": "yes",
+    "ground_present": "yes", "neutral_ground_jumper": "no", "polarity": "correct",
+    "ground_path_ohms": 0.2,
+}  # fmt: skip
+"""A look that proves a circuit rewired by them."""
+
 LIVE = {
     "method": COVER,
     "result": "reversed_false_ground",

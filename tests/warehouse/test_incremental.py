@@ -161,11 +161,12 @@ def test_only_touched_buildings_are_weighed_and_all_is_as_in_a_full_build(worksp
 
 
 def test_a_proven_repair_touches_its_building_alone(workspace, tmp_path):
-    header = OBSERVED + ",ground_present,polarity\n"
+    header = OBSERVED + ",ground_present,polarity,ground_path_ohms\n"
 
     def land_look(name: str, result: str, inspector: str, day: str, jumper: str, ground: str):
-        row = look("MANY", "0", result, inspector=inspector, observed_on=day)
-        text = header + row.rsplit(",", 1)[0] + f",{jumper},{ground},correct\n"
+        said = {"inspector": inspector, "observed_on": day, "cover_removed": "yes"}
+        row = look("MANY", "0", result, **said)
+        text = header + row.rsplit(",", 1)[0] + f",{jumper},{ground},correct,0.2\n"
         (tmp_path / name).write_text(text, encoding="utf-8")
         intake(workspace, [tmp_path / name])
 
@@ -192,6 +193,7 @@ def test_a_proven_repair_touches_its_building_alone(workspace, tmp_path):
             remedy="grounding_conductor_added",
             fixed_on=dt.date(2024, 6, 1),
             firm="Invented Electric",
+            worker="D. Orme",
             licence="X-1",
             permit="P-1",
         ),

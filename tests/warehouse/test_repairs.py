@@ -16,15 +16,15 @@ from pipeline.warehouse.build import build
 REGISTER = "building_id,year_built,receptacle_count,occupants,dwelling_units\nB1,1950,12,2,1\n"
 HEADER = (
     "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
-    "cover_removed,ground_present,neutral_ground_jumper,polarity\n"
+    "cover_removed,ground_present,neutral_ground_jumper,polarity,ground_path_ohms\n"
 )
 FOUND = (
     "B1,1,A1,2024-03-01,Ada,cover_off_inspection,random,three_slot,false_ground,yes,no,yes,"
-    "correct\n"
+    "correct,\n"
 )
-LAMP_AFTER = "B1,1,A1,2024-07-01,Ben,three_lamp_tester,random,three_slot,correct,,,,\n"
+LAMP_AFTER = "B1,1,A1,2024-07-01,Ben,three_lamp_tester,random,three_slot,correct,,,,,\n"
 BOX_AFTER = (
-    "B1,1,A1,2024-08-01,Cyn,cover_off_inspection,random,three_slot,correct,yes,yes,no,correct\n"
+    "B1,1,A1,2024-08-01,Cyn,cover_off_inspection,random,three_slot,correct,yes,yes,no,correct,0.2\n"
 )
 
 
@@ -80,6 +80,7 @@ def test_only_proof_lowers_the_score(tmp_path: Path) -> None:
             remedy="grounding_conductor_added",
             fixed_on=dt.date(2024, 5, 1),
             firm="Invented Electric",
+            worker="D. Orme",
             licence="X-1",
             permit="P-1",
         ),

@@ -1,0 +1,151 @@
+"""Looks that landed since a fix was reported, and what each says of it.
+
+They come with exports like any other look; nobody has to write them down again. What proves nothing
+is told with the reason, so that a person sees why a fix stays unproven.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from pipeline.evidence.likelihood import Likelihoods
+from pipeline.ledger import events as ev
+from pipeline.ledger.history import current
+from pipeline.ledger.store import Ledger
+from shared.faults import CoverplateError
+
+_FIELDS = tuple(ev.Look.model_fields)
+
+
+@dataclass(frozen=True)
+class JudgedLook:
+    """A landed look after a reported fix.
+
+    Attributes:
+        finding_id: whose fix it bears on.
+        look: what was landed.
+        event: what it amounts to; None where it proves nothing either way.
+        reason: why, in words.
+    """
+
+    finding_id: str
+    look: ev.Look
+    event: ev.Verified | ev.VerificationFailed | None
+    reason: str
+
+
+def code_looks(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
+    """Make the view coded_looks over a warehouse: its observations with building_id and code."""
+    con.execute(
+        "CREATE OR REPLACE TEMP VIEW coded_looks AS "
+        f"SELECT b.building_id, o.*, {likelihoods.reading_code_sql()} AS code "
+        "FROM (SELECT *, NULL::VARCHAR AS reader FROM observations) AS o "
+        "JOIN buildings AS b USING (building_no)"
+    )
+
+
+def judged_looks(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, finding_id: str | None = None
+) -> Iterator[JudgedLook]:
+    """Judge every landed look dated after a fix that stands reported, by finding and day.
+
+    Args:
+        con: a connection with coded_looks.
+        ledger: whose findings.
+        finding_id: of this one only.
+    """
+    building = None if finding_id is None else ledger.finding(finding_id).raised.building_id
+    frame = current(ledger, building)
+    waiting = frame[frame["treatment"] == "fix_reported"]
+    if finding_id is not None:
+        waiting = waiting[waiting["finding_id"] == finding_id]
+    if waiting.empty:
+        return
+    keys = ["building_id", "unit_id", "opening_id"]
+    hand_over(con, "waiting", waiting[["finding_id", *keys, "fixed_on"]])
+    columns = ", ".join(f"o.{name}" for name in _FIELDS)
+    looks = con.execute(
+        f"SELECT w.finding_id, {columns} FROM coded_looks AS o "
+        "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
+        "WHERE o.observed_on > w.fixed_on ORDER BY w.finding_id, o.observed_on, o.code"
+    ).df()
+    finding = None
+    for row in map(plain, looks.to_dict(orient="records")):
+        finding_id = str(row.pop("finding_id"))
+        if finding is None or finding.finding_id != finding_id:
+            finding = ledger.finding(finding_id)
+        look = ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
+        try:
+            judged = ledger.judge.judge(finding, look)
+        except CoverplateError as untimely:
+            yield JudgedLook(finding_id, look, None, untimely.found)
+            continue
+        event = None if judged.verdict == "says_nothing" else ledger.judge.verified(finding, look)
+        yield JudgedLook(finding_id, look, event, judged.reason)
+
+
+def looks_since_fixes(
+    warehouse: duckdb.DuckDBPyConnection, ledger: Ledger, finding_id: str | None = None
+) -> pd.DataFrame:
+    """Return the landed looks after fixes that stand reported, and what each says of the fix.
+
+    Args:
+        warehouse: a connection with observations and buildings; nothing is written to them.
+        ledger: the ledger.
+        finding_id: of this one only.
+
+    Returns:
+        Columns finding_id, observed_on, method, result, inspector, says (proves, disproves or
+        nothing), reason. A proof or disproof is written down by the next ``sync_findings``.
+    """
+    con = warehouse.cursor()
+    try:
+        code_looks(con, ledger.judge.likelihoods)
+        rows = [
+            {
+                "finding_id": each.finding_id,
+                "observed_on": each.look.observed_on,
+                "method": each.look.method.value,
+                "result": each.look.result.value,
+                "inspector": each.look.inspector,
+                "says": "nothing"
+                if each.event is None
+                else "proves"
+                if each.event.kind == "verified"
+                else "disproves",
+                "reason": each.reason,
+            }
+            for each in judged_looks(con, ledger, finding_id)
+        ]
+    finally:
+        con.close()
+    names = ["finding_id", "observed_on", "method", "result", "inspector", "says", "reason"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def plain(row: dict[Any, Any]) -> dict[str, Any]:
+    """Turn a frame's row into plain Python: missing cells None, lists tuples, days dates."""
+    found: dict[str, Any] = {}
+    for name, value in row.items():
+        if isinstance(value, np.ndarray | list):
+            found[str(name)] = tuple(str(each) for each in value)
+        elif pd.isna(value):
+            found[str(name)] = None
+        elif isinstance(value, pd.Timestamp):
+            found[str(name)] = value.date()
+        else:
+            found[str(name)] = value
+    return found
+
+
+def hand_over(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
+    """Make a temporary table of a frame."""
+    con.register("handed_over", frame)
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS SELECT * FROM handed_over")
+    con.unregister("handed_over")
