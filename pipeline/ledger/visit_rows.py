@@ -15,7 +15,7 @@ from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.verification import Judge
 from pipeline.ledger.visits import visit
-from shared.vocabulary import URGENT_CONDITIONS, Condition, Method, Slots, YesNo
+from shared.vocabulary import URGENT_CONDITIONS, Condition, Method
 
 METHOD_SHORT: dict[Method, str] = {
     Method.VISUAL: "by eye",
@@ -96,17 +96,22 @@ def _proof(judge: Judge, claims: list[Finding]) -> Proof:
 
 
 def _said(judge: Judge, claim: Finding) -> list[str]:
-    """Return what a look must say of one reported fix (``verification``: what it must exclude, and
-    face, protection and marking of an opening that is left without a ground)."""
-    fix = claim.fix
-    assert fix is not None
+    """Return what a look must say of one reported fix, whichever of the methods makes it.
+
+    The readings that each method must give besides are the method's own (``proof_readings``).
+    """
     said = ["no false ground"] if judge.must_exclude(claim) & _FALSE_GROUNDS else []
-    if fix.leaves_condition is Condition.UNGROUNDED:
-        if fix.leaves_slots is Slots.TWO_SLOT:
-            said.append("two slots")
-        if fix.leaves_protected is YesNo.YES:
-            said.append("GFCI, marked")
-    return said
+    asked = [set(judge.must_say(claim, method)) for method in judge.capable(claim)]
+    every = set.intersection(*asked) if asked else set()
+    return said + [word for column, word in _COLUMN_WORDS.items() if column in every]
+
+
+_COLUMN_WORDS = {
+    "ground_path_ohms": "ohms",
+    "slots": "two slots",
+    "gfci_protected": "GFCI, marked",
+}
+"""What a remedy rests on, in few words; its own button and the marking go with GFCI protection."""
 
 
 def visit_rows(

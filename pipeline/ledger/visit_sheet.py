@@ -205,9 +205,10 @@ def _legend() -> str:
         for method, letter in METHOD_LETTERS.items()
     )
     return (
-        f"Looks by: {named}. One proves a repair only if dated after the day of the repair, by a "
-        "method named in the row and saying what the row asks for. <b>As left</b>: as the remedy "
-        "leaves it (no false ground; two slots; GFCI, marked)."
+        f"Looks by: {named}. One proves a repair only if by another person than who worked, on a "
+        "later day, by a method named in the row, with the readings of that method and what the "
+        "row asks for. <b>As left</b>: as the remedy leaves it (no false ground; ohms; two slots; "
+        "GFCI by its own button, marked)."
     )
 
 

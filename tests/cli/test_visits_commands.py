@@ -133,7 +133,10 @@ def test_a_repair_reported_and_proven_shows_in_the_visit(place):
     assert run("fix", "verify", finding, *lamps).code == 2
     assert run("visits", "list", "--json").json()[0]["proven"] == 0
     opened = ("--method", "cover_off_inspection", "--result", "correct", "--on", "2025-03-25")
-    assert run("fix", "verify", finding, *opened).code == 0
+    readings = ("--cover-removed", "yes", "--ground-present", "yes", "--polarity", "correct")
+    readings += ("--neutral-ground-jumper", "no", "--ground-path-ohms", "0.4")
+    proven = run("fix", "verify", finding, *opened, *readings, "--inspector", "Ida Lowe")
+    assert proven.code == 0, proven.err
     (now,) = run("visits", "list", "--json").json()
     assert (now["reported"], now["proven"]) == (0, 1)
 

@@ -334,7 +334,7 @@ def test_a_remedy_stands_on_the_sheet_once_quoted_or_reported(ledger):
     rows = visit_rows(ledger, visit_id).set_index("finding_id")
     assert list(rows.loc[[quoted, reported], "remedy_is"]) == ["quoted", "reported"]
     assert pd.isna(rows.loc[blank, "remedy_is"]) and pd.isna(rows.loc[blank, "remedy_label"])
-    assert "three_lamp_tester" in rows.loc[quoted, "proof_methods"]
+    assert "cover_off_inspection" in rows.loc[quoted, "proof_methods"]
     assert "GFCI, marked" in rows.loc[quoted, "proof_says"]
     assert "three_lamp_tester" not in rows.loc[reported, "proof_methods"]
     page = Texts(visit_sheet(visit(ledger, visit_id), rows.reset_index())).text
