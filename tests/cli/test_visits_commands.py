@@ -124,7 +124,7 @@ def test_a_repair_reported_and_proven_shows_in_the_visit(place):
         each["finding_id"] for each in run("visits", "show", row["visit_id"], "--json").json()[0]
         ["rows"] if each["opening_id"] == "K01" and each["condition"] == "false_ground"
     )  # fmt: skip
-    fixed = ("--firm", "Pellworth", "--on", "2025-03-20")
+    fixed = ("--firm", "Pellworth", "--on", "2025-03-20", "--worker", "A. Oddy")
     report = run("fix", "report", finding, "--remedy", "grounding_conductor_added", *fixed)
     assert report.code == 0
     (now,) = run("visits", "list", "--json").json()
