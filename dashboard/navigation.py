@@ -46,6 +46,7 @@ st.navigation(
         "Put right": [
             page("findings", "Findings", "findings", "checklist"),
             page("finding", "One finding", "finding", "description"),
+            page("visits", "Visits", "visits", "door_open"),
             page("progress", "Progress", "progress", "trending_down"),
         ],
         "Keep it running": [

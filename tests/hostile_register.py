@@ -10,6 +10,7 @@ from pipeline.landing import Workspace, intake
 from pipeline.ledger import current, open_ledger
 from pipeline.ledger.events import Assigned, Commented, Paused
 from pipeline.ledger.sync import sync_findings
+from pipeline.ledger.visits import plan_visit
 from pipeline.warehouse import store
 from pipeline.warehouse.build import build
 
@@ -108,5 +109,7 @@ def hostile_workspace(root: Path) -> Workspace:
     pause = Paused(since=dt.datetime.now(dt.UTC).date(), reason="other", note=ALL)
     ledger.append(first, pause, who=ALL, origin="cli")
     ledger.append(first, Commented(text=ALL), who=MARKS[1], origin="cli")
+    texts = {"person": MARKS[1], "firm": ALL, "note": ALL, "who": ALL, "origin": "cli"}
+    plan_visit(ledger, [(first, None)], on=dt.date(2031, 3, 4), **texts)
     ledger.close()
     return place

@@ -10,12 +10,14 @@ import streamlit as st
 
 from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.ledger import Ledger, open_ledger
+from pipeline.ledger import visits as of_visits
 from pipeline.ledger.database import URL_VARIABLE
 from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.sync import Synced, sync_findings
 from pipeline.ledger.triage import with_stakes
-from pipeline.screens import findings
-from pipeline.warehouse import store
+from pipeline.ledger.visit_rows import visit_rows
+from pipeline.screens import findings, visits
+from pipeline.warehouse import queries, store
 from pipeline.warehouse.queries import stakes
 from shared.rule_book import RuleBook
 
@@ -66,6 +68,40 @@ def dated_findings() -> pd.DataFrame:
         rule_book().hash,
         dt.datetime.now(dt.UTC).date(),
     )
+
+
+@st.cache_resource(max_entries=4, show_spinner="Reading the visits …")
+def _visits(
+    root: str, url: str, ledger_version: int, warehouse_version: str | None, day: dt.date
+) -> pd.DataFrame:
+    listing = None
+    if warehouse_version is not None:
+        listing = Source(warehouse_version).ask(findings.listing_of)
+    return visits.with_buildings(of_visits.visits(ledger(), today=day), listing)
+
+
+def all_visits() -> pd.DataFrame:
+    """Every visit with name and address of its building (``visits.with_buildings``), as of today.
+
+    One frame for all who look, not to be changed.
+    """
+    return _visits(
+        str(workspace().root.resolve()),
+        os.environ.get(URL_VARIABLE, ""),
+        findings.ledger_version(ledger()),
+        version(),
+        dt.datetime.now(dt.UTC).date(),
+    )
+
+
+def rows_of_visit(visit_id: str) -> pd.DataFrame:
+    """What a visit meets at each opening (``visit_rows``), with rooms where they are known."""
+    of_version = version()
+    rooms = None
+    if of_version is not None:
+        building = of_visits.visit(ledger(), visit_id)["building_id"]
+        rooms = Source(of_version).ask(queries.rooms, building)
+    return visit_rows(ledger(), visit_id, rooms)
 
 
 def looks_since(finding_id: str) -> pd.DataFrame:

@@ -23,6 +23,7 @@ PAGES: dict[str, str] = {
     "overdue": "screens/overdue.py",
     "findings": "screens/findings.py",
     "finding": "screens/finding.py",
+    "visits": "screens/visits.py",
     "progress": "screens/progress.py",
     "building": "screens/building.py",
     "exposure": "screens/exposure.py",

@@ -193,19 +193,20 @@ def _set_aside() -> bytes:
 
 
 def assign(frame: pd.DataFrame) -> None:
-    """Assign many findings to a firm at once: all of them or none."""
+    """Assign many findings to a firm at once, all or none; nothing is ticked at the start."""
     st.subheader("Assign", anchor=False)
     open_ones = findings.assignable(frame, AT_ONCE)
     if open_ones.empty:
         st.markdown("Nothing in this list is open.")
         return
-    key = "assign-" + str(hash(tuple(open_ones["finding_id"])))
+    every = st.checkbox(f"Tick all {count(len(open_ones))}", key="assign-every")
+    key = f"assign-{every}-{hash(tuple(open_ones['finding_id']))}"
     rows = open_ones.to_dict(orient="records")
     ticked = st.data_editor(
         plate.cells(
             pd.DataFrame(
                 {
-                    "take": True,
+                    "take": every,
                     "what": [what(r) for r in rows],
                     "where": [f"{r['building_id']} {place(r)}" for r in rows],
                     "due": [due_words(r) for r in rows],
@@ -240,7 +241,9 @@ def assign(frame: pd.DataFrame) -> None:
                 help="The reason, where the day is later than a finding's first target. Without a "
                 "day the present targets stay.",
             )
-        sent = st.form_submit_button(f"Assign {plural(len(taken), 'finding')}", type="primary")
+        sent = st.form_submit_button(
+            f"Assign {plural(len(taken), 'ticked finding')}", type="primary"
+        )
     if sent:
         _write(taken, name, firm.strip(), due_on if isinstance(due_on, dt.date) else None, note)
 
@@ -252,7 +255,7 @@ def _write(taken: pd.DataFrame, name: str, firm: str, due_on: dt.date | None, no
             for word_, there in (
                 ("your name", name),
                 ("a firm", firm),
-                ("at least one finding", len(taken)),
+                ("at least one ticked finding", len(taken)),
             )
             if not there
         ]

@@ -26,6 +26,7 @@ from pipeline.cli import (
     rank,
     rules,
     urgent,
+    visits,
 )
 from pipeline.cli.options import REFUSED, UNFORESEEN
 from pipeline.cli.output import say
@@ -70,6 +71,7 @@ for command in (
     rules.rules,
     findings.findings,
     fix.fix,
+    visits.visits,
     ledger.ledger,
     dashboard.dashboard,
 ):

@@ -6,7 +6,8 @@ is written down), ``state`` (what the events amount to, and what may follow), ``
 a fix and what proves it), ``replay`` (whether a history follows the rules), ``history`` and
 ``fold.sql`` (reading), ``sync`` (from evidence to findings), ``due`` (targets, their moves, the one
 definition of overdue), ``clocks`` and ``progress`` (how long it takes, and whom that tells
-something about).
+something about), ``visits`` (who goes where on which day), ``visit_rows`` and what is printed of
+them (``visit_sheet``, ``visit_letter``, ``visit_calendar``).
 """
 
 from pipeline.ledger.events import Event, FixReported, Look, Payload, Raised, parse_payload

@@ -318,6 +318,57 @@ class Resumed(_Payload):
     since: dt.date
 
 
+VisitId = Annotated[str, Field(pattern=r"^V(-[A-Za-z0-9]+){3,4}$", max_length=60)]
+
+
+class VisitPlanned(_Payload):
+    """Somebody is to go there on a day; one such event on every finding of the visit.
+
+    A visit is one day, one person, one dwelling. ``visit_id`` is given by the program
+    (``visits.plan_visit``); ``firm`` is missing where the person comes for nobody else.
+    """
+
+    kind: Literal["visit_planned"] = "visit_planned"
+    visit_id: VisitId
+    on: dt.date
+    person: Text
+    firm: Text | None = None
+    note: Text | None = None
+
+
+class VisitMoved(_Payload):
+    """A planned visit is to be on another day; notice of the day before tells nothing of this."""
+
+    kind: Literal["visit_moved"] = "visit_moved"
+    visit_id: VisitId
+    on: dt.date
+    reason: Reason
+
+
+class VisitCalledOff(_Payload):
+    """A planned visit will not be made."""
+
+    kind: Literal["visit_called_off"] = "visit_called_off"
+    visit_id: VisitId
+    reason: Reason
+
+
+class VisitMade(_Payload):
+    """Somebody went there. What was repaired, and what proves it, is written by events of its own.
+
+    ``went`` names who.
+    """
+
+    kind: Literal["visit_made"] = "visit_made"
+    visit_id: VisitId
+    on: dt.date
+    went: Text
+    note: Text | None = None
+
+
+VisitStep = VisitPlanned | VisitMoved | VisitCalledOff | VisitMade
+"""What is written of a visit, on each of its findings alike."""
+
 Payload = (
     Raised
     | SeenAgain
@@ -339,6 +390,10 @@ Payload = (
     | NoAccess
     | Paused
     | Resumed
+    | VisitPlanned
+    | VisitMoved
+    | VisitCalledOff
+    | VisitMade
 )
 """Any event's content; told apart by ``kind``."""
 
@@ -369,6 +424,10 @@ KIND_WORDS: dict[str, str] = {
     "no_access": "no access",
     "paused": "own target paused",
     "resumed": "own target runs again",
+    "visit_planned": "visit planned",
+    "visit_moved": "visit moved",
+    "visit_called_off": "visit called off",
+    "visit_made": "visit made",
 }
 """The kinds as people read them."""
 

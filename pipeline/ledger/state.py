@@ -105,6 +105,7 @@ class Finding:
         failed_fixes: how many reported fixes were disproved.
         paused_since: the day since which the own target stands still, or None.
         resumed_on: the day from which it ran again after the last pause that ended, or None.
+        awaited_visits: visits planned and neither made nor called off, in the order planned.
     """
 
     finding_id: str
@@ -130,6 +131,7 @@ class Finding:
     failed_fixes: int = 0
     paused_since: dt.date | None = None
     resumed_on: dt.date | None = None
+    awaited_visits: tuple[str, ...] = ()
 
     @property
     def state(self) -> State:
@@ -199,6 +201,12 @@ def after(finding: Finding, event: ev.Event) -> Finding:
             new["paused_since"] = payload.since
         case ev.Resumed():
             new |= {"paused_since": None, "resumed_on": payload.since}
+        case ev.VisitPlanned():
+            new["awaited_visits"] = (*finding.awaited_visits, payload.visit_id)
+        case ev.VisitCalledOff() | ev.VisitMade():
+            new["awaited_visits"] = tuple(
+                each for each in finding.awaited_visits if each != payload.visit_id
+            )
         case _:
             pass
     return replace(finding, **new)
@@ -231,8 +239,12 @@ _ALLOWED: dict[str, set[str]] = {
     "set_aside": {"reopened", "seen_again"},
     "withdrawn": {"dismissed", "reopened", "seen_again", "fix_reported"},
 }
-_WORK = {"seen_again", "accepted", "assigned", "quoted", "paused", "resumed"}
+_WORK = {"seen_again", "accepted", "assigned", "quoted", "paused", "resumed", "visit_planned"}
 """Also allowed wherever the finding is neither proven, set aside nor withdrawn."""
+
+_OF_A_VISIT = {"visit_moved", "visit_called_off", "visit_made"}
+"""Also allowed wherever a visit is awaited, even at a finding that was proven or set aside since:
+a visit on whose day a look proved the repair was made all the same."""
 
 
 def allowed_after(finding: Finding) -> set[str]:
@@ -241,6 +253,8 @@ def allowed_after(finding: Finding) -> set[str]:
     if finding.treatment not in ("proven", "set_aside", "withdrawn"):
         allowed |= _WORK
         allowed -= {"paused"} if finding.paused_since else {"resumed"}
+    if finding.awaited_visits:
+        allowed |= _OF_A_VISIT
     return allowed
 
 
@@ -255,6 +269,8 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
     Raises:
         CoverplateError: naming the state and what may follow, or the day that cannot be.
     """
+    if isinstance(payload, ev.VisitStep):
+        _check_visit(finding, payload, now)
     allowed = allowed_after(finding)
     if payload.kind not in allowed:
         raise CoverplateError(
@@ -283,6 +299,25 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
             payload.since,
             now,
             not_before=[(finding.paused_since, "the pause begins")],
+        )
+
+
+def _check_visit(finding: Finding, payload: ev.VisitStep, now: dt.datetime) -> None:
+    if isinstance(payload, ev.VisitPlanned):
+        return
+    if payload.visit_id not in finding.awaited_visits:
+        raise CoverplateError(
+            f"{finding.finding_id} awaits no visit {payload.visit_id}",
+            expected=", ".join(finding.awaited_visits) or "a visit that is planned first",
+            to_do="it was made or called off, or never planned: see `coverplate visits list`",
+        )
+    if isinstance(payload, ev.VisitMade):
+        _check_day(
+            finding,
+            f"visit {payload.visit_id} made on {payload.on}",
+            payload.on,
+            now,
+            not_before=[(dt.date.min, "")],
         )
 
 

@@ -476,3 +476,11 @@ def build_facts(con: duckdb.DuckDBPyConnection) -> dict[str, str | int]:
         str(name): value for name, value in frame.iloc[0].to_dict().items()
     }
     return facts
+
+
+def rooms(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
+    """Where the openings of a building are: building_id, unit_id, opening_id, room, urgent."""
+    return con.execute(
+        "SELECT building_id, unit_id, opening_id, room, urgent FROM openings WHERE building_id = ?",
+        [building_id],
+    ).fetchdf()

@@ -18,6 +18,7 @@ SCREENS = {
     "portfolio": ("housing", "/portfolio"),
     "evidence": ("housing", "/evidence"),
     "findings": ("managed", "/findings"),
+    "visits": ("managed", "/visits"),
     "progress": ("managed", "/progress"),
     "intake": ("housing", "/intake?part=Set+aside"),
     "rule_book": ("housing", "/rule-book"),

@@ -19,6 +19,7 @@ SCREENS = {
     "overdue": {},
     "findings": {},
     "finding": {"id": "of the ledger"},
+    "visits": {},
     "progress": {"by": "firm"},
     "building": {"id": ID},
     "exposure": {"by": "owner"},

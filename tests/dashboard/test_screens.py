@@ -25,6 +25,7 @@ SCREENS = (
     "evidence",
     "findings",
     "finding",
+    "visits",
     "progress",
     "intake",
     "rule_book",
@@ -327,6 +328,11 @@ def test_findings_are_assigned_all_or_none(show, own):
     sound(app)
     app.text_input(key="who").set_value("T. Est")
     app.text_input(key="assign-firm").set_value("Kestrel Wiring")
+    nothing = next(b for b in app.button if b.label.startswith("Assign"))
+    assert nothing.label == "Assign 0 ticked findings"
+    nothing.click().run()
+    assert "at least one ticked finding" in app.error[0].value
+    app.checkbox(key="assign-every").check().run()
     next(b for b in app.button if b.label.startswith("Assign")).click().run()
     sound(app)
     assert "assigned to Kestrel Wiring" in app.success[0].value

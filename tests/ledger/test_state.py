@@ -115,6 +115,22 @@ class Life(RuleBasedStateMachine):
         pause_of = ev.Paused(since=since, reason="no_access", note="nobody at home")
         self.write(pause_of if pause else ev.Resumed(since=since))
 
+    @rule(on=days, what=st.sampled_from(["planned", "moved", "called_off", "made"]),
+          number=st.integers(1, 2))  # fmt: skip
+    def visit(self, on, what, number):
+        before = self.ledger.finding(self.finding)
+        day, visit_id = DAY + dt.timedelta(on), f"V-B1-2A-20250303-{number}"
+        self.write({
+            "planned": ev.VisitPlanned(visit_id=visit_id, on=day, person="A. Oddy"),
+            "moved": ev.VisitMoved(visit_id=visit_id, on=day, reason="tenant away"),
+            "called_off": ev.VisitCalledOff(visit_id=visit_id, reason="not needed"),
+            "made": ev.VisitMade(visit_id=visit_id, on=day, went="A. Oddy"),
+        }[what])  # fmt: skip
+        after = self.ledger.finding(self.finding)
+        assert (after.state, after.firm, after.due_on) == (before.state, before.firm, before.due_on)
+        if what != "planned" and visit_id not in before.awaited_visits:
+            assert after == before
+
     @rule(on=days, remedy=st.sampled_from([
         "grounding_conductor_added", "gfci_type_marked", "gfci_upstream_marked", "two_slot_again",
         "conductors_put_right", "protection_added_only", "receptacle_swapped", "nonsense"]),

@@ -1,0 +1,91 @@
+"""The screen of visits: nothing is ticked at the start, and what is to be done stands out."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from screens_shown import plate, plates, sound
+
+from pipeline.ledger import open_ledger
+from pipeline.ledger.visits import open_findings_of, plan_visit, visits
+
+TODAY = dt.datetime.now(dt.UTC).date()
+SOON = TODAY + dt.timedelta(9)
+
+
+def button(app, words):
+    return next(b for b in app.button if b.label.startswith(words))
+
+
+def ledger_of(own):
+    return open_ledger(workspace=own.root)
+
+
+def dwelling(app):
+    return app.selectbox(key="dwelling").value
+
+
+def test_nothing_is_ticked_at_the_start_and_nothing_is_written(show, own):
+    app = show(own, "visits")
+    sound(app)
+    assert button(app, "Plan a visit").label == "Plan a visit with 0 ticked findings"
+    button(app, "Plan a visit").click().run()
+    sound(app)
+    told = app.error[0].value
+    assert "your name" in told and "a day" in told and "at least one ticked finding" in told
+    assert visits(ledger_of(own)).empty
+
+
+def test_a_visit_is_planned_and_what_became_of_it_noted(show, own):
+    app = show(own, "visits")
+    building, unit = dwelling(app)
+    count = len(open_findings_of(ledger_of(own), building, unit))
+    app.checkbox(key=f"every-{(building, unit)}").check().run()
+    assert f"with {count} ticked finding" in button(app, "Plan a visit").label
+    app.text_input(key="who").set_value("T. Est")
+    app.text_input(key="plan-person").set_value("A. Oddy")
+    app.date_input(key="plan-on").set_value(SOON)
+    button(app, "Plan a visit").click().run()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    (row,) = visits(ledger_of(own)).to_dict("records")
+    assert (row["building_id"], row["unit_id"], row["findings"]) == (building, unit, count)
+    assert row["planned_by"] == "T. Est"
+    visit_id = row["visit_id"]
+    assert visit_id in plate(app, "coming") and visit_id in plate(app, "unnoticed")
+    assert "without notice" in plate(app, "coming")
+
+    app.selectbox(key="visit").set_value(visit_id).run()
+    labels = [b.label for b in app.get("download_button")]
+    assert {"Sheet to tick and sign (HTML)", "Letter: notice of entry (HTML)"} <= set(labels)
+    assert "Calendar of all visits (ICS)" in labels
+    app.button_group(key="visit-step").set_value("notice").run()
+    button(app, "Write it down").click().run()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    assert "No visit" not in plates(app) and "None lacks notice" in plates(app)
+    (row,) = visits(ledger_of(own)).to_dict("records")
+    assert row["noticed"] == count
+
+
+def test_a_past_visit_is_shown_until_it_is_noted_as_made(show, own):
+    ledger = ledger_of(own)
+    app = show(own, "visits")
+    building, unit = dwelling(app)
+    past = TODAY - dt.timedelta(3)
+    act = {"who": "T. Est", "origin": "cli"}
+    ids = open_findings_of(ledger, building, unit)
+    visit_id = plan_visit(ledger, ids, on=past, person="A. Oddy", **act)[0].payload.visit_id
+    app = show(own, "visits")
+    sound(app)
+    assert visit_id in plate(app, "past") and "not noted as made" in plate(app, "past")
+    app.selectbox(key="visit").set_value(visit_id).run()
+    app.button_group(key="visit-step").set_value("made").run()
+    app.text_input(key="who").set_value("T. Est")
+    button(app, "Write it down").click().run()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    (row,) = visits(ledger).to_dict("records")
+    assert (row["standing"], row["made_on"].date(), row["went"]) == ("made", past, "A. Oddy")
+    assert "not noted as made" not in plates(app).replace("Past, not noted as made", "")
+    assert (row["open"], row["proven"]) == (len(ids), 0)
