@@ -22,9 +22,11 @@ from pipeline.ledger.families import (
     FindingKey,
     finding_id,
 )
+from pipeline.ledger.history import current
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.sync import pending_findings
+from pipeline.ledger.visits import plan_visit
 from shared.remedies import Remedy
 from shared.rule_book import RuleBook
 from shared.vocabulary import URGENT_CONDITIONS, Condition, Marking, Method, Result, Slots
@@ -35,6 +37,9 @@ LATELY = 0.5
 
 URGENT_DAYS_AGO = 6
 """What is urgent was found within the last days: it would be no good example if it had waited."""
+
+VISITS = 4
+"""Visits planned for the days after the history's end."""
 
 RECURS = 0.12
 """Share of proven repairs after which the defect is found once more."""
@@ -152,7 +157,32 @@ def replay_history(
         ledger.raise_finding(payload, who=office, origin=ORIGIN, at=when)
         ledger.append_many(later, who=office, origin=ORIGIN)
     further = sum(len(later) for _, _, later in again)
-    return Replayed(len(raised) + len(again), len(drafts) + further)
+    visits = _plan_visits(ledger, office, last)
+    return Replayed(len(raised) + len(again), len(drafts) + further + visits)
+
+
+def _plan_visits(ledger: Ledger, office: str, last: dt.datetime) -> int:
+    """Visits in the days to come, to the dwellings with most open findings of one firm."""
+    frame = current(ledger)
+    frame = frame[frame["treatment"].isin(["none", "made_safe", "disproved"])]
+    frame = frame[frame["firm"].notna() & (frame["unit_id"] != "")]
+    groups = frame.groupby(["building_id", "unit_id", "firm"], sort=True)
+    written = 0
+    for number, (key, rows) in enumerate(
+        sorted(groups, key=lambda each: (-len(each[1]), each[0]))[:VISITS]
+    ):
+        events = plan_visit(
+            ledger,
+            list(zip(rows["finding_id"], rows["sequence"].astype(int), strict=True)),
+            on=(last + dt.timedelta(days=2 + number)).date(),
+            person=WORKERS[str(key[2])],
+            firm=str(key[2]),
+            who=office,
+            origin=ORIGIN,
+            at=last,
+        )
+        written += len(events)
+    return written
 
 
 def _days_ago(rng: np.random.Generator) -> int:

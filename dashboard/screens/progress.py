@@ -19,6 +19,7 @@ from dashboard.components.figures import (
     number,
     percent,
     to_the_cent,
+    word,
 )
 from dashboard.components.findings_source import ledger
 from dashboard.components.frame import empty, follow, screen
@@ -27,6 +28,7 @@ from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.ledger import clocks, money, progress
 from pipeline.ledger.clocks import CLOCKS
 from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.survival import Survival
 from pipeline.screens import findings
 from pipeline.warehouse.queries import known_circuits
@@ -40,6 +42,7 @@ CUTS = {
     "remedy": "remedy",
 }
 CURVES_SHOWN = 6
+SECOND_LOOKS_SHOWN = 10
 OF_FIRMS = tuple(name for name, clock in CLOCKS.items() if clock.of_firms)
 CURVE_WORDS = {
     "assigned_to_reported": ("assigned", "without a reported fix"),
@@ -70,6 +73,7 @@ def worked_out(
         "states": progress.states_over_time(opened),
         "clocks": clocks.clocks(opened, book, by=by, buildings=buildings),
         "firms": clocks.firm_record(opened, book),
+        "second_looks": second_looks(opened),
         "ageing": progress.ageing(opened, book, by=by, buildings=buildings),
         "money": money.money(opened, book, by=by, buildings=buildings, circuits=circuits),
         "questions": money.money_questions(opened, book, circuits=circuits),
@@ -287,6 +291,41 @@ def firm_columns() -> list[plate.Column]:
     ]
 
 
+def second_look_columns() -> list[plate.Column]:
+    """The columns of fixes that are owed a look by another firm."""
+
+    def which(row: dict[str, Any]) -> str:
+        place = " ".join(filter(None, (row["building_id"], row["unit_id"], row["opening_id"])))
+        return plate.link(place, "finding", id=row["finding_id"])
+
+    return [
+        plate.Column("Finding", which, heads=True),
+        plate.Column("Firm", lambda r: plate.text(r["firm"])),
+        plate.Column("Fixed on", lambda r: day(r["fixed_on"]), half=True),
+        plate.Column("Stands", lambda r: plate.text(word(r["verdict"])), half=True),
+        plate.Column(
+            "Firm's record then",
+            lambda r: plate.text(f"{count(r['wanting'])} of {count(r['known'])} found wanting"),
+        ),
+        plate.Column("Share drawn", lambda r: percent(r["share"]), half=True),
+    ]
+
+
+def about_second_looks(frame: pd.DataFrame) -> None:
+    """Which fixes another firm has to look at."""
+    st.subheader("Owed a look by another firm", anchor=False)
+    owed = frame[frame["owed"]]
+    body = plate.table(
+        owed.head(SECOND_LOOKS_SHOWN).to_dict(orient="records"),
+        second_look_columns(),
+        f"{count(len(owed))} of {count(len(frame))} reported fixes. Drawn by lot, the more of a "
+        "firm the worse its record; of a firm without a record, every one."
+        + (f" The first {SECOND_LOOKS_SHOWN} are shown." if len(owed) > SECOND_LOOKS_SHOWN else ""),
+    )
+    plate.show(body, key="second-looks")
+    downloads(frame, "second-looks", "Every reported fix, drawn or not")
+
+
 def three_clocks(found: dict[str, pd.DataFrame], by: str) -> None:
     """The clocks: what each means, how long it runs, and for how many it still does."""
     st.subheader("Three clocks", anchor=False)
@@ -402,6 +441,8 @@ def page() -> None:
         )
         plate.show(body, key="firms")
         downloads(found["firms"], "firms", "The record of every firm")
+    if len(found["second_looks"]):
+        about_second_looks(found["second_looks"])
     st.subheader("By group", anchor=False)
     table = whole_table(found)
     body = plate.table(
