@@ -355,7 +355,7 @@ class _Life:
             wanting = self._chance(FIRMS[self.firm])
             look = _look(looked.date(), condition, remedy, self.raised, wanting)
             if self._chance(0.6):
-                look = look.model_copy(update={"inspector_firm": "Ambrel & Daughters"})
+                look = look.model_copy(update={"firm_of_inspector": "Ambrel & Daughters"})
             if not wanting:
                 yield looked, ev.Verified(look=look)
                 return

@@ -104,7 +104,7 @@ def make_observations(
             "circuit_id": circuit,
             "observed_on": visits["observed_on"].to_numpy()[visit],
             "inspector": words([person.name for person in profile.inspectors])[looks.inspector],
-            "inspector_firm": blanks(len(opening)),
+            "firm_of_inspector": blanks(len(opening)),
             "method": looks.method,
             "selection": words(selection),
             "slots": slots,

@@ -139,7 +139,7 @@ SELECT
     'C' || (1 + place // 5) AS circuit_id,
     DATE '2019-01-07' + day AS observed_on,
     'Reader ' || lpad((hash(b, day // 100) % 60)::VARCHAR, 2, '0') AS inspector,
-    NULL AS inspector_firm,
+    NULL AS firm_of_inspector,
     method,
     pick(['random', 'random', 'targeted', 'complaint', 'unknown'], uniform(n, 'why'))
         AS selection,

@@ -217,7 +217,7 @@ OPENING_OBSERVATIONS = Layout(
         Field("circuit_id", "identifier", "the branch circuit that feeds it"),
         Field("observed_on", "date", "the day of the look", required=True),
         Field("inspector", "text", "who looked"),
-        Field("inspector_firm", "text", "the firm or office of who looked"),
+        Field("firm_of_inspector", "text", "the firm or office of who looked"),
         Field("method", "choice", "how it was looked at", required=True, choices=_words(Method)),
         Field("selection", "choice", "why this opening was looked at", choices=_words(Selection)),
         Field("slots", "choice", "what the face of the opening offers", choices=_words(Slots)),

@@ -8,13 +8,13 @@ which is no fix (a receptacle exchanged and nothing more) can stand in the table
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Literal, Self
+from typing import Annotated, Literal, Self
 
 from pydantic import Field as PydanticField
 from pydantic import model_validator
 
-from shared.numbers import Number, OpenShare, Positive, Section, Share, says
-from shared.vocabulary import Condition, Marking, Method
+from shared.numbers import Number, OpenShare, Positive, Section, Share, bounded, says
+from shared.vocabulary import OPEN_BOX_METHODS, Condition, Marking, Method
 
 
 class SeverityClass(StrEnum):
@@ -39,7 +39,7 @@ class Remedy(Section):
         slots_after, protected_after: the face and the protection that it leaves.
         markings: labels that the rule requires on the receptacle or cover.
         done_by: who must do it.
-        ground_ohms_at_most: most that the ground path may measure after it; None where the remedy
+        ground_ohms_below: what the ground path must stay below after it; None where the remedy
             makes no ground path.
         check_with_authority: newer requirements that the replacement may trigger.
         cost_low, cost_typical, cost_high: placeholders to be replaced.
@@ -54,8 +54,8 @@ class Remedy(Section):
     slots_after: Literal["two_slot", "three_slot", "as_it_was"]
     protected_after: Literal["yes", "as_it_was"]
     markings: tuple[Literal[Marking.NO_EQUIPMENT_GROUND, Marking.GFCI_PROTECTED], ...] = ()
-    ground_ohms_at_most: Positive | None = PydanticField(
-        default=None, description="most that the ground path may measure after it"
+    ground_ohms_below: Annotated[Number, bounded(0.01, 25.0)] | None = PydanticField(
+        default=None, description="what the ground path must stay below after it"
     )
     done_by: str
     check_with_authority: tuple[str, ...] = ()
@@ -68,6 +68,9 @@ class Remedy(Section):
         costs = (float(self.cost_low), float(self.cost_typical), float(self.cost_high))
         if not 0 <= costs[0] <= costs[1] <= costs[2]:
             raise ValueError("costs must be at least 0 and rise from low to typical to high")
+        makes_path = self.leaves.get(Condition.UNGROUNDED) is Condition.GROUNDED
+        if makes_path and self.ground_ohms_below is None:
+            raise ValueError("ground_ohms_below is missing: the remedy makes a ground path")
         both = set(self.leaves) & set(self.refused_for)
         if both:
             raise ValueError("both allowed and refused for " + ", ".join(sorted(both)))
@@ -122,6 +125,28 @@ ProofReading = Literal[
 """Columns of a look that a method may have to give before it proves anything."""
 
 
+_OPENED: tuple[ProofReading, ...] = (
+    "cover_removed",
+    "ground_present",
+    "neutral_ground_jumper",
+    "polarity",
+)
+
+LEAST_READINGS: dict[Method, tuple[ProofReading, ...]] = {
+    Method.VOLTMETER_UNDER_LOAD: ("neutral_ground_volts", "load_amps"),
+    Method.GROUND_IMPEDANCE_METER: ("ground_path_ohms",),
+    **dict.fromkeys(OPEN_BOX_METHODS, _OPENED),
+}
+"""Readings that no rule book may do without: a word alone proves nothing."""
+
+_JUMPERED = frozenset({Condition.FALSE_GROUND, Condition.REVERSED_FALSE_GROUND})
+LEAST_INSTEAD: dict[Condition, frozenset[Condition]] = {
+    Condition.GROUNDED: _JUMPERED | {Condition.UNGROUNDED, Condition.REVERSED},
+    Condition.UNGROUNDED: _JUMPERED | {Condition.REVERSED_UNGROUNDED},
+}
+"""What no rule book may leave unexcluded: a jumper and swapped conductors kill."""
+
+
 class LedgerRules(Section):
     """What raises a finding and what proves a repair."""
 
@@ -131,15 +156,18 @@ class LedgerRules(Section):
     withdraw_probability: OpenShare = says(
         "probability below which a suspected defect that nobody worked on is no longer indicated"
     )
-    verify_distance: Share = says(
+    verify_distance: Annotated[Number, bounded(0.2, 1.0)] = says(
         "total-variation distance between defect and repaired state from which a method can "
         "verify a repair"
     )
-    verify_odds: Positive = says(
+    verify_odds: Annotated[Number, bounded(3.0, 1e6)] = says(
         "times as likely under the repaired state as under any defect that a look must be to prove"
     )
-    fail_odds: Positive = says(
+    fail_odds: Annotated[Number, bounded(1.0, 20.0)] = says(
         "times as likely under a defect as under the repaired state from which a look disproves"
+    )
+    neutral_ground_volts_below: Annotated[Number, bounded(0.5, 20.0)] = says(
+        "what neutral to ground must stay below under load after a repair that leaves a ground"
     )
     second_look_least: Share = says(
         "least share of a firm's reported fixes that are drawn for a look by another firm"
@@ -154,6 +182,19 @@ class LedgerRules(Section):
 
     @model_validator(mode="after")
     def _every_method(self) -> Self:
-        if absent := [m.value for m in Method if m not in self.proof_readings]:
-            raise ValueError("proof_readings: no line for " + ", ".join(absent))
+        faults = []
+        for method in Method:
+            least = set(LEAST_READINGS.get(method, ()))
+            if method not in self.proof_readings:
+                faults.append(f"proof_readings: no line for {method.value}")
+            elif lacking := least - set(self.proof_readings[method]):
+                faults.append(f"proof_readings.{method.value} lacks {', '.join(sorted(lacking))}")
+        for left, least_instead in LEAST_INSTEAD.items():
+            if lacking_too := least_instead - set(self.left_instead.get(left, ())):
+                faults.append(
+                    f"left_instead.{left.value} lacks "
+                    + ", ".join(sorted(each.value for each in lacking_too))
+                )
+        if faults:
+            raise ValueError("; ".join(faults))
         return self

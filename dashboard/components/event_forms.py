@@ -184,7 +184,7 @@ def look(_finding: Finding, _book: RuleBook, capable: Sequence[Method] = ()) -> 
     with right:
         observed_on = _day("Looked on", "look-on")
         inspector = _text("Inspector", "look-by")
-        inspector_firm = _text("Firm or office of the inspector", "look-by-firm")
+        firm_of_inspector = _text("Firm or office of the inspector", "look-by-firm")
         cover = _choice("Cover removed", YesNo, "look-cover")
         ground = _choice("Ground present", YesNo, "look-ground")
         jumper = _choice("Neutral-to-ground jumper", YesNo, "look-jumper")
@@ -204,7 +204,7 @@ def look(_finding: Finding, _book: RuleBook, capable: Sequence[Method] = ()) -> 
     return {
         "observed_on": observed_on,
         "inspector": inspector,
-        "inspector_firm": inspector_firm,
+        "firm_of_inspector": firm_of_inspector,
         "method": method,
         "result": result,
         "slots": slots,

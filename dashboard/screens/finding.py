@@ -190,8 +190,8 @@ def proof(finding: Finding) -> str:
         for says, methods in together.items()
     )
     blind = "".join(f"<li>{plate.text(row['reason'])}</li>" for row in rows if row["reason"])
-    most = rows[0]["ground_ohms_at_most"]
-    ohms = "" if most is None else f" The ground path may measure at most {most:g} Ω."
+    most = rows[0]["ground_ohms_below"]
+    ohms = "" if most is None else f" The ground path must measure less than {most:g} Ω."
     return (
         '<section class="panel next"><h3>Reported is not proven</h3>'
         f"<p>This counts as repaired once somebody else than who did the work has looked after "

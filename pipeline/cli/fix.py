@@ -358,9 +358,9 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
         f"The look must be dated after {rows[0]['after']:%Y-%m-%d}, by somebody else than who did "
         "the work."
     )
-    most = rows[0]["ground_ohms_at_most"]
+    most = rows[0]["ground_ohms_below"]
     if most is not None:
-        echo(f"The ground path may measure at most {most:g} Ω.")
+        echo(f"The ground path must measure less than {most:g} Ω.")
     cautions()
     return 0
 

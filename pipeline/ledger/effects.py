@@ -14,7 +14,12 @@ SELECT
     finding_id, building_id, nullif(unit_id, '') AS unit_id, opening_id, family, condition,
     fixed_on, {more} leaves_condition, leaves_slots, leaves_protected, remedy, fixed_by
 FROM findings
-WHERE treatment = '{treatment}' AND fixed_on IS NOT NULL
+WHERE
+    treatment = '{treatment}' AND fixed_on IS NOT NULL
+    -- a repair after which the defect came back counts no longer
+    AND finding_id NOT IN (
+        SELECT recurs_of FROM findings WHERE recurs_of IS NOT NULL AND treatment <> 'withdrawn'
+    )
 QUALIFY row_number() OVER (
     PARTITION BY building_id, unit_id, opening_id{each} ORDER BY fixed_on DESC, finding_id
 ) = 1

@@ -40,7 +40,7 @@ class Look(_Payload):
 
     observed_on: dt.date
     inspector: Text | None = None
-    inspector_firm: Text | None = None
+    firm_of_inspector: Text | None = None
     method: Method
     result: Result
     slots: Slots | None = None

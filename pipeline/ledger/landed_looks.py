@@ -17,6 +17,7 @@ import pandas as pd
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
 from pipeline.ledger.history import current
+from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Ledger
 from shared.faults import CoverplateError
 
@@ -65,29 +66,58 @@ def judged_looks(
     waiting = frame[frame["treatment"] == "fix_reported"]
     if finding_id is not None:
         waiting = waiting[waiting["finding_id"] == finding_id]
-    if waiting.empty:
-        return
-    keys = ["building_id", "unit_id", "opening_id"]
-    hand_over(con, "waiting", waiting[["finding_id", *keys, "fixed_on"]])
+    hand_over(con, "waiting", waiting[[*_PLACE, "fixed_on"]])
+    for finding, look in _looks(con, ledger, "o.observed_on > w.fixed_on"):
+        yield _judged(ledger, finding, look)
+
+
+def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Iterator[JudgedLook]:
+    """Yield landed looks that say of a repair proven by then what would have disproved it.
+
+    From the day of the proof on, other looks of that day too: which came first nobody knows.
+    """
+    frame = current(ledger)
+    last = frame.groupby(["building_id", "unit_id", "opening_id", "family"])["occurrence"]
+    proven = frame[
+        (frame["treatment"] == "proven") & (frame["occurrence"] == last.transform("max"))
+    ]
+    hand_over(con, "waiting", proven[[*_PLACE, "verified_on"]])
+    for finding, look in _looks(con, ledger, "o.observed_on >= w.verified_on"):
+        judged = _judged(ledger, finding, look)
+        if judged.event is not None and judged.event.kind == "verification_failed":
+            yield judged
+
+
+_PLACE = ["finding_id", "building_id", "unit_id", "opening_id"]
+
+
+def _looks(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str
+) -> Iterator[tuple[Finding, ev.Look]]:
+    """Yield the landed looks at the openings of the table waiting, by finding and day."""
     columns = ", ".join(f"o.{name}" for name in _FIELDS)
-    looks = con.execute(
+    rows = con.execute(
         f"SELECT w.finding_id, {columns} FROM coded_looks AS o "
         "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
-        "WHERE o.observed_on > w.fixed_on ORDER BY w.finding_id, o.observed_on, o.code"
+        f"WHERE {dated} ORDER BY w.finding_id, o.observed_on, o.code"
     ).df()
     finding = None
-    for row in map(plain, looks.to_dict(orient="records")):
+    for row in map(plain, rows.to_dict(orient="records")):
         finding_id = str(row.pop("finding_id"))
         if finding is None or finding.finding_id != finding_id:
             finding = ledger.finding(finding_id)
-        look = ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
-        try:
-            judged = ledger.judge.judge(finding, look)
-        except CoverplateError as untimely:
-            yield JudgedLook(finding_id, look, None, untimely.found)
-            continue
-        event = None if judged.verdict == "says_nothing" else ledger.judge.verified(finding, look)
-        yield JudgedLook(finding_id, look, event, judged.reason)
+        yield finding, ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
+
+
+def _judged(ledger: Ledger, finding: Finding, look: ev.Look) -> JudgedLook:
+    try:
+        judged = ledger.judge.judge(finding, look)
+    except CoverplateError as untimely:
+        return JudgedLook(finding.finding_id, look, None, untimely.found)
+    if judged.verdict == "says_nothing":
+        return JudgedLook(finding.finding_id, look, None, judged.reason)
+    event = ledger.judge.verified(finding, look)
+    return JudgedLook(finding.finding_id, look, event, judged.reason)
 
 
 def looks_since_fixes(

@@ -1,18 +1,69 @@
-"""Whether two names may be of one person, so that nobody proves their own repair."""
+"""Whether two names may be of one person or one firm, so that nobody proves their own repair.
+
+Names are typed by hand, so they are compared by what a reader would take for the same: case,
+accents, look-alike letters, punctuation, titles and the order of the parts do not matter, an
+initial may stand for any name that begins with it. Where in doubt two names are one.
+"""
 
 from __future__ import annotations
 
 import re
 import unicodedata
 
+_LETTERS = str.maketrans(
+    {
+        **dict(zip("łøđðıħŧ", "lodiht" + "t", strict=False)),
+        "ß": "ss", "æ": "ae", "œ": "oe", "þ": "th",
+        **dict(zip("авекмнорстухіјѕ", "abekmhopctyxijs", strict=True)),
+        **dict(zip("αβεικνορτυχ", "abeikvoptux", strict=True)),
+    }
+)  # fmt: skip
+"""Letters without a decomposition, and Cyrillic and Greek ones that look like Latin ones."""
 
-def may_be_one(one: str, other: str) -> bool:
+
+def _set(words: str) -> frozenset[str]:
+    return frozenset(words.split())
+
+
+_TITLES = _set(
+    "mr mrs ms miss mx dr prof sir madam herr frau jr sr ii iii electrician elec electr inspector "
+    "insp technician tech foreman master journeyman apprentice licensed the by"
+)
+"""Words beside a name that are none."""
+
+_NOBODY = _set(
+    "same as above ditto idem unknown unnamed none no nobody anonymous na n a tbd tba self me "
+    "myself various several somebody someone staff crew team worker owner tenant firm company "
+    "contractor see x xx xxx"
+)
+"""Words that name nobody in particular."""
+
+_FIRM_WORDS = _set(
+    "ltd limited llc llp inc incorporated corp corporation co company plc gmbh ag sa sarl bv "
+    "electric electrical electrics electricians wiring services service contractors contractor "
+    "contracting solutions group holdings sons daughters son and of the bros brothers"
+)
+"""Words of a firm's name that others have too."""
+
+
+def names_somebody(name: str | None) -> bool:
+    """Say whether a cell names a person or firm at all."""
+    return name is not None and not set(_parts(name)) <= _NOBODY | _TITLES
+
+
+def may_be_one(one: str, other: str, firm: str = "") -> bool:
     """Say whether two names may be of the same person.
 
-    Case, accents, punctuation and the order of the names do not matter, and an initial may stand
-    for any name that begins with it: "Smith, J." may be "John Smith", and so may "Smith".
+    Args:
+        one, other: the names; "Smith, J." may be "John Smith", and so may "Smith".
+        firm: of the firm that either may belong to; its words are no part of a name.
     """
-    shorter, longer = sorted((_parts(one), _parts(other)), key=len)
+    beside = _TITLES | (frozenset(_parts(firm)) - frozenset(_parts(other)))
+    first = [part for part in _parts(one) if part not in beside]
+    second = [part for part in _parts(other) if part not in _TITLES]
+    if "".join(first) == "".join(second):
+        return True  # "Anne-Marie" and "Annemarie"
+    shorter, longer = sorted((first, second), key=len)
     left = list(longer)
     for part in sorted(shorter, key=len, reverse=True):
         match = next((each for each in left if _agree(part, each)), None)
@@ -22,10 +73,26 @@ def may_be_one(one: str, other: str) -> bool:
     return True
 
 
+def may_be_one_firm(one: str, other: str) -> bool:
+    """Say whether two names may be of the same firm: they share a word that is its own."""
+    first, second = (set(_parts(name)) - _FIRM_WORDS for name in (one, other))
+    if not first or not second:
+        return True  # nothing in them that tells one firm from another
+    return bool(first & second)
+
+
 def _parts(name: str) -> list[str]:
     plain = unicodedata.normalize("NFKD", name.casefold())
-    letters = "".join(each for each in plain if not unicodedata.combining(each))
-    return re.findall(r"\w+", letters)
+    letters = "".join(
+        each
+        for each in plain
+        if not unicodedata.combining(each) and unicodedata.category(each) != "Cf"
+    ).translate(_LETTERS)
+    # "ue" is how others write "ü", which has lost its dots by now
+    for pair, single in (("ae", "a"), ("oe", "o"), ("ue", "u")):
+        letters = letters.replace(pair, single)
+    # a number alone tells crews apart; one that hangs on a name does not
+    return re.findall(r"\b\d+\b|[^\W\d_]+", letters)
 
 
 def _agree(one: str, other: str) -> bool:

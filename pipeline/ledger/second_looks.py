@@ -55,8 +55,8 @@ SELECT
         SELECT count(*) FROM judged AS b
         WHERE b.firm = j.firm AND b.judged_at < j.reported_at AND b.wanting
     ) AS wanting,
-    list({'on': (l.look ->> 'observed_on')::DATE, 'firm': l.look ->> 'inspector_firm'}
-        ORDER BY l.sequence) FILTER (l.look ->> 'inspector_firm' IS NOT NULL) AS by_firms
+    list({'on': (l.look ->> 'observed_on')::DATE, 'firm': l.look ->> 'firm_of_inspector'}
+        ORDER BY l.sequence) FILTER (l.look ->> 'firm_of_inspector' IS NOT NULL) AS by_firms
 FROM judged AS j
 JOIN findings AS p USING (finding_id)
 LEFT JOIN looked AS l ON l.finding_id = j.finding_id AND l.sequence > j.sequence

@@ -63,6 +63,34 @@ FROM coded_looks AS o
 JOIN code_families AS c USING (code)
 GROUP BY ALL;
 
+-- What the latest look able to measure or to see into the box names in so many words: it is raised
+-- whatever its probability. Lamps and eyes have only the probability.
+CREATE OR REPLACE TEMP TABLE named_in_words AS
+WITH able AS (
+    SELECT
+        building_id, unit_id, opening_id, result, observed_on,
+        max(observed_on) OVER (PARTITION BY building_id, unit_id, opening_id) AS last_on
+    FROM coded_looks
+    WHERE
+        method NOT IN ('visual', 'three_lamp_tester')
+        AND result NOT IN ('no_power', 'not_accessible', 'not_tested')
+)
+
+SELECT DISTINCT
+    building_id,
+    unit_id,
+    opening_id,
+    CASE result
+        WHEN 'false_ground' THEN 'false_ground'
+        WHEN 'reversed_false_ground' THEN 'false_ground'
+        WHEN 'false_ground_upstream' THEN 'false_ground_upstream'
+        WHEN 'poor_ground' THEN 'poor_ground'
+        WHEN 'hot_neutral_reversed' THEN 'polarity'
+        WHEN 'hot_ground_reversed' THEN 'hot_on_ground'
+    END AS family
+FROM able
+WHERE observed_on = last_on AND family IS NOT NULL;
+
 CREATE OR REPLACE TEMP TABLE modelled AS
 WITH graded AS (
     SELECT
@@ -70,6 +98,10 @@ WITH graded AS (
         CASE
             WHEN o.confirmed AND p.family = d.family AND p.probability > 0 THEN 'confirmed'
             WHEN p.probability >= $suspect THEN 'suspected'
+            WHEN
+                n.family IS NOT NULL AND NOT coalesce(o.confirmed, false)
+                AND (o.slots IS DISTINCT FROM 'two_slot' OR n.family IN ('polarity', 'hot_on_ground'))
+                THEN 'suspected'
         END AS grade,
         CASE WHEN o.confirmed AND p.family = d.family THEN o.defect ELSE p.condition
         END AS stated,
@@ -82,6 +114,9 @@ WITH graded AS (
     FROM family_probabilities AS p
     JOIN warehouse_openings AS o USING (building_id, unit_id, opening_id)
     LEFT JOIN families AS d ON d.condition = o.defect
+    LEFT JOIN named_in_words AS n
+        ON n.building_id = p.building_id AND n.unit_id = p.unit_id
+        AND n.opening_id = p.opening_id AND n.family = p.family
 )
 
 SELECT

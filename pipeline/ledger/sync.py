@@ -16,13 +16,20 @@ import duckdb
 import pandas as pd
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES
+from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES, identity_of
 from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, sql
-from pipeline.ledger.landed_looks import code_looks, hand_over, judged_looks, plain
+from pipeline.ledger.landed_looks import (
+    code_looks,
+    contradicting_looks,
+    hand_over,
+    judged_looks,
+    plain,
+)
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
+from shared.standing import Standing
 
 WHO = "evidence"
 """Who writes what follows from evidence alone."""
@@ -75,11 +82,14 @@ def sync_findings(
     with _evidence(warehouse, ledger, book) as con:
         verdicts = _write_verdicts(con, ledger, who=who, at=at)
         plan = _plan(con, ledger, book)
+        back = _back_again(con, ledger, under)
     raised = [
         _raised(row, under, book.hash, now.date())
         for row in plan
         if row["act"] in ("raise", "recur")
     ]
+    planned = {identity_of(each) for each in raised}
+    raised += [each for each in back if identity_of(each) not in planned]
     drafts = [
         _draft(row, book.hash, now.date()) for row in plan if row["act"] in ("seen", "withdraw")
     ]
@@ -248,3 +258,36 @@ def _write_verdicts(
             verdicts[each.finding_id] = Draft(each.finding_id, each.event)
     written = ledger.append_many(list(verdicts.values()), who=who, origin="evidence", at=at)
     return [event.kind for event in written]
+
+
+def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> list[ev.Raised]:
+    """The recurrences that follow from looks which a proven repair does not answer to.
+
+    Whatever the evidence as a whole makes of it: a look that would have disproved the repair before
+    its proof is no less of a sighting after it.
+    """
+    found: dict[str, ev.Raised] = {}
+    for each in contradicting_looks(con, ledger):
+        if each.finding_id in found:
+            continue
+        finding, look = ledger.finding(each.finding_id), each.look
+        told = ledger.judge.why_blind(finding, look.method) is None
+        found[each.finding_id] = finding.raised.model_copy(
+            update={
+                "occurrence": finding.raised.occurrence + 1,
+                "recurs_of": finding.finding_id,
+                "grade": "confirmed" if told else "suspected",
+                "condition": finding.condition,
+                "standing": Standing.MEASURED if told else Standing.REPORTED,
+                "probability": None,
+                "first_seen_on": look.observed_on,
+                "last_seen_on": look.observed_on,
+                "pointed_on": look.observed_on,
+                "notified_on": None,
+                "methods": (look.method,),
+                "regulation": under,
+                "rule_book_hash": ledger.rule_book.hash,
+                "note": f"after the repair was proven: {each.reason}",
+            }
+        )
+    return list(found.values())

@@ -59,6 +59,8 @@ WHERE
     AND (
         (
             k.grade = 'suspected' AND NOT k.accepted AND k.firm IS NULL
+            -- a look after a proof was plain enough to raise it
+            AND k.recurs_of IS NULL
             AND p.probability < $withdraw
             -- what was plainly reported stands, however improbable
             AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (

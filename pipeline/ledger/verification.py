@@ -18,9 +18,10 @@ from typing import Any, Literal
 import duckdb
 
 from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import DefectFamily, members
-from pipeline.ledger.persons import may_be_one
+from pipeline.ledger.persons import may_be_one, may_be_one_firm, names_somebody
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
 from shared.faults import CoverplateError
@@ -129,22 +130,22 @@ class Judge:
         ):
             wrong |= set(members(finding.raised.family))
         wrong |= set(self.book.ledger.left_instead.get(target, ()))
-        if self.most_ohms(fix) is not None:
+        if self.ohms_below(fix) is not None:
             wrong.add(Condition.POOR_GROUND)
         return frozenset(wrong - {target})
 
-    def most_ohms(self, fix: ev.FixReported) -> float | None:
-        """Return the most that the ground path may measure after a fix, ohms; None if no matter."""
+    def ohms_below(self, fix: ev.FixReported) -> float | None:
+        """Return what the ground path must stay below after a fix, ohms; None if no matter."""
         remedy = self.book.remedies.get(fix.remedy)
-        if remedy is None or remedy.ground_ohms_at_most is None:
+        if remedy is None or remedy.ground_ohms_below is None:
             return None
-        return float(remedy.ground_ohms_at_most)
+        return float(remedy.ground_ohms_below)
 
     def must_say(self, finding: Finding, method: Method) -> tuple[str, ...]:
         """Return the columns that a look by a method must fill in to prove the reported fix."""
         fix, target = _claim(finding)
         columns: list[str] = list(self.book.ledger.proof_readings[method])
-        if self.most_ohms(fix) is not None:
+        if self.ohms_below(fix) is not None:
             columns.append("ground_path_ohms")
         if target is Condition.UNGROUNDED and fix.leaves_slots is Slots.TWO_SLOT:
             columns.append("slots")
@@ -161,7 +162,7 @@ class Judge:
         fix, target = _claim(finding)
         rules = self.book.ledger
         # how good a path is, a measurement says, whatever else the method can tell
-        settled = {Condition.POOR_GROUND} if self.most_ohms(fix) is not None else set()
+        settled = {Condition.POOR_GROUND} if self.ohms_below(fix) is not None else set()
         if fix.leaves_slots is Slots.TWO_SLOT and method in rules.needs_ground_slot:
             return f"{_said(method)} needs a ground slot, and the remedy leaves two slots"
         blind = [
@@ -221,7 +222,7 @@ class Judge:
         blind = self.why_blind(finding, look.method)
         if blind is not None:
             return "says_nothing", blind, None
-        if look.result in NO_LOOK_RESULTS and min(weights.values()) == max(weights.values()):
+        if look.result in NO_LOOK_RESULTS:
             return "says_nothing", f"{_said(look.result)} is no reading", None
         lacking = self._lacking(finding, look)
         if lacking:
@@ -243,6 +244,8 @@ class Judge:
         """Say what a look plainly reports that the remedy should not leave; None if nothing."""
         limits = self.book.urgent
         metal = [look.plate_earth_volts, look.case_earth_volts, look.ground_contact_earth_volts]
+        if look.result not in NO_LOOK_RESULTS and look.result not in _words(fix, target):
+            return f"{_said(look.method)} found {_said(look.result)}"
         if look.neutral_ground_jumper is YesNo.YES:
             return "ground contact and neutral are tied together"
         if look.polarity is Polarity.REVERSED:
@@ -255,9 +258,18 @@ class Judge:
             return "a shock or voltage on metal was reported"
         if any(volts is not None and volts >= float(limits.touch_volts) for volts in metal):
             return "voltage was measured on metal"
-        most = self.most_ohms(fix)
-        if most is not None and look.ground_path_ohms is not None and look.ground_path_ohms > most:
-            return f"the ground path measures {look.ground_path_ohms:g} Ω, at most {most:g} may be"
+        volts = look.neutral_ground_volts
+        if target is Condition.GROUNDED and volts is not None:
+            highest = float(self.book.ledger.neutral_ground_volts_below)
+            if volts >= highest:
+                return f"{volts:g} V between neutral and ground, less than {highest:g} may be"
+        volts = look.hot_neutral_volts
+        if volts is not None and volts > float(limits.supply_high):
+            return f"{volts:g} V between hot and neutral"
+        most = self.ohms_below(fix)
+        ohms = look.ground_path_ohms
+        if most is not None and ohms is not None and ohms >= most:
+            return f"the ground path measures {ohms:g} Ω, less than {most:g} is asked for"
         if fix.leaves_slots is Slots.TWO_SLOT and look.slots is Slots.THREE_SLOT:
             return "the receptacle still has three slots"
         if fix.leaves_protected is YesNo.YES:
@@ -278,6 +290,11 @@ class Judge:
             if getattr(look, column) is None
         ]
         found = [f"the look does not say {_either(silent)}"] if silent else []
+        volts = look.hot_neutral_volts
+        if volts is not None and volts < float(self.book.urgent.supply_low):
+            found.append(f"at {volts:g} V between hot and neutral the circuit may be dead")
+        if look.ground_path_ohms == 0:
+            found.append("0 Ω is no measurement of a path")
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
@@ -349,6 +366,15 @@ def _fit(fix: ev.FixReported, target: Condition) -> frozenset[Condition]:
     return frozenset(fit)
 
 
+def _words(fix: ev.FixReported, target: Condition) -> frozenset[Result]:
+    """Return the words that a look at the repaired opening may say."""
+    own = OWN_WORDS[[CONDITIONS.index(each) for each in _fit(fix, target)]].max(axis=0) > 0
+    words = {word for word, says in zip(WORDS, own, strict=True) if says}
+    if target is Condition.UNGROUNDED:
+        words.add(Result.OPEN_GROUND)
+    return frozenset(words)
+
+
 def _marked(fix: ev.FixReported, look: ev.Look) -> bool:
     shown = set(fix.markings) if look.marking is Marking.BOTH else {look.marking}
     return set(fix.markings) <= shown
@@ -358,12 +384,16 @@ def _not_another(fix: ev.FixReported, look: ev.Look) -> str | None:
     """Say why a look isn't shown to be by somebody else than whoever did the work."""
     if look.inspector is None:
         return None  # said already: the look does not say who looked
+    if not names_somebody(look.inspector):
+        return f"{look.inspector!r} names nobody who looked"
+    worker = fix.worker if names_somebody(fix.worker) else None
     if may_be_one(look.inspector, fix.firm) or (
-        fix.worker is not None and may_be_one(look.inspector, fix.worker)
+        worker is not None and may_be_one(look.inspector, worker, fix.firm)
     ):
         return f"{look.inspector} may be who did the work; somebody else has to look"
-    own = look.inspector_firm is None or may_be_one(look.inspector_firm, fix.firm)
-    if fix.worker is None and own:
+    another = look.firm_of_inspector is not None and names_somebody(look.firm_of_inspector)
+    own = not another or may_be_one_firm(str(look.firm_of_inspector), fix.firm)
+    if worker is None and own:
         return (
             "the report does not say who did the work, so that nothing shows that somebody else "
             "looked: report the fix again with the worker's name, or name the firm of who looked"
@@ -377,7 +407,7 @@ def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
     Returns:
         Keys method, proves, reason (why not, or None), must_say (what the look must say, in words),
         columns (the same as columns of a look), after (the day after which it must be dated),
-        ground_ohms_at_most (or None).
+        ground_ohms_below (or None).
     """
     fix, _ = _claim(finding)
     rows: list[dict[str, Any]] = []
@@ -392,7 +422,7 @@ def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
                 "must_say": [OPENING_OBSERVATIONS.field(each).meaning for each in columns],
                 "columns": list(columns),
                 "after": max(fix.fixed_on, finding.pointed_on),
-                "ground_ohms_at_most": judge.most_ohms(fix),
+                "ground_ohms_below": judge.ohms_below(fix),
             }
         )
     return rows

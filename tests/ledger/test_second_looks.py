@@ -41,8 +41,8 @@ def _fixed(ledger, number, proven, day, firm=FIRM, **said):
 
 def test_a_firm_without_a_record_is_looked_at_each_time_until_another_firm_has(ledger):
     own = _fixed(ledger, 1, True, 0)
-    theirs = _fixed(ledger, 2, True, 0, inspector_firm="Quillmarsh")
-    same = _fixed(ledger, 3, True, 0, inspector_firm="pellworth electric")
+    theirs = _fixed(ledger, 2, True, 0, firm_of_inspector="Quillmarsh")
+    same = _fixed(ledger, 3, True, 0, firm_of_inspector="pellworth electric")
     open_still = _fixed(ledger, 4, None, 0)
     gone = _fixed(ledger, 5, False, 0)
     frame = second_looks(ledger).set_index("finding_id")

@@ -251,3 +251,103 @@ def test_live_metal_reported_after_a_proven_repair_is_a_recurrence(ledger, wareh
     assert sync_findings(warehouse.con, ledger) == NOTHING
     warehouse.urgent("K1", "reversed_false_ground", 20)
     assert sync_findings(warehouse.con, ledger).recurrences == 1
+
+
+def proven(ledger, warehouse, finding, remedy="grounding_conductor_added", **more):
+    """A repair of K1 proven on the fifteenth day."""
+    markings = ("no_equipment_ground",) if remedy == "gfci_type_marked" else ()
+    if remedy != "grounding_conductor_added":
+        ledger.append(finding, fix(remedy, DAY + dt.timedelta(10), markings=markings), **WHO)
+    result = "open_ground" if remedy == "gfci_type_marked" else "correct"
+    warehouse.look("K1", "cover_off_inspection", result, 15, **more)
+    assert sync_findings(warehouse.con, ledger).verified == 1
+    warehouse.opening("K1", "false_ground", 0.02, confirmed=False)
+
+
+PROTECTED = {"gfci_protected": "yes", "gfci_button_tripped": "yes",
+             "marking": "no_equipment_ground"}  # fmt: skip
+
+LATER_LOOKS = [
+    # remedy, method, result, day, what else it says, grade of the recurrence
+    (False, "voltmeter_under_load", "false_ground", 60, {}, "confirmed"),
+    (False, "neutral_lifted_test", "false_ground_upstream", 60, {}, "confirmed"),
+    (False, "cover_off_inspection", "hot_neutral_reversed", 60, {"polarity": "reversed"},
+     "confirmed"),
+    (False, "three_lamp_tester", "open_ground", 60, {}, "suspected"),
+    (False, "three_lamp_tester", "hot_neutral_reversed", 60, {}, "suspected"),
+    (False, "ground_impedance_meter", "correct", 60, {"ground_path_ohms": 500}, "confirmed"),
+    (False, "ground_impedance_meter", "poor_ground", 60, {"ground_path_ohms": 50}, "confirmed"),
+    (False, "visual", "correct", 60, {"heat_or_scorch": "yes"}, "suspected"),
+    # on the day of the proof: which came first nobody knows
+    (False, "cover_off_inspection", "false_ground", 15, {"neutral_ground_jumper": "yes",
+     "inspector": "Bo"}, "confirmed"),
+    (True, "cover_off_inspection", "open_ground", 60, {"gfci_protected": "no"}, "confirmed"),
+    (True, "cover_off_inspection", "open_ground", 60, {**PROTECTED, "gfci_button_tripped": "no"},
+     "confirmed"),
+    (True, "three_lamp_tester", "open_ground", 60, {"gfci_protected": "no"}, "suspected"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("gfci", "method", "result", "day", "more", "grade"), LATER_LOOKS)
+def test_what_would_have_disproved_a_repair_is_a_recurrence_after_its_proof(
+    ledger, warehouse, reported, gfci, method, result, day, more, grade
+):
+    if gfci:
+        proven(ledger, warehouse, reported, "gfci_type_marked", **PROTECTED)
+    else:
+        proven(ledger, warehouse, reported)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    assert len(verified_fixes(ledger)) == 1
+    warehouse.look("K1", method, result, day, complete=False, **more)
+    assert sync_findings(warehouse.con, ledger).recurrences == 1
+    frame = current(ledger).set_index("occurrence")
+    assert frame.loc[2, "recurs_of"] == reported
+    assert (frame.loc[2, "grade"], frame.loc[2, "treatment"]) == (grade, "none")
+    # it counts as repaired no longer, and nothing takes the recurrence off
+    assert verified_fixes(ledger).empty
+    assert sync_findings(warehouse.con, ledger).withdrawn == 0
+    assert current(ledger).set_index("occurrence").loc[2, "treatment"] == "none"
+
+
+@pytest.mark.parametrize(
+    ("gfci", "method", "result", "more"),
+    [
+        (False, "three_lamp_tester", "correct", {}),
+        (False, "cover_off_inspection", "correct", {}),
+        (False, "cover_off_inspection", "not_accessible", {}),
+        (False, "ground_impedance_meter", "correct", {"ground_path_ohms": 0.5}),
+        (True, "three_lamp_tester", "open_ground", {}),
+        (True, "cover_off_inspection", "open_ground", PROTECTED),
+    ],
+)
+def test_a_look_that_agrees_with_a_proven_repair_raises_nothing(
+    ledger, warehouse, reported, gfci, method, result, more
+):
+    if gfci:
+        proven(ledger, warehouse, reported, "gfci_type_marked", **PROTECTED)
+    else:
+        proven(ledger, warehouse, reported)
+    warehouse.look("K1", method, result, 60, **more)
+    done = sync_findings(warehouse.con, ledger)
+    assert (done.recurrences, done.raised) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("method", "result", "family"),
+    [
+        ("neutral_lifted_test", "false_ground_upstream", "false_ground_upstream"),
+        ("ground_impedance_meter", "poor_ground", "poor_ground"),
+        ("cover_off_inspection", "hot_neutral_reversed", "polarity"),
+    ],
+)
+def test_what_an_able_look_names_is_raised_whatever_its_probability(
+    ledger, warehouse, method, result, family
+):
+    warehouse.opening("K1", "grounded", 0.9, confirmed=False)
+    warehouse.look("K1", method, result)
+    sync_findings(warehouse.con, ledger)
+    frame = current(ledger).set_index("family")
+    assert frame.loc[family, "state"] == State.SUSPECTED_DEFECT
+    # a later look that is able to tell and says otherwise leaves it to the probability
+    warehouse.look("K1", "neutral_lifted_test", "correct", 30)
+    assert sync_findings(warehouse.con, ledger).withdrawn == 1

@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from ledger_samples import DAY, WHO, fix, look, raised
+from ledger_samples import DAY, READINGS, WHO, fix, look, raised
 
 from pipeline.ledger import State
 from pipeline.ledger.events import SeenAgain
@@ -134,6 +134,29 @@ CASES = [
       for said in ({"neutral_ground_jumper": "yes"}, {"polarity": "reversed"},
                    {"ground_present": "no"}, {"heat_or_scorch": "yes"}, {"shock_reported": "yes"},
                    {"non_contact_detector": "yes"}, {"plate_earth_volts": 118})),
+    # its own word is shown, whatever the answers beside it
+    *(("false_ground", "grounding_conductor_added", method, result,
+       {**READINGS[method, "correct"], "ground_path_ohms": 0.2}, False)
+      for method, result in (
+          ("voltmeter_under_load", "reversed_false_ground"),
+          ("voltmeter_under_load", "false_ground"), (COVER, "hot_neutral_reversed"),
+          (COVER, "open_ground"), ("neutral_lifted_test", "false_ground_upstream"),
+          (METER, "poor_ground"), ("visual", "false_ground"))
+      if (method, "correct") in READINGS),
+    *(("false_ground", "grounding_conductor_added", method, result,
+       {**READINGS[method, "correct"], "ground_path_ohms": 0.2}, None)
+      for method in ("voltmeter_under_load", COVER, METER)
+      for result in ("not_tested", "not_accessible", "no_power")),
+    ("false_ground", "grounding_conductor_added", COVER, "correct",
+     {"neutral_ground_volts": 50, "load_amps": 10}, False),
+    ("false_ground", "grounding_conductor_added", COVER, "correct",
+     {"hot_neutral_volts": 240}, False),
+    ("false_ground", "grounding_conductor_added", COVER, "correct", {"hot_neutral_volts": 0}, None),
+    ("false_ground", "grounding_conductor_added", COVER, "correct", {"ground_path_ohms": 0}, None),
+    ("false_ground", "grounding_conductor_added", COVER, "correct",
+     {"ground_path_ohms": 1.0}, False),
+    ("false_ground", "grounding_conductor_added", COVER, "correct",
+     {"ground_path_ohms": 0.99}, True),
     ("false_ground", "grounding_conductor_added", COVER, "false_ground", {}, False),
     ("false_ground", "grounding_conductor_added", "three_lamp_tester", "open_ground", {}, False),
     ("false_ground", "grounding_conductor_added", COVER, "not_accessible", {}, None),
@@ -229,7 +252,7 @@ def test_nobody_proves_their_own_repair(ledger, said, why):
 def test_where_nobody_says_who_did_the_work_another_firm_has_to_look(ledger, firm, proves):
     finding = ledger.raise_finding(raised(), **WHO).finding_id
     ledger.append(finding, fix(worker=None), **WHO)
-    seen = look(COVER, inspector_firm=firm)
+    seen = look(COVER, firm_of_inspector=firm)
     if proves:
         assert ledger.record_look(finding, seen, **WHO).kind == "verified"
         return
@@ -319,6 +342,29 @@ def test_the_threshold_of_power_is_the_rule_books(ledger, tmp_path):
     ],
 )  # fmt: skip
 def test_faults_in_the_rule_book_are_named(old, new, said):
+    text = default_rule_book_text()
+    assert old in text
+    with pytest.raises(CoverplateError, match=said):
+        parse_rule_book(text.replace(old, new, 1))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("verify_odds = { value = 10.0", "verify_odds = { value = 1.0", "verify_odds"),
+        ("verify_distance = { value = 0.4", "verify_distance = { value = 0.01", "verify_distance"),
+        ("fail_odds = { value = 4.0", "fail_odds = { value = 1e9", "fail_odds"),
+        ('cover_off_inspection = ["cover_removed", "ground_present", "neutral_ground_jumper", '
+         '"polarity"]', "cover_off_inspection = []", "cover_off_inspection lacks cover_removed"),
+        ('ground_impedance_meter = ["ground_path_ohms"]', "ground_impedance_meter = []",
+         "ground_impedance_meter lacks ground_path_ohms"),
+        ('grounded = ["ungrounded", "false_ground", ', "grounded = [",
+         "left_instead.grounded lacks false_ground, ungrounded"),
+        ("ground_ohms_below = { value = 1.0", "ground_ohms_below = { value = 1000.0",
+         "ground_ohms_below"),
+    ],
+)  # fmt: skip
+def test_no_rule_book_does_without_proof(old, new, said):
     text = default_rule_book_text()
     assert old in text
     with pytest.raises(CoverplateError, match=said):

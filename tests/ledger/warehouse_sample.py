@@ -25,7 +25,7 @@ class Warehouse:
             "opening_id VARCHAR, defect VARCHAR, says VARCHAR, standing VARCHAR, "
             "observed_on DATE, method VARCHAR, cleared_by VARCHAR);"
             "CREATE TABLE observations (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
-            "observed_on DATE, inspector VARCHAR, inspector_firm VARCHAR, method VARCHAR, "
+            "observed_on DATE, inspector VARCHAR, firm_of_inspector VARCHAR, method VARCHAR, "
             "result VARCHAR, slots VARCHAR, "
             "cover_removed VARCHAR, ground_present VARCHAR, neutral_ground_jumper VARCHAR, "
             "polarity VARCHAR, neutral_ground_volts DOUBLE, load_amps DOUBLE, "

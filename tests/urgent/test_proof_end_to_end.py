@@ -109,7 +109,7 @@ def test_the_screen_and_the_command_say_what_would_prove_it(place, monkeypatch):
     app = screen_of(monkeypatch, place, "finding", id=str(finding))
     sound(app)
     shown = html.unescape(plate(app, "proof"))
-    for words in ("somebody else than who did the work", "at most 1 Ω", "would not prove it"):
+    for words in ("somebody else than who did the work", "less than 1 Ω", "would not prove it"):
         assert words in shown
 
 

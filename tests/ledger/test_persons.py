@@ -1,0 +1,48 @@
+"""Names that may be of one person or firm, and words that name nobody."""
+
+import pytest
+
+from pipeline.ledger.persons import may_be_one, may_be_one_firm, names_somebody
+
+WORKER, FIRM = "D. Orme", "Pellworth Electric"
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["D. Orme", "ORME", "Orme, Dorothea", "D. \u041erme", "D. \u00d8rme", "Mr. Orme",
+     "Electrician Orme", "Orme (Pellworth)", "Orme2", "D. Orme Jr", "Ms. D Orme",
+     "Mrs. Dorothea Orme", "D.\u200bOrme", "D.\u00adOrme", "d  orme"],
+)  # fmt: skip
+def test_ways_to_write_the_one_who_did_the_work(name):
+    assert may_be_one(name, WORKER, FIRM)
+
+
+@pytest.mark.parametrize("name", ["S. Orme", "D. Armstrong", "S. Ambrel", "Cyn"])
+def test_other_people_are_others(name):
+    assert not may_be_one(name, WORKER, FIRM)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("\u0141ukasz", "Lukasz"), ("M\u00fcller", "Mueller"), ("Anne-Marie", "Annemarie"),
+     ("Stra\u00dfer", "Strasser"), ("Jos\u00e9 Ruiz", "RUIZ, Jose")],
+)  # fmt: skip
+def test_spellings_of_one_name(one, other):
+    assert may_be_one(one, other) and may_be_one(other, one)
+
+
+def test_numbered_crews_are_told_apart():
+    assert not may_be_one("Crew 1", "Crew 2")
+    assert not may_be_one("Crew 12", "Crew 21")
+
+
+@pytest.mark.parametrize("name", [None, "", "-", "same as above", "same", "unknown", "n/a", "Mr."])
+def test_words_that_name_nobody(name):
+    assert not names_somebody(name)
+
+
+def test_firms_are_told_by_what_is_their_own():
+    for name in ("Pellworth Ltd", "PELLWORTH", "The Pellworth Electric Company", "Electric Co"):
+        assert may_be_one_firm(name, FIRM)
+    for name in ("Quillmarsh", "Quillmarsh Electric", "Ambrel & Daughters"):
+        assert not may_be_one_firm(name, FIRM)
