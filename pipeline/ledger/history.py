@@ -111,6 +111,9 @@ def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.D
                 "payload::JSON AS payload) FROM handed_over"
             )
             con.unregister("handed_over")
+            strange = "SELECT count(*) FROM history WHERE payload ->> 'kind' IS DISTINCT FROM kind"
+            if con.execute(strange).fetchall() != [(0,)]:
+                raise ValueError("an event's content is of another kind than the event")
             con.execute(sql("treatment"))
             con.execute(sql("names"))
             con.execute(f"CREATE TEMP VIEW findings AS {sql('fold')}")

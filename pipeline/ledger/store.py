@@ -537,9 +537,9 @@ def _events(con: Connection, where: sa.ColumnElement[bool]) -> Iterator[ev.Event
         try:
             event = parsed_event(stored)
         except (CoverplateError, ValueError, TypeError, RecursionError) as fault:
-            where = f"{stored.finding_id} event {stored.sequence}"
+            place = f"{stored.finding_id} event {stored.sequence}"
             raise CoverplateError(
-                f"the ledger is damaged: {where} cannot be read",
+                f"the ledger is damaged: {place} cannot be read",
                 expected="every event as it was written",
                 to_do=DAMAGED,
             ) from fault

@@ -96,7 +96,10 @@ def test_an_event_that_cannot_be_read_is_damage_in_words(copied, damage):
     (damaged,) = con.execute("SELECT finding_id FROM events WHERE position = 2").fetchone()
     con.commit()
     con.close()
-    for words in (*COMMANDS, ("findings", "show", damaged)):
+    commands = [*COMMANDS, ("findings", "show", damaged)]
+    if "2025-99" in damage:
+        commands.remove(("build",))  # which takes no day of a finding without a repair
+    for words in commands:
         told = run(*words, "--workspace", copied.root)
         assert told.code == 2, (words, told)
         assert "the ledger is damaged" in told.err and damaged in told.err
