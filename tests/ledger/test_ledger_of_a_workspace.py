@@ -142,6 +142,8 @@ def test_a_ledger_that_holds_less_than_it_did_is_refused_and_nothing_is_written(
         assert told.code == 2 and told.out == "", (words, told)
         assert "held 3 events" in told.err and f"now {left}" in told.err
         assert "ledger restore" in told.err and "ledger.heads.jsonl" in told.err
+    told = run("check", "--workspace", copied.root)
+    assert told.code == 2 and "ledger" in told.out
     assert (path.read_bytes() if path.exists() else None) == content
     assert (copied.ledger / "ledger.heads.jsonl").read_text() == heads
     if lost is one_less:
