@@ -11,7 +11,8 @@ import streamlit as st
 from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.ledger import Ledger, open_ledger
 from pipeline.ledger import visits as of_visits
-from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.database import URL_VARIABLE, ledger_file
+from pipeline.ledger.held import check_held
 from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.sync import Synced, sync_findings
 from pipeline.ledger.triage import with_stakes
@@ -27,6 +28,7 @@ ORIGIN = "dashboard"
 @st.cache_resource(max_entries=3, show_spinner="Opening the ledger …")
 def _ledger(root: str, url: str, rule_book_hash: str, _book: RuleBook) -> Ledger:
     place = workspace()
+    check_held(ledger_file(None, place.root))
     place.ledger.mkdir(parents=True, exist_ok=True)
     return open_ledger(workspace=place.root, rule_book=_book)
 

@@ -205,6 +205,8 @@ def about_money(found: dict[str, pd.DataFrame], by: str) -> None:
         "In the ledger’s currency.",
     )
     plate.show(body, key="money")
+    if by in money.OF_SUMS:
+        st.caption(money.SEVERAL_GROUPS)
     downloads(found["money"], f"money-{by}", "Money by group")
     asked = found["questions"]
     if asked.empty:

@@ -21,7 +21,7 @@ from pipeline.cli.ledger_options import (
     print_written,
     stakes_of,
 )
-from pipeline.cli.options import existing
+from pipeline.cli.options import AMOUNT, existing
 from pipeline.cli.output import (
     amount,
     cautions,
@@ -41,7 +41,7 @@ from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.families import FAMILY
-from pipeline.ledger.money import BY, MONEY_TOLD, money, money_questions
+from pipeline.ledger.money import BY, MONEY_TOLD, OF_SUMS, SEVERAL_GROUPS, money, money_questions
 from pipeline.ledger.progress import (
     CURVE_TOLD,
     GROUPS,
@@ -507,7 +507,7 @@ def _firm_table(rows: list[dict[str, Any]]) -> None:
 @click.option(
     "--by", type=click.Choice(BY), default="all", show_default=True, help="Broken down by."
 )
-@click.option("--budget", type=click.FloatRange(min=0), help="What there is to spend in all.")
+@click.option("--budget", type=AMOUNT, help="What there is to spend in all.")
 @ledger_options
 def told_money(
     by: str, budget: float | None, workspace: Path, ledger_at: str | None, as_json: bool
@@ -534,6 +534,8 @@ def told_money(
         [("group", "left"), *((words(name), "right") for name in _MONEY)],
         [[words(row["group"]), *(amount(row[name]) for name in _MONEY)] for row in rows],
     )
+    if by in OF_SUMS:
+        echo(SEVERAL_GROUPS)
     for row in total:
         echo("")
         if row["without_cost"]:

@@ -22,7 +22,7 @@ from pipeline.cli.ledger_options import (
     opened,
     print_written,
 )
-from pipeline.cli.options import DONE, QUARANTINED
+from pipeline.cli.options import AMOUNT, DONE, QUARANTINED
 from pipeline.cli.output import amount as to_the_cent
 from pipeline.cli.output import (
     cautions,
@@ -133,7 +133,7 @@ def remedies(
 @click.option("--firm", required=True, help="Who quotes.")
 @click.option(
     "--amount",
-    type=click.FloatRange(min=0),
+    type=AMOUNT,
     required=True,
     help="The price; of several findings, the price of all, which is shared over them.",
 )
@@ -216,7 +216,7 @@ def _quote_remarks(row: dict[str, Any]) -> str:
 @findings_argument
 @click.option("--firm", required=True, help="Whose bill it is.")
 @click.option("--invoice", required=True, help="Its number.")
-@click.option("--amount", type=click.FloatRange(min=0), required=True, help="The whole of it.")
+@click.option("--amount", type=AMOUNT, required=True, help="The whole of it.")
 @day_option("--on", "Its day.", required=True)
 @click.option("--again", is_flag=True, help="It is another bill than the one it looks like.")
 @click.option(
@@ -288,7 +288,7 @@ def list_bills(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
 @click.option("--worker", help="The person who did it.")
 @click.option("--licence", help="Licence number.")
 @click.option("--permit", help="Permit number.")
-@click.option("--cost", type=click.FloatRange(min=0), help="What it cost.")
+@click.option("--cost", type=AMOUNT, help="What it cost.")
 @click.option(
     "--marking",
     "markings",

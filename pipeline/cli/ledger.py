@@ -142,7 +142,7 @@ def restore(
     """Bring a back-up into an empty ledger, every chain checked as by `ledger import`."""
     file = ledger_file(ledger_at, workspace)
     before = max((each.events for each in held_before(file)), default=0) if file else 0
-    with opened(workspace, ledger_at) as opened_ledger:
+    with opened(workspace, ledger_at, anew=True) as opened_ledger:
         done = restore_backup(opened_ledger, path, who=who, vouched=vouched)
         for line in write_held(opened_ledger, RESTORED):
             say(line)

@@ -21,6 +21,8 @@ from pipeline.ledger import Draft, Ledger, Payload, open_ledger
 from pipeline.ledger.database import URL_VARIABLE, ledger_file
 from pipeline.ledger.events import Event
 from pipeline.ledger.head import unwritten
+from pipeline.ledger.held import check_held
+from pipeline.ledger.history import damage_told
 from pipeline.warehouse import store
 from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.queries import known_circuits, stakes
@@ -85,12 +87,24 @@ def findings_argument(command: Command) -> Command:
 
 
 @contextmanager
-def opened(root: Path, ledger_at: str | None) -> Iterator[Ledger]:
-    """Open the ledger of a workspace under the workspace's rule book."""
+def opened(root: Path, ledger_at: str | None, *, anew: bool = False) -> Iterator[Ledger]:
+    """Open the ledger of a workspace under the workspace's rule book.
+
+    Args:
+        root: the workspace's folder.
+        ledger_at: see ``ledger_url``.
+        anew: it may hold fewer events than it did, as where a back-up is brought back.
+
+    Raises:
+        CoverplateError: it cannot be opened, is damaged, or holds fewer events than it did.
+    """
     book = _rule_book(root, ledger_at)
+    if not anew:
+        check_held(ledger_file(ledger_at, root))
     ledger = open_ledger(ledger_at, workspace=root, rule_book=book)
     try:
-        yield ledger
+        with damage_told(ledger):
+            yield ledger
     except sa.exc.DatabaseError as fault:
         file = ledger_file(ledger_at, root)
         if file is None or getattr(fault.orig, "sqlite_errorcode", None) not in _DAMAGED:

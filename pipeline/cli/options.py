@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -9,12 +10,40 @@ from typing import Any, TypeVar
 import click
 
 from pipeline.landing import Workspace
+from pipeline.ledger.events import MOST_MONEY
+from pipeline.ledger.prices import whole_cents
 from shared.faults import CoverplateError
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 DEFAULT_WORKSPACE = Path("coverplate-workspace")
 DONE, UNFORESEEN, REFUSED, QUARANTINED = 0, 1, 2, 3
+
+
+class Amount(click.ParamType[float]):
+    """An amount of money: a number of at least 0, up to ``MOST_MONEY``, in whole cents."""
+
+    name = "amount"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the amount; a usage error in words where it is none."""
+        try:
+            amount = float(str(value))
+        except ValueError:
+            amount = math.nan
+        if not 0 <= amount <= MOST_MONEY or not whole_cents(amount):
+            self.fail(
+                f"{value!r} is no amount of money: give 0 or more, in whole cents, such as 280.50.",
+                param,
+                ctx,
+            )
+        return amount
+
+
+AMOUNT = Amount()
+"""The type of every option that takes an amount of money."""
 
 
 def workspace_option(command: Command) -> Command:

@@ -7,15 +7,18 @@ reports of these findings said that they cost (``spent.sql``).
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
+from typing import Any
 
 import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
 from pipeline.ledger import events as ev
+from pipeline.ledger.chain import parsed_event
 from pipeline.ledger.database import EVENTS
 from pipeline.ledger.history import history, sql
+from pipeline.ledger.persons import may_be_one
 from pipeline.ledger.prices import in_cents, same_name, shared_out
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
@@ -67,7 +70,8 @@ def write_bill(
 
     Raises:
         CoverplateError: the number was used before or the same sum was billed for the same findings
-            before, and nobody said which it is; the day has not come; what ``append_many`` says.
+            before, and nobody said which it is; the day has not come or lies before any of the
+            findings was seen; it comes to 0.00 and corrects none; what ``append_many`` says.
     """
     if on > dt.date.today():
         raise CoverplateError(
@@ -77,6 +81,20 @@ def write_bill(
         )
     ids = [identity for identity, _ in findings]
     known = bills(ledger)
+    if not in_cents(amount) and not corrects:
+        raise CoverplateError(
+            f"the bill {invoice} of 0.00",
+            expected="an amount above 0",
+            to_do="check the amount; 0.00 is taken only with --corrects, which takes an earlier "
+            "bill back",
+        )
+    seen = _first_seen(ledger, ids)
+    if seen is not None and on < seen:
+        raise CoverplateError(
+            f"the bill {invoice} of {on}, before any of its findings was first seen ({seen})",
+            expected="a day on which there was something to repair",
+            to_do="check the date, and which findings the bill names",
+        )
     number, corrected = _place(known, ids, firm, invoice, amount, again=again, corrects=corrects)
     drafts = [
         Draft(
@@ -114,6 +132,14 @@ def write_bill(
     )
 
 
+def _first_seen(ledger: Ledger, ids: Sequence[str]) -> dt.date | None:
+    """Return the day on which the earliest of some findings was first seen, None of none."""
+    with ledger.reading() as con:
+        first = [each for each in ledger.stored_of(con, set(ids)) if each.sequence == 1]
+    raised = [parsed_event(each).payload for each in first]
+    return min((each.first_seen_on for each in raised if isinstance(each, ev.Raised)), default=None)
+
+
 def _place(
     known: pd.DataFrame,
     ids: Sequence[str],
@@ -145,24 +171,39 @@ def _place(
         return number, int(standing[-1]["number"])
     alike = [
         each
-        for each in of_firm
-        if each in standing
-        or (
-            not each["corrected"]
-            and in_cents(each["amount"]) == in_cents(amount)
-            and set(each["findings"]) == set(ids)
-        )
+        for each in known.to_dict(orient="records")
+        if not each["corrected"] and _may_be_it(each, ids, firm, invoice, amount)
     ]
     if alike and not again:
         told = [
-            f"  written before: invoice {each['invoice']} of {each['on']:%Y-%m-%d}, "
-            f"{each['amount']:,.2f} for {', '.join(each['findings'])}"
+            f"  written before: {each['firm']}, invoice {each['invoice']} of "
+            f"{each['on']:%Y-%m-%d}, {each['amount']:,.2f} for {', '.join(each['findings'])}"
             for each in alike
         ]
         raise CoverplateError(
             "\n".join([f"is this another bill? {firm}, invoice {invoice}, {amount:,.2f}", *told]),
             expected="an invoice number once, and the same sum for the same findings once",
-            to_do="say --again where it is another bill, --corrects where it puts the earlier one "
-            "of this number right; nothing was written",
+            to_do="say --again where it is another bill, --corrects (with the firm and the number "
+            "as they were written) where it puts the earlier one right; nothing was written",
         )
     return number, None
+
+
+def _may_be_it(
+    earlier: dict[Hashable, Any], ids: Sequence[str], firm: str, invoice: str, amount: float
+) -> bool:
+    """Say whether a bill may be an earlier one told again, perhaps for fewer or more findings."""
+    same_number = _bare(str(earlier["invoice"])) == _bare(invoice)
+    same_sum = in_cents(earlier["amount"]) == in_cents(amount)
+    overlaps = not set(earlier["findings"]).isdisjoint(ids)
+    one_firm = may_be_one(str(earlier["firm"]), firm)
+    return (
+        (same_number and one_firm)
+        or (same_number and same_sum and overlaps)
+        or (one_firm and same_sum and overlaps)
+    )
+
+
+def _bare(invoice: str) -> str:
+    """Return the letters and digits of an invoice number: "R 1" may be "r-1"."""
+    return "".join(filter(str.isalnum, invoice.casefold())) or invoice

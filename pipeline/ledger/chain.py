@@ -16,6 +16,12 @@ from dataclasses import dataclass
 from pipeline.ledger import events as ev
 from shared.canonical import START, canonical
 
+DAMAGED = (
+    "run `coverplate ledger verify`, which says where; then bring back a back-up into a new ledger "
+    "with `coverplate ledger restore BACKUP --ledger NEW`"
+)
+"""What to do about a ledger that is damaged."""
+
 
 def event_hash(
     previous: str,

@@ -187,7 +187,7 @@ def read_what_can_be(file: Path) -> Readable:
     rows: dict[int, StoredEvent] = {}
     books: list[dict[str, str]] = []
     highest = 0
-    with contextlib.suppress(*UNREADABLE), contextlib.closing(_opened(file)) as con:
+    with contextlib.suppress(*UNREADABLE), contextlib.closing(opened_still(file)) as con:
         for query in (
             f"SELECT {_FIELDS} FROM events NOT INDEXED ORDER BY position",
             f"SELECT {_FIELDS} FROM events NOT INDEXED ORDER BY position DESC",
@@ -232,7 +232,8 @@ def read_what_can_be(file: Path) -> Readable:
     return Readable(events, expected, books, touched)
 
 
-def _opened(file: Path) -> sqlite3.Connection:
+def opened_still(file: Path) -> sqlite3.Connection:
+    """Open a file to read it only, writing nothing beside it where nothing stands there."""
     beside = file.with_name(file.name + "-wal")
     still = not beside.exists() or not beside.stat().st_size
     return lenient(f"{file.absolute().as_uri()}?mode=ro{'&immutable=1' if still else ''}")

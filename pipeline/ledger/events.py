@@ -25,7 +25,8 @@ from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slot
 
 Text = Annotated[str, Field(min_length=1, max_length=4000)]
 Reason = Annotated[str, Field(min_length=3, max_length=4000)]
-Money = Annotated[float, Field(ge=0, le=1e10, allow_inf_nan=False)]
+MOST_MONEY = 1e10
+Money = Annotated[float, Field(ge=0, le=MOST_MONEY, allow_inf_nan=False)]
 Chance = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
 Grade = Literal["suspected", "confirmed", "record_in_doubt"]
 Label = Literal[Marking.NO_EQUIPMENT_GROUND, Marking.GFCI_PROTECTED]

@@ -6,15 +6,18 @@ unless it was taken away as well; a seal kept elsewhere tells that too.
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import json
 from pathlib import Path
 
 from pipeline.ledger.chain import Held, LedgerHash
+from pipeline.ledger.damage import UNREADABLE, opened_still
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import event_hashes
 from pipeline.ledger.store import Ledger
 from shared.canonical import canonical, utc_text
+from shared.faults import CoverplateError
 
 RESTORED = "restore"
 """What a line says that begins anew: lines before it speak of the ledger before."""
@@ -44,6 +47,42 @@ def held_before(file: Path) -> list[Held]:
         except (ValueError, KeyError, TypeError, RecursionError):
             continue  # a line that was torn by a power cut; the others stand
     return found
+
+
+def check_held(file: Path | None) -> None:
+    """Refuse an SQLite ledger that holds fewer events than it did; writes nothing.
+
+    Args:
+        file: the ledger's; None of another database, which is not checked.
+
+    Raises:
+        CoverplateError: saying how many it held and how to go on.
+    """
+    held = max(held_before(file), key=lambda each: each.events, default=None) if file else None
+    now = _events_in(file) if file and held else None
+    if not file or not held or now is None or now >= held.events:
+        return
+    raise CoverplateError(
+        f"the ledger {file} held {held.events:,} events on {held.when[:10]}, now {now:,}",
+        expected=f"no fewer than it held ({held_path(file)})",
+        to_do="move what is left of it away and bring back a back-up with `coverplate ledger "
+        "restore BACKUP`; if it was begun anew on purpose, remove "
+        f"{held_path(file)}",
+    )
+
+
+def _events_in(file: Path) -> int | None:
+    """How many events stand in a file; None where that cannot be told, as of a damaged one."""
+    if not file.exists() or (file.is_file() and not file.stat().st_size):
+        return 0
+    try:
+        with contextlib.closing(opened_still(file)) as con:
+            named = "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name = 'events'"
+            if not con.execute(named).fetchone()[0]:
+                return 0
+            return int(con.execute("SELECT count(*) FROM events").fetchone()[0])
+    except UNREADABLE:
+        return None
 
 
 def write_held(ledger: Ledger, what: str) -> list[str]:

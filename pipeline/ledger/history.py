@@ -15,9 +15,11 @@ import pandas as pd
 import pyarrow as pa
 import sqlalchemy as sa
 
+from pipeline.ledger.chain import DAMAGED
 from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.store import Ledger
 from pipeline.offline import connect
+from shared.faults import CoverplateError
 
 _COLUMNS = (
     "position",
@@ -66,26 +68,56 @@ def history_table(ledger: Ledger, building_id: str | None = None) -> pa.Table:
 
 
 @contextmanager
+def damage_told(ledger: Ledger) -> Iterator[None]:
+    """Say in words that a ledger is damaged where that is why its events cannot be worked with.
+
+    Raises:
+        CoverplateError: something in it is not what was written.
+    """
+    try:
+        yield
+    except CoverplateError:
+        raise
+    except (duckdb.Error, ValueError, TypeError, LookupError, AttributeError, RecursionError) as no:
+        # A fault of the program looks the same from here; the ledger itself tells them apart.
+        wrong = ledger.verify()
+        if not wrong:
+            raise
+        raise CoverplateError(
+            f"the ledger is damaged: {wrong[0].said}",
+            expected="every event as it was written",
+            to_do=DAMAGED,
+        ) from no
+
+
+@contextmanager
 def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open a DuckDB connection with ``history`` and the view ``findings`` (``fold.sql``).
 
     ``history`` has the columns of ``history_table``, recorded_at as TIMESTAMP in UTC, payload as
     JSON.
+
+    Raises:
+        CoverplateError: the ledger is damaged.
     """
     con = connect()
     try:
-        con.execute("SET TimeZone = 'UTC'")
-        con.register("handed_over", history_table(ledger, building_id))
-        con.execute(
-            "CREATE TEMP TABLE history AS SELECT * REPLACE ("
-            "replace(replace(recorded_at, 'T', ' '), 'Z', '')::TIMESTAMP AS recorded_at, "
-            "payload::JSON AS payload) FROM handed_over"
-        )
-        con.unregister("handed_over")
-        con.execute(sql("treatment"))
-        con.execute(sql("names"))
-        con.execute(f"CREATE TEMP VIEW findings AS {sql('fold')}")
-        yield con
+        with damage_told(ledger):
+            con.execute("SET TimeZone = 'UTC'")
+            con.register("handed_over", history_table(ledger, building_id))
+            con.execute(
+                "CREATE TEMP TABLE history AS SELECT * REPLACE ("
+                "replace(replace(recorded_at, 'T', ' '), 'Z', '')::TIMESTAMP AS recorded_at, "
+                "payload::JSON AS payload) FROM handed_over"
+            )
+            con.unregister("handed_over")
+            strange = "SELECT count(*) FROM history WHERE payload ->> 'kind' IS DISTINCT FROM kind"
+            if con.execute(strange).fetchall() != [(0,)]:
+                raise ValueError("an event's content is of another kind than the event")
+            con.execute(sql("treatment"))
+            con.execute(sql("names"))
+            con.execute(f"CREATE TEMP VIEW findings AS {sql('fold')}")
+            yield con
     finally:
         con.close()
 

@@ -43,6 +43,12 @@ MONEY_TOLD = (
 )
 """What the columns of ``money`` mean, for people."""
 
+SEVERAL_GROUPS = (
+    "A finding may stand in more than one group, so counts of findings do not add up to that of "
+    "all; sums of money do."
+)
+"""What is to be said under money broken down by a key of ``OF_SUMS``."""
+
 QUESTIONS: dict[str, str] = {
     "same_job": "one job reported with several costs; the last one counts. Was it one job?",
     "same_sum": "work on one circuit or building with the same cost at every finding; each counts. "

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from pipeline.ledger import events as ev
 from pipeline.ledger.remedies import allowed_remedies, why_refused
 from pipeline.ledger.state import Finding
@@ -15,14 +17,18 @@ def in_cents(amount: float) -> int:
     Raises:
         CoverplateError: it is no whole number of cents.
     """
-    cents = round(amount * 100)
-    if abs(amount * 100 - cents) > 1e-4:
+    if not whole_cents(amount):
         raise CoverplateError(
             f"{amount!r} is no amount of money",
             expected="whole cents, such as 280.50",
             to_do="round it as the bill does",
         )
-    return cents
+    return round(amount * 100)
+
+
+def whole_cents(amount: float) -> bool:
+    """Say whether a number is a whole number of cents."""
+    return math.isfinite(amount) and abs(amount * 100 - round(amount * 100)) <= 1e-4
 
 
 def shared_out(amount: float, over: int) -> list[float]:

@@ -21,6 +21,7 @@ from sqlalchemy.engine import Connection, Engine
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import (
+    DAMAGED,
     Break,
     Heads,
     Held,
@@ -532,7 +533,17 @@ def all_stored(con: Connection) -> list[StoredEvent]:
 def _events(con: Connection, where: sa.ColumnElement[bool]) -> Iterator[ev.Event]:
     query = sa.select(*_STORED).where(where).order_by(EVENTS.c.finding_id, EVENTS.c.sequence)
     for row in con.execute(query):
-        yield parsed_event(_stored(row))
+        stored = _stored(row)
+        try:
+            event = parsed_event(stored)
+        except (CoverplateError, ValueError, TypeError, RecursionError) as fault:
+            place = f"{stored.finding_id} event {stored.sequence}"
+            raise CoverplateError(
+                f"the ledger is damaged: {place} cannot be read",
+                expected="every event as it was written",
+                to_do=DAMAGED,
+            ) from fault
+        yield event
 
 
 def _unknown(identity: str) -> CoverplateError:

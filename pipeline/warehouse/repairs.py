@@ -11,9 +11,10 @@ import pandas as pd
 
 from pipeline.landing import Workspace
 from pipeline.ledger import open_ledger
-from pipeline.ledger.database import FILE_NAME, URL_VARIABLE
+from pipeline.ledger.database import FILE_NAME, URL_VARIABLE, ledger_file
 from pipeline.ledger.effects import unproven_fixes, verified_fixes
 from pipeline.ledger.families import FAMILY
+from pipeline.ledger.held import check_held
 from shared.rule_book import RuleBook
 
 _COLUMNS = {
@@ -52,7 +53,12 @@ class KnownRepairs:
 
 
 def known_repairs(workspace: Workspace, rule_book: RuleBook) -> KnownRepairs:
-    """Read the repairs of a workspace's ledger; none where no ledger was begun."""
+    """Read the repairs of a workspace's ledger; none where no ledger was begun.
+
+    Raises:
+        CoverplateError: the ledger is damaged, or holds fewer events than it did.
+    """
+    check_held(ledger_file(None, workspace.root))
     begun = os.environ.get(URL_VARIABLE) or (workspace.ledger / FILE_NAME).is_file()
     if not begun:
         return KnownRepairs(pd.DataFrame(columns=[*_PROVEN]), pd.DataFrame(columns=[*_COLUMNS]))

@@ -94,6 +94,35 @@ def test_money_against_a_budget(place: Path, ids: list[str]) -> None:
     assert "60.00 too little." in told
 
 
+@pytest.mark.parametrize("amount", ["nan", "inf", "-inf", "1e300", "-1", "0.005", "a lot"])
+def test_what_is_no_amount_of_money_is_refused(place: Path, ids: list[str], amount: str) -> None:
+    bill = ("fix", "bill", ids[0], *BILL, "--amount")
+    quote = ("fix", "quote", ids[0], "--firm", "Oddy", "--amount")
+    report = ("fix", "report", ids[0], "--remedy", "grounding_conductor_added", "--firm", "Oddy",
+              "--on", "2025-03-20", "--cost")  # fmt: skip
+    for words in (bill, quote, report, ("findings", "money", "--budget")):
+        done = run(*words, amount, "--workspace", place)
+        assert done.code == 2 and done.out == ""
+        assert "is no amount of money" in done.err and "280.50" in done.err
+    (whole,) = run("findings", "money", "--workspace", place, "--json").json()
+    assert whole["spent"] == whole["committed"] == 0
+
+
+def test_counts_that_do_not_add_up_are_said_to(place: Path, ids: list[str]) -> None:
+    where = ("--workspace", place)
+    for firm, amount in (("Oddy", "90"), ("Vale", "70")):
+        bill = ("fix", "bill", ids[0], "--firm", firm, "--invoice", "1", "--on", "2025-04-02")
+        assert run(*bill, "--amount", amount, *where).code == 0
+    rows = run("findings", "money", "--by", "firm", *where, "--json").json()
+    parts = [row for row in rows if row["group"] != "all"]
+    # the one that was billed: of either firm, and of nobody as far as it is open
+    assert sum(row["findings"] for row in parts) == 5 and rows[-1]["findings"] == 3
+    assert sum(row["spent"] for row in parts) == rows[-1]["spent"] == 160
+    told = "A finding may stand in more than one group"
+    for by, said in (("firm", True), ("remedy", True), ("month", True), ("building", False)):
+        assert (told in run("findings", "money", "--by", by, *where).out) == said
+
+
 def test_a_question_about_money_is_listed(place: Path, ids: list[str]) -> None:
     where = ("--workspace", place)
     for each in ids[:2]:

@@ -10,6 +10,7 @@ from pipeline.ledger import open_ledger
 from pipeline.ledger.bills import write_bill
 from pipeline.ledger.due import due
 from pipeline.ledger.events import FixReported, Raised
+from pipeline.ledger.held import write_held
 
 WHO = {"who": "T. Est", "origin": "cli"}
 
@@ -48,7 +49,24 @@ def test_money_is_told_on_the_progress_screen(show, own, ledger):
     asked = plate(app, "money-questions")
     assert "counted once" in asked and "280.50, 280.50" in asked
     assert any("placeholder" in c.value for c in app.caption)
-    sound(show(own, "progress", by="firm"))
+    assert not any("more than one group" in c.value for c in app.caption)
+    app = show(own, "progress", by="firm")
+    sound(app)
+    assert any("more than one group" in c.value for c in app.caption)
+
+
+def test_a_ledger_that_was_emptied_is_refused_on_every_screen_of_it(show, own):
+    opened = open_ledger(workspace=own.root)
+    late(opened, "K1")
+    write_held(opened, "seal")
+    opened.close()
+    for each in own.ledger.glob("ledger.sqlite*"):
+        each.unlink()
+    for screen in ("overdue", "findings", "progress"):
+        app = show(own, screen)
+        sound(app)
+        assert "held" in app.error[0].value and "ledger restore" in app.error[0].value
+    assert not (own.ledger / "ledger.sqlite").exists()
 
 
 def test_what_is_overdue_is_sorted_by_danger_and_another_order_can_be_chosen(show, own, ledger):

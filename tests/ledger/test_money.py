@@ -10,6 +10,7 @@ from pipeline.ledger import events as ev
 from pipeline.ledger import open_ledger
 from pipeline.ledger.archive import export_events
 from pipeline.ledger.bills import bills, write_bill
+from pipeline.ledger.families import identity_of
 from pipeline.ledger.incoming import restore
 from pipeline.ledger.money import BY, MONEY_TOLD, money, money_questions, quotes
 from pipeline.ledger.prices import shared_out
@@ -136,8 +137,69 @@ def test_the_same_sum_for_the_same_findings_is_asked_about_whatever_the_number(l
         bill(ledger, ids[1::-1], invoice="R-2")
     bill(ledger, ids[:2], invoice="R-3", amount=99)  # another sum under another number
     bill(ledger, ids[2:], invoice="R-4")  # the same sum for other findings
-    bill(ledger, ids[:2], firm="Oddy")  # another firm's number
+    bill(ledger, ids[:2], firm="Oddy", amount=98)  # another firm's number
     assert len(bills(ledger)) == 4
+
+
+@pytest.mark.parametrize(
+    "again",
+    [
+        {"firm": "Pellworth", "amount": 90},  # the number, and a firm that may be the same
+        {"firm": "Pellworth", "invoice": "r 1", "amount": 90},
+        {"firm": "Oddy"},  # number and sum of another firm for the same findings
+        {"firm": "Oddy", "named": slice(1, 4)},  # or for some of them
+        {"invoice": "R-2", "named": slice(0, 1)},  # the sum alone, for some of them
+        {"invoice": "R-2", "named": slice(0, 4)},  # or for more
+        {"firm": "pellworth", "invoice": "R-2", "named": slice(1, 2)},
+    ],
+)
+def test_a_bill_that_may_be_an_earlier_one_is_asked_about(ledger, ids, again):
+    named = ids[again.pop("named", slice(0, 2))]
+    bill(ledger, ids[:2])
+    with pytest.raises(CoverplateError, match="is this another bill") as refusal:
+        bill(ledger, named, **again)
+    assert "written before: Pellworth Electric, invoice R-1" in refusal.value.found
+    assert total(ledger)["billed"] == 280.5
+    bill(ledger, named, again=True, **again)
+    assert total(ledger)["billed"] == 280.5 + again.get("amount", 280.5)
+
+
+def test_a_bill_of_another_firm_or_sum_or_findings_is_not_asked_about(ledger, ids):
+    bill(ledger, ids[:2])
+    bill(ledger, ids[:2], firm="Oddy", invoice="R-2")
+    bill(ledger, ids[2:], firm="Oddy")
+    bill(ledger, ids[:1], invoice="R-3", amount=280.49)
+    assert len(bills(ledger)) == 4
+
+
+def test_a_corrected_bill_is_not_asked_about_again(ledger, ids):
+    bill(ledger, ids[:2], amount=90)
+    bill(ledger, ids[:2], amount=99, corrects=True)
+    bill(ledger, ids[:1], invoice="R-2", amount=90)
+    assert total(ledger)["billed"] == 189
+
+
+def test_a_bill_from_before_anything_was_seen_or_of_nothing_is_refused(ledger, ids):
+    ledger.raise_finding(raised("K9", first_seen_on=DAY + dt.timedelta(5)), **WHO)
+    late = identity_of(raised("K9"))
+
+    def on(day, named, **more):
+        write_bill(
+            ledger, [(each, None) for each in named], firm="P", invoice="1", on=day,
+            **{"amount": 10, **more}, **WHO,
+        )  # fmt: skip
+
+    for named in ([late], [late, ids[0]]):
+        with pytest.raises(CoverplateError, match="before any of its findings was first seen"):
+            on(DAY - dt.timedelta(1), named)
+    with pytest.raises(CoverplateError, match="first seen"):
+        on(DAY, [late])
+    with pytest.raises(CoverplateError, match=r"of 0\.00"):
+        on(BILLED, ids, amount=0)
+    assert bills(ledger).empty
+    on(DAY, [late, ids[0]])
+    on(BILLED, [late, ids[0]], amount=0, corrects=True)  # takes it back
+    assert total(ledger)["billed"] == 0
 
 
 def test_a_bill_that_was_mistyped_is_corrected_and_does_not_count(ledger, ids):
