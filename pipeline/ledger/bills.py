@@ -18,7 +18,7 @@ from pipeline.ledger import events as ev
 from pipeline.ledger.chain import parsed_event
 from pipeline.ledger.database import EVENTS
 from pipeline.ledger.history import history, sql
-from pipeline.ledger.persons import may_be_one
+from pipeline.ledger.persons import may_be_one_firm
 from pipeline.ledger.prices import in_cents, same_name, shared_out
 from pipeline.ledger.store import Draft, Ledger
 from shared.faults import CoverplateError
@@ -196,7 +196,7 @@ def _may_be_it(
     same_number = _bare(str(earlier["invoice"])) == _bare(invoice)
     same_sum = in_cents(earlier["amount"]) == in_cents(amount)
     overlaps = not set(earlier["findings"]).isdisjoint(ids)
-    one_firm = may_be_one(str(earlier["firm"]), firm)
+    one_firm = may_be_one_firm(str(earlier["firm"]), firm)
     return (
         (same_number and one_firm)
         or (same_number and same_sum and overlaps)
