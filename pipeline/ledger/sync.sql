@@ -61,6 +61,9 @@ WHERE
             k.grade = 'suspected' AND NOT k.accepted AND k.firm IS NULL
             -- a look after a proof was plain enough to raise it
             AND k.recurs_of IS NULL
+            AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (
+                SELECT (building_id, unit_id, opening_id, family) FROM named_in_words
+            )
             AND p.probability < $withdraw
             -- what was plainly reported stands, however improbable
             AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (
