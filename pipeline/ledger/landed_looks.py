@@ -17,7 +17,7 @@ import pandas as pd
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
 from pipeline.ledger.history import current
-from pipeline.ledger.state import Finding
+from pipeline.ledger.rule_books import Rejudge
 from pipeline.ledger.store import Ledger
 from shared.faults import CoverplateError
 
@@ -67,8 +67,7 @@ def judged_looks(
     if finding_id is not None:
         waiting = waiting[waiting["finding_id"] == finding_id]
     hand_over(con, "waiting", waiting[[*_PLACE, "fixed_on"]])
-    for finding, look in _looks(con, ledger, "o.observed_on > w.fixed_on"):
-        yield _judged(ledger, finding, look)
+    yield from _judged(con, ledger, "o.observed_on > w.fixed_on")
 
 
 def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Iterator[JudgedLook]:
@@ -82,8 +81,7 @@ def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Itera
         (frame["treatment"] == "proven") & (frame["occurrence"] == last.transform("max"))
     ]
     hand_over(con, "waiting", proven[[*_PLACE, "verified_on"]])
-    for finding, look in _looks(con, ledger, "o.observed_on >= w.verified_on"):
-        judged = _judged(ledger, finding, look)
+    for judged in _judged(con, ledger, "o.observed_on >= w.verified_on"):
         if judged.event is not None and judged.event.kind == "verification_failed":
             yield judged
 
@@ -91,33 +89,32 @@ def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Itera
 _PLACE = ["finding_id", "building_id", "unit_id", "opening_id"]
 
 
-def _looks(
-    con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str
-) -> Iterator[tuple[Finding, ev.Look]]:
-    """Yield the landed looks at the openings of the table waiting, by finding and day."""
+def _judged(con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str) -> Iterator[JudgedLook]:
+    """Judge the landed looks at the openings of the table waiting, by finding and day."""
     columns = ", ".join(f"o.{name}" for name in _FIELDS)
     rows = con.execute(
         f"SELECT w.finding_id, {columns} FROM coded_looks AS o "
         "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
         f"WHERE {dated} ORDER BY w.finding_id, o.observed_on, o.code"
     ).df()
-    finding = None
+    looks = []
     for row in map(plain, rows.to_dict(orient="records")):
         finding_id = str(row.pop("finding_id"))
+        cells = {name: None if cell == "" else cell for name, cell in row.items()}
+        looks.append((finding_id, ev.Look.model_validate(cells)))
+    judge = Rejudge(ledger.rule_book, ledger.judge)
+    judge.prepare(look for _, look in looks)
+    finding = None
+    for finding_id, look in looks:
         if finding is None or finding.finding_id != finding_id:
             finding = ledger.finding(finding_id)
-        yield finding, ev.Look.model_validate({k: None if v == "" else v for k, v in row.items()})
-
-
-def _judged(ledger: Ledger, finding: Finding, look: ev.Look) -> JudgedLook:
-    try:
-        judged = ledger.judge.judge(finding, look)
-    except CoverplateError as untimely:
-        return JudgedLook(finding.finding_id, look, None, untimely.found)
-    if judged.verdict == "says_nothing":
-        return JudgedLook(finding.finding_id, look, None, judged.reason)
-    event = ledger.judge.verified(finding, look)
-    return JudgedLook(finding.finding_id, look, event, judged.reason)
+        try:
+            judged = judge.judge(finding, look)
+        except CoverplateError as untimely:
+            yield JudgedLook(finding_id, look, None, untimely.found)
+            continue
+        event = None if judged.verdict == "says_nothing" else judge.verified(finding, look)
+        yield JudgedLook(finding_id, look, event, judged.reason)
 
 
 def looks_since_fixes(

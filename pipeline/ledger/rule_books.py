@@ -137,10 +137,18 @@ def _rejudge(text: str) -> Rejudge:
 
 
 class Rejudge(Judge):
-    """A judge of many events at once: what it worked out for one it keeps for the others alike."""
+    """A judge of many events at once: what it worked out for one it keeps for the others alike.
 
-    def __init__(self, book: RuleBook) -> None:
+    Args:
+        book: the rule book.
+        knows: a judge under the same book, whose evidence tables need not be worked out anew.
+    """
+
+    def __init__(self, book: RuleBook, knows: Judge | None = None) -> None:
         super().__init__(book)
+        if knows is not None:
+            self.likelihoods = knows.likelihoods
+            self._distances = knows._distances
         self._codes: dict[tuple[object, ...], str] = {}
         self._capable: dict[tuple[object, ...], tuple[Method, ...]] = {}
         self._excluded: dict[tuple[object, ...], frozenset[Condition]] = {}
