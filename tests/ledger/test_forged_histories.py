@@ -233,7 +233,7 @@ def lax_book():
     text = default_rule_book_text()
     old = "verify_odds = { value = 10.0"
     assert old in text
-    lax = parse_rule_book(text.replace(old, "verify_odds = { value = 1.0"))
+    lax = parse_rule_book(text.replace(old, "verify_odds = { value = 3.0"))
     assert lax.hash != BOOK.hash
     return lax
 
