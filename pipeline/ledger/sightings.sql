@@ -1,7 +1,7 @@
 -- What the evidence now points at, one row an opening and defect family: confirmed defects,
 -- suspected ones from the declared probability, and what was plainly reported as urgent whatever its
 -- probability. Tables: openings, observations, buildings, live_metal_looks of the warehouse; code_families (code, family) says at which families a look's code points; families
--- (condition, family). The parameter is the least probability of a suspected defect.
+-- (condition, family); standing, the findings of the ledger. The parameter is the least probability of a suspected defect.
 CREATE OR REPLACE TEMP TABLE family_probabilities AS
 WITH long AS (
     UNPIVOT (
@@ -71,9 +71,15 @@ WITH able AS (
         building_id, unit_id, opening_id, result, observed_on,
         max(observed_on) OVER (PARTITION BY building_id, unit_id, opening_id) AS last_on
     FROM coded_looks
+    LEFT JOIN (
+        SELECT building_id, unit_id, opening_id, max(fixed_on) AS fixed_on
+        FROM standing WHERE treatment = 'proven' GROUP BY ALL
+    ) AS repaired USING (building_id, unit_id, opening_id)
     WHERE
         method NOT IN ('visual', 'three_lamp_tester')
         AND result NOT IN ('no_power', 'not_accessible', 'not_tested')
+        -- what a look named before a proven repair was repaired
+        AND observed_on > coalesce(repaired.fixed_on, DATE '0001-01-01')
 )
 
 SELECT DISTINCT

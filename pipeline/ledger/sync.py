@@ -148,6 +148,7 @@ def _evidence(
         hand_over(
             con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str)
         )
+        hand_over(con, "standing", current(ledger))
         for statement in duckdb.extract_statements(sql("sightings")):
             needs = "$suspect" in statement.query
             suspect = {"suspect": float(book.ledger.suspect_probability)}

@@ -8,6 +8,16 @@ WITH said AS (
     SELECT * FROM conflicts
 ),
 
+-- Openings left without a ground by a proven repair that makes up for it: two slots, or protected.
+left_ungrounded AS (
+    SELECT building_id, unit_id, opening_id
+    FROM standing AS s
+    WHERE
+        s.treatment = 'proven' AND s.leaves_condition = 'ungrounded'
+        AND (s.leaves_slots = 'two_slot' OR s.leaves_protected = 'yes')
+        AND s.finding_id NOT IN (SELECT recurs_of FROM standing WHERE recurs_of IS NOT NULL)
+),
+
 known AS (
     SELECT * FROM standing
     QUALIFY row_number() OVER (
@@ -17,6 +27,12 @@ known AS (
 
 SELECT
     CASE
+        WHEN
+            k.finding_id IS NULL AND s.condition = 'ungrounded' AND s.grade = 'suspected'
+            AND (s.building_id, s.unit_id, s.opening_id) IN (
+                SELECT (building_id, unit_id, opening_id) FROM left_ungrounded
+            )
+            THEN 'nothing'
         WHEN k.finding_id IS NULL THEN 'raise'
         WHEN k.treatment = 'proven' AND (s.grade = 'confirmed' OR s.urgent)
             AND s.last_seen_on > k.verified_on

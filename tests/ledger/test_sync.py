@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from ledger_samples import DAY, WHO, fix, moment
+from ledger_samples import DAY, WHO, fix, look, moment
 from warehouse_sample import Warehouse
 
 from pipeline.ledger import State, current
@@ -351,3 +351,25 @@ def test_what_an_able_look_names_is_raised_whatever_its_probability(
     # a later look that is able to tell and says otherwise leaves it to the probability
     warehouse.look("K1", "neutral_lifted_test", "correct", 30)
     assert sync_findings(warehouse.con, ledger).withdrawn == 1
+
+
+def test_an_opening_left_ungrounded_by_a_proven_repair_is_not_raised_for_want_of_a_ground(
+    ledger, warehouse, reported
+):
+    proven(ledger, warehouse, reported, "gfci_type_marked", **PROTECTED)
+    warehouse.opening("K1", "ungrounded", 0.98, confirmed=False)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+    # another one, of which nothing of the kind was proven, is
+    warehouse.opening("K2", "ungrounded", 0.98, confirmed=False)
+    assert sync_findings(warehouse.con, ledger).raised == 1
+
+
+def test_what_a_look_named_before_a_proven_repair_is_not_raised_after_it(ledger, warehouse):
+    warehouse.opening("K1", "reversed_ungrounded", 0.95)
+    warehouse.look("K1", "cover_off_inspection", "hot_neutral_reversed", polarity="reversed")
+    sync_findings(warehouse.con, ledger)
+    finding = current(ledger).set_index("family").loc["no_ground", "finding_id"]
+    ledger.append(finding, fix("circuit_rewired", DAY + dt.timedelta(10)), **WHO)
+    ledger.record_look(finding, look("cover_off_inspection", "correct", 12), **WHO)
+    warehouse.opening("K1", "grounded", 0.97, confirmed=False)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
