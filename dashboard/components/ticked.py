@@ -1,8 +1,9 @@
-"""Assign or pause what is ticked in a list of findings; nothing is ticked at the start."""
+"""Lists of findings to be ticked, nothing at the start; assign or pause what is."""
 
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping, Sequence
 from typing import get_args
 
 import pandas as pd
@@ -24,6 +25,51 @@ AT_ONCE = 200
 DO = {"assign": "Assign to a firm", "pause": "Pause the own target"}
 
 
+def tick_list(
+    offered: pd.DataFrame,
+    columns: Mapping[str, tuple[str, Sequence[object]]],
+    *,
+    key: str,
+    alt: str,
+    every: bool = False,
+) -> pd.DataFrame:
+    """Show findings to be ticked and return those that are.
+
+    Args:
+        offered: the findings.
+        columns: what is shown of each, name to label and one cell a finding.
+        key: of the widget; another list of findings needs another.
+        alt: what the list is, for who cannot see it.
+        every: whether all are ticked to begin with.
+    """
+    cells = {name: list(values) for name, (_, values) in columns.items()}
+    edited = st.data_editor(
+        plate.cells(pd.DataFrame({"take": every, **cells})),
+        hide_index=True,
+        disabled=list(columns),
+        column_config={
+            "take": st.column_config.CheckboxColumn("Take"),
+            **{name: label for name, (label, _) in columns.items()},
+        },
+        height=min(320, 38 + 35 * len(offered)),
+        key=key,
+        alt=alt,
+    )
+    return offered[edited["take"].to_numpy(dtype=bool)]
+
+
+def nothing_lacks(*wanted: tuple[str, object]) -> bool:
+    """Say whether everything is given; name what is not.
+
+    Args:
+        wanted: words for each thing, and the thing; what is empty lacks.
+    """
+    lacking = [words for words, there in wanted if not there]
+    if lacking:
+        st.error("Still to be given: " + ", ".join(lacking) + ". Nothing was written.")
+    return not lacking
+
+
 def act_on_ticked(listed: pd.DataFrame) -> None:
     """Offer the findings of a list, in its order, to be ticked; write on all that are, or on none.
 
@@ -39,36 +85,20 @@ def act_on_ticked(listed: pd.DataFrame) -> None:
     with st.expander("Assign or pause some of these"):
         rows = offered.to_dict(orient="records")
         key = "ticked-" + str(hash((tuple(offered["finding_id"]), tuple(offered["sequence"]))))
-        edited = st.data_editor(
-            plate.cells(
-                pd.DataFrame(
-                    {
-                        "take": False,
-                        "what": [what(r) for r in rows],
-                        "where": [f"{r['building_id']} {place(r)}" for r in rows],
-                        "urgent": ["urgent" if r["urgent"] else "" for r in rows],
-                        "chance": [percent(r["chance"]) for r in rows],
-                        "due": [due_words(r) for r in rows],
-                        "firm": offered["firm"].to_numpy(),
-                    }
-                )
-            ),
-            hide_index=True,
-            disabled=["what", "where", "urgent", "chance", "due", "firm"],
-            column_config={
-                "take": st.column_config.CheckboxColumn("Take"),
-                "what": "What",
-                "where": "Where",
-                "urgent": "Urgent",
-                "chance": "Chance of danger",
-                "due": "Due",
-                "firm": "Firm now",
+        taken = tick_list(
+            offered,
+            {
+                "what": ("What", [what(r) for r in rows]),
+                "where": ("Where", [f"{r['building_id']} {place(r)}" for r in rows]),
+                "urgent": ("Urgent", ["urgent" if r["urgent"] else "" for r in rows]),
+                "chance": ("Chance of danger", [percent(r["chance"]) for r in rows]),
+                "due": ("Due", [due_words(r) for r in rows]),
+                "firm": ("Firm now", offered["firm"].tolist()),
             },
-            height=min(320, 38 + 35 * len(rows)),
             key=key,
             alt="Overdue findings in the order chosen, each with a tick",
         )
-        _form(offered[edited["take"].to_numpy(dtype=bool)])
+        _form(taken)
 
 
 def _form(taken: pd.DataFrame) -> None:
@@ -97,17 +127,11 @@ def _form(taken: pd.DataFrame) -> None:
         sent = st.form_submit_button(f"Write on {plural(len(taken), 'finding')}", type="primary")
     if not sent:
         return
-    lacking = [
-        told
-        for told, there in (
-            ("your name", name),
-            ("a firm", firm.strip() or do != "assign"),
-            ("at least one finding, ticked", len(taken)),
-        )
-        if not there
-    ]
-    if lacking:
-        st.error("Still to be given: " + ", ".join(lacking) + ". Nothing was written.")
+    if not nothing_lacks(
+        ("your name", name),
+        ("a firm", firm.strip() or do != "assign"),
+        ("at least one finding, ticked", len(taken)),
+    ):
         return
     payload: ev.Payload
     if do == "assign":

@@ -25,6 +25,7 @@ from dashboard.components.finding_rows import (
 from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, who
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
+from dashboard.components.ticked import nothing_lacks, tick_list
 from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.ledger import Draft, worklist
 from pipeline.ledger import events as ev
@@ -202,32 +203,18 @@ def assign(frame: pd.DataFrame) -> None:
     every = st.checkbox(f"Tick all {count(len(open_ones))}", key="assign-every")
     key = f"assign-{every}-{hash(tuple(open_ones['finding_id']))}"
     rows = open_ones.to_dict(orient="records")
-    ticked = st.data_editor(
-        plate.cells(
-            pd.DataFrame(
-                {
-                    "take": every,
-                    "what": [what(r) for r in rows],
-                    "where": [f"{r['building_id']} {place(r)}" for r in rows],
-                    "due": [due_words(r) for r in rows],
-                    "firm": open_ones["firm"].to_numpy(),
-                }
-            )
-        ),
-        hide_index=True,
-        disabled=["what", "where", "due", "firm"],
-        column_config={
-            "take": st.column_config.CheckboxColumn("Take"),
-            "what": "What",
-            "where": "Where",
-            "due": "Due",
-            "firm": "Firm now",
+    taken = tick_list(
+        open_ones,
+        {
+            "what": ("What", [what(r) for r in rows]),
+            "where": ("Where", [f"{r['building_id']} {place(r)}" for r in rows]),
+            "due": ("Due", [due_words(r) for r in rows]),
+            "firm": ("Firm now", open_ones["firm"].tolist()),
         },
-        height=min(320, 38 + 35 * len(rows)),
         key=key,
         alt="Open findings of this list, each with a tick",
+        every=every,
     )
-    taken = open_ones[ticked["take"].to_numpy(dtype=bool)]
     with st.form("assign"):
         left, right = st.columns(2)
         with left:
@@ -249,17 +236,9 @@ def assign(frame: pd.DataFrame) -> None:
 
 
 def _write(taken: pd.DataFrame, name: str, firm: str, due_on: dt.date | None, note: str) -> None:
-    if not name or not firm or taken.empty:
-        lacking = [
-            word_
-            for word_, there in (
-                ("your name", name),
-                ("a firm", firm),
-                ("at least one ticked finding", len(taken)),
-            )
-            if not there
-        ]
-        st.error("Still to be given: " + ", ".join(lacking) + ". Nothing was written.")
+    if not nothing_lacks(
+        ("your name", name), ("a firm", firm), ("at least one ticked finding", len(taken))
+    ):
         return
     payload = ev.Assigned(firm=firm, due_on=due_on, note=note.strip() or None)
     drafts = [Draft(str(r.finding_id), payload, int(r.sequence)) for r in taken.itertuples()]

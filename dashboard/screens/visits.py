@@ -22,6 +22,7 @@ from dashboard.components.findings_source import (
     who,
 )
 from dashboard.components.frame import empty, screen
+from dashboard.components.ticked import nothing_lacks, tick_list
 from pipeline.ledger import visit_calendar
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.visit_letter import entry_letter
@@ -249,31 +250,18 @@ def plan(findings: pd.DataFrame, name: str) -> None:
     there = dwellings_and_visits.to_visit(findings, *chosen)
     every = st.checkbox(f"Tick all {count(len(there))}", key=f"every-{chosen}")
     rows = there.to_dict(orient="records")
-    ticked = st.data_editor(
-        plate.cells(
-            pd.DataFrame(
-                {
-                    "take": every,
-                    "what": [what(row) for row in rows],
-                    "where": [place(row) for row in rows],
-                    "severity": [word(row["severity_class"]) for row in rows],
-                    "due": [due_words(row) for row in rows],
-                }
-            )
-        ),
-        hide_index=True,
-        disabled=["what", "where", "severity", "due"],
-        column_config={
-            "take": st.column_config.CheckboxColumn("Take"),
-            "what": "What",
-            "where": "Where",
-            "severity": "Severity",
-            "due": "Due",
+    taken = tick_list(
+        there,
+        {
+            "what": ("What", [what(row) for row in rows]),
+            "where": ("Where", [place(row) for row in rows]),
+            "severity": ("Severity", [word(row["severity_class"]) for row in rows]),
+            "due": ("Due", [due_words(row) for row in rows]),
         },
         key=f"plan-{chosen}-{every}-{hash(tuple(there['finding_id']))}",
         alt="Findings of this dwelling, each with a tick",
+        every=every,
     )
-    taken = there[ticked["take"].to_numpy(dtype=bool)]
     with st.form("plan-visit"):
         left, right = st.columns(2)
         with left:
@@ -290,18 +278,13 @@ def plan(findings: pd.DataFrame, name: str) -> None:
 
 
 def _plan(taken: pd.DataFrame, name: str, person: str, firm: str, on: object, note: str) -> None:
-    lacking = [
-        words
-        for words, there in (
-            ("your name", name),
-            ("who is to go", person),
-            ("a day", isinstance(on, dt.date)),
-            ("at least one ticked finding", len(taken)),
-        )
-        if not there
-    ]
-    if lacking or not isinstance(on, dt.date):
-        st.error("Still to be given: " + ", ".join(lacking) + ". Nothing was written.")
+    complete = nothing_lacks(
+        ("your name", name),
+        ("who is to go", person),
+        ("a day", isinstance(on, dt.date)),
+        ("at least one ticked finding", len(taken)),
+    )
+    if not complete or not isinstance(on, dt.date):
         return
     named = [(str(r.finding_id), int(r.sequence)) for r in taken.itertuples()]
     day_of = on
