@@ -14,7 +14,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.ledger.families import URGENT_FAMILIES
-from pipeline.ledger.history import history, sql
+from pipeline.ledger.history import hand_over, history, sql
 from pipeline.ledger.store import Ledger
 from pipeline.offline import connect
 from shared.rule_book import RuleBook
@@ -57,9 +57,7 @@ def dated_findings(
     }
     with history(ledger, building_id) as con:
         for name, frame in tables.items():
-            con.register("handed_over", frame)
-            con.execute(f"CREATE TEMP TABLE {name} AS SELECT * FROM handed_over")
-            con.unregister("handed_over")
+            hand_over(con, name, frame)
         con.execute("CREATE TEMP TABLE folded AS SELECT * FROM findings")
         con.execute(
             f"CREATE TEMP TABLE target_moves AS {sql('target_moves')}",

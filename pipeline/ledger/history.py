@@ -122,6 +122,13 @@ def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.D
         con.close()
 
 
+def hand_over(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
+    """Make a temporary table of a frame."""
+    con.register("handed_over", frame)
+    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS SELECT * FROM handed_over")
+    con.unregister("handed_over")
+
+
 def current(ledger: Ledger, building_id: str | None = None) -> pd.DataFrame:
     """Return the current state of every finding, one row each; columns as in ``fold.sql``."""
     with history(ledger, building_id) as con:

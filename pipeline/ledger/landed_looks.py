@@ -16,7 +16,7 @@ import pandas as pd
 
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
-from pipeline.ledger.history import current
+from pipeline.ledger.history import current, hand_over
 from pipeline.ledger.rule_books import Rejudge
 from pipeline.ledger.store import Ledger
 from shared.faults import CoverplateError
@@ -169,10 +169,3 @@ def plain(row: dict[Any, Any]) -> dict[str, Any]:
         else:
             found[str(name)] = value
     return found
-
-
-def hand_over(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
-    """Make a temporary table of a frame."""
-    con.register("handed_over", frame)
-    con.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS SELECT * FROM handed_over")
-    con.unregister("handed_over")

@@ -14,7 +14,7 @@ import pandas as pd
 
 from pipeline.ledger.due import dated_findings
 from pipeline.ledger.families import URGENT_FAMILIES
-from pipeline.ledger.history import sql
+from pipeline.ledger.history import hand_over, sql
 from pipeline.ledger.progress import GROUPS, grouping, hand_over_buildings
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Ledger
@@ -101,9 +101,7 @@ def _sums(
     known = pd.DataFrame(columns=_CIRCUITS, dtype=str) if circuits is None else circuits[_CIRCUITS]
     with dated_findings(ledger, rule_book, now, building_id) as con:
         for name, frame in {**_tables(rule_book, con), "circuits": known}.items():
-            con.register("handed_over", frame)
-            con.execute(f"CREATE TEMP TABLE {name} AS SELECT * FROM handed_over")
-            con.unregister("handed_over")
+            hand_over(con, name, frame)
         con.execute("UPDATE circuits SET unit_id = coalesce(unit_id, '')")
         for name in ("fixes", "spent"):
             con.execute(f"CREATE TEMP TABLE {name} AS {sql(name)}")

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ledger.due import OVERDUE_COUNTS, dated_findings
-from pipeline.ledger.history import history, sql
+from pipeline.ledger.history import hand_over, history, sql
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.survival import Survival, clopper_pearson, kaplan_meier, survival_bounds
 from shared.faults import CoverplateError
@@ -57,9 +57,7 @@ def hand_over_buildings(con: duckdb.DuckDBPyConnection, buildings: pd.DataFrame 
     """Make the table ``buildings`` (building_id, owner, manager), empty where none are known."""
     empty = pd.DataFrame({"building_id": [], "owner": [], "manager": []}, dtype=str)
     frame = empty if buildings is None else buildings[["building_id", "owner", "manager"]]
-    con.register("handed_over", frame)
-    con.execute("CREATE OR REPLACE TEMP TABLE buildings AS SELECT * FROM handed_over")
-    con.unregister("handed_over")
+    hand_over(con, "buildings", frame)
 
 
 def states_over_time(

@@ -18,11 +18,10 @@ import pandas as pd
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES, identity_of
 from pipeline.ledger.held import write_held
-from pipeline.ledger.history import current, sql
+from pipeline.ledger.history import current, hand_over, sql
 from pipeline.ledger.landed_looks import (
     code_looks,
     contradicting_looks,
-    hand_over,
     judged_looks,
     plain,
 )
