@@ -290,3 +290,21 @@ def salvage(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -
     else:
         say(f"{plural(saved, 'event')} written to {path}; at least {lost:,} are missing.")
     return REFUSED if lost else DONE
+
+
+@ledger.command("restate", epilog="Example: coverplate ledger restate")
+@ledger_options
+def restate(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """Work out anew from its events how every finding stands, and keep that.
+
+    For a ledger of which `ledger verify` says that a kept state is not what the events amount to.
+    The events themselves are not touched.
+    """
+    with opened(workspace, ledger_at) as opened_ledger:
+        number = opened_ledger.state_anew()
+        findings = len(opened_ledger.heads())
+    if as_json:
+        print_json([{"findings": findings, "restated": number}])
+    else:
+        say(f"{number:,} of {plural(findings, 'finding')} worked out anew from their events.")
+    return DONE if number == findings else REFUSED

@@ -12,6 +12,7 @@ import click
 from pipeline.cli import (
     build,
     building,
+    certificate,
     check,
     dashboard,
     demo,
@@ -73,6 +74,7 @@ for command in (
     fix.fix,
     visits.visits,
     ledger.ledger,
+    certificate.certificate,
     dashboard.dashboard,
 ):
     coverplate.add_command(command)

@@ -4,16 +4,17 @@ Reading order for newcomers: ``families`` (what makes two sightings one finding)
 is written down), ``state`` (what the events amount to, and what may follow), ``chain`` (hashes),
 ``database``, ``checks`` and ``store`` (writing), ``remedies`` and ``verification`` (what counts as
 a fix and what proves it), ``replay`` (whether a history follows the rules), ``history`` and
-``fold.sql`` (reading), ``sync`` (from evidence to findings), ``due`` (targets, their moves, the one
-definition of overdue), ``clocks`` and ``progress`` (how long it takes, and whom that tells
+``current_states`` (reading), ``sync`` (from evidence to findings), ``due`` (targets, their moves,
+the one definition of overdue), ``clocks`` and ``progress`` (how long it takes, and whom that tells
 something about), ``visits`` (who goes where on which day), ``visit_rows`` and what is printed of
 them (``visit_sheet``, ``visit_letter``, ``visit_calendar``).
 """
 
 from pipeline.ledger.events import Event, FixReported, Look, Payload, Raised, parse_payload
-from pipeline.ledger.history import current, history
-from pipeline.ledger.state import STATE_MEANING, Finding, State
+from pipeline.ledger.history import current
+from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Draft, Ledger, open_ledger
+from shared.finding_states import STATE_MEANING, State
 
 __all__ = [
     "STATE_MEANING",
@@ -27,7 +28,6 @@ __all__ = [
     "Raised",
     "State",
     "current",
-    "history",
     "open_ledger",
     "parse_payload",
 ]

@@ -17,7 +17,7 @@ from sqlalchemy.engine import Connection
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import parsed_event
 from pipeline.ledger.database import EVENTS
-from pipeline.ledger.history import history, sql
+from pipeline.ledger.history import PAID_EVENTS, history, sql
 from pipeline.ledger.persons import may_be_one_firm
 from pipeline.ledger.prices import in_cents, same_name, shared_out
 from pipeline.ledger.store import Draft, Ledger
@@ -26,7 +26,7 @@ from shared.faults import CoverplateError
 
 def bills(ledger: Ledger) -> pd.DataFrame:
     """Return every bill, one row each, in the order written; columns as in ``bills.sql``."""
-    with history(ledger) as con:
+    with history(ledger, kinds=PAID_EVENTS) as con:
         con.execute(f"CREATE TEMP TABLE fixes AS {sql('fixes')}")
         con.execute(f"CREATE TEMP TABLE spent AS {sql('spent')}")
         frame = con.execute(sql("bills")).df()

@@ -15,7 +15,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.ledger.due import dated_findings
-from pipeline.ledger.history import sql
+from pipeline.ledger.history import FIRM_EVENTS, sql
 from pipeline.ledger.progress import (
     failed_verifications,
     grouping,
@@ -85,7 +85,7 @@ def _timed(
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open ``dated_findings`` with the tables buildings, with_firms, fixes, spent and clocks."""
     moment = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC).replace(tzinfo=None)
-    with dated_findings(ledger, rule_book, now) as con:
+    with dated_findings(ledger, rule_book, now, kinds=FIRM_EVENTS) as con:
         hand_over_buildings(con, buildings)
         for name in ("with_firms", "fixes", "spent"):
             con.execute(f"CREATE TEMP TABLE {name} AS {sql(name)}")

@@ -65,6 +65,19 @@ EVENTS = sa.Table(
 )
 """The history. Triggers refuse to change or remove a row."""
 
+CURRENT_STATES = sa.Table(
+    "current_states",
+    METADATA,
+    sa.Column("finding_id", sa.String(40), sa.ForeignKey("findings.finding_id"), primary_key=True),
+    sa.Column("sequence", sa.Integer, nullable=False),
+    sa.Column("form", sa.Integer, nullable=False),
+    sa.Column("content", sa.Text, nullable=False),
+)
+"""What the events of each finding amount to as of its last one (``current_states``)."""
+
+BY_KIND = sa.Index("events_by_kind", EVENTS.c.kind)
+"""Lists read the events of a few kinds only."""
+
 IMPORTED_ROWS = sa.Table(
     "fix_report_rows",
     METADATA,
@@ -242,6 +255,7 @@ def prepare(engine: Engine) -> None:
                 # two that open a new ledger at once would both try to make its tables
                 con.execute(sa.text("SELECT pg_advisory_xact_lock(20240501)"))
             METADATA.create_all(con)
+            BY_KIND.create(con, checkfirst=True)
             if engine.dialect.name == "sqlite":
                 for statement in _SQLITE_TRIGGERS:
                     con.exec_driver_sql(statement)

@@ -7,7 +7,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 
 import duckdb
@@ -26,6 +26,8 @@ def dated_findings(
     rule_book: RuleBook,
     now: dt.datetime | None = None,
     building_id: str | None = None,
+    *,
+    kinds: Collection[str] = (),
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Open ``history`` with the tables ``target_moves`` and ``due`` (the SQL files so named).
 
@@ -34,6 +36,7 @@ def dated_findings(
         rule_book: classes, targets and windows.
         now: the moment as of which things are due, UTC; now by default.
         building_id: one building's findings only.
+        kinds: of the events to be read; none are needed for due dates.
     """
     moment = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC).replace(tzinfo=None)
     due = rule_book.due
@@ -55,10 +58,9 @@ def dated_findings(
             columns=["regulation", "severity_class", "hours"],
         ),
     }
-    with history(ledger, building_id) as con:
+    with history(ledger, kinds=kinds, building_id=building_id) as con:
         for name, frame in tables.items():
             hand_over(con, name, frame)
-        con.execute("CREATE TEMP TABLE folded AS SELECT * FROM findings")
         con.execute(
             f"CREATE TEMP TABLE target_moves AS {sql('target_moves')}",
             {
@@ -81,7 +83,7 @@ def due(
     now: dt.datetime | None = None,
     building_id: str | None = None,
 ) -> pd.DataFrame:
-    """Return every finding with its due dates, one row each; columns as in fold.sql and due.sql.
+    """Return every finding with its due dates, one row each; columns as in ``current`` and due.sql.
 
     Among them severity_class; first_target_on (from the raising, never moved), present_target_on,
     times_moved, days_slipped (present after first target; of open ones); regulatory_due_at (UTC),

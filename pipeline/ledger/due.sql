@@ -15,12 +15,11 @@ WITH targeted AS (
 
 dated AS (
     SELECT
-        f.*,
+        f.* EXCLUDE (live, seen_by, changes, target_steps),
         t.* EXCLUDE (finding_id),
         coalesce(f.notified_on::TIMESTAMP, f.raised_at)
-            + to_microseconds((w.hours * 3600000000)::BIGINT) AS regulatory_due_at,
-        f.treatment IN ('none', 'made_safe', 'disproved') AS open
-    FROM folded AS f
+            + to_microseconds((w.hours * 3600000000)::BIGINT) AS regulatory_due_at
+    FROM findings AS f
     JOIN targeted AS t USING (finding_id)
     LEFT JOIN windows AS w USING (regulation, severity_class)
 ),

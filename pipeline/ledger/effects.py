@@ -79,7 +79,7 @@ def proving_looks(ledger: Ledger) -> pd.DataFrame:
     columns = ", ".join(
         f"(proof ->> '$.look.{name}')::{_look_type(name)} AS {name}" for name in Look.model_fields
     )
-    with history(ledger) as con:
+    with history(ledger, kinds=("verified",)) as con:
         return con.execute(_PROOFS.format(columns=columns)).df()
 
 

@@ -1,14 +1,12 @@
-"""The history as a DuckDB table, and the SQL over it: current states, spells, looks at progress.
-
-Events are validated and chained where they are written; reading many of them is set-shaped work, so
-they are handed to DuckDB whole and folded there by one SQL for both databases.
-"""
+"""Current states, and events of some kinds, as DuckDB tables for the SQL of lists and progress."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from importlib import resources
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -16,8 +14,9 @@ import pyarrow as pa
 import sqlalchemy as sa
 
 from pipeline.ledger.chain import DAMAGED
+from pipeline.ledger.current_states import COLUMNS, LISTS, content_of, kept
 from pipeline.ledger.database import EVENTS, FINDINGS
-from pipeline.ledger.store import Ledger
+from pipeline.ledger.store import Ledger, folded_of
 from pipeline.offline import connect
 from shared.faults import CoverplateError
 
@@ -34,29 +33,62 @@ _COLUMNS = (
 )
 
 
+FIX_EVENTS = ("fix_reported", "verified", "verification_failed", "dismissed", "reopened")
+"""The kinds of event that ``fixes.sql`` reads."""
+
+PAID_EVENTS = (*FIX_EVENTS, "billed")
+"""The kinds of event that ``spent.sql`` and ``bills.sql`` read."""
+
+MONEY_EVENTS = (*PAID_EVENTS, "quoted", "assigned")
+"""The kinds of event that the SQL of money reads."""
+
+FIRM_EVENTS = (*PAID_EVENTS, "assigned", "entry_refused", "no_access")
+"""The kinds of event that the record of firms reads."""
+
+VISIT_EVENTS = (
+    "visit_planned",
+    "visit_moved",
+    "visit_called_off",
+    "visit_made",
+    "notice_given",
+    "entry_refused",
+    "no_access",
+)
+"""The kinds of event that ``visits.sql`` reads."""
+
+
 def sql(name: str) -> str:
     """Return the text of a SQL file of this package."""
     return resources.files("pipeline.ledger").joinpath(f"{name}.sql").read_text(encoding="utf-8")
 
 
-def history_table(ledger: Ledger, building_id: str | None = None) -> pa.Table:
-    """Return events in the order written.
+def events_table(
+    ledger: Ledger, kinds: Collection[str], building_id: str | None = None
+) -> pa.Table:
+    """Return events of some kinds in the order written.
 
     Args:
         ledger: the ledger.
+        kinds: kinds of event.
         building_id: only those of one building's findings.
 
     Returns:
         Columns position, finding_id, sequence, recorded_at (text, UTC), kind, who, origin, payload
         (JSON text), hash.
     """
-    query = sa.select(*(EVENTS.c[name] for name in _COLUMNS)).order_by(EVENTS.c.position)
-    if building_id is not None:
-        query = query.join(FINDINGS, FINDINGS.c.finding_id == EVENTS.c.finding_id).where(
-            FINDINGS.c.building_id == building_id
+    rows: list[Any] = []
+    if kinds:
+        query = (
+            sa.select(*(EVENTS.c[name] for name in _COLUMNS))
+            .where(EVENTS.c.kind.in_(sorted(kinds)))
+            .order_by(EVENTS.c.position)
         )
-    with ledger.reading() as con:
-        rows = con.execute(query).all()
+        if building_id is not None:
+            query = query.join(FINDINGS, FINDINGS.c.finding_id == EVENTS.c.finding_id).where(
+                FINDINGS.c.building_id == building_id
+            )
+        with ledger.reading() as con:
+            rows = list(con.execute(query))
     columns = list(zip(*rows, strict=True)) if rows else [()] * len(_COLUMNS)
     whole = {"position", "sequence"}
     return pa.table(
@@ -65,6 +97,23 @@ def history_table(ledger: Ledger, building_id: str | None = None) -> pa.Table:
             for name, column in zip(_COLUMNS, columns, strict=True)
         }
     )
+
+
+def _states(ledger: Ledger, building_id: str | None) -> pa.Table:
+    """Return what is kept of each finding, one JSON text a row; what is behind is folded anew."""
+    with ledger.reading() as con:
+        states = kept(con, building_id)
+        late = sorted(each for each, content in states.items() if content is None)
+        if late:  # a ledger that is only read may be of before its states were kept
+            states |= {each.finding_id: content_of(each) for each in folded_of(con, late)}
+    unread = [each for each, content in states.items() if content is None]
+    if unread:
+        raise ValueError(f"{unread[0]}: its events cannot be read")
+    return pa.table({"content": pa.array([states[each] for each in sorted(states)], pa.string())})
+
+
+_MOMENT = "replace(replace({}, 'T', ' '), 'Z', '')::TIMESTAMP"
+_SHAPE = json.dumps({name: column.type for name, column in COLUMNS.items()})
 
 
 @contextmanager
@@ -91,11 +140,14 @@ def damage_told(ledger: Ledger) -> Iterator[None]:
 
 
 @contextmanager
-def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Open a DuckDB connection with ``history`` and the view ``findings`` (``fold.sql``).
+def history(
+    ledger: Ledger, *, kinds: Collection[str] = (), building_id: str | None = None
+) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open a DuckDB connection with the tables ``findings`` and ``history``.
 
-    ``history`` has the columns of ``history_table``, recorded_at as TIMESTAMP in UTC, payload as
-    JSON.
+    ``findings`` holds the current state of every finding, one row each, in the columns of
+    ``current_states.COLUMNS``. ``history`` holds the events of ``kinds`` in the columns of
+    ``events_table``, recorded_at as TIMESTAMP in UTC, payload as JSON.
 
     Raises:
         CoverplateError: the ledger is damaged.
@@ -104,19 +156,23 @@ def history(ledger: Ledger, building_id: str | None = None) -> Iterator[duckdb.D
     try:
         with damage_told(ledger):
             con.execute("SET TimeZone = 'UTC'")
-            con.register("handed_over", history_table(ledger, building_id))
+            con.register("handed_over", _states(ledger, building_id))
             con.execute(
-                "CREATE TEMP TABLE history AS SELECT * REPLACE ("
-                "replace(replace(recorded_at, 'T', ' '), 'Z', '')::TIMESTAMP AS recorded_at, "
-                "payload::JSON AS payload) FROM handed_over"
+                "CREATE TEMP TABLE findings AS SELECT unnest(from_json_strict(content, ?)) "
+                "FROM handed_over",
+                [_SHAPE],
+            )
+            con.unregister("handed_over")
+            con.register("handed_over", events_table(ledger, kinds, building_id))
+            con.execute(
+                f"CREATE TEMP TABLE history AS SELECT * REPLACE ({_MOMENT.format('recorded_at')} "
+                "AS recorded_at, payload::JSON AS payload) FROM handed_over"
             )
             con.unregister("handed_over")
             strange = "SELECT count(*) FROM history WHERE payload ->> 'kind' IS DISTINCT FROM kind"
             if con.execute(strange).fetchall() != [(0,)]:
                 raise ValueError("an event's content is of another kind than the event")
-            con.execute(sql("treatment"))
             con.execute(sql("names"))
-            con.execute(f"CREATE TEMP VIEW findings AS {sql('fold')}")
             yield con
     finally:
         con.close()
@@ -130,6 +186,10 @@ def hand_over(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) ->
 
 
 def current(ledger: Ledger, building_id: str | None = None) -> pd.DataFrame:
-    """Return the current state of every finding, one row each; columns as in ``fold.sql``."""
-    with history(ledger, building_id) as con:
-        return con.execute("SELECT * FROM findings").df()
+    """Return the current state of every finding, one row each.
+
+    Returns:
+        The columns of ``current_states.COLUMNS`` but for those that hold lists.
+    """
+    with history(ledger, building_id=building_id) as con:
+        return con.execute(f"SELECT * EXCLUDE ({', '.join(LISTS)}) FROM findings").df()

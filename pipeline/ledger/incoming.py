@@ -26,7 +26,7 @@ from pipeline.ledger.families import is_finding_id
 from pipeline.ledger.imports import import_rows, record, records_hold
 from pipeline.ledger.replay import in_chains, judged, replay
 from pipeline.ledger.rule_books import Books, keep_rule_book, kept_texts
-from pipeline.ledger.store import Ledger, finding_row, move_heads
+from pipeline.ledger.store import Ledger, finding_row, keep_anew, move_heads
 from shared.canonical import canonical, utc_text
 from shared.faults import CoverplateError
 
@@ -273,6 +273,7 @@ def _write(con: Connection, fresh: Sequence[StoredEvent], books: Books) -> None:
     names = [name for name in FIELDS if name != "position"]
     con.execute(sa.insert(EVENTS), [{n: getattr(each, n) for n in names} for each in fresh])
     move_heads(con, heads)
+    keep_anew(con, sorted(heads))
     for digest, when in used.items():
         keep_rule_book(con, digest, partial(books.text, digest), when)
 

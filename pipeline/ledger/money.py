@@ -14,7 +14,7 @@ import pandas as pd
 
 from pipeline.ledger.due import dated_findings
 from pipeline.ledger.families import URGENT_FAMILIES
-from pipeline.ledger.history import hand_over, sql
+from pipeline.ledger.history import MONEY_EVENTS, hand_over, sql
 from pipeline.ledger.progress import GROUPS, grouping, hand_over_buildings
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Ledger
@@ -99,7 +99,7 @@ def _sums(
     """Open ``dated_findings`` with the tables fixes, spent, quotes, prices, cheapest, circuits."""
     moment = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC)
     known = pd.DataFrame(columns=_CIRCUITS, dtype=str) if circuits is None else circuits[_CIRCUITS]
-    with dated_findings(ledger, rule_book, now, building_id) as con:
+    with dated_findings(ledger, rule_book, now, building_id, kinds=MONEY_EVENTS) as con:
         for name, frame in {**_tables(rule_book, con), "circuits": known}.items():
             hand_over(con, name, frame)
         con.execute("UPDATE circuits SET unit_id = coalesce(unit_id, '')")

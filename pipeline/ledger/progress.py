@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ledger.due import OVERDUE_COUNTS, dated_findings
-from pipeline.ledger.history import hand_over, history, sql
+from pipeline.ledger.history import FIX_EVENTS, hand_over, history, sql
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.survival import Survival, clopper_pearson, kaplan_meier, survival_bounds
 from shared.faults import CoverplateError
@@ -143,19 +143,9 @@ _TIMES = """
             ELSE $now::DATE
         END - d.first_seen_on AS days,
         d.raised_at::DATE - d.first_seen_on AS days_to_raising,
-        coalesce(l.defect_last_seen_on, d.first_seen_on) - d.first_seen_on AS earliest_days
+        d.defect_last_seen_on - d.first_seen_on AS earliest_days
     FROM due AS d
     LEFT JOIN buildings AS b USING (building_id)
-    LEFT JOIN (
-        SELECT finding_id, max(CASE kind
-            WHEN 'seen_again' THEN (payload ->> 'seen_on')::DATE
-            WHEN 'verification_failed' THEN (payload ->> '$.look.observed_on')::DATE
-            ELSE coalesce(payload ->> 'last_seen_on', payload ->> 'first_seen_on')::DATE
-        END) AS defect_last_seen_on
-        FROM history
-        WHERE kind IN ('raised', 'seen_again', 'verification_failed')
-        GROUP BY finding_id
-    ) AS l USING (finding_id)
     WHERE d.grade <> 'record_in_doubt'
     ORDER BY ALL
 """
@@ -304,7 +294,7 @@ def repair_summary(
 
 def reported_fixes(ledger: Ledger) -> pd.DataFrame:
     """Return every reported fix with its verdict; columns as in ``fixes.sql``."""
-    with history(ledger) as con:
+    with history(ledger, kinds=FIX_EVENTS) as con:
         return con.execute(sql("fixes")).df()
 
 

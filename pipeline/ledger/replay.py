@@ -47,13 +47,19 @@ def sound_parts(events: Iterable[StoredEvent], found: Iterable[Break]) -> list[S
     return [e for e in events if e.sequence < first.get(e.finding_id, e.sequence + 1)]
 
 
-def replay(events: Iterable[StoredEvent], books: Books, now: dt.datetime) -> list[Break]:
+def replay(
+    events: Iterable[StoredEvent],
+    books: Books,
+    now: dt.datetime,
+    standing: dict[str, Finding] | None = None,
+) -> list[Break]:
     """Return every event that could not have been written as it stands.
 
     Args:
         events: whole chains, in any order; a recurrence needs the occurrence before it among them.
         books: the rule books that may judge.
         now: the time that it is; nothing can have been recorded after it.
+        standing: takes up, by identifier, what the chains amount to.
     """
     found: list[Break] = []
     chains: dict[str, list[ev.Event]] = {}
@@ -67,7 +73,7 @@ def replay(events: Iterable[StoredEvent], books: Books, now: dt.datetime) -> lis
             found.append(Break(stored.finding_id, stored.sequence, _words(fault, stored)))
     _prepare(books, chains.values())
     proven: dict[str, dt.datetime] = {}
-    standing: dict[str, Finding] = {}
+    standing = {} if standing is None else standing
     for chain in sorted(chains.values(), key=_occurrence):
         found += _replayed(chain, books, now, standing, proven)
     return found

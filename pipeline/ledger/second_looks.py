@@ -13,7 +13,7 @@ import pandas as pd
 from scipy import stats
 
 from pipeline.evidence.network import Floats
-from pipeline.ledger.history import history, sql
+from pipeline.ledger.history import FIX_EVENTS, history, sql
 from pipeline.ledger.persons import may_be_one
 from pipeline.ledger.store import Ledger
 
@@ -26,8 +26,7 @@ WITH judged AS (
         r.recorded_at AS judged_at,
         -- a proof that a recurrence answers was none
         f.verdict = 'disproved' OR EXISTS (
-            FROM history AS again
-            WHERE again.kind = 'raised' AND again.payload ->> 'recurs_of' = f.finding_id
+            FROM findings AS again WHERE again.recurs_of = f.finding_id
         ) AS wanting
     FROM fixes AS f
     JOIN history AS h USING (finding_id, sequence)
@@ -92,7 +91,7 @@ def second_looks(ledger: Ledger) -> pd.DataFrame:
         and still said to be repaired.
     """
     rules = ledger.rule_book.ledger
-    with history(ledger) as con:
+    with history(ledger, kinds=FIX_EVENTS) as con:
         con.execute(f"CREATE TEMP TABLE fixes AS {sql('fixes')}")
         frame = con.execute(_DRAWN_FROM).df()
     frame["share"] = share_drawn(

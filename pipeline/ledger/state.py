@@ -1,8 +1,8 @@
 """What the events of a finding amount to: the fold, and which event may follow which state.
 
-States are named by what is electrically known and what was done about it. The fold keeps the last
-word on each matter (grade of evidence, treatment, firm, due day, quote, fix, pause); ``state`` is
-read off two of them. The same fold in SQL is ``fold.sql``; a property test holds them equal.
+What each kind of event makes of a finding is declared in ``shared.finding_states``; the fold keeps
+the last word on each matter (grade of evidence, treatment, firm, due day, quote, fix, pause). What
+it amounts to is kept in the database (``current_states``): nothing else folds events.
 """
 
 from __future__ import annotations
@@ -10,80 +10,62 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from typing import Any
 
 from pipeline.ledger import events as ev
 from shared.faults import CoverplateError
-from shared.standing import Standing
-from shared.vocabulary import Condition
-
-
-class State(StrEnum):
-    """What is electrically known and done about a finding."""
-
-    SUSPECTED_DEFECT = "suspected_defect"
-    CONFIRMED_DEFECT = "confirmed_defect"
-    RECORD_IN_DOUBT = "record_in_doubt"
-    MADE_SAFE_DEFECT_REMAINS = "made_safe_defect_remains"
-    FIX_REPORTED_UNPROVEN = "fix_reported_unproven"
-    FIX_DISPROVED = "fix_disproved"
-    REPAIR_PROVEN = "repair_proven"
-    SET_ASIDE_UNREPAIRED = "set_aside_unrepaired"
-    NO_LONGER_INDICATED = "no_longer_indicated"
-
-
-STATE_MEANING: dict[State, str] = {
-    State.SUSPECTED_DEFECT: "evidence points at the defect; in use, nothing done",
-    State.CONFIRMED_DEFECT: "the defect is confirmed; in use, nothing done",
-    State.RECORD_IN_DOUBT: "records contradict each other; nothing settled",
-    State.MADE_SAFE_DEFECT_REMAINS: "out of reach for now; the defect is still there",
-    State.FIX_REPORTED_UNPROVEN: "somebody says it is repaired; no capable look since",
-    State.FIX_DISPROVED: "a look after the reported fix found the defect or an unfit repair",
-    State.REPAIR_PROVEN: "a capable look after the reported fix found the repaired state",
-    State.SET_ASIDE_UNREPAIRED: "closed on paper with a reason; nothing was repaired",
-    State.NO_LONGER_INDICATED: "evidence no longer points at it; nothing was repaired",
-}
-
-OPEN_STATES = (
-    State.SUSPECTED_DEFECT,
-    State.CONFIRMED_DEFECT,
-    State.RECORD_IN_DOUBT,
-    State.MADE_SAFE_DEFECT_REMAINS,
-    State.FIX_DISPROVED,
+from shared.finding_states import (
+    ALWAYS,
+    OF_A_VISIT,
+    STATE_MEANING,
+    TREATMENTS,
+    WORK,
+    State,
+    state_of,
+    treatment_after,
 )
-"""States in which somebody still has to do something at the opening."""
-
-TREATMENT: dict[str, str] = {
-    "raised": "none",
-    "made_safe": "made_safe",
-    "made_live_again": "none",
-    "fix_reported": "fix_reported",
-    "verified": "proven",
-    "verification_failed": "disproved",
-    "dismissed": "set_aside",
-    "reopened": "none",
-    "evidence_withdrawn": "withdrawn",
-}
-"""Kinds of event that say how the finding stands, and what they say."""
+from shared.standing import Standing
+from shared.vocabulary import Condition, Method
 
 
-def state_of(treatment: str, grade: str) -> State:
-    """Return the state for a treatment and a grade of evidence."""
-    by_treatment = {
-        "made_safe": State.MADE_SAFE_DEFECT_REMAINS,
-        "fix_reported": State.FIX_REPORTED_UNPROVEN,
-        "proven": State.REPAIR_PROVEN,
-        "disproved": State.FIX_DISPROVED,
-        "set_aside": State.SET_ASIDE_UNREPAIRED,
-        "withdrawn": State.NO_LONGER_INDICATED,
-    }
-    by_grade = {
-        "suspected": State.SUSPECTED_DEFECT,
-        "confirmed": State.CONFIRMED_DEFECT,
-        "record_in_doubt": State.RECORD_IN_DOUBT,
-    }
-    return by_treatment[treatment] if treatment != "none" else by_grade[grade]
+@dataclass(frozen=True)
+class Change:
+    """An event after which a finding was in another state, or with another firm.
+
+    Attributes:
+        sequence, recorded_at, kind: of the event.
+        state, treatment, open, firm: as it left the finding; ``open`` says whether somebody still
+            had to do something there, ``firm`` is that of the last assignment.
+    """
+
+    sequence: int
+    recorded_at: dt.datetime
+    kind: str
+    state: State
+    treatment: str
+    open: bool
+    firm: str | None
+
+
+@dataclass(frozen=True)
+class TargetStep:
+    """An event that bears on the own target of a finding.
+
+    Attributes:
+        sequence, recorded_at, who, kind: of the event: raised, assigned, paused, resumed, or
+            seen_again where the condition became another.
+        condition: that of the finding since then.
+        day: the due day assigned, or since when it pauses or runs again.
+        reason: what was said of it.
+    """
+
+    sequence: int
+    recorded_at: dt.datetime
+    who: str
+    kind: str
+    condition: Condition | None
+    day: dt.date | None = None
+    reason: str | None = None
 
 
 @dataclass(frozen=True)
@@ -106,6 +88,15 @@ class Finding:
         paused_since: the day since which the own target stands still, or None.
         resumed_on: the day from which it ran again after the last pause that ended, or None.
         awaited_visits: visits planned and neither made nor called off, in the order planned.
+        seen_by: the methods of the looks behind the last word of the evidence.
+        times_seen_again: how many times.
+        fix_reported_at: when the last reported fix was written down.
+        set_aside_reason: why it was last set aside.
+        seen_since_set_aside: whether it was seen after it was set aside, while it is.
+        last_access: the kind of the last event at the tenant's door.
+        defect_last_seen_on: the last day on which a look found it, before a fix or after.
+        changes: the events that changed its state or its firm, the raising first.
+        target_steps: the events that bear on its target, the raising first.
     """
 
     finding_id: str
@@ -132,6 +123,15 @@ class Finding:
     paused_since: dt.date | None = None
     resumed_on: dt.date | None = None
     awaited_visits: tuple[str, ...] = ()
+    seen_by: tuple[Method, ...] = ()
+    times_seen_again: int = 0
+    fix_reported_at: dt.datetime | None = None
+    set_aside_reason: str | None = None
+    seen_since_set_aside: bool = False
+    last_access: str | None = None
+    defect_last_seen_on: dt.date = dt.date.min
+    changes: tuple[Change, ...] = ()
+    target_steps: tuple[TargetStep, ...] = ()
 
     @property
     def state(self) -> State:
@@ -153,7 +153,7 @@ def start(finding_id: str, event: ev.Event) -> Finding:
             expected="raised",
             to_do="run `coverplate ledger verify`",
         )
-    return Finding(
+    finding = Finding(
         finding_id=finding_id,
         sequence=event.sequence,
         raised=raised,
@@ -166,6 +166,24 @@ def start(finding_id: str, event: ev.Event) -> Finding:
         last_seen_on=raised.last_seen_on or raised.first_seen_on,
         pointed_on=raised.pointed_on or raised.first_seen_on,
         seen_standing=raised.standing,
+        seen_by=raised.methods,
+        defect_last_seen_on=raised.last_seen_on or raised.first_seen_on,
+        target_steps=(
+            TargetStep(event.sequence, event.recorded_at, event.who, event.kind, raised.condition),
+        ),
+    )
+    return replace(finding, changes=(_change(finding, event),))
+
+
+def _change(finding: Finding, event: ev.Event) -> Change:
+    return Change(
+        event.sequence,
+        event.recorded_at,
+        event.kind,
+        finding.state,
+        finding.treatment,
+        TREATMENTS[finding.treatment].open,
+        finding.firm,
     )
 
 
@@ -173,34 +191,37 @@ def after(finding: Finding, event: ev.Event) -> Finding:
     """Return the finding after one more event; the event is taken as allowed."""
     payload = event.payload
     new: dict[str, Any] = {"sequence": event.sequence, "last_at": event.recorded_at}
-    if event.kind in TREATMENT:
-        new["treatment"] = TREATMENT[event.kind]
-        new["proven_by"] = payload.look if isinstance(payload, ev.Verified) else None
+    treatment = treatment_after(finding.treatment, event.kind)
+    if treatment != finding.treatment:
+        new["treatment"] = treatment
+        new["seen_since_set_aside"] = False
+        new["proven_by"] = None
     match payload:
         case ev.SeenAgain():
-            new |= {"grade": payload.grade, "probability": payload.probability}
-            new |= {"last_seen_on": max(finding.last_seen_on, payload.seen_on)}
-            new["pointed_on"] = max(finding.pointed_on, payload.pointed_on or finding.pointed_on)
-            new["condition"] = payload.condition or finding.condition
-            new["seen_standing"] = payload.standing
-            if finding.treatment == "withdrawn":
-                new["treatment"] = "none"
+            new |= _seen_again(finding, payload)
         case ev.Accepted():
             new["accepted"] = True
-        case ev.Dismissed() | ev.Reopened():
+        case ev.Dismissed():
+            new |= {"accepted": False, "set_aside_reason": payload.reason}
+        case ev.Reopened():
             new["accepted"] = False
         case ev.Assigned():
             new |= {"firm": payload.firm, "person": payload.person, "due_on": payload.due_on}
         case ev.Quoted():
             new |= {"quoted_by": payload.firm, "quoted": payload.amount}
         case ev.FixReported():
-            new["fix"] = payload
+            new |= {"fix": payload, "fix_reported_at": event.recorded_at}
+        case ev.Verified():
+            new["proven_by"] = payload.look
         case ev.VerificationFailed():
             new["failed_fixes"] = finding.failed_fixes + 1
+            new["defect_last_seen_on"] = max(finding.defect_last_seen_on, payload.look.observed_on)
         case ev.Paused():
             new["paused_since"] = payload.since
         case ev.Resumed():
             new |= {"paused_since": None, "resumed_on": payload.since}
+        case ev.NoticeGiven() | ev.EntryRefused() | ev.NoAccess():
+            new["last_access"] = payload.kind
         case ev.VisitPlanned():
             new["awaited_visits"] = (*finding.awaited_visits, payload.visit_id)
         case ev.VisitCalledOff() | ev.VisitMade():
@@ -209,7 +230,50 @@ def after(finding: Finding, event: ev.Event) -> Finding:
             )
         case _:
             pass
-    return replace(finding, **new)
+    then = replace(finding, **new)
+    trail: dict[str, Any] = {}
+    step = _target_step(finding, then, event)
+    if step is not None:
+        trail["target_steps"] = (*finding.target_steps, step)
+    if (then.state, then.treatment, then.firm) != (finding.state, finding.treatment, finding.firm):
+        trail["changes"] = (*finding.changes, _change(then, event))
+    return replace(then, **trail) if trail else then
+
+
+def _seen_again(finding: Finding, payload: ev.SeenAgain) -> dict[str, Any]:
+    return {
+        "grade": payload.grade,
+        "probability": payload.probability,
+        "last_seen_on": max(finding.last_seen_on, payload.seen_on),
+        "pointed_on": max(finding.pointed_on, payload.pointed_on or finding.pointed_on),
+        "condition": payload.condition or finding.condition,
+        "seen_standing": payload.standing,
+        "seen_by": payload.methods,
+        "times_seen_again": finding.times_seen_again + 1,
+        "seen_since_set_aside": finding.treatment == "set_aside",
+        "defect_last_seen_on": max(finding.defect_last_seen_on, payload.seen_on),
+    }
+
+
+def _target_step(finding: Finding, then: Finding, event: ev.Event) -> TargetStep | None:
+    day: dt.date | None = None
+    reason: str | None = None
+    match event.payload:
+        case ev.Assigned() as payload:
+            day, reason = payload.due_on, payload.note
+        case ev.Paused() as payload:
+            day = payload.since
+            reason = payload.reason.replace("_", " ")
+            reason += f": {payload.note}" if payload.note is not None else ""
+        case ev.Resumed() as payload:
+            day = payload.since
+        case ev.SeenAgain() if then.condition != finding.condition:
+            pass
+        case _:
+            return None
+    return TargetStep(
+        event.sequence, event.recorded_at, event.who, event.kind, then.condition, day, reason
+    )
 
 
 def fold(events: Iterable[ev.Event]) -> Finding:
@@ -227,34 +291,15 @@ def fold(events: Iterable[ev.Event]) -> Finding:
     return finding
 
 
-_ALWAYS = {"billed", "commented", "notice_given", "entry_refused", "no_access"}
-"""Allowed wherever a finding stands; bills come after the work, also after its proof."""
-
-_ALLOWED: dict[str, set[str]] = {
-    "none": {"dismissed", "made_safe", "fix_reported", "evidence_withdrawn"},
-    "made_safe": {"dismissed", "made_safe", "made_live_again", "fix_reported"},
-    "fix_reported": {"dismissed", "fix_reported", "verified", "verification_failed", "reopened"},
-    "disproved": {"dismissed", "made_safe", "fix_reported"},
-    "proven": {"reopened"},
-    "set_aside": {"reopened", "seen_again"},
-    "withdrawn": {"dismissed", "reopened", "seen_again", "fix_reported"},
-}
-_WORK = {"seen_again", "accepted", "assigned", "quoted", "paused", "resumed", "visit_planned"}
-"""Also allowed wherever the finding is neither proven, set aside nor withdrawn."""
-
-_OF_A_VISIT = {"visit_moved", "visit_called_off", "visit_made"}
-"""Also allowed wherever a visit is awaited, even at a finding that was proven or set aside since:
-a visit on whose day a look proved the repair was made all the same."""
-
-
 def allowed_after(finding: Finding) -> set[str]:
     """Return the kinds of event that may follow."""
-    allowed = _ALWAYS | _ALLOWED[finding.treatment]
-    if finding.treatment not in ("proven", "set_aside", "withdrawn"):
-        allowed |= _WORK
+    treatment = TREATMENTS[finding.treatment]
+    allowed = set(ALWAYS | treatment.may_follow)
+    if treatment.live:
+        allowed |= WORK
         allowed -= {"paused"} if finding.paused_since else {"resumed"}
     if finding.awaited_visits:
-        allowed |= _OF_A_VISIT
+        allowed |= OF_A_VISIT
     return allowed
 
 
@@ -277,7 +322,7 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
             f"{finding.finding_id} is {finding.state.value} ({STATE_MEANING[finding.state]}); "
             f"{payload.kind} cannot follow",
             expected="one of " + ", ".join(sorted(allowed)),
-            to_do=_WAY_OUT.get(finding.treatment, "look at its history first"),
+            to_do=TREATMENTS[finding.treatment].way_out,
         )
     if isinstance(payload, ev.FixReported) and finding.raised.grade == "record_in_doubt":
         raise CoverplateError(
@@ -373,12 +418,3 @@ def latest_day(moment: dt.datetime) -> dt.date:
 
 REASON_LENGTH = 3
 """Fewest characters of a reason in words."""
-
-_WAY_OUT = {
-    "proven": "a defect seen after a proven repair is raised as a recurrence; "
-    "reopen only what was proven by mistake",
-    "set_aside": "reopen it first, with a reason",
-    "none": "report a fix before anything can be verified",
-    "made_safe": "report a fix before anything can be verified",
-    "disproved": "report the new fix first",
-}

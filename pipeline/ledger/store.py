@@ -9,6 +9,7 @@ the version that it had seen, and is checked against the new state in any case.
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -41,12 +42,21 @@ from pipeline.ledger.checks import (
     check_time,
     checked_payload,
 )
-from pipeline.ledger.database import EVENTS, FINDINGS, ledger_url, make_engine, prepare, transaction
+from pipeline.ledger.current_states import behind, keep, kept, state_breaks
+from pipeline.ledger.database import (
+    EVENTS,
+    FINDINGS,
+    ledger_url,
+    make_engine,
+    prepare,
+    transaction,
+    unreachable,
+)
 from pipeline.ledger.families import identity_of
 from pipeline.ledger.imports import import_breaks
 from pipeline.ledger.replay import IDENTITY, identity_breaks, in_chains, replay, sound_parts
 from pipeline.ledger.rule_books import Books, keep_rule_book, kept_texts
-from pipeline.ledger.state import Finding, after, fold
+from pipeline.ledger.state import Finding, after, fold, start
 from pipeline.ledger.verification import Judge
 from shared.canonical import START, canonical, utc_text
 from shared.faults import CoverplateError
@@ -95,7 +105,28 @@ def open_ledger(
     """
     engine = make_engine(ledger_url(location, workspace))
     prepare(engine)
-    return Ledger(engine, rule_book or load_rule_book())
+    ledger = Ledger(engine, rule_book or load_rule_book())
+    try:
+        with ledger.reading() as con:
+            _check_pages(con)
+            late = behind(con)
+        if late:
+            ledger.state_anew(late)
+    except (sa.exc.DatabaseError, UnicodeDecodeError) as fault:
+        raise unreachable(engine, fault) from fault
+    return ledger
+
+
+def _check_pages(con: Connection) -> None:
+    """Refuse an SQLite file whose pages do not fit together; no list reads all of them."""
+    if con.dialect.name == "sqlite":
+        said = str(con.exec_driver_sql("PRAGMA quick_check(1)").scalar())
+        if said != "ok":
+            raise CoverplateError(
+                f"the ledger is damaged: {said}",
+                expected="every event as it was written",
+                to_do=DAMAGED,
+            )
 
 
 class Ledger:
@@ -180,6 +211,7 @@ class Ledger:
             inserted = self._insert_findings(con, events)
             events = [event for event in events if event.finding_id in inserted]
             self._insert_events(con, events)
+            keep(con, [start(event.finding_id, event) for event in events])
             return [new[event.finding_id] for event in events]
 
     def _before(self, con: Connection, raised: Sequence[ev.Raised]) -> dict[str, Finding]:
@@ -302,6 +334,7 @@ class Ledger:
                 raise all_of(faults, len(drafts))
             self._insert_events(con, written)
             move_heads(con, {each.finding_id: (each.sequence, each.hash) for each in written})
+            keep(con, [current[each] for each in dict.fromkeys(e.finding_id for e in written)])
             if before_commit is not None:
                 before_commit(con, written)
             return written
@@ -324,6 +357,44 @@ class Ledger:
             for event in _events(con, EVENTS.c.finding_id.in_(chunk)):
                 histories.setdefault(event.finding_id, []).append(event)
         return heads, histories
+
+    def state_anew(self, findings: Iterable[str] | None = None) -> int:
+        """Keep anew what the events of findings amount to, of all of them by default.
+
+        A finding whose events cannot be read is left as it is: ``verify`` tells of it.
+
+        Returns:
+            How many were made anew.
+        """
+        with self.writing() as con:
+            wanted = self.heads_in(con) if findings is None else findings
+            return keep_anew(con, sorted(set(wanted)))
+
+    def check_states(self) -> None:
+        """Follow all chains, and hold what is kept of each finding against its events.
+
+        Lists trust what is kept. Whatever takes a finding off a list, or a defect out of a score,
+        asks here first.
+
+        Raises:
+            CoverplateError: something is not what was written.
+        """
+        with self.reading() as con:
+            everything, heads, states = all_stored(con), self.heads_in(con), kept(con)
+        stored = sorted(filter(well_formed, everything), key=in_chains)
+        found = breaks(stored, heads)
+        if len(stored) < len(everything):
+            unread = next(each for each in everything if not well_formed(each))
+            found.append(Break(str(unread.finding_id), 0, "an event cannot be read"))
+        if not found:
+            chains = itertools.groupby(map(_parsed, stored), key=lambda each: each.finding_id)
+            found = state_breaks(states, {name: fold(chain) for name, chain in chains})
+        if found:
+            raise CoverplateError(
+                f"the ledger is damaged: {found[0].said}",
+                expected="every event as it was written, and every state as the events say",
+                to_do=DAMAGED,
+            )
 
     def record_look(
         self,
@@ -406,6 +477,7 @@ class Ledger:
             hashes = [each.hash for each in stored]
             imported = import_breaks(con, hashes)
             books = self.books(con)
+            states = kept(con)
         unread = [
             Break(str(each.finding_id), 0, "an event cannot be read")
             for each in everything
@@ -418,10 +490,13 @@ class Ledger:
             else:
                 unread.append(Break(str(row[0]), 0, "the finding's row cannot be read"))
         found = breaks(sorted(stored, key=in_chains), heads, seal)
-        rest = replay(sound_parts(stored, found), books, dt.datetime.now(dt.UTC))
+        standing: dict[str, Finding] = {}
+        rest = replay(sound_parts(stored, found), books, dt.datetime.now(dt.UTC), standing)
         named = identity_breaks(stored, rows)
-        whole = fallen_short(hashes, held)
-        return [*sorted([*unread, *found, *rest, *named], key=_order), *imported, *whole]
+        broken = {each.finding_id for each in (*unread, *found, *rest, *named)}
+        sound = {name: finding for name, finding in standing.items() if name not in broken}
+        told = [*unread, *found, *rest, *named, *state_breaks(states, sound)]
+        return [*sorted(told, key=_order), *imported, *fallen_short(hashes, held)]
 
 
 def _order(each: Break) -> tuple[str, int]:
@@ -524,6 +599,29 @@ def move_heads(con: Connection, heads: Heads) -> None:
         )
 
 
+def keep_anew(con: Connection, ids: Sequence[str]) -> int:
+    """Keep what the events of findings amount to; see ``Ledger.state_anew``."""
+    folded = list(folded_of(con, ids))
+    keep(con, folded)
+    return len(folded)
+
+
+def folded_of(con: Connection, ids: Sequence[str]) -> Iterator[Finding]:
+    """Yield findings as their events leave them; those whose events cannot be read are left out."""
+    for chunk in _chunks(ids):
+        try:
+            histories: dict[str, list[ev.Event]] = {}
+            for event in _events(con, EVENTS.c.finding_id.in_(chunk)):
+                histories.setdefault(event.finding_id, []).append(event)
+            found = [fold(history) for history in histories.values()]
+        except CoverplateError:
+            if len(chunk) > 1:
+                for each in chunk:
+                    yield from folded_of(con, [each])
+            continue
+        yield from found
+
+
 def all_stored(con: Connection) -> list[StoredEvent]:
     """Return every event as stored, in the order written."""
     query = sa.select(*_STORED).order_by(EVENTS.c.position)
@@ -533,17 +631,19 @@ def all_stored(con: Connection) -> list[StoredEvent]:
 def _events(con: Connection, where: sa.ColumnElement[bool]) -> Iterator[ev.Event]:
     query = sa.select(*_STORED).where(where).order_by(EVENTS.c.finding_id, EVENTS.c.sequence)
     for row in con.execute(query):
-        stored = _stored(row)
-        try:
-            event = parsed_event(stored)
-        except (CoverplateError, ValueError, TypeError, RecursionError) as fault:
-            place = f"{stored.finding_id} event {stored.sequence}"
-            raise CoverplateError(
-                f"the ledger is damaged: {place} cannot be read",
-                expected="every event as it was written",
-                to_do=DAMAGED,
-            ) from fault
-        yield event
+        yield _parsed(_stored(row))
+
+
+def _parsed(stored: StoredEvent) -> ev.Event:
+    try:
+        return parsed_event(stored)
+    except (CoverplateError, ValueError, TypeError, RecursionError) as fault:
+        place = f"{stored.finding_id} event {stored.sequence}"
+        raise CoverplateError(
+            f"the ledger is damaged: {place} cannot be read",
+            expected="every event as it was written",
+            to_do=DAMAGED,
+        ) from fault
 
 
 def _unknown(identity: str) -> CoverplateError:

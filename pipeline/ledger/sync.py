@@ -78,6 +78,7 @@ def sync_findings(
             to_do="check the name",
         )
     now = at or dt.datetime.now(dt.UTC)
+    ledger.check_states()
     with _evidence(warehouse, ledger, book) as con:
         verdicts = _write_verdicts(con, ledger, who=who, at=at)
         plan = _plan(con, ledger, book)

@@ -1,27 +1,18 @@
 -- The own target of every finding as it was set and as it moved, as of $now: one row for the raising,
 -- one for each event that moved it, and one for a pause that still runs (kind 'paused', the days so
 -- far). classes (condition, severity_class) and targets (severity_class, target_days) come from the
--- rule book, folded is the view findings. The first row's to_day is the first target, the last row's the present one.
+-- rule book; findings holds the steps that bear on targets. The first row's to_day is the first target, the last row's the present one.
 --
 -- What sets a target: raising (the rule book's days for the condition as raised), an assignment with
 -- a due day, and a graver condition (the rule book's days from the day that it was written down, but
 -- never later than the target that stood). Afterwards it moves by the days that it stood still. So
 -- between two due days the target is (days stood still) + least(set - days stood still when set).
-WITH bearing AS (
-    SELECT
-        finding_id,
-        sequence,
-        recorded_at,
-        recorded_at::DATE AS written_on,
-        who,
-        kind,
-        payload,
-        last_value(CASE WHEN kind IN ('raised', 'seen_again') THEN payload ->> 'condition' END
-            IGNORE NULLS) OVER so_far AS condition,
-        first_value(payload ->> 'family') OVER so_far AS family
-    FROM history
-    WHERE kind IN ('raised', 'seen_again', 'assigned', 'paused', 'resumed')
-    WINDOW so_far AS (PARTITION BY finding_id ORDER BY sequence)
+WITH steps AS (
+    SELECT finding_id, family, unnest(target_steps, recursive := true) FROM findings
+),
+
+bearing AS (
+    SELECT *, recorded_at::DATE AS written_on FROM steps
 ),
 
 classed AS (
@@ -52,7 +43,7 @@ setting AS (
         *,
         CASE
             WHEN kind = 'raised' OR graver THEN written_on + target_days::INTEGER
-            WHEN kind = 'assigned' THEN (payload ->> 'due_on')::DATE
+            WHEN kind = 'assigned' THEN day
         END AS set_to
     FROM compared
 ),
@@ -64,7 +55,7 @@ stretches AS (
         -- no pause reaches back before the target that it moves was set, nor into the future,
         -- whatever was written before such days were refused
         CASE WHEN kind IN ('paused', 'resumed') THEN greatest(
-            least((payload ->> 'since')::DATE, written_on + 1),
+            least(day, written_on + 1),
             max(written_on) FILTER (set_to IS NOT NULL) OVER so_far
         ) END AS said_day
     FROM setting
@@ -77,9 +68,8 @@ pausing AS (
         max(said_day) OVER so_far AS turned_on,
         last_value(CASE WHEN kind IN ('paused', 'resumed') THEN kind END IGNORE NULLS)
             OVER so_far AS last_turn,
-        last_value(CASE WHEN kind = 'paused' THEN concat_ws(
-            ': ', replace(payload ->> 'reason', '_', ' '), payload ->> 'note'
-        ) END IGNORE NULLS) OVER so_far AS pause_reason
+        last_value(CASE WHEN kind = 'paused' THEN reason END IGNORE NULLS) OVER so_far
+            AS pause_reason
     FROM stretches
     WINDOW so_far AS (PARTITION BY finding_id ORDER BY sequence)
 ),
@@ -90,12 +80,10 @@ still_running AS (
         NULL AS said_day,
         false AS graver,
         last_set.stretch AS stretch,
-        CASE WHEN f.treatment IN ('proven', 'set_aside', 'withdrawn')
-            THEN least($now::DATE, f.last_at::DATE) ELSE $now::DATE
-        END AS written_on
+        CASE WHEN f.live THEN $now::DATE ELSE least($now::DATE, f.last_at::DATE) END AS written_on
     )
     FROM pausing AS p
-    JOIN folded AS f USING (finding_id)
+    JOIN findings AS f USING (finding_id)
     JOIN (SELECT finding_id, max(stretch) AS stretch FROM pausing GROUP BY finding_id) AS last_set
         USING (finding_id)
     WHERE p.kind = 'paused'
@@ -156,7 +144,7 @@ SELECT
     from_day,
     to_day,
     CASE
-        WHEN kind = 'assigned' THEN payload ->> 'note'
+        WHEN kind = 'assigned' THEN reason
         WHEN kind IN ('paused', 'resumed') THEN pause_reason
         WHEN kind = 'seen_again'
             THEN concat_ws(', was ', replace(condition, '_', ' '), replace(condition_before, '_', ' '))

@@ -144,7 +144,9 @@ def visit_rows(
     found = visit(ledger, visit_id)
     known = ["building_id", "unit_id", "opening_id", "room", "urgent"]
     places = pd.DataFrame(columns=known, dtype=object) if rooms is None else rooms[known]
-    with dated_findings(ledger, ledger.rule_book, now, found["building_id"]) as con:
+    with dated_findings(
+        ledger, ledger.rule_book, now, found["building_id"], kinds=["quoted"]
+    ) as con:
         con.register("places", places)
         con.register("wanted", pd.DataFrame({"finding_id": found["finding_ids"]}))
         frame = con.execute(
@@ -190,17 +192,13 @@ _ROWS = """
 WITH quotes AS (
     SELECT finding_id, arg_max(payload ->> 'remedy', sequence) AS remedy
     FROM history WHERE kind = 'quoted' AND payload ->> 'remedy' IS NOT NULL GROUP BY finding_id
-),
-sights AS (
-    SELECT finding_id, arg_max(payload -> 'methods', sequence) AS methods
-    FROM history WHERE kind IN ('raised', 'seen_again') GROUP BY finding_id
 )
 SELECT
     d.finding_id, d.sequence AS version, d.opening_id, p.room,
     coalesce(list_contains($urgent, coalesce(d.condition, d.family)), false)
         OR list_contains($urgent, d.family) OR coalesce(p.urgent, false) AS urgent,
     coalesce(d.condition, d.family) AS condition, d.family, d.grade, d.standing,
-    coalesce(s.methods::VARCHAR[], []) AS methods, d.last_seen_on, d.slots, d.state,
+    f.seen_by AS methods, d.last_seen_on, d.slots, d.state,
     d.severity_class, d.first_target_on,
     CASE WHEN d.treatment IN ('fix_reported', 'proven') THEN d.fixed_on END AS fixed_on,
     CASE WHEN d.treatment IN ('fix_reported', 'proven') THEN d.remedy ELSE q.remedy END AS remedy,
@@ -212,7 +210,7 @@ SELECT
 FROM due AS d
 JOIN wanted USING (finding_id)
 LEFT JOIN quotes AS q USING (finding_id)
-LEFT JOIN sights AS s USING (finding_id)
+JOIN findings AS f USING (finding_id)
 LEFT JOIN places AS p ON p.building_id = d.building_id
     AND coalesce(p.unit_id, '') = d.unit_id AND p.opening_id = d.opening_id
 ORDER BY urgent DESC, coalesce(list_position($classes, d.severity_class), 9), d.opening_id,

@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, FINDINGS
-from pipeline.ledger.history import history, sql
+from pipeline.ledger.history import VISIT_EVENTS, history, sql
 from pipeline.ledger.store import CHUNK, Draft, Ledger
 from shared.faults import CoverplateError
 
@@ -207,7 +207,7 @@ def visits(
         has no notice of that day), past_not_made (planned, its day past).
     """
     day = today or dt.datetime.now(dt.UTC).date()
-    with history(ledger, building_id) as con:
+    with history(ledger, kinds=VISIT_EVENTS, building_id=building_id) as con:
         return con.execute(sql("visits"), {"today": day}).df()
 
 
@@ -253,10 +253,10 @@ def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Nam
     Raises:
         CoverplateError: there are none.
     """
-    with history(ledger, building_id) as con:
+    with history(ledger, building_id=building_id) as con:
         rows = con.execute(
             "SELECT finding_id, sequence FROM findings WHERE unit_id = ? "
-            "AND treatment IN ('none', 'made_safe', 'disproved') AND grade <> 'record_in_doubt' "
+            "AND open AND grade <> 'record_in_doubt' "
             "ORDER BY opening_id, finding_id",
             [unit_id],
         ).fetchall()

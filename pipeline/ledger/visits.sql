@@ -1,4 +1,4 @@
--- Visits, one row each, over `history` and the view `findings`, as of $today. A visit is one day, one
+-- Visits, one row each, over `history` and `findings`, as of $today. A visit is one day, one
 -- person, one dwelling; each of its steps stands on every one of its findings, written at once.
 WITH steps AS (
     SELECT
@@ -81,7 +81,7 @@ whole AS (
         count(*) AS findings,
         count(*) FILTER (f.treatment = 'proven') AS proven,
         count(*) FILTER (f.treatment = 'fix_reported') AS reported,
-        count(*) FILTER (f.treatment IN ('none', 'made_safe', 'disproved')) AS open,
+        count(*) FILTER (f.open) AS open,
         count(*) FILTER (f.treatment IN ('set_aside', 'withdrawn')) AS not_repaired,
         coalesce(max(d.notices), 0) AS notices,
         count(*) FILTER (d.noticed) AS noticed,

@@ -324,6 +324,28 @@ def looks(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     ).fetchdf()
 
 
+def looks_of_opening(
+    con: duckdb.DuckDBPyConnection, building_id: str, unit_id: str, opening_id: str
+) -> pd.DataFrame:
+    """Every look in force at an opening, oldest first, with where it was landed from.
+
+    Returns:
+        The columns of opening observations, then file, file_sha256, sheet and file_row.
+    """
+    return con.execute(
+        """
+        SELECT b.building_id, o.* EXCLUDE (building_no, _part, _row),
+            f.path AS file, f.sha256 AS file_sha256, f.sheet, o._row AS file_row
+        FROM observations AS o
+        JOIN buildings AS b USING (building_no)
+        JOIN files AS f ON f._part = o._part
+        WHERE b.building_id = ? AND coalesce(o.unit_id, '') = ? AND o.opening_id = ?
+        ORDER BY o.observed_on, f.sequence, o._row
+        """,
+        [building_id, unit_id, opening_id],
+    ).fetchdf()
+
+
 def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Openings at which something urgent was plainly reported or measured, by building rank.
 

@@ -64,6 +64,7 @@ def known_repairs(workspace: Workspace, rule_book: RuleBook) -> KnownRepairs:
         return KnownRepairs(pd.DataFrame(columns=[*_PROVEN]), pd.DataFrame(columns=[*_COLUMNS]))
     ledger = open_ledger(workspace=workspace.root, rule_book=rule_book)
     try:
+        ledger.check_states()
         return KnownRepairs(verified_fixes(ledger)[[*_PROVEN]], unproven_fixes(ledger)[[*_COLUMNS]])
     finally:
         ledger.close()

@@ -1,0 +1,139 @@
+"""``coverplate certificate``: what is recorded of one opening, signed, for others to check."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pipeline.cli.ledger_options import ledger_options, opened_to_read
+from pipeline.cli.options import DONE, REFUSED, json_option
+from pipeline.cli.output import echo, plural, print_json, records, say, words
+from pipeline.landing import Workspace
+from pipeline.ledger.opening_certificate import (
+    LIMITS,
+    check,
+    new_key,
+    opening_certificate,
+    read_private,
+    read_public,
+    write_certificate,
+)
+from pipeline.warehouse import queries, store
+
+
+@click.group()
+def certificate() -> None:
+    """A signed certificate of one opening, which can be checked without the ledger."""
+
+
+_file = click.Path(path_type=Path, dir_okay=False)
+
+
+@certificate.command("key", epilog="Example: coverplate certificate key housing-authority.pem")
+@click.argument("path", type=_file)
+@json_option
+def key(path: Path, as_json: bool) -> int:
+    """Make a key to sign with. PATH is private; PATH.pub goes to those who check."""
+    made = new_key(path)
+    if as_json:
+        print_json([{"private": str(path), "public": f"{path}.pub", "fingerprint": made}])
+    else:
+        say(f"{path} signs; keep it where nobody else reads it. Give away {path}.pub ({made}).")
+    return DONE
+
+
+@certificate.command(
+    "make", epilog="Example: coverplate certificate make B-0017 K1 --unit 2A --key h.pem -o k1.json"
+)
+@click.argument("building_id")
+@click.argument("opening_id")
+@click.option("--unit", default="", help="The dwelling, where the opening has one.")
+@click.option("--key", "key_file", type=_file, required=True, help="The private key that signs.")
+@click.option("-o", "--output", type=_file, required=True, help="The certificate to write.")
+@ledger_options
+def make(
+    building_id: str,
+    opening_id: str,
+    unit: str,
+    key_file: Path,
+    output: Path,
+    workspace: Path,
+    ledger_at: str | None,
+    as_json: bool,
+) -> int:
+    """Write a signed certificate of an opening: how its findings stand, and all that this rests on.
+
+    It holds every event of its findings, the rule books that judged them, and every look that was
+    landed there with its file and row.
+    """
+    signer = read_private(key_file)
+    place = (building_id, unit, opening_id)
+    with opened_to_read(workspace, ledger_at) as ledger:
+        content = opening_certificate(ledger, place, looks=_looks(workspace, place))
+    write_certificate(content, signer, output)
+    if as_json:
+        print_json(content["says"])
+    else:
+        _print_says(content["says"])
+        say(
+            f"{plural(len(content['events']), 'event')} and {plural(len(content['looks']), 'look')}"
+            f" in {output}."
+        )
+    return DONE
+
+
+def _looks(root: Path, place: tuple[str, str, str]) -> list[dict[str, Any]]:
+    if not store.current_version(Workspace(root)):
+        return []
+    with store.reading(Workspace(root)) as con:
+        frame = queries.looks_of_opening(con, *place)
+    frame["observed_on"] = frame["observed_on"].dt.date.astype(str)
+    return [
+        {name: cell for name, cell in row.items() if cell is not None} for row in records(frame)
+    ]
+
+
+@certificate.command("check", epilog="Example: coverplate certificate check k1.json --key h.pub")
+@click.argument("path", type=_file)
+@click.option("--key", "key_file", type=_file, required=True, help="The signer's public key.")
+@json_option
+def check_certificate(path: Path, key_file: Path, as_json: bool) -> int:
+    """Check a certificate with nothing but itself and the signer's public key.
+
+    Every event is put through the rules once more. Exits with 2 where anything does not hold.
+    """
+    found = check(path, read_public(key_file))
+    if as_json:
+        print_json([{"fault": each} for each in found.faults])
+        return REFUSED if found.faults else DONE
+    building, unit, opening = found.opening
+    echo(
+        f"{building}, {f'unit {unit}, ' if unit else ''}opening {opening}; made "
+        f"{found.made_at[:10]}, signed by {found.signer}"
+    )
+    for each in found.faults:
+        echo(f"Does not hold: {each}")
+    if not found.faults:
+        _print_says(found.says)
+    for each in found.unknown_books:
+        say(
+            f"Judged by the rule book {each[:12]}, which the certificate brings along and this "
+            "program does not have: it is the signer's word that these were the rules."
+        )
+    return REFUSED if found.faults else DONE
+
+
+def _print_says(says: list[dict[str, Any]]) -> None:
+    for each in says:
+        proof = (
+            f"; proven on {each['proven_on']} by {words(each['proven_with'])}"
+            if each["proven_on"]
+            else ""
+        )
+        what = words(each["condition"] or each["family"])
+        echo(f"{what}: {words(each['state'])} ({each['means']}){proof}")
+    if not says:
+        echo("No finding stands on record there.")
+    echo(LIMITS)

@@ -1,0 +1,345 @@
+"""A signed certificate of one opening: what is said of it, and everything that this rests on.
+
+It holds the whole history of the opening's findings, the rule books that judged it, and the looks
+that were landed there, so that somebody who has nothing else can put every event through the rules
+once more (``check``), years later and without any ledger. The signature (Ed25519, RFC 8032) tells
+who vouches for it; it does not make a wrong look right.
+"""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import json
+import os
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+    PublicFormat,
+    load_pem_private_key,
+    load_pem_public_key,
+)
+
+from pipeline.ledger.archive import line_of
+from pipeline.ledger.chain import StoredEvent, breaks, well_formed
+from pipeline.ledger.database import FINDINGS
+from pipeline.ledger.replay import in_chains, judged, replay, sound_parts
+from pipeline.ledger.rule_books import Books
+from pipeline.ledger.state import Finding
+from pipeline.ledger.store import Ledger
+from shared.canonical import canonical, utc_text
+from shared.faults import CoverplateError
+from shared.finding_states import STATE_MEANING
+from shared.vocabulary import CAUTIONS
+from shared.whole_file import appearing_whole
+
+FORM = "coverplate opening certificate 1"
+"""What a certificate says that it is."""
+
+LIMITS = (
+    "It says how the findings of this opening stand by the looks and reports held here. It does "
+    "not say that the opening is safe: where no finding stands, perhaps nobody looked with a "
+    "method able to see the fault. A three-lamp tester that shows correct rules out no false "
+    "ground."
+)
+"""What every certificate says of itself."""
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What a certificate turned out to be.
+
+    Attributes:
+        opening: building, dwelling and opening that it speaks of.
+        made_at: when it was made, as it says.
+        signer: fingerprint of the key that signed it.
+        says: one row a finding, as worked out anew from the events.
+        faults: what does not hold; none where everything does.
+        unknown_books: hashes of rule books that judged and that this program does not ship; who
+            relies on the certificate trusts its signer for them.
+    """
+
+    opening: tuple[str, str, str]
+    made_at: str
+    signer: str
+    says: list[dict[str, Any]]
+    faults: list[str]
+    unknown_books: list[str]
+
+
+def new_key(path: Path) -> str:
+    """Make a signing key: a private one in ``path``, its public one in ``path`` + ``.pub``.
+
+    Returns:
+        The fingerprint.
+
+    Raises:
+        CoverplateError: a file of that name stands there.
+    """
+    public = path.with_name(path.name + ".pub")
+    for each in (path, public):
+        if each.exists():
+            raise CoverplateError(
+                f"{each} is there already",
+                expected="a new name",
+                to_do="a key is never overwritten: what it signed could not be checked any more",
+            )
+    key = Ed25519PrivateKey.generate()
+    secret = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    try:
+        with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as file:
+            file.write(secret)
+        public.write_bytes(
+            key.public_key().public_bytes(Encoding.PEM, PublicFormat.SubjectPublicKeyInfo)
+        )
+    except OSError as fault:
+        raise CoverplateError(
+            f"{path} cannot be written: {fault.strerror}", to_do="choose another place"
+        ) from fault
+    return fingerprint(key.public_key())
+
+
+def fingerprint(key: Ed25519PublicKey) -> str:
+    """Return a public key as text: its 32 bytes in base64."""
+    return base64.b64encode(key.public_bytes(Encoding.Raw, PublicFormat.Raw)).decode()
+
+
+def read_private(path: Path) -> Ed25519PrivateKey:
+    """Read a signing key.
+
+    Raises:
+        CoverplateError: it is none.
+    """
+    try:
+        key = load_pem_private_key(path.read_bytes(), password=None)
+    except (OSError, ValueError, TypeError) as fault:
+        raise _no_key(path, fault) from fault
+    if not isinstance(key, Ed25519PrivateKey):
+        raise _no_key(path, "it is of another kind")
+    return key
+
+
+def read_public(path: Path) -> Ed25519PublicKey:
+    """Read a public key.
+
+    Raises:
+        CoverplateError: it is none.
+    """
+    try:
+        key = load_pem_public_key(path.read_bytes())
+    except (OSError, ValueError, TypeError) as fault:
+        raise _no_key(path, fault) from fault
+    if not isinstance(key, Ed25519PublicKey):
+        raise _no_key(path, "it is of another kind")
+    return key
+
+
+def _no_key(path: Path, why: object) -> CoverplateError:
+    return CoverplateError(
+        f"{path} is no key to use here: {why}",
+        expected="an Ed25519 key in PEM, as `coverplate certificate key` makes it",
+        to_do="check the path; the private key signs, the one ending in .pub checks",
+    )
+
+
+def opening_certificate(
+    ledger: Ledger,
+    place: tuple[str, str, str],
+    *,
+    looks: Iterable[Mapping[str, Any]] = (),
+    now: dt.datetime | None = None,
+) -> dict[str, Any]:
+    """Return what a certificate of an opening holds.
+
+    Args:
+        ledger: the ledger.
+        place: building_id, unit_id ("" where there is none), opening_id.
+        looks: the looks landed at the opening, each with the file and row that it came from.
+        now: when it is made; now by default.
+
+    Raises:
+        CoverplateError: the ledger holds no finding and no look of such an opening, or a chain of
+            it does not hold.
+    """
+    building, unit, opening = place
+    recorded = [dict(each) for each in looks]
+    with ledger.reading() as con:
+        ids = list(
+            con.execute(
+                sa.select(FINDINGS.c.finding_id).where(
+                    FINDINGS.c.building_id == building,
+                    FINDINGS.c.unit_id == unit,
+                    FINDINGS.c.opening_id == opening,
+                )
+            ).scalars()
+        )
+        events = sorted(ledger.stored_of(con, ids), key=in_chains)
+        books = ledger.books(con)
+    if not events and not recorded:
+        raise CoverplateError(
+            f"nothing is recorded of {_words(place)}",
+            expected="an opening with a finding or a look",
+            to_do="`coverplate building ID --openings` lists those of a building",
+        )
+    moment = now or dt.datetime.now(dt.UTC)
+    faults, standing = _followed(events, books, moment)
+    if faults:
+        raise CoverplateError(
+            f"{_words(place)}: {faults[0]}",
+            expected="a history that holds",
+            to_do="run `coverplate ledger verify`",
+        )
+    used = {digest for event in events if (digest := judged(event))}
+    return {
+        "form": FORM,
+        "made_at": utc_text(moment),
+        "building_id": building,
+        "unit_id": unit,
+        "opening_id": opening,
+        "says": _said(standing.values()),
+        "events": [line_of(each) for each in events],
+        "rule_books": [{"hash": each, "text": books.text(each)} for each in sorted(used)],
+        "looks": recorded,
+        "limits": LIMITS,
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _followed(
+    events: list[StoredEvent], books: Books, now: dt.datetime
+) -> tuple[list[str], dict[str, Finding]]:
+    """Return what does not hold or follow in whole chains, and what they amount to."""
+    heads = {each.finding_id: (each.sequence, each.hash) for each in events}
+    found = breaks(events, heads)
+    standing: dict[str, Finding] = {}
+    found += replay(sound_parts(events, found), books, now, standing)
+    return [each.said for each in found], standing
+
+
+def _said(findings: Iterable[Finding]) -> list[dict[str, Any]]:
+    rows = []
+    for finding in sorted(findings, key=lambda each: (each.raised.family, each.raised.occurrence)):
+        fix, proof = finding.fix, finding.proven_by
+        rows.append(
+            {
+                "finding_id": finding.finding_id,
+                "family": finding.raised.family,
+                "occurrence": finding.raised.occurrence,
+                "condition": finding.condition.value if finding.condition else None,
+                "state": finding.state.value,
+                "means": STATE_MEANING[finding.state],
+                "first_seen_on": finding.raised.first_seen_on.isoformat(),
+                "last_seen_on": finding.last_seen_on.isoformat(),
+                "remedy": fix.remedy if fix else None,
+                "fixed_on": fix.fixed_on.isoformat() if fix else None,
+                "fixed_by": fix.firm if fix else None,
+                "proven_on": proof.observed_on.isoformat() if proof else None,
+                "proven_by": proof.inspector if proof else None,
+                "proven_with": proof.method.value if proof else None,
+            }
+        )
+    return rows
+
+
+def write_certificate(content: Mapping[str, Any], key: Ed25519PrivateKey, path: Path) -> None:
+    """Sign what a certificate holds and write it, whole or not at all."""
+    signature = base64.b64encode(key.sign(_signed_text(content))).decode()
+    signed = {**content, "signed_by": fingerprint(key.public_key()), "signature": signature}
+    text = json.dumps(signed, ensure_ascii=False, indent=1) + "\n"
+    with appearing_whole(path, durable=True) as partial:
+        partial.write_text(text, encoding="utf-8")
+
+
+def _signed_text(content: Mapping[str, Any]) -> bytes:
+    return canonical(
+        {name: value for name, value in content.items() if name not in ("signed_by", "signature")}
+    ).encode()
+
+
+def check(path: Path, trusted: Ed25519PublicKey, now: dt.datetime | None = None) -> Checked:
+    """Put a certificate to the test with nothing but itself and the signer's public key.
+
+    Args:
+        path: the certificate.
+        trusted: the key of whom it is believed.
+        now: the time that it is; now by default.
+
+    Raises:
+        CoverplateError: it is no certificate.
+    """
+    content, events = _read(path)
+    signer = str(content["signed_by"])
+    faults = []
+    if signer != fingerprint(trusted):
+        faults.append(f"it is signed by another key ({signer})")
+    try:
+        trusted.verify(base64.b64decode(str(content["signature"])), _signed_text(content))
+    except (InvalidSignature, ValueError):
+        faults.append("the signature is not of this content and the key given")
+    place = (str(content["building_id"]), str(content["unit_id"]), str(content["opening_id"]))
+    texts = {str(each["hash"]): str(each["text"]) for each in content["rule_books"]}
+    books = Books([], texts)
+    moment = now or dt.datetime.now(dt.UTC)
+    wrong, standing = _followed(events, books, moment)
+    faults += wrong
+    for finding in standing.values():
+        raised = finding.raised
+        if (raised.building_id, raised.unit_id, raised.opening_id) != place:
+            faults.append(f"{finding.finding_id} is of another opening")
+    says = _said(standing.values())
+    if says != content["says"]:
+        faults.append("what it says is not what its events amount to")
+    if str(content["made_at"]) > utc_text(moment):
+        faults.append(f"it says that it was made at {content['made_at']}, which has not come")
+    unknown = sorted(set(texts) - Books([], {}).hashes)
+    return Checked(place, str(content["made_at"]), signer, says, faults, unknown)
+
+
+_NEEDED: dict[str, type] = {
+    "made_at": str,
+    "building_id": str,
+    "unit_id": str,
+    "opening_id": str,
+    "says": list,
+    "events": list,
+    "rule_books": list,
+    "looks": list,
+    "signed_by": str,
+    "signature": str,
+}
+
+
+def _read(path: Path) -> tuple[dict[str, Any], list[StoredEvent]]:
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if content["form"] != FORM:
+            raise ValueError(f"its form is {content['form']!r}")
+        for name, kind in _NEEDED.items():
+            if not isinstance(content[name], kind):
+                raise TypeError(f"{name} is no {kind.__name__}")
+        events = [StoredEvent(**each) for each in content["events"]]
+        if not all(map(well_formed, events)):
+            raise ValueError("an event is not of its form")
+        if not all({"hash", "text"} <= set(each) for each in content["rule_books"]):
+            raise ValueError("a rule book is not of its form")
+    except (OSError, ValueError, TypeError, LookupError, AttributeError, RecursionError) as fault:
+        raise CoverplateError(
+            f"{path} is no certificate: {fault}",
+            expected=f"a file made by `coverplate certificate make`, form {FORM!r}",
+            to_do="check the path, and that the file came whole",
+        ) from fault
+    return content, sorted(events, key=in_chains)
+
+
+def _words(place: tuple[str, str, str]) -> str:
+    building, unit, opening = place
+    return f"{building}, {f'unit {unit}, ' if unit else ''}opening {opening}"

@@ -1,0 +1,169 @@
+"""A certificate holds all that it rests on, tells who signed it, and whatever was changed in it."""
+
+import datetime as dt
+import json
+
+import pytest
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
+from forging import FIRST, FIXED, LOOKED, chained, honest
+from ledger_samples import DAY, WHO, fix, look, raised
+
+from pipeline.ledger.opening_certificate import (
+    FORM,
+    check,
+    new_key,
+    opening_certificate,
+    read_private,
+    read_public,
+    write_certificate,
+)
+from shared.faults import CoverplateError
+from tests.cli.running import run
+
+RFC_8032_SECRET = "9d61b19deffd5a60ba844af492ec2cc44449c5697b326919703bac031cae7f60"
+RFC_8032_PUBLIC = "d75a980182b10ab7d54bfed3c964073a0ee172f3daa62325af021a68f707511a"
+RFC_8032_SIGNATURE = (
+    "e5564300c360ac729086e2cc806e828a84877f1eb8e5d974d873e06522490155"
+    "5fb8821590a33bacc61e39701cf9b46bd25bf5f0595bbe24655141438e7a100b"
+)
+"""RFC 8032 (2017), section 7.1, test 1: the signature of the empty message."""
+
+
+def place_of(finding):
+    return finding.raised.building_id, finding.raised.unit_id, finding.raised.opening_id
+
+
+@pytest.fixture
+def keys(tmp_path):
+    new_key(tmp_path / "signer.pem")
+    return read_private(tmp_path / "signer.pem"), read_public(tmp_path / "signer.pem.pub")
+
+
+@pytest.fixture
+def made(tmp_path, keys, ledger):
+    """A certificate of a proven repair."""
+    finding = ledger.raise_finding(raised(), at=FIRST, **WHO).finding_id
+    ledger.append(finding, fix(), at=FIXED, **WHO)
+    ledger.record_look(finding, look(), at=LOOKED, **WHO)
+    looks = [{"result": "correct", "method": "three_lamp_tester", "file": "a.csv", "file_row": 2}]
+    content = opening_certificate(ledger, place_of(ledger.finding(finding)), looks=looks)
+    write_certificate(content, keys[0], tmp_path / "k1.json")
+    return tmp_path / "k1.json"
+
+
+def test_the_signature_is_that_of_the_standard():
+    key = Ed25519PrivateKey.from_private_bytes(bytes.fromhex(RFC_8032_SECRET))
+    assert key.public_key().public_bytes_raw().hex() == RFC_8032_PUBLIC
+    assert key.sign(b"").hex() == RFC_8032_SIGNATURE
+
+
+def test_a_certificate_is_checked_with_nothing_but_itself_and_the_key(made, keys):
+    found = check(made, keys[1])
+    assert (found.faults, found.unknown_books) == ([], [])
+    (row,) = found.says
+    assert (row["state"], row["proven_with"]) == ("repair_proven", "ground_impedance_meter")
+    assert row["proven_on"] == (DAY + dt.timedelta(12)).isoformat()
+    content = json.loads(made.read_text())
+    assert content["form"] == FORM and content["looks"][0]["file_row"] == 2
+    assert "three-lamp" in content["limits"] and content["cautions"]
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda c: c["says"][0].update(state="repair_proven", family="polarity"),
+        lambda c: c["events"].pop(),
+        lambda c: c["events"][1].update(payload=c["events"][1]["payload"].replace("2025", "2024")),
+        lambda c: c["looks"].clear(),
+        lambda c: c["looks"][0].update(result="false_ground"),
+        lambda c: c.update(opening_id="K9"),
+        lambda c: c.update(made_at="2031-01-01T00:00:00.000000Z"),
+        lambda c: c["rule_books"].clear(),
+        lambda c: c.update(limits="It is safe."),
+        lambda c: c.update(signature="AAAA"),
+        lambda c: c.update(signed_by="AAAA"),
+    ],
+)
+def test_whatever_is_changed_is_told(made, keys, change):
+    content = json.loads(made.read_text())
+    change(content)
+    made.write_text(json.dumps(content))
+    assert check(made, keys[1]).faults
+
+
+def test_signing_anew_does_not_make_a_made_up_proof_follow_the_rules(made, keys, tmp_path):
+    """Who holds the key can sign anything: the replay still tells what does not follow."""
+    content = json.loads(made.read_text())
+    steps = honest(tmp_path)
+    steps[2][1]["look"] |= {"method": "three_lamp_tester"}
+    content["events"] = chained(steps)
+    write_certificate(content, keys[0], made)
+    faults = check(made, keys[1]).faults
+    assert faults and not any("signature" in each for each in faults)
+
+
+def test_another_key_is_told(made, tmp_path):
+    new_key(tmp_path / "other.pem")
+    faults = check(made, read_public(tmp_path / "other.pem.pub")).faults
+    assert any("signed by another key" in each for each in faults)
+    assert any("signature" in each for each in faults)
+
+
+@pytest.mark.parametrize("text", ["", "{}", "[1]", "[" * 4000, '{"form": "another"}'])
+def test_what_is_no_certificate_is_refused_in_words(text, keys, tmp_path):
+    (tmp_path / "x.json").write_text(text)
+    with pytest.raises(CoverplateError, match="is no certificate"):
+        check(tmp_path / "x.json", keys[1])
+
+
+def test_a_key_is_never_overwritten_and_nobody_else_reads_it(tmp_path):
+    new_key(tmp_path / "k.pem")
+    assert (tmp_path / "k.pem").stat().st_mode & 0o077 == 0
+    with pytest.raises(CoverplateError, match="is there already"):
+        new_key(tmp_path / "k.pem")
+    for wrong in ("k.pem.pub", "none.pem"):
+        with pytest.raises(CoverplateError, match="is no key to use here"):
+            read_private(tmp_path / wrong)
+    with pytest.raises(CoverplateError, match="is no key to use here"):
+        read_public(tmp_path / "k.pem")
+
+
+def test_an_opening_of_which_nothing_is_known_gets_none(ledger):
+    with pytest.raises(CoverplateError, match="nothing is recorded of B9, unit 1, opening K1"):
+        opening_certificate(ledger, ("B9", "1", "K1"))
+
+
+def test_from_a_landed_file_to_a_certificate_that_stands_alone(tmp_path):
+    root = tmp_path / "w"
+    (tmp_path / "register.csv").write_text("building_id,year_built\nB1,1952\n")
+    (tmp_path / "looks.csv").write_text(
+        "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
+        "cover_removed,neutral_ground_jumper,polarity\n"
+        "B1,2A,K1,2024-05-01,Ada Orme,cover_off_inspection,random,three_slot,false_ground,"
+        "yes,yes,correct\n"
+        "B1,2A,K1,2024-04-01,Ada Orme,three_lamp_tester,random,three_slot,correct,,,\n"
+    )
+    at = ["--workspace", root]
+    for name in ("register.csv", "looks.csv"):
+        assert run("intake", tmp_path / name, *at).code == 0
+    assert run("build", *at).code == 0
+    assert run("findings", "sync", *at).code == 0
+    assert run("certificate", "key", tmp_path / "h.pem").code == 0
+    paper = tmp_path / "k1.json"
+    key = ["--key", tmp_path / "h.pem"]
+    done = run("certificate", "make", "B1", "K1", "--unit", "2A", *key, "-o", paper, *at, "--json")
+    assert (done.code, done.json()[0]["state"]) == (0, "confirmed_defect")
+    content = json.loads(paper.read_text())
+    assert [(each["file_row"], each["result"]) for each in content["looks"]] == [
+        (3, "correct"),
+        (2, "false_ground"),
+    ]
+    assert all(len(each["file_sha256"]) == 64 for each in content["looks"])
+    told = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub")
+    assert told.code == 0 and "false ground: confirmed defect" in told.out
+    assert "does not say that the opening is safe" in " ".join(told.out.split())
+    paper.write_text(paper.read_text().replace("confirmed_defect", "repair_proven"))
+    told = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub", "--json")
+    assert told.code == 2 and len(told.json()) == 2
+    gone = run("certificate", "make", "B1", "K7", *key, "-o", tmp_path / "x.json", *at)
+    assert gone.code == 2 and "nothing is recorded" in gone.err
