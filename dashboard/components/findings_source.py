@@ -12,6 +12,7 @@ from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.ledger import Ledger, open_ledger
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.database import URL_VARIABLE, ledger_file
+from pipeline.ledger.digest import Digest, changes_since, digest
 from pipeline.ledger.held import check_held
 from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.sync import Synced, sync_findings
@@ -104,6 +105,13 @@ def rows_of_visit(visit_id: str) -> pd.DataFrame:
         building = of_visits.visit(ledger(), visit_id)["building_id"]
         rooms = Source(of_version).ask(queries.rooms, building)
     return visit_rows(ledger(), visit_id, rooms)
+
+
+def digest_of(frame: pd.DataFrame, days: int) -> Digest:
+    """What changed at findings of ``dated_findings`` in so many days, and what presses now."""
+    today = dt.datetime.now(dt.UTC).date()
+    since = today - dt.timedelta(days=days)
+    return digest(frame, changes_since(ledger(), since), all_visits(), since, today)
 
 
 def looks_since(finding_id: str) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import streamlit as st
 from pydantic import ValidationError
 
 from dashboard.components import plate
+from dashboard.components.bill_form import bill_form
 from dashboard.components.building_anew import refused
 from dashboard.components.downloads import downloads
 from dashboard.components.event_forms import FORMS, KINDS, given, look
@@ -148,6 +149,15 @@ def write(finding: Finding) -> None:
         expected = int(st.session_state.get(seen, finding.sequence))
         _written(finding, kind, given(content), name, expected)
     st.session_state[seen] = finding.sequence
+    if "billed" in allowed:
+        with st.expander("A bill for this finding alone"):
+            named = [(finding.finding_id, finding.sequence)]
+            billed = bill_form(
+                named, name, key=finding.finding_id, firm=finding.firm or finding.quoted_by or ""
+            )
+        if billed:
+            st.session_state["written"] = KIND_WORDS["billed"]
+            st.rerun()
 
 
 def _written(

@@ -11,10 +11,11 @@ from dashboard.components import plate
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, day, missing, number, plural, word
 from dashboard.components.finding_rows import finding_class, finding_columns, stake_columns
-from dashboard.components.findings_source import bring_up_to_evidence, dated_findings
+from dashboard.components.findings_source import bring_up_to_evidence, dated_findings, digest_of
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import version
 from dashboard.components.ticked import act_on_ticked
+from pipeline.ledger.digest import WEEK, as_page, as_text
 from pipeline.ledger.due import overdue_counts
 from pipeline.ledger.triage import ORDERS, in_order
 from pipeline.screens import findings
@@ -40,6 +41,25 @@ def evidence_button() -> None:
             f"indicated, {count(synced.verified)} proven, "
             f"{count(synced.verification_failed)} disproved."
         )
+
+
+def digest_buttons(own: pd.DataFrame) -> None:
+    """The last week on one page, to print and to mail."""
+    with st.container(horizontal=True, gap="small"):
+        for label, write, ending, icon in (
+            ("The week to print (HTML)", as_page, "html", ":material/print:"),
+            ("The week to mail (text)", as_text, "txt", ":material/mail:"),
+        ):
+            st.download_button(
+                label,
+                data=lambda write=write: write(digest_of(own, WEEK), "Findings").encode(),
+                file_name=f"findings-week.{ending}",
+                key=f"digest-{ending}",
+                help="What changed in the last seven days, what is urgent, late or unproven, and "
+                "the visits to come",
+                on_click="ignore",
+                icon=icon,
+            )
 
 
 def mine(frame: pd.DataFrame) -> tuple[pd.DataFrame, Wanted]:
@@ -203,6 +223,7 @@ def page() -> None:
         follow(plate.show(body, key="overdue"))
         act_on_ticked(late)
         downloads(late, "overdue", "Everything that is overdue")
+    digest_buttons(own)
     st.subheader("My buildings", anchor=False)
     buildings = findings.by_building(own)
     body = plate.table(

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 
 import pandas as pd
 import streamlit as st
 
 from dashboard.components import plate
+from dashboard.components.bill_form import bill_form
 from dashboard.components.building_anew import refused
 from dashboard.components.figures import count, day, missing, plural, word
 from dashboard.components.finding_rows import due_words, place, what
@@ -228,6 +229,17 @@ def _written(act: Callable[[dict[str, str]], object], name: str, done: str) -> N
     st.rerun()
 
 
+def bill(row: Mapping[Any, Any], findings: pd.DataFrame, name: str) -> None:
+    """One bill for all that a visit met."""
+    met = findings[findings["finding_id"].isin(list(row["finding_ids"]))]
+    named = [(str(r.finding_id), int(r.sequence)) for r in met.itertuples()]
+    firm = "" if missing(row["firm"]) else str(row["firm"])
+    with st.expander("The bill for this visit"):
+        if bill_form(named, name, key=str(row["visit_id"]), firm=firm):
+            st.session_state["visit-written"] = f"A bill is written on {count(len(named))}."
+            st.rerun()
+
+
 def plan(findings: pd.DataFrame, name: str) -> None:
     """Plan a visit to findings of one dwelling; nothing is ticked at the start."""
     st.subheader("Plan a visit", anchor=False)
@@ -329,6 +341,7 @@ def page() -> None:
         chosen = papers(frame)
         for row in frame[frame["visit_id"] == chosen].to_dict(orient="records"):
             step({str(key): value for key, value in row.items()}, name)
+            bill(row, findings, name)
     plan(findings, name)
 
 

@@ -39,6 +39,7 @@ from pipeline.cli.output import (
 )
 from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
+from pipeline.ledger.digest import as_page, as_text, changes_since, digest
 from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.money import BY, MONEY_TOLD, OF_SUMS, SEVERAL_GROUPS, money, money_questions
@@ -55,6 +56,7 @@ from pipeline.ledger.progress import (
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.sync import sync_findings
 from pipeline.ledger.triage import ORDERS, in_order, with_stakes
+from pipeline.ledger.visits import visits
 from pipeline.ledger.worklist import printable, work_list
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import store
@@ -622,3 +624,52 @@ def worklist(
 
 for command in finding_events.COMMANDS:
     findings.add_command(command)
+
+
+@findings.command(
+    "digest",
+    epilog="Examples: coverplate findings digest  ·  coverplate findings digest week.html --days 7",
+)
+@click.argument("path", type=click.Path(path_type=Path, dir_okay=False), required=False)
+@click.option("--days", type=click.IntRange(1, 366), default=7, show_default=True,
+              help="How far back changes are told.")  # fmt: skip
+@click.option("--building", help="Only this building's.")
+@click.option("--firm", help="Only what is assigned to this firm.")
+@ledger_options
+def tell_digest(
+    path: Path | None, days: int, building: str | None, firm: str | None, workspace: Path,
+    ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """What changed lately and what presses now: to read, to mail (.txt) or to print (.html)."""
+    if path is not None and path.suffix.lower() not in (".txt", ".html"):
+        raise CoverplateError(
+            f"{path} has no known ending",
+            expected=".txt or .html",
+            to_do="name the file with one of these endings",
+        )
+    today = dt.datetime.now(dt.UTC).date()
+    since = today - dt.timedelta(days=days)
+    with opened(workspace, ledger_at) as ledger:
+        frame = due(ledger, ledger.rule_book, building_id=building)
+        frame = frame if firm is None else frame[frame["firm"] == firm]
+        staked = with_stakes(frame, stakes_of(workspace, frame))
+        told = digest(
+            staked, changes_since(ledger, since), visits(ledger, today=today), since, today
+        )
+    title = "Findings" + "".join(f" · {each}" for each in (firm, building) if each)
+    if path is not None:
+        write = as_page if path.suffix.lower() == ".html" else as_text
+        path.write_text(write(told, title), encoding="utf-8")
+    if as_json:
+        print_json(
+            [
+                {"section": key, **row}
+                for key, part in told.parts.items()
+                for row in records(part.rename(columns={"sequence": "version"}))
+            ]
+        )
+    elif path is None:
+        echo(as_text(told, title), nl=False)
+    else:
+        say(f"Written to {path}.")
+    return 0

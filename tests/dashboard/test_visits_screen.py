@@ -7,6 +7,7 @@ import datetime as dt
 from screens_shown import plate, plates, sound
 
 from pipeline.ledger import open_ledger
+from pipeline.ledger.bills import bills
 from pipeline.ledger.visits import open_findings_of, plan_visit, visits
 
 TODAY = dt.datetime.now(dt.UTC).date()
@@ -89,3 +90,36 @@ def test_a_past_visit_is_shown_until_it_is_noted_as_made(show, own):
     assert (row["standing"], row["made_on"].date(), row["went"]) == ("made", past, "A. Oddy")
     assert "not noted as made" not in plates(app).replace("Past, not noted as made", "")
     assert (row["open"], row["proven"]) == (len(ids), 0)
+
+
+def test_one_bill_is_written_on_everything_that_a_visit_met(show, own):
+    ledger = ledger_of(own)
+    app = show(own, "visits")
+    building, unit = dwelling(app)
+    named = open_findings_of(ledger, building, unit)
+    plan_visit(ledger, named, on=SOON, person="A. Oddy", firm="Oddy & Sons", who="T. Est",
+               origin="cli")  # fmt: skip
+    (visit_id,) = visits(ledger)["visit_id"]
+    app = show(own, "visits")
+    app.selectbox(key="visit").set_value(visit_id).run()
+    assert app.text_input(key=f"bill-firm-{visit_id}").value == "Oddy & Sons"
+    button(app, "Write the bill").click().run()
+    assert "an invoice number" in app.error[0].value and "your name" in app.error[0].value
+    assert bills(ledger).empty
+
+    def fill():
+        app.text_input(key="who").set_value("T. Est")
+        app.text_input(key=f"bill-invoice-{visit_id}").set_value("2026-17")
+        app.number_input(key=f"bill-amount-{visit_id}").set_value(100.01)
+        app.date_input(key=f"bill-on-{visit_id}").set_value(TODAY)
+        button(app, "Write the bill").click().run()
+
+    fill()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    (row,) = bills(ledger).to_dict("records")
+    assert (row["amount"], row["firm"]) == (100.01, "Oddy & Sons")
+    assert sorted(row["findings"]) == sorted(each for each, _ in named)
+    fill()  # the same once more is asked about
+    assert "is this another bill" in app.error[0].value
+    assert len(bills(ledger)) == 1

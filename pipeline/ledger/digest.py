@@ -1,0 +1,267 @@
+"""What happened to the findings lately and what presses now: a page to print or to mail by hand."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import pandas as pd
+
+from pipeline.ledger.due import overdue_counts
+from pipeline.ledger.history import history
+from pipeline.ledger.store import Ledger
+from pipeline.ledger.triage import in_order
+from shared.finding_states import State
+from shared.shown import as_html, visible
+from shared.vocabulary import CAUTIONS
+
+SHOWN = 12
+"""Rows of a section that are written out; the rest is counted."""
+
+WEEK = 7
+"""Days looked ahead for visits."""
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of a digest.
+
+    Attributes:
+        key: what it is called in JSON.
+        title: the question that it answers.
+        none: what is said where it is empty.
+        columns: column of ``Digest.parts`` to its heading, those that are written out.
+    """
+
+    key: str
+    title: str
+    none: str
+    columns: dict[str, str]
+
+
+_PLACE = {"building_id": "Building", "unit_id": "Unit", "opening_id": "Opening"}
+
+SECTIONS: tuple[Section, ...] = (
+    Section(
+        "urgent",
+        "Urgent and not repaired",
+        "Nothing urgent is open.",
+        {**_PLACE, "condition": "What", "state": "State", "firm": "Firm", "days_known": "Days"},
+    ),
+    Section(
+        "changed",
+        "What changed",
+        "Nothing changed.",
+        {**_PLACE, "changed_on": "Day", "was": "Was", "state": "Is now", "firm": "Firm"},
+    ),
+    Section(
+        "late",
+        "Past the first target, most dangerous first",
+        "Nothing is past its first target.",
+        {
+            **_PLACE,
+            "condition": "What",
+            "first_target_on": "First target",
+            "days_overdue": "Days late",
+            "firm": "Firm",
+        },
+    ),
+    Section(
+        "unproven",
+        "Reported repaired, and no capable look since",
+        "Every reported fix has had its look.",
+        {**_PLACE, "remedy": "Remedy", "fixed_on": "Reported for", "days_unproven": "Days"},
+    ),
+    Section(
+        "visits",
+        "Visits of the coming week, and past ones of which nobody said whether they were made",
+        "No visit is planned.",
+        {
+            "visit_on": "Day",
+            "building_id": "Building",
+            "unit_id": "Unit",
+            "person": "Who",
+            "findings": "Findings",
+            "without_notice": "Notice lacking",
+            "past_not_made": "Past",
+        },
+    ),
+)
+"""The sections, in the order in which they are read."""
+
+
+@dataclass(frozen=True)
+class Digest:
+    """A digest.
+
+    Attributes:
+        since, now: the days between which changes are told, the second one counted.
+        counts: open, and those of ``due.OVERDUE_COUNTS``.
+        parts: rows by the key of their section, the columns of ``due.due`` or ``visits.visits``;
+            ``changed`` has finding_id, building_id, unit_id, opening_id, family, changed_on, was
+            (None for one that was raised) and state, firm.
+    """
+
+    since: dt.date
+    now: dt.date
+    counts: dict[str, float]
+    parts: dict[str, pd.DataFrame]
+
+
+def changes_since(ledger: Ledger, since: dt.date) -> pd.DataFrame:
+    """Return the findings whose state is another than at the beginning of a day.
+
+    Returns:
+        Columns finding_id, building_id, unit_id, opening_id, family, changed_on (the day of the
+        last change, UTC), was (the state before that day, None where it was raised since), state,
+        firm. The last change first.
+    """
+    with history(ledger) as con:
+        return con.execute(
+            """
+            SELECT finding_id, building_id, unit_id, opening_id, family, changed_on, was, state,
+                firm
+            FROM (
+                SELECT *,
+                    list_filter(changes, lambda x: x.recorded_at < $since::TIMESTAMP)[-1].state
+                        AS was,
+                    changes[-1].recorded_at::DATE AS changed_on
+                FROM findings
+            )
+            WHERE was IS DISTINCT FROM state
+            ORDER BY changed_on DESC, building_id, unit_id, opening_id, finding_id
+            """,
+            {"since": since},
+        ).df()
+
+
+def digest(
+    findings: pd.DataFrame,
+    changes: pd.DataFrame,
+    visits: pd.DataFrame,
+    since: dt.date,
+    now: dt.date,
+) -> Digest:
+    """Put a digest together.
+
+    Args:
+        findings: those that it is about, as ``triage.with_stakes`` returns them.
+        changes: ``changes_since``; those of other findings are left out.
+        visits: ``visits.visits``; those of other buildings are left out.
+        since: from when on changes are told.
+        now: today.
+    """
+    own, places = set(findings["finding_id"]), set(findings["building_id"])
+    counted = findings[findings["grade"] != "record_in_doubt"]
+    week = pd.Timestamp(now) + pd.Timedelta(days=WEEK)
+    ahead = visits["coming"].astype(bool) & (visits["visit_on"] <= week)
+    near = visits[visits["past_not_made"].astype(bool) | ahead]
+    unproven = counted[counted["treatment"] == "fix_reported"]
+    parts = {
+        "urgent": in_order(counted[counted["open"] & counted["urgent"]], "danger"),
+        "changed": changes[changes["finding_id"].isin(own)],
+        "late": in_order(counted[counted["overdue_first"]], "danger"),
+        "unproven": unproven.sort_values("days_unproven", ascending=False, kind="stable"),
+        "visits": near[near["building_id"].isin(places)],
+    }
+    counts = {"open": float(counted["open"].sum()), **_whole(overdue_counts(counted))}
+    return Digest(since, now, counts, parts)
+
+
+def _whole(counts: dict[str, float | None]) -> dict[str, float]:
+    return {name: float(value or 0) for name, value in counts.items()}
+
+
+def headline(told: Digest) -> str:
+    """Return the counts of a digest in one sentence."""
+    c = {name: f"{value:,.0f}" for name, value in told.counts.items()}
+    return (
+        f"{c['open']} open; {c['overdue_first']} past the first target, {c['overdue_present']} "
+        f"past the present one, {c['paused']} paused; {c['proof_overdue']} reported repaired and "
+        f"too long without proof; {len(told.parts['changed']):,} changed since {told.since}."
+    )
+
+
+def _cell(value: object) -> str:
+    if value is None or (not isinstance(value, list) and pd.isna(value)):  # type: ignore[call-overload]
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else ""
+    if isinstance(value, pd.Timestamp | dt.datetime):
+        return value.date().isoformat()
+    if isinstance(value, float):
+        return f"{value:,.0f}"
+    return str(value).replace("_", " ") if str(value) in _WORDS else str(value)
+
+
+_WORDS = frozenset(each.value for each in State)
+
+
+def _rows(section: Section, frame: pd.DataFrame) -> list[list[str]]:
+    rows = []
+    for row in frame.head(SHOWN).to_dict(orient="records"):
+        shown = dict(row)
+        if "condition" in section.columns:
+            named = row["condition"] if isinstance(row["condition"], str) else row["family"]
+            shown["condition"] = str(named).replace("_", " ")
+        if isinstance(row.get("remedy"), str):
+            shown["remedy"] = str(row["remedy"]).replace("_", " ")
+        rows.append([_cell(shown[name]) for name in section.columns])
+    return rows
+
+
+def as_text(told: Digest, title: str) -> str:
+    """Return a digest as plain text for a mail, with the cautions."""
+    lines = [f"{title}, {told.now}", "", headline(told)]
+    for section in SECTIONS:
+        frame = told.parts[section.key]
+        lines += ["", f"{section.title} ({len(frame):,})"]
+        rows = _rows(section, frame)
+        lines += [
+            "  "
+            + "; ".join(
+                visible(f"{head.lower()} {cell}")
+                for head, cell in zip(section.columns.values(), row, strict=True)
+                if cell
+            )
+            for row in rows
+        ] or [f"  {section.none}"]
+        if len(frame) > SHOWN:
+            lines.append(f"  and {len(frame) - SHOWN:,} more")
+    lines += ["", *CAUTIONS]
+    return "\n".join(lines) + "\n"
+
+
+_STYLE = (
+    "@page{size:A4;margin:12mm}body{font:10.5px/1.35 sans-serif;color:#111;max-width:60rem}"
+    "h1{font-size:17px;margin:0 0 4px}h2{font-size:12.5px;margin:12px 0 3px;break-after:avoid}"
+    "table{border-collapse:collapse;width:100%}thead{display:table-header-group}"
+    "th,td{border-bottom:1px solid #aaa;padding:2px 5px;text-align:left;vertical-align:top;"
+    "overflow-wrap:anywhere}tr{break-inside:avoid}.cautions{border:1px solid #111;padding:4px 20px}"
+)
+
+
+def as_page(told: Digest, title: str) -> str:
+    """Return a digest as one HTML page to print, with the cautions, nothing fetched."""
+    body = []
+    for section in SECTIONS:
+        frame = told.parts[section.key]
+        body.append(f"<h2>{as_html(section.title)} ({len(frame):,})</h2>")
+        rows = _rows(section, frame)
+        if not rows:
+            body.append(f"<p>{as_html(section.none)}</p>")
+            continue
+        heads = "".join(f"<th>{as_html(each)}</th>" for each in section.columns.values())
+        cells = "".join(
+            "<tr>" + "".join(f"<td>{as_html(cell)}</td>" for cell in row) + "</tr>" for row in rows
+        )
+        body.append(f"<table><thead><tr>{heads}</tr></thead><tbody>{cells}</tbody></table>")
+        if len(frame) > SHOWN:
+            body.append(f"<p>and {len(frame) - SHOWN:,} more</p>")
+    cautions = "".join(f"<li>{as_html(each)}</li>" for each in CAUTIONS)
+    return (
+        "<!doctype html>\n<html lang='en'><head><meta charset='utf-8'>"
+        f"<title>{as_html(title)}</title><style>{_STYLE}</style></head><body>"
+        f"<h1>{as_html(title)}</h1><p>{as_html(str(told.now))}. {as_html(headline(told))}</p>"
+        f"{''.join(body)}<ul class='cautions'>{cautions}</ul></body></html>\n"
+    )
