@@ -7,7 +7,7 @@ is told with the reason, so that a person sees why a fix stays unproven.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import duckdb
@@ -20,6 +20,7 @@ from pipeline.ledger.history import current, hand_over
 from pipeline.ledger.rule_books import Rejudge
 from pipeline.ledger.store import Ledger
 from shared.faults import CoverplateError
+from shared.vocabulary import Condition, Result
 
 _FIELDS = tuple(ev.Look.model_fields)
 
@@ -73,7 +74,9 @@ def judged_looks(
 def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Iterator[JudgedLook]:
     """Yield landed looks that say of a repair proven by then what would have disproved it.
 
-    From the day of the proof on, other looks of that day too: which came first nobody knows.
+    From the day of the proof on, other looks of that day too: which came first nobody knows. Where
+    the repair was proven to leave no ground, a pass by a method that cannot tell a ground from a
+    jumper is among them: somebody put one or the other there since.
     """
     frame = current(ledger)
     last = frame.groupby(["building_id", "unit_id", "opening_id", "family"])["occurrence"]
@@ -84,6 +87,24 @@ def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Itera
     for judged in _judged(con, ledger, "o.observed_on >= w.verified_on"):
         if judged.event is not None and judged.event.kind == "verification_failed":
             yield judged
+        elif judged.event is None and _unexplained_ground(ledger, judged):
+            yield replace(judged, reason=UNEXPLAINED_GROUND)
+
+
+UNEXPLAINED_GROUND = (
+    "a look shows a ground where the proven repair left none: since then somebody put a grounding "
+    "conductor or a jumper there, and it cannot tell which; to be looked at with the box open"
+)
+
+
+def _unexplained_ground(ledger: Ledger, judged: JudgedLook) -> bool:
+    finding, look = ledger.finding(judged.finding_id), judged.look
+    left = None if finding.fix is None else finding.fix.leaves_condition
+    return (
+        left is Condition.UNGROUNDED
+        and look.result is Result.CORRECT
+        and not ledger.judge.likelihoods.sees(look.method, Condition.FALSE_GROUND)
+    )
 
 
 _PLACE = ["finding_id", "building_id", "unit_id", "opening_id"]

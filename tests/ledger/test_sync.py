@@ -309,6 +309,24 @@ def test_what_would_have_disproved_a_repair_is_a_recurrence_after_its_proof(
     assert current(ledger).set_index("occurrence").loc[2, "treatment"] == "none"
 
 
+def test_a_ground_that_lamps_show_where_a_proven_repair_left_none_is_a_recurrence(
+    ledger, warehouse, reported
+):
+    proven(ledger, warehouse, reported, "gfci_type_marked", **PROTECTED)
+    warehouse.look("K1", "three_lamp_tester", "correct", 60)
+    assert sync_findings(warehouse.con, ledger).recurrences == 1
+    again = ledger.finding(current(ledger).set_index("occurrence").loc[2, "finding_id"])
+    assert again.grade == "suspected"
+    assert "grounding conductor or a jumper" in str(again.raised.note)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
+
+
+def test_a_real_ground_found_with_the_box_open_after_it_is_none(ledger, warehouse, reported):
+    proven(ledger, warehouse, reported, "gfci_type_marked", **PROTECTED)
+    warehouse.look("K1", "cover_off_inspection", "correct", 60, **PROTECTED)
+    assert sync_findings(warehouse.con, ledger).recurrences == 0
+
+
 @pytest.mark.parametrize(
     ("gfci", "method", "result", "more"),
     [
