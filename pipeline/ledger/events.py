@@ -65,6 +65,14 @@ class Look(_Payload):
     note: Text | None = None
 
 
+class LandedRow(_Payload):
+    """Where an event was landed: the hash of the file, the sheet, the row as a person sees it."""
+
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    sheet: str = ""
+    row: Annotated[int, Field(ge=1)]
+
+
 class Raised(_Payload):
     """A defect is confirmed or suspected, or records contradict each other.
 
@@ -187,7 +195,7 @@ class FixReported(_Payload):
     """Somebody says that it is repaired. A claim until a capable look proves it.
 
     ``leaves_*`` say what the remedy leaves behind under the rule book at the time; they are filled
-    in when the event is written.
+    in when the event is written. ``landed`` names the row of a file that says so.
     """
 
     kind: Literal["fix_reported"] = "fix_reported"
@@ -206,6 +214,7 @@ class FixReported(_Payload):
     leaves_slots: Slots | None = None
     leaves_protected: YesNo | None = None
     rule_book_hash: str = ""
+    landed: LandedRow | None = None
 
     @field_validator("markings")
     @classmethod
@@ -249,6 +258,7 @@ class Verified(_Payload):
     look: Look
     odds: float | None = None
     rule_book_hash: str = ""
+    landed: LandedRow | None = None
 
 
 class VerificationFailed(_Payload):
@@ -258,6 +268,7 @@ class VerificationFailed(_Payload):
     look: Look
     reason: str = ""
     rule_book_hash: str = ""
+    landed: LandedRow | None = None
 
 
 class Reopened(_Payload):
