@@ -378,6 +378,30 @@ class VisitMade(_Payload):
     note: Text | None = None
 
 
+class Attached(_Payload):
+    """A file belongs to a visit; it is kept under the SHA-256 of its bytes (``visit_papers``)."""
+
+    kind: Literal["attached"] = "attached"
+    visit_id: VisitId
+    name: Annotated[str, Field(min_length=1, max_length=255)]
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    size: Annotated[int, Field(ge=0)]
+    note: Text | None = None
+
+
+class PermitNoted(_Payload):
+    """How a permit for the work of a visit stands since a day; the last word on it counts."""
+
+    kind: Literal["permit_noted"] = "permit_noted"
+    visit_id: VisitId
+    number: Text
+    status: Literal["applied_for", "issued", "closed", "refused"]
+    on: dt.date
+    expires_on: dt.date | None = None
+    authority: Text | None = None
+    note: Text | None = None
+
+
 VisitStep = VisitPlanned | VisitMoved | VisitCalledOff | VisitMade
 """What is written of a visit, on each of its findings alike."""
 
@@ -406,6 +430,8 @@ Payload = (
     | VisitMoved
     | VisitCalledOff
     | VisitMade
+    | Attached
+    | PermitNoted
 )
 """Any event's content; told apart by ``kind``."""
 
@@ -440,6 +466,8 @@ KIND_WORDS: dict[str, str] = {
     "visit_moved": "visit moved",
     "visit_called_off": "visit called off",
     "visit_made": "visit made",
+    "attached": "file kept with a visit",
+    "permit_noted": "permit noted",
 }
 """The kinds as people read them."""
 

@@ -227,8 +227,11 @@ def fold(events: Iterable[ev.Event]) -> Finding:
     return finding
 
 
-_ALWAYS = {"billed", "commented", "notice_given", "entry_refused", "no_access"}
-"""Allowed wherever a finding stands; bills come after the work, also after its proof."""
+_ALWAYS = {
+    *("billed", "commented", "notice_given", "entry_refused", "no_access"),
+    *("attached", "permit_noted"),
+}
+"""Allowed wherever a finding stands; bills and papers come after the work, also after its proof."""
 
 _ALLOWED: dict[str, set[str]] = {
     "none": {"dismissed", "made_safe", "fix_reported", "evidence_withdrawn"},

@@ -516,7 +516,7 @@ def test_fix_reports_of_a_firm_come_in_row_by_row(show, own, false_ground):
         f"F-unknown,circuit rewired,{day},Kestrel Wiring\n"
     )
     app = show(own, "intake")
-    app.file_uploader(key="files").set_value([("march.csv", rows.encode(), "text/csv")]).run()
+    app.file_uploader(key="files-0").set_value([("march.csv", rows.encode(), "text/csv")]).run()
     next(b for b in app.button if b.label == "Try it first").click().run()
     sound(app)
     assert "1 row would be set aside" in " ".join(m.value for m in app.markdown)
