@@ -17,6 +17,7 @@ from typing import Any, Literal
 import duckdb
 import sqlalchemy as sa
 from pydantic import ValidationError
+from sqlalchemy.engine import Connection
 
 from pipeline.landing.cells import word_form
 from pipeline.landing.current import parts_of
@@ -24,7 +25,7 @@ from pipeline.landing.fix_rows import create_fix_views, has_fix_reports, row_num
 from pipeline.landing.quarantine import Reason, Refusal, list_quarantine
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
-from pipeline.ledger.database import IMPORTED_ROWS
+from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
 from pipeline.ledger.history import history
 from pipeline.ledger.landed_looks import plain
 from pipeline.ledger.prices import same_name
@@ -101,6 +102,39 @@ def take_up(
     """
     if not has_fix_reports(workspace):
         return TakenUp()
+    for _ in range(TRIES):
+        try:
+            return _taken_up(workspace, ledger, who, at, dry)
+        except _TakenByAnother:
+            continue
+    raise CoverplateError(
+        "others take up the same fix reports at this moment; nothing was written",
+        to_do="try again with `coverplate findings sync`",
+    )
+
+
+TRIES = 5
+"""How often it is begun anew when another writer took up the same rows in between."""
+
+
+class _TakenByAnother(Exception):  # noqa: N818 - told to nobody: it is answered by looking again
+    """Another writer wrote down one of the rows between reading and writing."""
+
+
+def _check_alone(con: Connection, sha256: str) -> None:
+    """Raise ``_TakenByAnother`` where two events name one row of a file."""
+    query = sa.select(EVENTS.c.payload).where(
+        EVENTS.c.kind == "fix_reported", EVENTS.c.payload.contains(f'"sha256":"{sha256}"')
+    )
+    named = [json.loads(text)["landed"] for text in con.execute(query).scalars()]
+    rows = [(each["sheet"], each["row"]) for each in named if each["sha256"] == sha256]
+    if len(rows) > len(set(rows)):
+        raise _TakenByAnother
+
+
+def _taken_up(
+    workspace: Workspace, ledger: Ledger, who: str, at: dt.datetime | None, dry: bool
+) -> TakenUp:
     with history(ledger) as con:
         create_fix_views(con, workspace)
         con.execute(_OPEN)
@@ -113,8 +147,18 @@ def take_up(
         told, drafts, drafted = _drafts(ledger, known, own, sha256)
         proofs = _proofs(ledger, known, seen, dict(zip(drafted, drafts, strict=False)), sha256)
         refused: dict[int, CoverplateError] = {}
+
+        def alone(con: Connection, _: list[ev.Event], sha256: str = sha256) -> None:
+            _check_alone(con, sha256)
+
         written = ledger.append_many(
-            [*drafts, *proofs], who=who, origin=ORIGIN, at=at, refused=refused, dry=dry
+            [*drafts, *proofs],
+            who=who,
+            origin=ORIGIN,
+            at=at,
+            before_commit=alone if drafts else None,
+            refused=refused,
+            dry=dry,
         )
         reported = [row for row in told if row.outcome == "reported"]
         for place, row in enumerate(reported):

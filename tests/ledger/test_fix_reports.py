@@ -269,6 +269,28 @@ def test_all_of_a_file_is_written_in_one_transaction(ledger, ids, place, tmp_pat
     assert take_up(Workspace(place), ledger, who="office").count("reported") == 2
 
 
+def test_two_that_take_up_the_same_file_write_it_once(ledger, ids, place, tmp_path, monkeypatch):
+    """The other writer is done between this one's reading and its writing."""
+    from pipeline.ledger import landed_fixes
+
+    path = sheet(tmp_path)
+    intake(Workspace(place), [path], answers=Answers(kind=KIND, constants={"firm": FIRM}))
+    drafts, meanwhile = landed_fixes._drafts, []
+
+    def slow(*given):
+        made = drafts(*given)
+        if not meanwhile:
+            meanwhile.append("the other")
+            assert take_up(Workspace(place), ledger, who="the other").count("reported") == 2
+        return made
+
+    monkeypatch.setattr(landed_fixes, "_drafts", slow)
+    taken = take_up(Workspace(place), ledger, who="office")
+    assert (taken.count("reported"), taken.count("refused")) == (0, 2)
+    assert [len(ledger.history(each)) for each in ids] == [2, 2, 1, 1]
+    assert ledger.history(ids[0])[-1].who == "the other"
+
+
 def test_rows_set_aside_by_the_intake_of_before_are_named(ledger, ids):
     import sqlalchemy as sa
 

@@ -179,7 +179,7 @@ def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_
     app = screen_of(monkeypatch, Workspace(place), "finding", id=ids["001"])
     sound(app)
     assert "repair proven" in plate(app, "heading")
-    app = screen_of(monkeypatch, Workspace(place), "intake", part="aside")
+    app = screen_of(monkeypatch, Workspace(place), "intake", part="Set aside")
     sound(app)
     assert "still false ground" in plate(app, "aside")
 
