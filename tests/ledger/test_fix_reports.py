@@ -269,6 +269,16 @@ def test_all_of_a_file_is_written_in_one_transaction(ledger, ids, place, tmp_pat
     assert take_up(Workspace(place), ledger, who="office").count("reported") == 2
 
 
+def test_both_databases_take_a_file_up_once_and_refuse_alike(any_ledger, place, tmp_path):
+    any_ledger.raise_many([raised(f"K{n}") for n in range(4)], **WHO)
+    path = sheet(tmp_path)
+    assert counts(reported(place, any_ledger, path, firm=FIRM)[0]) == (2, 0, 3)
+    heads = any_ledger.heads()
+    assert [each.row for each in refusals(Workspace(place), any_ledger)] == [6, 7]
+    assert counts(reported(place, any_ledger, path, firm=FIRM)[0]) == (0, 2, 3)
+    assert any_ledger.heads() == heads
+
+
 def test_two_that_take_up_the_same_file_write_it_once(ledger, ids, place, tmp_path, monkeypatch):
     """The other writer is done between this one's reading and its writing."""
     from pipeline.ledger import landed_fixes
