@@ -138,8 +138,11 @@ MAKES: dict[str, str] = {
 MAKES_FROM: dict[tuple[str, str], str] = {("withdrawn", "seen_again"): "none"}
 """Treatments that a kind makes of one treatment only: what is indicated again is open again."""
 
-ALWAYS = _kinds("billed", "commented", "notice_given", "entry_refused", "no_access")
-"""Allowed wherever a finding stands; bills come after the work, also after its proof."""
+ALWAYS = _kinds(
+    *("billed", "commented", "notice_given", "entry_refused", "no_access"),
+    *("attached", "permit_noted"),
+)
+"""Allowed wherever a finding stands; bills and papers come after the work, also after its proof."""
 
 WORK = _kinds("seen_again", "accepted", "assigned", "quoted", "paused", "resumed", "visit_planned")
 """Allowed wherever evidence and work go on."""

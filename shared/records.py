@@ -124,17 +124,27 @@ class Layout:
         row_rules: rules over two columns.
         key: the columns that say "this is the same fact": a later row with the same key and other
             content supersedes the earlier one.
+        named_by: sets of columns that say what a row is about; one of them must be filled in whole.
+        keeps_cells: whether every row keeps its cells as they came, because it is judged once more
+            after it landed and may have to be handed back for correction.
     """
 
     kind: RecordKind
     fields: tuple[Field, ...]
     row_rules: tuple[RowRule, ...]
     key: tuple[str, ...]
+    named_by: tuple[tuple[str, ...], ...] = ()
+    keeps_cells: bool = False
 
     @property
     def columns(self) -> tuple[str, ...]:
         """Canonical column names in order."""
         return tuple(field.name for field in self.fields)
+
+    @property
+    def naming(self) -> str:
+        """What must say what a row is about, in words."""
+        return ", or ".join(" and ".join(names) for names in self.named_by)
 
     def field(self, name: str) -> Field:
         """Return the declared column of that name; KeyError if there is none."""
@@ -358,9 +368,60 @@ BUILDING_REPORTS = Layout(
     key=("building_id", "unit_id", "report_kind", "reference", "reported_on", "description"),
 )
 
+MONEY = "money"
+"""Unit of an amount of money, in the portfolio's currency; nobody writes it in thousandths."""
+
+FIX_REPORTS = Layout(
+    kind=RecordKind.FIX_REPORTS,
+    fields=(
+        Field("finding_id", "identifier", "the finding that was dealt with"),
+        Field("building_id", "identifier", "the building's identifier"),
+        Field("unit_id", "identifier", "the dwelling or area within the building"),
+        Field("opening_id", "identifier", "the receptacle opening"),
+        Field("family", "text", "which defect, where an opening has several"),
+        Field(
+            "remedy",
+            "text",
+            "what was done: a remedy of the rule book, by its name, label or a word of the trade",
+            required=True,
+        ),
+        Field("fixed_on", "date", "the day on which it was done", required=True),
+        Field("firm", "text", "the firm that did it", required=True),
+        Field("worker", "text", "the person who did it"),
+        Field("licence", "text", "licence number"),
+        Field("permit", "text", "permit number"),
+        Field("invoice", "text", "invoice number"),
+        # an amount or a label that cannot be read must not turn into none
+        Field("cost", "decimal", "what it cost", MONEY, minimum=0, maximum=1e10, blank_says=True),
+        Field(
+            "marking",
+            "choice",
+            "labels that were put on it",
+            choices=_words(Marking),
+            blank_says=True,
+        ),
+        Field("attachments", "text", "paths or links of photos and papers, parted by ;"),
+        Field("note", "text", "anything else that was written"),
+    ),
+    row_rules=(),
+    key=(
+        *("finding_id", "building_id", "unit_id", "opening_id", "family"),
+        # another cost of the same job is asked about, never put in the place of the first
+        *("remedy", "fixed_on", "firm", "cost"),
+    ),
+    named_by=(("finding_id",), ("building_id", "opening_id")),
+    keeps_cells=True,
+)
+
 LAYOUTS: dict[RecordKind, Layout] = {
     layout.kind: layout
-    for layout in (BUILDING_REGISTER, OPENING_OBSERVATIONS, BUILDING_EVALUATIONS, BUILDING_REPORTS)
+    for layout in (
+        BUILDING_REGISTER,
+        OPENING_OBSERVATIONS,
+        BUILDING_EVALUATIONS,
+        BUILDING_REPORTS,
+        FIX_REPORTS,
+    )
 }
 
 
@@ -414,6 +475,9 @@ def row_model(kind: RecordKind) -> type[BaseModel]:
             left, right = getattr(self, rule.left), getattr(self, rule.right)
             if left is not None and right is not None and left > right:
                 raise ValueError(f"{rule.left} {left}, {rule.right} {right}; {rule.expected}")
+        named = [all(getattr(self, name) for name in names) for names in layout.named_by]
+        if named and not any(named):
+            raise ValueError(f"expected {layout.naming}")
         return self
 
     columns: dict[str, Any] = {
@@ -501,6 +565,12 @@ def checks(kind: RecordKind, today: dt.date | None = None) -> Iterator[Check]:
             yield Check(field.name, hidden, f"{cell}::VARCHAR", SEEN_WHOLE)
         if field.required:
             yield Check(field.name, f"{cell} IS NULL", "''", f"a value: {field.expected()}")
+    if layout.named_by:
+        lacking = " AND ".join(
+            f"({' OR '.join(f'{quoted(name)} IS NULL' for name in names)})"
+            for names in layout.named_by
+        )
+        yield Check(layout.named_by[0][0], lacking, "''", f"a value: {layout.naming}")
     for rule in layout.row_rules:
         left, right = quoted(rule.left), quoted(rule.right)
         names = literal(f"{rule.left} "), literal(f", {rule.right} ")

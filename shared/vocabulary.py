@@ -16,6 +16,7 @@ class RecordKind(StrEnum):
     OPENING_OBSERVATIONS = "opening_observations"
     BUILDING_EVALUATIONS = "building_evaluations"
     BUILDING_REPORTS = "building_reports"
+    FIX_REPORTS = "fix_reports"
 
 
 class ReportKind(StrEnum):

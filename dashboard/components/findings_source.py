@@ -9,11 +9,15 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.components.source import Source, rule_book, version, workspace
+from pipeline.landing import Workspace
+from pipeline.landing.fix_rows import has_fix_reports
+from pipeline.landing.quarantine import Refusal
 from pipeline.ledger import Ledger, open_ledger
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.database import URL_VARIABLE, ledger_file
 from pipeline.ledger.digest import Digest, changes_since, digest
 from pipeline.ledger.held import check_held
+from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.sync import Synced, sync_findings
 from pipeline.ledger.triage import with_stakes
@@ -120,6 +124,26 @@ def looks_since(finding_id: str) -> pd.DataFrame:
         return pd.DataFrame()
     with store.reading(workspace()) as con:
         return looks_since_fixes(con, ledger(), finding_id)
+
+
+def reports_refused(place: Workspace | None = None) -> list[Refusal]:
+    """Landed fix reports that the ledger refuses; none where no fix report ever landed."""
+    where = place or workspace()
+    return refusals(where, ledger()) if has_fix_reports(where) else []
+
+
+def reports_waiting() -> int:
+    """How many landed fix reports could be written into the ledger."""
+    if not has_fix_reports(workspace()):
+        return 0
+    return take_up(workspace(), ledger(), who=ORIGIN, dry=True).count("reported")
+
+
+def take_reports_up(name: str) -> TakenUp:
+    """Write landed fix reports into the ledger (``take_up``)."""
+    if not has_fix_reports(workspace()):
+        return TakenUp()
+    return take_up(workspace(), ledger(), who=name)
 
 
 def bring_up_to_evidence() -> Synced:

@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
-import tempfile
-from pathlib import Path
 
 import pandas as pd
 import streamlit as st
-from streamlit.runtime.uploaded_file_manager import UploadedFile
 
-from dashboard.components import plate, uploads
+from dashboard.components import plate
 from dashboard.components.building_anew import refused
-from dashboard.components.date_order import date_order, decimal_mark
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import STATE_WORDS, count, plural, word
 from dashboard.components.finding_rows import (
@@ -26,10 +22,8 @@ from dashboard.components.findings_source import ORIGIN, dated_findings, ledger,
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.source import rule_book
 from dashboard.components.ticked import nothing_lacks, tick_list
-from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.ledger import Draft, worklist
 from pipeline.ledger import events as ev
-from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
 from pipeline.screens import findings
 from pipeline.screens.findings import CLASSES, STANDINGS, Wanted
 from shared.faults import CoverplateError
@@ -114,83 +108,6 @@ def take_along(chosen: pd.DataFrame) -> None:
         on_click="ignore",
         icon=":material/print:",
     )
-
-
-def fix_reports() -> None:
-    """Fix reports from a contractor's file: every row is reported, a duplicate, or set aside."""
-    st.subheader("Fix reports from a firm", anchor=False)
-    st.markdown(
-        "A table with a row a repair: finding or opening, remedy, day, and what else is known. A "
-        "reported fix is not proven by being reported."
-    )
-    with st.form("fix-reports"):
-        left, right = st.columns(2)
-        with left:
-            given = st.file_uploader("CSV, XLSX, JSON or Parquet", key="fix-file")
-            name = st.text_input("Your name", key="who-reports")
-        with right:
-            firm = st.text_input("Firm, where the file names none", key="fix-firm")
-            order = date_order("fix-dates")
-            mark = decimal_mark("fix-mark")
-        sent = st.form_submit_button("Take them in")
-    if sent and (given is None or not name.strip()):
-        st.error("Choose a file and give your name. Nothing was written.")
-    elif sent:
-        _reports_in(given, name.strip(), firm.strip(), order or None, mark or None)
-    result = st.session_state.pop("fix-imported", None)
-    if result is not None:
-        st.dataframe(
-            plate.cells(result), hide_index=True, alt="What became of every row of the file"
-        )
-        downloads(result, "fix-reports", "What became of every row")
-    waiting = len(rows_set_aside(ledger()))
-    if waiting:
-        st.markdown(f"{plural(waiting, 'row')} set aside, with every reason.")
-        st.download_button(
-            "Download for correction (CSV)",
-            data=_set_aside,
-            file_name="fix-reports-set-aside.csv",
-            mime="text/csv",
-            on_click="ignore",
-            icon=":material/download:",
-        )
-
-
-def _reports_in(
-    given: UploadedFile, name: str, firm: str, order: DateOrder | None, mark: DecimalMark | None
-) -> None:
-    with uploads.lent(given) as path:
-        try:
-            results = import_fix_reports(
-                ledger(), path, who=name, firm=firm or None, date_order=order, decimal_mark=mark
-            )
-        except CoverplateError as refusal:
-            refused(refusal)
-            return
-    st.session_state["fix-imported"] = pd.DataFrame(
-        [
-            (
-                word(row.outcome),
-                row.row,
-                row.finding_id,
-                "; ".join(
-                    [f"{r.column}: {r.found}, expected {r.expected}" for r in row.reasons]
-                    + row.questions
-                ),
-            )
-            for result in results
-            for row in result.rows
-        ],
-        columns=["outcome", "row", "finding", "reasons and questions"],
-    )
-    st.rerun()
-
-
-def _set_aside() -> bytes:
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "set-aside.csv"
-        export_set_aside(ledger(), path)
-        return path.read_bytes()
 
 
 def assign(frame: pd.DataFrame) -> None:
@@ -284,7 +201,10 @@ def page() -> None:
     follow(plate.show(body, key="findings"))
     take_along(chosen)
     assign(chosen)
-    fix_reports()
+    st.caption(
+        "Fix reports of a firm, and the sheets of visits that come back, are taken in on “Take in "
+        "files”."
+    )
 
 
 page()

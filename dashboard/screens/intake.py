@@ -15,8 +15,15 @@ from dashboard.components.building_anew import build_now, progress, refused
 from dashboard.components.date_order import date_order
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, percent, plural, word
+from dashboard.components.findings_source import (
+    reports_refused,
+    reports_waiting,
+    take_reports_up,
+    who,
+)
 from dashboard.components.frame import empty, screen
 from dashboard.components.source import workspace
+from dashboard.components.ticked import nothing_lacks
 from pipeline.cli.dashboard import is_loopback
 from pipeline.landing import intake, list_mappings, save_mapping
 from pipeline.landing.preview import Preview, preview
@@ -353,7 +360,12 @@ def _taking_in(paths: Sequence[Path]) -> None:
     if trying:
         with progress("Trying") as report:
             st.session_state["trial"] = landed.try_intake(
-                workspace(), paths, report, as_of=as_of, full_register=full_register
+                workspace(),
+                paths,
+                report,
+                as_of=as_of,
+                full_register=full_register,
+                refused_in=reports_refused,
             )
     if taking:
         with progress("Taking in") as report:
@@ -361,6 +373,7 @@ def _taking_in(paths: Sequence[Path]) -> None:
                 workspace(), paths, as_of=as_of, full_register=full_register, progress=report
             )
         st.session_state.pop("trial", None)
+        st.session_state.pop("reported", None)
         _emptied()
         st.rerun()
     trial = st.session_state.get("trial")
@@ -389,10 +402,47 @@ def _taken(taken: Sequence[IntakeReport]) -> None:
             f"{plural(aside, 'row')} set aside, {plural(blank, 'row')} with a cell left blank, "
             "with every reason: see **Set aside** above."
         )
+    to_ledger()
     st.markdown("The rows count from the next build on.")
     if st.button("Build now", type="primary"):
         st.session_state.pop("taken", None)
         build_now()
+
+
+def to_ledger() -> None:
+    """Landed fix reports into the ledger, by whoever says so, and what became of them."""
+    waiting = reports_waiting()
+    if waiting:
+        with st.form("reports-in"):
+            st.markdown(
+                f"**{plural(waiting, 'fix report')}** of these files can be written into the "
+                "ledger. A reported fix is not proven by being reported."
+            )
+            name = who()
+            sent = st.form_submit_button("Write them into the ledger", type="primary")
+        if sent and nothing_lacks(("your name", name)):
+            try:
+                st.session_state["reported"] = take_reports_up(name)
+            except CoverplateError as refusal:
+                refused(refusal)
+                return
+            st.rerun()
+    done = st.session_state.get("reported")
+    if done is not None and done.rows:
+        st.success(
+            f"{plural(done.count('reported'), 'fix report')} written into the ledger, "
+            f"{count(done.count('duplicate'))} reported before; "
+            f"{plural(done.verified, 'repair')} proven, {count(done.disproved)} disproved."
+        )
+        for row in done.rows:
+            for question in row.questions:
+                st.warning(plate.label(f"Row {row.row}: {question}"))
+    against = len(reports_refused())
+    if against:
+        st.markdown(
+            f"{plural(against, 'fix report')} refused by the ledger's rules, with the reason: see "
+            "**Set aside** above."
+        )
 
 
 def what_landed() -> None:
@@ -410,16 +460,29 @@ def what_landed() -> None:
     )
 
 
+_LEVELS = {
+    "row": "",
+    "cell": '<br><span class="chip quiet">row stands, cell blank</span>',
+    "rules": '<br><span class="chip quiet">refused by the ledger\'s rules</span>',
+}
+
+
 def _where(row: dict[str, Any]) -> str:
-    stands = '<br><span class="chip quiet">row stands, cell blank</span>'
     place = f'<span class="strong">{plate.text(row["file"])}</span>, row {row["row"]}'
-    return place + (stands if row["level"] == "cell" else "")
+    return place + _LEVELS[str(row["level"])]
 
 
 def set_aside() -> None:
     """Rows set aside, their reasons, and the way back."""
+    again = st.session_state.pop("fed-again", None)
+    if again is not None:
+        reconciliation(again, "fed-again")
+    to_ledger()
     everything = st.toggle("Show resolved rows too", key="resolved")
-    frame = landed.set_aside(workspace(), limit=ASIDE_SHOWN, unresolved_only=not everything)
+    against = reports_refused()
+    frame = landed.set_aside(
+        workspace(), limit=ASIDE_SHOWN, unresolved_only=not everything, refused=against
+    )
     if frame.empty:
         empty("none-aside", "No row is set aside", "Every row that was read found its place.")
         return
@@ -444,7 +507,7 @@ def set_aside() -> None:
     place = workspace()
     st.download_button(
         "Download for correction (CSVs in a ZIP, one for each layout)",
-        data=lambda: landed.set_aside_file(place),
+        data=lambda: landed.set_aside_file(place, against),
         file_name="set-aside.zip",
         mime="application/zip",
         on_click="ignore",
@@ -458,7 +521,9 @@ def set_aside() -> None:
     if corrected is not None and st.button("Feed it in again", type="primary"):
         with progress("Taking in") as report, uploads.lent(corrected) as path:
             reports = intake(place, [path], progress=report)
-        reconciliation(landed.report_table(reports), "fed-again")
+        st.session_state["fed-again"] = landed.report_table(reports)
+        st.session_state.pop("reported", None)
+        st.rerun()
 
 
 @screen(

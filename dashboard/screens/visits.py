@@ -23,16 +23,19 @@ from dashboard.components.findings_source import (
     who,
 )
 from dashboard.components.frame import empty, screen
+from dashboard.components.source import rule_book
 from dashboard.components.ticked import nothing_lacks, tick_list
-from pipeline.ledger import visit_calendar
+from pipeline.ledger import visit_calendar, visit_papers
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_sheet import visit_sheet
+from pipeline.ledger.visit_workbook import visit_workbook
 from pipeline.ledger.visits import STANDING_WORDS, dwelling_words
 from pipeline.screens import visits as dwellings_and_visits
 from shared.faults import CoverplateError
 
 SHOWN = 40
+XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 
 def standing(frame: pd.DataFrame) -> str:
@@ -147,7 +150,12 @@ def papers(frame: pd.DataFrame) -> str | None:
     known = {n: None if missing(row[n]) else str(row[n]) for n in ("name", "address")}
 
     def sheet() -> str:
-        return visit_sheet(of_visits.visit(ledger(), chosen), rows_of_visit(chosen), **known)
+        return visit_sheet(
+            of_visits.visit(ledger(), chosen),
+            rows_of_visit(chosen),
+            papers=visit_papers.papers_words(ledger(), chosen),
+            **known,
+        )
 
     def letter() -> str:
         return entry_letter(
@@ -158,20 +166,29 @@ def papers(frame: pd.DataFrame) -> str | None:
             **known,
         )
 
+    def workbook() -> bytes:
+        found = of_visits.visit(ledger(), chosen)
+        return visit_workbook(found, rows_of_visit(chosen), rule_book())
+
     with st.container(horizontal=True, gap="small"):
-        for label, made, name in (
-            ("Sheet to tick and sign (HTML)", sheet, f"{chosen}.html"),
-            ("Letter: notice of entry (HTML)", letter, f"{chosen}-letter.html"),
+        for label, made, name, mime in (
+            ("Sheet to tick and sign (HTML)", sheet, f"{chosen}.html", "text/html"),
+            ("Sheet to fill in and take in (XLSX)", workbook, f"{chosen}.xlsx", XLSX),
+            ("Letter: notice of entry (HTML)", letter, f"{chosen}-letter.html", "text/html"),
         ):
             st.download_button(
                 label,
                 data=made,
                 file_name=name,
-                mime="text/html",
+                mime=mime,
                 key=f"file-{name}",
                 on_click="ignore",
                 icon=":material/print:",
             )
+    kept = visit_papers.papers_words(ledger(), chosen)
+    if kept:
+        body = "".join(f"<li>{plate.text(each)}</li>" for each in kept)
+        plate.show(f"<ul>{body}</ul>", key="papers")
     return str(chosen)
 
 

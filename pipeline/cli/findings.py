@@ -42,6 +42,7 @@ from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.digest import as_page, as_text, changes_since, digest
 from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.families import FAMILY
+from pipeline.ledger.landed_fixes import take_up
 from pipeline.ledger.money import BY, MONEY_TOLD, OF_SUMS, SEVERAL_GROUPS, money, money_questions
 from pipeline.ledger.progress import (
     CURVE_TOLD,
@@ -81,11 +82,17 @@ def sync(
     """Raise findings from the evidence; judge looks made after reported fixes."""
     place = existing(workspace)
     with opened(workspace, ledger_at) as ledger, store.reading(place) as con:
+        taken = take_up(place, ledger, who=who)
         done = sync_findings(con, ledger, who=who, regulation=regulation)
+        reported = taken.count("reported")
+        if done.raised or done.recurrences:
+            # a report may have landed before its finding was raised
+            reported += take_up(place, ledger, who=who).count("reported")
+    counts = {**vars(done), "fixes_reported": reported}
     if as_json:
-        print_json([vars(done)])
+        print_json([counts])
     else:
-        for name, number_of in vars(done).items():
+        for name, number_of in counts.items():
             echo(f"{words(name):>20}  {number_of}")
     return 0
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -21,6 +22,7 @@ from pipeline.cli.ledger_options import (
     named_findings,
     opened,
     print_written,
+    taken_up,
 )
 from pipeline.cli.options import AMOUNT, DONE, QUARANTINED
 from pipeline.cli.output import amount as to_the_cent
@@ -35,11 +37,13 @@ from pipeline.cli.output import (
     say,
     words,
 )
-from pipeline.landing import Workspace
+from pipeline.landing import Workspace, export_quarantine, intake, list_quarantine
+from pipeline.landing.answers import parse_answers
+from pipeline.landing.quarantine import source_text
 from pipeline.ledger import Draft, Ledger, events
 from pipeline.ledger.bills import bills, write_bill
 from pipeline.ledger.effects import unproven_fixes
-from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports, rows_set_aside
+from pipeline.ledger.landed_fixes import left_from_before, refusals, what_became
 from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.money import quotes
 from pipeline.ledger.prices import shared_out
@@ -47,8 +51,9 @@ from pipeline.ledger.remedies import why_refused
 from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.verification import proving_methods
 from pipeline.warehouse import store
-from shared.records import OPENING_OBSERVATIONS
-from shared.vocabulary import Condition, Marking, Slots
+from shared.faults import CoverplateError
+from shared.records import FIX_REPORTS, OPENING_OBSERVATIONS
+from shared.vocabulary import Condition, Marking, RecordKind, Slots
 
 
 @click.group()
@@ -505,15 +510,39 @@ def second(everything: bool, workspace: Path, ledger_at: str | None, as_json: bo
     type=click.Choice([".", ","]),
     help="How it writes amounts such as 1,350, where its other amounts do not show it.",
 )
+@click.option(
+    "--set",
+    "settings",
+    multiple=True,
+    metavar="WHAT=ANSWER",
+    help="Any other answer, as of `coverplate intake`.",
+)
 @acting_options
 def import_reports(
-    path: Path, firm: str | None, date_order: Any, decimal_mark: Any, who: str,  # noqa: ANN401
-    workspace: Path, ledger_at: str | None, as_json: bool,
+    path: Path, firm: str | None, date_order: Any, decimal_mark: Any,  # noqa: ANN401
+    settings: tuple[str, ...], who: str, workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
-    """Take in a contractor's fix report: every row is reported, a duplicate, or set aside."""
-    with opened(workspace, ledger_at) as ledger:
-        results = import_fix_reports(
-            ledger, path, who=who, firm=firm, date_order=date_order, decimal_mark=decimal_mark
+    """Take in a contractor's fix report: every row is reported, a duplicate, or set aside.
+
+    The same as `coverplate intake` with the answer that the file holds fix reports.
+    """
+    said = parse_answers(settings)
+    answers = replace(
+        said,
+        kind=RecordKind.FIX_REPORTS,
+        date_order=date_order or said.date_order,
+        decimal_mark=decimal_mark or said.decimal_mark,
+        constants={**said.constants, **({"firm": firm} if firm else {})},
+    )
+    place = Workspace(workspace)
+    reports = intake(place, [path], answers=answers)
+    taken = taken_up(place, ledger_at, who)
+    results = what_became(place, [each.sha256 for each in reports], taken)
+    if not results:
+        raise CoverplateError(
+            f"{path} holds no fix report",
+            expected="a table with a row a repair: " + ", ".join(FIX_REPORTS.columns),
+            to_do="check that this is the file you meant",
         )
     if as_json:
         print_json([result.as_json() for result in results])
@@ -533,7 +562,7 @@ def import_reports(
                     )
                 for question in row.questions:
                     echo(f"  row {row.row}: {question}")
-    return QUARANTINED if any(result.count("set_aside") for result in results) else DONE
+    return QUARANTINED if any(each.as_json()["set_aside"] for each in results) else DONE
 
 
 @fix.command("set-aside", epilog="Example: coverplate fix set-aside --export to-correct.csv")
@@ -541,17 +570,38 @@ def import_reports(
               help="Write them to a CSV for correction.")  # fmt: skip
 @ledger_options
 def set_aside(path: Path | None, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """List imported rows that were set aside, with every reason; or write them out to correct."""
+    """List rows of fix reports that were set aside, with every reason; or write them out.
+
+    They are those of `coverplate quarantine list` that are fix reports.
+    """
+    place = Workspace(workspace)
     with opened(workspace, ledger_at) as ledger:
-        if path is not None:
-            count = export_set_aside(ledger, path)
-            if as_json:
-                print_json([{"path": str(path), "rows": count}])
-            else:
-                echo(f"{count} row(s) written to {path}; correct the cells and run "
-                           f"`coverplate fix import {path}`.")  # fmt: skip
-            return 0
-        rows = rows_set_aside(ledger)
+        refused = refusals(place, ledger)
+        before = left_from_before(ledger)
+    if before:
+        say(
+            f"rows of {', '.join(before)} were set aside before fix reports landed like other "
+            "exports; take these files in again with `coverplate intake` to see them here"
+        )
+    if path is not None:
+        written = export_quarantine(place, path, refused=refused, kind=RecordKind.FIX_REPORTS)
+        if as_json:
+            print_json([{"path": str(each.path), "rows": each.rows} for each in written])
+        for each in written if not as_json else ():
+            echo(f"{each.rows} row(s) written to {each.path}; correct the cells and run "
+                       f"`coverplate intake {each.path}`.")  # fmt: skip
+        return 0
+    rows: list[dict[str, Any]] = [
+        {
+            "source": source_text(Path(each.path).name, each.sha256, each.sheet),
+            "sheet": each.sheet,
+            "row": each.row,
+            "cells": each.cells,
+            "reasons": [reason.model_dump() for reason in each.reasons],
+        }
+        for each in list_quarantine(place, refused=refused)
+        if each.record_kind is RecordKind.FIX_REPORTS
+    ]
     if as_json:
         print_json(rows)
         return 0

@@ -5,18 +5,22 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
 from pipeline import landing
-from pipeline.cli.options import DONE, QUARANTINED, json_option, workspace_option
+from pipeline.cli.ledger_options import acting_options, taken_up
+from pipeline.cli.options import DONE, QUARANTINED
 from pipeline.cli.output import echo, plural, print_json, print_table, progress, say, words
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import FORMS, parse_answers
 from pipeline.landing.certificate import Stretch, left_out
 from pipeline.landing.contradictions import LOUD
+from pipeline.ledger.landed_fixes import TakenUp
 from shared.faults import CoverplateError
+from shared.vocabulary import RecordKind
 
 
 @click.command(
@@ -48,15 +52,16 @@ from shared.faults import CoverplateError
     "registers named before are retired, and listed. One with a reported defect, or looked at "
     "since, stays in every list; a newer register that names it again brings it back.",
 )
-@workspace_option
-@json_option
+@acting_options
 def intake(
     paths: tuple[Path, ...],
     mapping: str | None,
     settings: tuple[str, ...],
     as_of: dt.datetime | None,
     full_register: bool,
+    who: str,
     workspace: Path,
+    ledger_at: str | None,
     as_json: bool,
 ) -> int:
     """Take exports in: CSV and other delimited text, XLSX, JSON, JSON Lines, Parquet, ZIP, folders.
@@ -65,6 +70,9 @@ def intake(
     quarantined; the counts add up to the rows read, and every other line of a file is accounted for
     (titles, totals, remarks). A file that could be read two ways is refused with the question;
     answer with --set. A file that was taken in before changes nothing.
+
+    Fix reports, and looks that prove them in the same file, are written into the ledger; rows that
+    its rules refuse wait in quarantine like others.
     """
     place = Workspace(workspace)
     place.create()
@@ -91,10 +99,12 @@ def intake(
             "folder of these",
             to_do="check that these are the exports meant, and that they came whole",
         )
+    taken = taken_up(place, ledger_at, who)
     if as_json:
-        print_json([item.as_json() for item in reports])
+        print_json([_told(item, taken) for item in reports])
     else:
         print_reports(reports)
+        _print_taken(taken)
     fresh = [item for item in reports if not item.already_landed]
     quarantined = sum(item.quarantined for item in fresh)
     blanked = sum(item.blanked for item in fresh)
@@ -105,7 +115,40 @@ def intake(
             "See why with `coverplate quarantine list`, correct them with "
             "`coverplate quarantine export FILE.csv`."
         )
-    return QUARANTINED if quarantined or blanked or _unread(fresh) else DONE
+    landed = {item.sha256 for item in reports}
+    refused = sum(taken.count("refused", sha256) for sha256 in landed)
+    return QUARANTINED if quarantined or blanked or refused or _unread(fresh) else DONE
+
+
+def _told(item: IntakeReport, taken: TakenUp) -> dict[str, Any]:
+    """A report as JSON; of fix reports also what the ledger made of them in this call."""
+    told: dict[str, Any] = item.as_json()
+    if item.record_kind is RecordKind.FIX_REPORTS:
+        told["ledger"] = {
+            name: sum(
+                each.outcome == name and (each.sha256, each.sheet) == (item.sha256, item.sheet)
+                for each in taken.rows
+            )
+            for name in ("reported", "duplicate", "refused")
+        }
+    return told
+
+
+def _print_taken(taken: TakenUp) -> None:
+    """Print what the ledger made of landed fix reports; nothing where there are none."""
+    if not taken.rows and not taken.verified and not taken.disproved:
+        return
+    echo(
+        f"Ledger: {plural(taken.count('reported'), 'fix report')} written, "
+        f"{taken.count('duplicate'):,} reported before, {taken.count('refused'):,} refused by the "
+        f"rules; {plural(taken.verified, 'repair')} proven, {taken.disproved:,} disproved."
+    )
+    for row in taken.rows:
+        where = f"  {Path(row.path).name} row {row.row}"
+        for reason in row.reasons:
+            echo(f"{where}: {reason.column}: found {reason.found!r}, expected {reason.expected}")
+        for question in row.questions:
+            echo(f"{where}: {question}")
 
 
 def _unread(reports: Sequence[IntakeReport]) -> bool:

@@ -28,6 +28,7 @@ from pipeline.ledger.incoming import Imported, import_events
 from pipeline.ledger.incoming import restore as restore_backup
 from pipeline.ledger.rule_books import kept_rows
 from pipeline.ledger.seal import read_seal, write_seal
+from pipeline.ledger.visit_papers import attachment_breaks
 from pipeline.warehouse.soundness import held_when_built
 from shared.faults import CoverplateError
 
@@ -57,6 +58,8 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
     """Prove that no event was altered, removed or slipped in, and that every event follows the
     rules by which it was written; say where one does not. Writes nothing.
 
+    Files kept with visits must lie in the workspace, unchanged.
+
     Holds the ledger also against how far it had come when it was last sealed, synchronised or
     built from. Exits with 2 where anything is wrong. Only a seal kept elsewhere tells a chain that
     was made anew by the rules.
@@ -75,6 +78,8 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
                 raise no_ledger(workspace, ledger_at)
         else:
             wrong = found.verify(kept.heads if kept else None, held)
+            if not wrong:
+                wrong = attachment_breaks(found, Workspace(workspace))
             heads = found.heads()
             with found.reading() as con:
                 own = found.books(con).own

@@ -17,12 +17,15 @@ import sqlalchemy as sa
 from pipeline.cli.options import json_option, workspace_option
 from pipeline.cli.output import echo, print_json, say
 from pipeline.landing import Workspace
+from pipeline.landing.fix_rows import has_fix_reports
+from pipeline.landing.quarantine import Refusal
 from pipeline.ledger import Draft, Ledger, Payload, open_ledger
 from pipeline.ledger.database import URL_VARIABLE, ledger_file
 from pipeline.ledger.events import Event
 from pipeline.ledger.head import unwritten
 from pipeline.ledger.held import check_held
 from pipeline.ledger.history import damage_told
+from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.warehouse import store
 from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.queries import known_circuits, stakes
@@ -245,3 +248,30 @@ def print_written(ledger: Ledger, events: Sequence[Event], as_json: bool) -> int
     if len(rows) > 1:
         say(f"{len(rows)} findings")
     return 0
+
+
+def taken_up(place: Workspace, ledger_at: str | None, who: str) -> TakenUp:
+    """Write landed fix reports into the ledger; opens none where no fix report ever landed.
+
+    Raises:
+        CoverplateError: the ledger cannot be written; the files stay landed.
+    """
+    if not has_fix_reports(place):
+        return TakenUp()
+    try:
+        with opened(place.root, ledger_at) as ledger:
+            return take_up(place, ledger, who=who)
+    except CoverplateError as fault:
+        raise CoverplateError(
+            f"the files are taken in, but their fix reports are not in the ledger: {fault.found}",
+            expected=fault.expected,
+            to_do=f"{fault.to_do}; then `coverplate findings sync` takes them up",
+        ) from fault
+
+
+def refused_rows(place: Workspace, ledger_at: str | None) -> list[Refusal]:
+    """Return the landed fix reports that the ledger refuses; opens none where none ever landed."""
+    if not has_fix_reports(place):
+        return []
+    with opened(place.root, ledger_at) as ledger:
+        return refusals(place, ledger)

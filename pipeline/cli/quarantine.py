@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from pipeline import landing
-from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.ledger_options import ledger_options, refused_rows
+from pipeline.cli.options import existing
 from pipeline.cli.output import echo, plural, print_json, print_table
 
 
@@ -18,11 +19,16 @@ def quarantine() -> None:
 
 @quarantine.command("list", epilog="Example: coverplate quarantine list --json")
 @click.option("--all", "everything", is_flag=True, help="Also rows corrected since.")
-@workspace_option
-@json_option
-def list_rows(everything: bool, workspace: Path, as_json: bool) -> int:
-    """List quarantined rows: file, sheet, row, original cells and every reason."""
-    rows = landing.list_quarantine(existing(workspace), unresolved_only=not everything)
+@ledger_options
+def list_rows(everything: bool, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """List quarantined rows: file, sheet, row, original cells and every reason.
+
+    Fix reports that landed and that the ledger's rules refuse are among them.
+    """
+    place = existing(workspace)
+    rows = landing.list_quarantine(
+        place, unresolved_only=not everything, refused=refused_rows(place, ledger_at)
+    )
     if as_json:
         print_json([row.model_dump(mode="json") for row in rows])
         return 0
@@ -40,7 +46,7 @@ def list_rows(everything: bool, workspace: Path, as_json: bool) -> int:
             [
                 Path(row.path).name + (f" [{row.sheet}]" if row.sheet else ""),
                 str(row.row),
-                "row" if row.level == "row" else "cell only",
+                _LEVELS[row.level],
                 reason.column,
                 reason.found or "(empty)",
                 reason.expected,
@@ -52,16 +58,19 @@ def list_rows(everything: bool, workspace: Path, as_json: bool) -> int:
     return 0
 
 
+_LEVELS = {"row": "row", "cell": "cell only", "rules": "by the ledger's rules"}
+
+
 @quarantine.command("export", epilog="Example: coverplate quarantine export to-correct.csv")
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
-@workspace_option
-@json_option
-def export_rows(path: Path, workspace: Path, as_json: bool) -> int:
+@ledger_options
+def export_rows(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
     """Write quarantined rows to a CSV; correct it and take it in with `coverplate intake`.
 
     Sources with other columns get a file of their own each, named after PATH.
     """
-    written = landing.export_quarantine(existing(workspace), path)
+    place = existing(workspace)
+    written = landing.export_quarantine(place, path, refused=refused_rows(place, ledger_at))
     if as_json:
         print_json(
             [

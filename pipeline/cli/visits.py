@@ -16,6 +16,7 @@ from pipeline.cli.ledger_options import (
     acting_options,
     buildings_of,
     day_option,
+    day_or_today,
     findings_argument,
     ledger_options,
     named_findings,
@@ -34,12 +35,13 @@ from pipeline.cli.output import (
     words,
 )
 from pipeline.landing import Workspace
-from pipeline.ledger import Ledger, visit_calendar
+from pipeline.ledger import Ledger, visit_calendar, visit_papers
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.events import KIND_WORDS, Event
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_rows import METHOD_SHORT, visit_rows
 from pipeline.ledger.visit_sheet import day_words, place_words, visit_sheet
+from pipeline.ledger.visit_workbook import visit_workbook
 from pipeline.ledger.visits import STANDING_WORDS
 from pipeline.warehouse import queries, store
 from shared.faults import CoverplateError
@@ -313,9 +315,11 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
     """One visit: how it stands and its findings, urgent ones first."""
     with opened(workspace, ledger_at) as ledger:
         found, frame, known = _whole(ledger, workspace, visit_id)
+        kept = records(visit_papers.attachments(ledger, Workspace(workspace), visit_id))
+        needed = records(visit_papers.permits(ledger, visit_id=visit_id))
     rows = records(frame)
     if as_json:
-        print_json([{**found, "rows": rows}])
+        print_json([{**found, "rows": rows, "attachments": kept, "permits": needed}])
         return 0
     echo(f"{visit_id}  {place_words(found, **known)}")
     who = found["person"] + (f", {found['firm']}" if found["firm"] else "")
@@ -336,6 +340,10 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
             for row in rows
         ],
     )  # fmt: skip
+    if needed:
+        _print_permits(needed)
+    if kept:
+        _print_attachments(kept)
     cautions()
     return 0
 
@@ -373,15 +381,20 @@ def _output_option(meaning: str) -> Callable[[Command], Command]:
     )  # fmt: skip
 
 
-def _save(path: Path, ending: str, text: str, what: dict[str, Any], as_json: bool) -> int:
-    if path.suffix.lower() != ending:
+def _save(
+    path: Path, endings: Sequence[str], content: str | bytes, what: dict[str, Any], as_json: bool
+) -> int:
+    if path.suffix.lower() not in endings:
         raise CoverplateError(
-            f"{path} does not end in {ending}",
-            expected=f"a file name with {ending}",
+            f"{path} does not end in {' or '.join(endings)}",
+            expected=f"a file name with {' or '.join(endings)}",
             to_do="name it so that programs know what it is",
         )
-    # line ends are part of a calendar file: nothing may turn them into others
-    path.write_text(text, encoding="utf-8", newline="")
+    if isinstance(content, bytes):
+        path.write_bytes(content)
+    else:
+        # line ends are part of a calendar file: nothing may turn them into others
+        path.write_text(content, encoding="utf-8", newline="")
     if as_json:
         print_json([{"path": str(path), **what}])
     else:
@@ -391,16 +404,31 @@ def _save(path: Path, ending: str, text: str, what: dict[str, Any], as_json: boo
     return 0
 
 
-@visits.command("sheet", epilog="Example: coverplate visits sheet V-0017-2A-20250401-1 -o 2A.html")
+@visits.command(
+    "sheet",
+    epilog="Examples: coverplate visits sheet V-0017-2A-20250401-1 -o 2A.html  ·  "
+    "coverplate visits sheet V-0017-2A-20250401-1 -o 2A.xlsx",
+)
 @click.argument("visit_id")
-@_output_option("The .html file to write.")
+@_output_option("The .html file to print, or the .xlsx file to fill in.")
 @ledger_options
 def sheet(visit_id: str, path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """Write the sheet of a visit to print: A4 or Letter, upright, to tick and sign."""
+    """Write the sheet of a visit: to print, tick and sign, or as a workbook to fill in.
+
+    The page is A4 or Letter, upright. A workbook that is filled in comes back by `coverplate
+    intake`: its repairs are reported, and its looks judged.
+    """
     with opened(workspace, ledger_at) as ledger:
         found, rows, known = _whole(ledger, workspace, visit_id)
-    text = visit_sheet(found, rows, **known)
-    return _save(path, ".html", text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
+        content: str | bytes = (
+            visit_workbook(found, rows, ledger.rule_book)
+            if path.suffix.lower() == ".xlsx"
+            else visit_sheet(
+                found, rows, papers=visit_papers.papers_words(ledger, visit_id), **known
+            )
+        )
+    told = {"visit_id": visit_id, "findings": len(rows)}
+    return _save(path, (".html", ".xlsx"), content, told, as_json)
 
 
 @visits.command(
@@ -421,7 +449,113 @@ def letter(
     with opened(workspace, ledger_at) as ledger:
         found, rows, known = _whole(ledger, workspace, visit_id)
     text = entry_letter(found, rows, hours=hours, contact=contact, **known)
-    return _save(path, ".html", text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
+    return _save(path, (".html",), text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
+
+
+@visits.command(
+    "attach",
+    epilog="Example: coverplate visits attach V-0017-2A-20250401-1 box.jpg invoice.pdf "
+    "--note 'photo and invoice'",
+)
+@click.argument("visit_id")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
+@click.option("--note", help="What they are.")
+@acting_options
+def attach(
+    visit_id: str, files: tuple[Path, ...], note: str | None, who: str, workspace: Path,
+    ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """Keep files with a visit, by what they hold. `coverplate ledger verify` looks after them."""
+    place = Workspace(workspace)
+    with opened(workspace, ledger_at) as ledger:
+        visit_papers.attach(ledger, place, visit_id, files, note=note, who=who, origin=ORIGIN)
+        frame = visit_papers.attachments(ledger, place, visit_id)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    _print_attachments(records(frame))
+    return 0
+
+
+@visits.command(
+    "permit",
+    epilog="Example: coverplate visits permit V-0017-2A-20250401-1 --number E-118 --status issued "
+    "--expires-on 2025-10-01",
+)
+@click.argument("visit_id")
+@click.option("--number", required=True, help="The permit's number.")
+@click.option(
+    "--status",
+    required=True,
+    type=click.Choice(list(visit_papers.PERMIT_WORDS)),
+    help="How it stands now.",
+)
+@day_option("--on", "Since which day; today when not given.")
+@day_option("--expires-on", "The last day on which it holds.")
+@click.option("--authority", help="Who issues it.")
+@click.option("--note", help="Anything worth keeping.")
+@acting_options
+def permit(
+    visit_id: str, number: str, status: str, on: dt.datetime | None, expires_on: dt.datetime | None,
+    authority: str | None, note: str | None, who: str, workspace: Path, ledger_at: str | None,
+    as_json: bool,
+) -> int:  # fmt: skip
+    """Note how a permit for the work of a visit stands, and when it expires."""
+    with opened(workspace, ledger_at) as ledger:
+        visit_papers.note_permit(
+            ledger,
+            visit_id,
+            number=number,
+            status=status,
+            on=day_or_today(on),
+            expires_on=_date(expires_on),
+            authority=authority,
+            note=note,
+            who=who,
+            origin=ORIGIN,
+        )
+        frame = visit_papers.permits(ledger, visit_id=visit_id)
+    if as_json:
+        print_json(records(frame))
+        return 0
+    _print_permits(records(frame))
+    return 0
+
+
+@visits.command("permits", epilog="Example: coverplate visits permits --json")
+@ledger_options
+def list_permits(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
+    """List the permits of all visits, those first that expire first."""
+    with opened(workspace, ledger_at) as ledger:
+        rows = records(visit_papers.permits(ledger))
+    if as_json:
+        print_json(rows)
+        return 0
+    _print_permits(rows)
+    return 0
+
+
+def _print_attachments(rows: Sequence[dict[str, Any]]) -> None:
+    print_table(
+        f"\n{plural(len(rows), 'file')}",
+        [("file", "left"), ("bytes", "right"), ("note", "left"), ("by", "left"), ("", "left"),
+         ("SHA-256", "left")],
+        [[row["name"], count(row["size"]), words(row["note"]), row["attached_by"],
+          row["state"].upper() if row["state"] not in ("", "kept") else "", row["sha256"][:16]]
+         for row in rows],
+    )  # fmt: skip
+
+
+def _print_permits(rows: Sequence[dict[str, Any]]) -> None:
+    print_table(
+        f"\n{plural(len(rows), 'permit')}",
+        [("permit", "left"), ("visit", "left"), ("stands", "left"), ("since", "right"),
+         ("expires", "right"), ("authority", "left"), ("note", "left")],
+        [[row["number"], row["visit_id"],
+          "EXPIRED" if row["expired"] else visit_papers.PERMIT_WORDS[row["status"]],
+          day(row["status_on"]), day(row["expires_on"]) if pd.notna(row["expires_on"]) else "–",
+          row["authority"] or "–", row["note"] or ""] for row in rows],
+    )  # fmt: skip
 
 
 @visits.command(
@@ -439,4 +573,4 @@ def calendar(
         frame = of_visits.visits(ledger)
     chosen = visit_calendar.between(frame, _date(first), _date(last))
     text = visit_calendar.calendar(chosen, buildings_of(workspace))
-    return _save(path, ".ics", text, {"visits": len(chosen)}, as_json)
+    return _save(path, (".ics",), text, {"visits": len(chosen)}, as_json)

@@ -6,7 +6,7 @@ rows are a table's, and what every other one is), ``choose``, ``propose``, ``que
 ``answers`` (whose columns are these, and what must be asked?), ``cells``, ``habits`` and
 ``conform`` (text to typed, judged rows), ``identities`` (one building under two spellings?),
 ``reconcile`` (new, repeated or replaced?), ``quarantine`` and ``corrections`` (what was set aside),
-``current`` (views of what is in force).
+``current`` (views of what is in force), ``fix_rows`` (what the ledger takes up).
 """
 
 from __future__ import annotations

@@ -17,6 +17,7 @@ from shared.vocabulary import RecordKind
 
 FORMS = (
     "COLUMN=HEADER (COLUMN= for none)",
+    "COLUMN==TEXT (the same in every row)",
     "COLUMN:WORD=OURS",
     "ignore=HEADER",
     "kind=RECORD_KIND",
@@ -38,6 +39,8 @@ class Answers:
 
     Attributes:
         columns: canonical column to the source header that it is read from; "" for none.
+        constants: canonical column to the text that every row has there, where the file has no
+            such column.
         words: (canonical column, the source's word) to our word.
         ignore: source headers that may stay unread whatever they hold.
         kind: the record kind.
@@ -56,6 +59,7 @@ class Answers:
     no_answer: tuple[str, ...] = ()
     encoding: str | None = None
     different: tuple[str, ...] = ()
+    constants: dict[str, str] = field(default_factory=dict)
 
     def words_of(self, column: str) -> dict[str, str]:
         """The source's words of one canonical column, in lower case, to ours."""
@@ -91,6 +95,7 @@ def parse_answers(texts: Iterable[str]) -> Answers:
     order: DateOrder | None = None
     mark: DecimalMark | None = None
     encoding: str | None = None
+    constants: dict[str, str] = {}
     faults: list[str] = []
     known = {name for layout in LAYOUTS.values() for name in layout.columns}
     for text in texts:
@@ -121,6 +126,8 @@ def parse_answers(texts: Iterable[str]) -> Answers:
             if choices and value and value not in choices:
                 faults.append(f"{value!r} is no word of {column} (it has {', '.join(choices)})")
             words[column, word] = value
+        elif not colon and key in known and value.startswith("=") and value[1:].strip():
+            constants[key] = value[1:].strip()
         elif not colon and key in known:
             columns[key] = value
         else:
@@ -141,6 +148,7 @@ def parse_answers(texts: Iterable[str]) -> Answers:
         tuple(no_answer),
         encoding,
         tuple(different),
+        constants,
     )
 
 

@@ -138,6 +138,7 @@ SEEN_ON = {
     RecordKind.OPENING_OBSERVATIONS: "observed_on",
     RecordKind.BUILDING_EVALUATIONS: "evaluated_on",
     RecordKind.BUILDING_REPORTS: "reported_on",
+    RecordKind.FIX_REPORTS: "fixed_on",
 }
 """Record kind to the column with the day that a row is of."""
 

@@ -88,7 +88,7 @@ def _in_no_register(
         for part, names in con.execute(
             "SELECT r._part, list(DISTINCT r.building_id ORDER BY r.building_id) "
             f"FROM ({rows}) AS r LEFT JOIN ({known}) AS k USING (building_id) "
-            f"WHERE r._part // {PARTS_PER_FILE} >= {first} "
+            f"WHERE r._part // {PARTS_PER_FILE} >= {first} AND r.building_id IS NOT NULL "
             f"AND (k.file IS NULL OR k.file > r._part // {PARTS_PER_FILE}) "
             "GROUP BY r._part ORDER BY r._part"
         ).fetchall():

@@ -13,7 +13,7 @@ import re
 from collections.abc import Collection, Iterable, Mapping
 from typing import Literal
 
-from shared.records import Field, literal
+from shared.records import MONEY, Field, literal
 
 DateOrder = Literal["dmy", "mdy", "ymd"]
 DecimalMark = Literal[".", ","]
@@ -35,6 +35,7 @@ UNIT_FACTORS: dict[str, dict[str, float]] = {
     "V": {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "kv": 1e3},
     "A": {"a": 1.0, "amp": 1.0, "amps": 1.0, "ma": 1e-3},
     "Ω": {"ω": 1.0, "ohm": 1.0, "ohms": 1.0, "mω": 1e-3, "mohm": 1e-3, "kω": 1e3, "kohm": 1e3},
+    MONEY: {"$": 1.0, "usd": 1.0, "us$": 1.0},
     "": {"": 1.0, "thousand": 1e3, "million": 1e6},
 }
 """Layout unit to the units a source may use for it, in lower case, and the factor to multiply by.
@@ -174,6 +175,32 @@ def number(cell: str, text: str, mark: DecimalMark | None, units: Collection[str
     group = _shape(bare, POINT_GROUP, continental) if mark == "," else ""
     return f"CASE WHEN {cell} = '' THEN NULL {group} {direct} ELSE {read} END"
 
+
+def money(cell: str, text: str, mark: DecimalMark | None, units: Collection[str]) -> str:
+    """Return SQL that reads an amount of money as DOUBLE; see ``number``.
+
+    An amount that may be thousands or thousandths stays unread until the mark is settled.
+    """
+    bare = without_currency(text, units)
+    read = number(bare, bare, mark)
+    if mark is not None:
+        return read
+    return (
+        f"CASE WHEN regexp_full_match({bare}, {literal(DOUBTFUL_MONEY)}) THEN NULL ELSE {read} END"
+    )
+
+
+def without_currency(text: str, units: Collection[str]) -> str:
+    """Return SQL of an amount in lower case without its currency, in front or behind."""
+    words = sorted(filter(None, units), key=len, reverse=True)
+    signs = "|".join(map(re.escape, words))
+    pattern = f"^({signs})?\\s*|\\s*({signs})?$"
+    return f"regexp_replace(lower({text}), {literal(pattern)}, '', 'g')"
+
+
+DOUBTFUL_MONEY = r"[+-]?[1-9]\d{0,2}[.,]\d{3}"
+"""An amount with one mark and three digits behind it: thousands, or thousandths, which nobody
+writes."""
 
 PLAIN = r"[+-]?(\d+\.?\d*|\.\d+)(e[+-]?\d+)?"
 ENGLISH_ONLY = r"[+-]?[1-9]\d{0,2}((,\d{3}){2,}(\.\d*)?|,\d{3}\.\d*)"

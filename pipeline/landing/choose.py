@@ -74,16 +74,19 @@ def known_header(workspace: Workspace) -> Callable[[str], bool]:
     return known.__contains__
 
 
-def default_kind(header: Sequence[str]) -> RecordKind | None:
+def default_kind(header: Sequence[str], answers: Answers | None = None) -> RecordKind | None:
     """Return the record kind whose default layout a header has, or None.
 
-    Every required column must be there under its own name, and every other column must be the
-    layout's too or mean nothing that the layout lacks.
+    Every required column must be there under its own name or be the same in every row by a person's
+    answer, and every other column must be the layout's too or mean nothing that the layout lacks.
     """
+    said = answers or Answers()
     names = {normalised(name) for name in header}
     best: tuple[int, RecordKind] | None = None
     for kind, layout in LAYOUTS.items():
-        required = {field.name for field in layout.fields if field.required}
+        if said.kind not in (None, kind):
+            continue
+        required = {field.name for field in layout.fields if field.required} - set(said.constants)
         own = names & set(layout.columns)
         if not required <= own or (kind is RecordKind.BUILDING_REGISTER and len(own) < 2):
             continue
@@ -113,6 +116,8 @@ def default_mapping(
     columns = {}
     for field in LAYOUTS[kind].fields:
         if field.name not in names:
+            if field.name in said.constants:
+                columns[field.name] = ColumnMapping(constant=said.constants[field.name])
             continue
         values = said.words_of(field.name)
         columns[field.name] = ColumnMapping(from_=(field.name,), values=values)
@@ -151,7 +156,7 @@ def choose(
         mapping = _answered(find_mapping(workspace, named), said)
         return Choice(mapping, mapping.name, 1.0)
     own_name = name_of(file)
-    kind = default_kind(table.header)
+    kind = default_kind(table.header, said)
     if kind is not None and not said.columns and not _remembered(workspace, table.header):
         mapping = default_mapping(kind, table.header, said)
         _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
@@ -210,7 +215,7 @@ def _answered(mapping: Mapping, said: Answers) -> Mapping:
         update["ignored"] = (*mapping.ignored, *said.ignore)
     if said.different:
         update["distinct"] = (*mapping.distinct, *said.different)
-    if said.words:
+    if said.words or said.constants:
         update["records"] = tuple(
             record.model_copy(
                 update={
@@ -219,6 +224,11 @@ def _answered(mapping: Mapping, said: Answers) -> Mapping:
                             update={"values": {**spec.values, **said.words_of(name)}}
                         )
                         for name, spec in record.columns.items()
+                    }
+                    | {
+                        name: ColumnMapping(constant=text)
+                        for name, text in said.constants.items()
+                        if name in LAYOUTS[record.kind].columns and name not in record.columns
                     }
                 }
             )
@@ -244,7 +254,7 @@ def _ask_nothing(
         plan = make_plan(table, mapping, record, dt.date.today())
         used |= plan.used
     looks_only = all(r.kind is RecordKind.OPENING_OBSERVATIONS for r in mapping.records)
-    papers_only = all(r.kind is RecordKind.BUILDING_REPORTS for r in mapping.records)
+    kinds = {r.kind for r in mapping.records}
     open_ = unread_columns(
         con,
         table.relation,
@@ -252,7 +262,7 @@ def _ask_nothing(
         used,
         mapping.ignored,
         by_name=looks_only,
-        into=("description",) if papers_only else ("result", "note"),
+        into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,
     )
     open_ += _unread_titles(table, mapping, used)
     ignored = {normalised(name) for name in mapping.ignored}
@@ -272,6 +282,14 @@ def _ask_nothing(
         open_ += questions(record.kind, free, read, trusted=True)
     if open_:
         raise asked(file, table, None, open_)
+
+
+_ANY_TEXT = ("result", "note")
+_TEXTS = {
+    RecordKind.BUILDING_REPORTS: ("description",),
+    RecordKind.FIX_REPORTS: ("remedy", "note"),
+}
+"""Columns that words of danger in an unread column may be read as, by record kind."""
 
 
 def _unread_titles(table: RawTable, mapping: Mapping, used: set[int]) -> list[Question]:

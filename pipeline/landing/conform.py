@@ -32,6 +32,7 @@ from pipeline.landing.questions import meanings
 from pipeline.landing.raw import EXTRAS, RawTable
 from shared.records import (
     LAYOUTS,
+    MONEY,
     SEEN_WHOLE,
     SQL_TYPE,
     Check,
@@ -209,8 +210,9 @@ def conform_sql(plan: Plan, habits: Habits, keep: Sequence[str] = ()) -> str:
 
     Columns: the layout's, typed; ``_reasons`` (list of column, found, expected; NULL for a valid
     row), ``_blanked`` (the same of cells that were blanked in a valid row, else NULL), ``_cells``
-    (JSON of the original cells; NULL for a row without a fault), ``_notes`` (list of slugs
-    of findings; NULL mostly, sometimes empty), and ``_row`` where the table's relation has it.
+    (JSON of the original cells; NULL for a row without a fault, unless the layout keeps them),
+    ``_notes`` (list of slugs of findings; NULL mostly, sometimes empty), and ``_row`` where the
+    table's relation has it.
 
     Args:
         plan: table, mapping and columns.
@@ -239,6 +241,7 @@ def conform_sql(plan: Plan, habits: Habits, keep: Sequence[str] = ()) -> str:
     lesser = [check for check in faults if check.columns]
     odd = " OR ".join(f"({check.fails})" for check in lesser) or "false"
     names = ", ".join(_kept(name, lesser) for name in layout.columns)
+    kept_when = "true" if layout.keeps_cells else "_bad OR _odd"
     extra = "".join(f", {name}" for name in kept)
     return (
         f"WITH sourced AS (SELECT *{''.join(', ' + m for m in made)} FROM {plan.table.relation}),\n"
@@ -250,7 +253,7 @@ def conform_sql(plan: Plan, habits: Habits, keep: Sequence[str] = ()) -> str:
         f"SELECT {names},\n"
         f"CASE WHEN _bad THEN {_listed(faults)} END::{REASONS_TYPE} AS _reasons,\n"
         f"CASE WHEN _odd AND NOT _bad THEN {_listed(lesser)} END::{REASONS_TYPE} AS _blanked,\n"
-        f"CASE WHEN _bad OR _odd THEN {_cells_json(plan.table)} END AS _cells,\n"
+        f"CASE WHEN {kept_when} THEN {_cells_json(plan.table)} END AS _cells,\n"
         f"{_notes(plan)} AS _notes{extra}\n"
         f"FROM judged"
     )
@@ -301,7 +304,10 @@ def _kept(name: str, faults: Sequence[Check]) -> str:
 def _number(origin: Origin, habits: Habits) -> str:
     name = origin.field.name
     units = units_of(origin.field.unit)
-    read = cells.number(origin.told, origin.text, habits.decimal_marks.get(name), units)
+    mark = habits.decimal_marks.get(name)
+    if origin.field.unit == MONEY:
+        return cells.money(origin.cell, origin.text, mark, units)
+    read = cells.number(origin.told, origin.text, mark, units)
     factor = units[origin.spec.unit.lower()] if origin.spec.unit else 1.0
     return read if factor == 1.0 else f"({read}) * {factor:.17g}"
 
@@ -477,7 +483,7 @@ def _notes(plan: Plan) -> str:
     ]
     notes = [
         f"CASE WHEN {last} IS NULL THEN {literal(SHORT_ROW)} END",
-        f"CASE WHEN _bad AND {cells.trimmed(everything)} = '' THEN {literal(BLANK_ROW)} END",
+        f"CASE WHEN _bad AND {_holds_nothing(plan, everything)} THEN {literal(BLANK_ROW)} END",
         *contradictions,
     ]
     # most rows have nothing to note; for them this is all that is looked at
@@ -488,6 +494,14 @@ def _notes(plan: Plan) -> str:
         f"CASE WHEN {worth_a_look} THEN "
         f"list_filter([{', '.join(notes)}], lambda note: note IS NOT NULL) END"
     )
+
+
+def _holds_nothing(plan: Plan, everything: str) -> str:
+    """SQL that is true of a row without a record of this kind."""
+    told = [find_column([name], plan.table.header) for name in plan.record.filled]
+    places = [f"c{match[0]}" for match in told if match]
+    held = f"concat({', '.join(places)})" if places else everything
+    return f"{cells.trimmed(held)} = ''"
 
 
 def _status_notes(rule: StatusDate, header: Sequence[str]) -> list[str]:

@@ -16,7 +16,7 @@ from pipeline.landing import cells
 from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.landing.conform import Habits, Origin, Plan
 from shared.faults import CoverplateError
-from shared.records import literal
+from shared.records import MONEY, literal
 
 ORDERS: tuple[DateOrder, ...] = ("dmy", "mdy", "ymd")
 
@@ -142,6 +142,8 @@ def open_date_orders(con: duckdb.DuckDBPyConnection, plan: Plan) -> list[Questio
 
 def _texts(plan: Plan, origin: Origin) -> str:
     text = cells.cleaned(origin.made or origin.cell, origin.null_tokens)
+    if origin.field.unit == MONEY:
+        text = cells.without_currency(text, cells.UNIT_FACTORS[MONEY])
     return f"SELECT DISTINCT {text} AS t FROM {plan.table.relation}"
 
 
@@ -228,6 +230,31 @@ def _doubts(
     return [Question(origin.field.name, "date_order", found, answers)]
 
 
+def _money_mark(
+    con: duckdb.DuckDBPyConnection, plan: Plan, origin: Origin, marks: _Marks
+) -> DecimalMark | Question:
+    """Settle the decimal mark of amounts of money.
+
+    Nobody writes money in thousandths: an amount such as 1,350 is thousands where another amount
+    of the column shows that its mark is the other one, and is asked about everywhere else.
+    """
+    shown: DecimalMark | None = None
+    if bool(marks.comma) != bool(marks.point):
+        shown = "," if marks.comma else "."
+    pattern = cells.DOUBTFUL_MONEY.replace(".,", shown or ".,")
+    ((example,),) = con.execute(
+        f"WITH texts AS ({_texts(plan, origin)}) "
+        f"SELECT min(t) FILTER (regexp_full_match(t, {literal(pattern)})) FROM texts"
+    ).fetchall()
+    if example is None:
+        return shown or "."
+    found = (
+        f"an amount that may be {example.replace(',', '').replace('.', '')}.00 or "
+        f"{example.replace(',', '.')}, such as {example!r}"
+    )
+    return Question(origin.field.name, "decimal_mark", found, '"." or ","')
+
+
 @dataclass(frozen=True)
 class _Marks:
     comma: int
@@ -248,7 +275,15 @@ def _decimal_marks(
         pooled = "," if comma else "."
     settled: dict[str, DecimalMark] = {}
     questions = []
-    for name, marks in seen.items():
+    for origin in origins:
+        name, marks = origin.field.name, seen[origin.field.name]
+        if origin.field.unit == MONEY:
+            answer = _money_mark(con, plan, origin, marks)
+            if isinstance(answer, Question):
+                questions.append(answer)
+            else:
+                settled[name] = answer
+            continue
         is_open = bool(marks.open_comma or (marks.open_point and (marks.comma or pooled == ",")))
         own: DecimalMark | None = None
         if bool(marks.comma) != bool(marks.point):

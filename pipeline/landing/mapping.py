@@ -139,11 +139,14 @@ class RecordMapping(_Strict):
         kind: the record kind.
         columns: canonical column to where it comes from.
         grade_scale: for building evaluations; gives ``scale_best`` by itself.
+        filled: source headers of which one must hold something for a row to be of this kind; a row
+            in which all of them are blank is none. For sheets in which a row has room for several.
     """
 
     kind: RecordKind
     columns: dict[str, ColumnMapping] = Field(min_length=1)
     grade_scale: GradeScale | None = None
+    filled: tuple[str, ...] = ()
 
     @model_validator(mode="after")
     def _fits_layout(self) -> RecordMapping:
@@ -227,7 +230,10 @@ class Mapping(_Strict):
         # fields that came later count only where they say anything, so that what was landed
         # before them is still known to be read alike
         later = {name for name in ("ignored", "distinct") if not getattr(self, name)}
-        text = self.model_dump_json(exclude={"description", *later})
+        of_mapping: dict[str, Any] = dict.fromkeys(("description", *later), True)
+        if not any(record.filled for record in self.records):
+            of_mapping["records"] = {"__all__": {"filled"}}
+        text = self.model_dump_json(exclude=of_mapping)
         return hashlib.sha256(text.encode()).hexdigest()
 
 

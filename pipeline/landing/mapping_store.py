@@ -102,8 +102,11 @@ def as_toml(mapping: Mapping) -> str:
     lines = [f"{key} = {toml_value(value)}" for key, value in content.items()]
     for record in records:
         lines += ["", "[[records]]", f"kind = {toml_value(record['kind'])}"]
-        if "grade_scale" in record:
-            lines.append(f"grade_scale = {toml_value(record['grade_scale'])}")
+        lines += [
+            f"{key} = {toml_value(record[key])}"
+            for key in ("grade_scale", "filled")
+            if key in record
+        ]
         for name, spec in record["columns"].items():
             lines += ["", f"[records.columns.{name}]"]
             lines += [f"{key} = {toml_value(value)}" for key, value in spec.items()]

@@ -19,7 +19,7 @@ from pipeline.landing.column_look import ColumnLook, look_at_rows
 from pipeline.landing.mapping import ColumnMapping, Mapping, RecordMapping
 from pipeline.landing.matching import TRUNCATED_LENGTH
 from pipeline.landing.open_question import Question
-from pipeline.landing.questions import meanings, questions, readable_words, spoken_by
+from pipeline.landing.questions import HOLDS, meanings, questions, readable_words, spoken_by
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES
@@ -122,7 +122,7 @@ def propose(
     """
     said = answers or Answers()
     _check_answers(looks, said)
-    kinds = [said.kind] if said.kind else list(RecordKind)
+    kinds = [said.kind] if said.kind else [k for k in RecordKind if _can_be(k, looks, said)]
     if not said.kind and said.columns:
         # a column that only some kinds have says which kind is meant
         having = [k for k in kinds if set(said.columns) <= set(LAYOUTS[k].columns)]
@@ -130,6 +130,23 @@ def propose(
     proposals = [_propose_kind(kind, looks, name, said) for kind in kinds]
     # the headers say what the file is about, the values only how well it can be read
     return max(proposals, key=lambda p: (len(p.columns), p.confidence))
+
+
+def _can_be(kind: RecordKind, looks: Sequence[ColumnLook], said: Answers) -> bool:
+    """Say whether a table can be of a kind at all.
+
+    Only a column that says what was done, beside one that says where, makes a fix report: the other
+    columns of one could be any inspection's.
+    """
+    if kind is not RecordKind.FIX_REPORTS:
+        return True
+    there = {normalised(look.header) for look in looks}
+
+    def told(name: str) -> bool:
+        words = {normalised(word) for word in (name, *HEADER_SYNONYMS.get(name, ()))}
+        return bool(words & there) or bool(said.columns.get(name))
+
+    return told("remedy") and (told("finding_id") or told("opening_id"))
 
 
 def _check_answers(looks: Sequence[ColumnLook], said: Answers) -> None:
@@ -168,8 +185,14 @@ def _propose_kind(
         }
         left = sum(unread.values())
         readable = 1 - left / answered if answered else 1.0
+        if layout.keeps_cells and readable >= HOLDS:
+            readable = 1.0  # rows are judged once more, and come back with their cells
         columns.append(ColumnProposal(column.name, look.header, sure * readable, unread))
         specs[column.name] = spec
+    for name_of, text in said.constants.items():
+        if name_of in layout.columns and name_of not in specs:
+            specs[name_of] = ColumnMapping(constant=text)
+            columns.append(ColumnProposal(name_of, text, ANSWERED))
     if kind is RecordKind.BUILDING_REPORTS and "report_kind" not in specs:
         told = _sort_of_paper(looks)
         if told is not None:

@@ -20,7 +20,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict
 
 from pipeline.landing.conform import CORRECTION_ROW, REASONS_TYPE
-from pipeline.landing.current import PartOfFile, empty_select, parts_of
+from pipeline.landing.current import PartOfFile, empty_select, parts_of, row_number
 from pipeline.landing.raw import EXTRA_COLUMNS, RawTable
 from pipeline.landing.workspace import Corrects, Manifest, Workspace
 from pipeline.offline import connect
@@ -48,7 +48,8 @@ QUARANTINE_COLUMNS: dict[str, str] = {
     "root_row": "BIGINT",
 }
 """Columns of the view ``quarantine``; ``cells`` is a JSON object of the original cells; ``level``
-is ``row`` (set aside) or ``cell`` (the row stands without the cells that the reasons name)."""
+is ``row`` (set aside), ``cell`` (the row stands without the cells that the reasons name) or
+``rules`` (the row landed, and the ledger refuses what it says; the warehouse knows of none)."""
 
 
 class Reason(BaseModel):
@@ -67,12 +68,28 @@ class Reason(BaseModel):
     expected: str
 
 
+class Refusal(BaseModel):
+    """A landed row that the ledger refuses.
+
+    Attributes:
+        part, row: where it landed.
+        reasons: every reason.
+    """
+
+    model_config = ConfigDict(frozen=True)
+
+    part: int
+    row: int
+    reasons: tuple[Reason, ...]
+
+
 class QuarantinedRow(BaseModel):
     """One row set aside.
 
     Attributes:
         path, sheet, row: where it stands, the row as a person sees it.
-        level: ``row``, or ``cell`` where the row stands and only the cells named were left blank.
+        level: ``row``; ``cell`` where the row stands and only the cells named were left blank;
+            ``rules`` where it landed and the ledger refuses it.
         sha256: of the file.
         record_kind: what it was to be.
         cells: its original cells by source column.
@@ -85,7 +102,7 @@ class QuarantinedRow(BaseModel):
     path: str
     sheet: str
     row: int
-    level: Literal["row", "cell"] = "row"
+    level: Literal["row", "cell", "rules"] = "row"
     sha256: str
     record_kind: RecordKind
     cells: dict[str, str | None]
@@ -93,14 +110,24 @@ class QuarantinedRow(BaseModel):
     resolved: bool
 
 
-def quarantine_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str:
+def quarantine_sql(
+    workspace: Workspace, manifests: Iterable[Manifest], refused: Sequence[Refusal] = ()
+) -> str:
     """Return a SELECT of all rows ever set aside, in ``QUARANTINE_COLUMNS``.
 
     A row is resolved when a corrected row for it was accepted, or when a later correction was set
-    aside in its turn and stands in its place.
+    aside in its turn and stands in its place; one that the ledger refuses is not.
+
+    Args:
+        workspace: where they landed.
+        manifests: of the files there.
+        refused: rows that landed and that the ledger refuses as it stands.
     """
     selects = []
     answers = []
+    by_part: dict[int, list[Refusal]] = {}
+    for each in refused:
+        by_part.setdefault(each.part, []).append(each)
     for manifest, part in parts_of(manifests):
         folder = workspace.folder(manifest.sha256)
         root = part.corrects or Corrects(sha256=manifest.sha256, sheet=part.sheet)
@@ -115,6 +142,19 @@ def quarantine_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str:
                 f"{literal(manifest.sha256)} AS sha256, {part.part}::INTEGER AS _part, {place}, "
                 f"{root_row} AS root_row FROM read_parquet({literal(str(file))})"
             )
+        if part.part in by_part:
+            file = folder / part.file
+            told = ", ".join(map(_told, by_part[part.part]))
+            selects.append(
+                f"SELECT {literal(manifest.path)} AS path, {literal(part.sheet)} AS sheet, "
+                f"t.number AS row, 'rules' AS level, {literal(part.record_kind)} AS record_kind, "
+                f"t._cells AS cells, r.reasons, {literal(manifest.sha256)} AS sha256, "
+                f"{part.part}::INTEGER AS _part, {place}, "
+                f"{'t.' + CORRECTION_ROW if part.corrects else 't.number'} AS root_row "
+                f"FROM (SELECT *, ({row_number(part)})::BIGINT AS number "
+                f"FROM read_parquet({literal(str(file))}, file_row_number = true)) AS t "
+                f"JOIN (VALUES {told}) AS r(number, reasons) USING (number)"
+            )
         if part.corrects:
             answers.append(
                 f"SELECT {place}, {literal(part.record_kind)} AS record_kind, "
@@ -128,9 +168,10 @@ def quarantine_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str:
         resolved = "false"
     else:
         resolved = (
-            "EXISTS (SELECT 1 FROM answers AS a WHERE a.root_sha256 = r.root_sha256 "
-            "AND a.root_sheet = r.root_sheet AND a.record_kind = r.record_kind "
-            "AND a.root_row = r.root_row AND (a.valid OR a.by_part > r._part))"
+            "r.level <> 'rules' AND EXISTS (SELECT 1 FROM answers AS a "
+            "WHERE a.root_sha256 = r.root_sha256 AND a.root_sheet = r.root_sheet "
+            "AND a.record_kind = r.record_kind AND a.root_row = r.root_row "
+            "AND (a.valid OR a.by_part > r._part))"
         )
     answered = "\nUNION ALL\n".join(answers) or "SELECT 1"
     names = ", ".join(
@@ -139,8 +180,21 @@ def quarantine_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str:
     return f"WITH answers AS ({answered}), rows AS ({rows}) SELECT {names} FROM rows AS r"
 
 
+def _told(refusal: Refusal) -> str:
+    reasons = ", ".join(
+        f"{{'column': {literal(r.column)}, 'found': {literal(r.found)}, "
+        f"'expected': {literal(r.expected)}}}"
+        for r in refusal.reasons
+    )
+    return f"({refusal.row}::BIGINT, [{reasons}]::{REASONS_TYPE})"
+
+
 def list_quarantine(
-    workspace: Workspace, *, unresolved_only: bool = True, limit: int | None = None
+    workspace: Workspace,
+    *,
+    unresolved_only: bool = True,
+    limit: int | None = None,
+    refused: Sequence[Refusal] = (),
 ) -> list[QuarantinedRow]:
     """Return quarantined rows in landing order.
 
@@ -148,9 +202,10 @@ def list_quarantine(
         workspace: an existing workspace.
         unresolved_only: leave out rows that a corrected row has answered.
         limit: at most so many rows; all by default.
+        refused: rows that landed and that the ledger refuses.
     """
     con = connect()
-    select = quarantine_sql(workspace, workspace.manifests())
+    select = quarantine_sql(workspace, workspace.manifests(), refused)
     where = "WHERE NOT resolved" if unresolved_only else ""
     at_most = f"LIMIT {int(limit)}" if limit is not None else ""
     rows = con.execute(
@@ -185,7 +240,13 @@ class WrittenOut:
     sources: tuple[str, ...]
 
 
-def export_quarantine(workspace: Workspace, path: Path | str) -> list[WrittenOut]:
+def export_quarantine(
+    workspace: Workspace,
+    path: Path | str,
+    *,
+    refused: Sequence[Refusal] = (),
+    kind: RecordKind | None = None,
+) -> list[WrittenOut]:
     """Write the unresolved rows for a person to correct and take in again.
 
     Rows of sources with the same columns go into one CSV; where there are several such groups,
@@ -194,6 +255,8 @@ def export_quarantine(workspace: Workspace, path: Path | str) -> list[WrittenOut
     Args:
         workspace: an existing workspace.
         path: the CSV to write (UTF-8 with mark, so that spreadsheet programs show it right).
+        refused: rows that landed and that the ledger refuses.
+        kind: only rows of this record kind.
 
     Returns:
         What was written, in landing order; nothing where no row is open. A row set aside as two
@@ -202,11 +265,12 @@ def export_quarantine(workspace: Workspace, path: Path | str) -> list[WrittenOut
     manifests = workspace.manifests()
     headers = _headers(parts_of(manifests))
     con = connect()
-    select = quarantine_sql(workspace, manifests)
+    select = quarantine_sql(workspace, manifests, refused)
+    of_kind = f" AND record_kind = {literal(kind)}" if kind else ""
     rows = con.execute(
         f"SELECT root_sha256, root_sheet, root_row, max(_part), "
         f"arg_max(cells, _part), list(reasons ORDER BY _part) "
-        f"FROM ({select}) WHERE NOT resolved GROUP BY root_sha256, root_sheet, root_row "
+        f"FROM ({select}) WHERE NOT resolved{of_kind} GROUP BY root_sha256, root_sheet, root_row "
         f"ORDER BY min(_part), root_row"
     ).fetchall()
     con.close()

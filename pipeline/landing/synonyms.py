@@ -157,6 +157,31 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
         "work performed", "summary", "comments text",
     ),
     "issued_by": ("issuing agency", "agency", "department", "issued by", "authority", "officer"),
+    "finding_id": ("finding", "finding no", "our reference", "reference", "ref", "work item"),
+    "family": ("defect family", "defect"),
+    "remedy": (
+        "work done", "work carried out", "work performed", "work completed", "description of work",
+        "works", "repair", "repair made", "repair done", "remedy done", "fix", "what was done",
+        "action taken", "method of repair",
+    ),
+    "fixed_on": (
+        "date fixed", "fixed", "date of work", "date of repair", "repaired on", "repair date",
+        "completed on", "date completed", "completed", "completion date", "done on", "work date",
+        "date",
+    ),
+    "firm": ("contractor", "company", "electrical contractor", "contractor name"),
+    "worker": (
+        "electrician", "done by", "carried out by", "technician", "tech", "performed by",
+        "worked by",
+    ),
+    "licence": ("license", "licence no", "license no", "licence number", "license number"),
+    "permit": ("permit no", "permit number"),
+    "invoice": ("invoice no", "invoice number", "inv no", "bill no", "bill number"),
+    "cost": (
+        "price", "amount", "charge", "invoice amount", "amount charged", "amount billed", "total",
+        "total cost", "total price", "total amount",
+    ),
+    "attachments": ("attachment", "photo", "photos", "link", "document"),
     "report_kind": ("report type", "record type", "case type", "paper"),
     "note": ("notes", "remark", "remarks", "comment", "comments", "memo"),
     "evaluated_on": (
@@ -299,7 +324,14 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
     "marking": {
         "no_equipment_ground": ("no equipment ground label", "neg", "no eq ground", "no egc label"),
         "gfci_protected": ("gfci", "gfi", "gfci label", "gfi protected", "gfci protected label"),
-        "both": ("both labels", "gfci & neg", "both stickers"),
+        "both": (
+            "both labels", "gfci & neg", "both stickers", "no equipment ground + gfci protected",
+            "no equipment ground & gfci protected", "no equipment ground and gfci protected",
+            "no equipment ground; gfci protected", "no equipment ground, gfci protected",
+            "gfci protected + no equipment ground", "gfci protected & no equipment ground",
+            "gfci protected and no equipment ground", "gfci protected; no equipment ground",
+            "gfci protected, no equipment ground",
+        ),
     },
     "wiring_method": {
         "knob_and_tube": ("k&t", "kt", "knob & tube", "k and t", "k t"),

@@ -4,10 +4,12 @@ Reading order for newcomers: ``families`` (what makes two sightings one finding)
 is written down), ``state`` (what the events amount to, and what may follow), ``chain`` (hashes),
 ``database``, ``checks`` and ``store`` (writing), ``remedies`` and ``verification`` (what counts as
 a fix and what proves it), ``replay`` (whether a history follows the rules), ``history`` and
-``current_states`` (reading), ``sync`` (from evidence to findings), ``due`` (targets, their moves,
-the one definition of overdue), ``clocks`` and ``progress`` (how long it takes, and whom that tells
+``current_states`` (reading), ``sync`` (from evidence to findings), ``landed_fixes`` (from landed
+fix reports to events), ``due`` (targets, their moves, the one definition of overdue), ``clocks``
+and ``progress`` (how long it takes, and whom that tells
 something about), ``visits`` (who goes where on which day), ``visit_rows`` and what is printed of
-them (``visit_sheet``, ``visit_letter``, ``visit_calendar``).
+them (``visit_sheet``, ``visit_letter``, ``visit_calendar``), ``visit_workbook`` (to fill in, and to
+take in again), ``visit_papers`` (files and permits).
 """
 
 from pipeline.ledger.events import Event, FixReported, Look, Payload, Raised, parse_payload

@@ -44,7 +44,7 @@ def checked_payload(
                 expected=judged.kind,
                 to_do="let the look be judged: `coverplate fix verify`",
             )
-        return judged
+        return judged.model_copy(update={"landed": payload.landed})
     return payload
 
 

@@ -91,8 +91,9 @@ IMPORTED_ROWS = sa.Table(
     sa.Column("reasons", sa.Text, nullable=False),
     sa.Column("finding_id", sa.String(40)),
 )
-"""What became of every row of an imported fix report; ``outcome`` is reported, duplicate,
-set_aside or corrected (set aside once, reported by a later file)."""
+"""What became of rows of fix reports that were imported before these landed like other exports;
+nothing writes to it any more. ``outcome`` is reported, duplicate, set_aside or corrected (set aside
+once, reported by a later file)."""
 
 RULE_BOOKS = sa.Table(
     "rule_books",

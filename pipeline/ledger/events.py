@@ -65,6 +65,14 @@ class Look(_Payload):
     note: Text | None = None
 
 
+class LandedRow(_Payload):
+    """Where an event was landed: the hash of the file, the sheet, the row as a person sees it."""
+
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    sheet: str = ""
+    row: Annotated[int, Field(ge=1)]
+
+
 class Raised(_Payload):
     """A defect is confirmed or suspected, or records contradict each other.
 
@@ -187,7 +195,7 @@ class FixReported(_Payload):
     """Somebody says that it is repaired. A claim until a capable look proves it.
 
     ``leaves_*`` say what the remedy leaves behind under the rule book at the time; they are filled
-    in when the event is written.
+    in when the event is written. ``landed`` names the row of a file that says so.
     """
 
     kind: Literal["fix_reported"] = "fix_reported"
@@ -206,6 +214,7 @@ class FixReported(_Payload):
     leaves_slots: Slots | None = None
     leaves_protected: YesNo | None = None
     rule_book_hash: str = ""
+    landed: LandedRow | None = None
 
     @field_validator("markings")
     @classmethod
@@ -249,6 +258,7 @@ class Verified(_Payload):
     look: Look
     odds: float | None = None
     rule_book_hash: str = ""
+    landed: LandedRow | None = None
 
 
 class VerificationFailed(_Payload):
@@ -258,6 +268,7 @@ class VerificationFailed(_Payload):
     look: Look
     reason: str = ""
     rule_book_hash: str = ""
+    landed: LandedRow | None = None
 
 
 class Reopened(_Payload):
@@ -367,6 +378,30 @@ class VisitMade(_Payload):
     note: Text | None = None
 
 
+class Attached(_Payload):
+    """A file belongs to a visit; it is kept under the SHA-256 of its bytes (``visit_papers``)."""
+
+    kind: Literal["attached"] = "attached"
+    visit_id: VisitId
+    name: Annotated[str, Field(min_length=1, max_length=255)]
+    sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
+    size: Annotated[int, Field(ge=0)]
+    note: Text | None = None
+
+
+class PermitNoted(_Payload):
+    """How a permit for the work of a visit stands since a day; the last word on it counts."""
+
+    kind: Literal["permit_noted"] = "permit_noted"
+    visit_id: VisitId
+    number: Text
+    status: Literal["applied_for", "issued", "closed", "refused"]
+    on: dt.date
+    expires_on: dt.date | None = None
+    authority: Text | None = None
+    note: Text | None = None
+
+
 VisitStep = VisitPlanned | VisitMoved | VisitCalledOff | VisitMade
 """What is written of a visit, on each of its findings alike."""
 
@@ -395,6 +430,8 @@ Payload = (
     | VisitMoved
     | VisitCalledOff
     | VisitMade
+    | Attached
+    | PermitNoted
 )
 """Any event's content; told apart by ``kind``."""
 
@@ -429,6 +466,8 @@ KIND_WORDS: dict[str, str] = {
     "visit_moved": "visit moved",
     "visit_called_off": "visit called off",
     "visit_made": "visit made",
+    "attached": "file kept with a visit",
+    "permit_noted": "permit noted",
 }
 """The kinds as people read them."""
 

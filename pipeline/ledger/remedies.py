@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pipeline.landing.cells import word_form
 from pipeline.ledger import events as ev
 from pipeline.ledger.state import Finding
 from shared.faults import CoverplateError
@@ -129,3 +130,37 @@ def checked_fix(book: RuleBook, finding: Finding, fix: ev.FixReported) -> ev.Fix
             "rule_book_hash": book.hash,
         }
     )
+
+
+def remedy_named(book: RuleBook, text: str) -> str | None:
+    """Return the remedy that a name, a label or words of the trade mean; None if none is meant."""
+    names = {word_form(word): name for word, name in REMEDY_WORDS.items() if name in book.remedies}
+    names |= {word_form(remedy.label): name for name, remedy in book.remedies.items()}
+    names |= {word_form(name): name for name in book.remedies}
+    return names.get(word_form(text))
+
+
+REMEDY_WORDS: dict[str, str] = {
+    "two prong again": "two_slot_again",
+    "two slot receptacle": "two_slot_again",
+    "non grounding receptacle": "two_slot_again",
+    "gfci receptacle": "gfci_type_marked",
+    "gfci receptacle marked": "gfci_type_marked",
+    "gfci upstream": "gfci_upstream_marked",
+    "fed from gfci": "gfci_upstream_marked",
+    "ground wire added": "grounding_conductor_added",
+    "equipment ground added": "grounding_conductor_added",
+    "egc added": "grounding_conductor_added",
+    "rewired circuit": "circuit_rewired",
+    "circuit rewired": "circuit_rewired",
+    "rewired": "circuit_rewired",
+    "polarity corrected": "conductors_put_right",
+    "wires swapped back": "conductors_put_right",
+    "neutral joined": "conductor_joined_again",
+    "loose wire joined": "conductor_joined_again",
+    "replaced receptacle": "receptacle_swapped",
+    "new receptacle": "receptacle_swapped",
+}
+"""Words of the trade for the shipped rule book's remedies. "Replaced receptacle" alone is no fix.
+
+Common practice, no source."""

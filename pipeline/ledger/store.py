@@ -276,6 +276,8 @@ class Ledger:
         origin: str,
         at: dt.datetime | None = None,
         before_commit: Callable[[Connection, list[ev.Event]], None] | None = None,
+        refused: dict[int, CoverplateError] | None = None,
+        dry: bool = False,
     ) -> list[ev.Event]:
         """Write events in one transaction, all or none.
 
@@ -290,6 +292,9 @@ class Ledger:
                 where that is later. Another time, not before that event, is for histories that are
                 brought in from elsewhere.
             before_commit: writes in the same transaction what must stand or fall with the events.
+            refused: where it is given, drafts that cannot be written are left out and told here by
+                their place, and the others are written.
+            dry: only find out what would be written.
 
         Returns:
             The events as stored, in the order given.
@@ -301,12 +306,12 @@ class Ledger:
         if not drafts and before_commit is None:
             return []
         clock = dt.datetime.now(dt.UTC)
-        with self.writing() as con:
+        with self.reading() if dry else self.writing() as con:
             heads, histories = self._locked(con, [draft.finding_id for draft in drafts])
             current = {each: fold(history) for each, history in histories.items()}
             written: list[ev.Event] = []
             faults: list[CoverplateError] = []
-            for draft in drafts:
+            for place, draft in enumerate(drafts):
                 try:
                     finding = current.get(draft.finding_id)
                     if finding is None:
@@ -329,9 +334,14 @@ class Ledger:
                     heads[draft.finding_id] = (event.sequence, event.hash)
                     written.append(event)
                 except CoverplateError as fault:
-                    faults.append(fault)
+                    if refused is None:
+                        faults.append(fault)
+                    else:
+                        refused[place] = fault
             if faults:
                 raise all_of(faults, len(drafts))
+            if dry:
+                return written
             self._insert_events(con, written)
             move_heads(con, {each.finding_id: (each.sequence, each.hash) for each in written})
             keep(con, [current[each] for each in dict.fromkeys(e.finding_id for e in written)])

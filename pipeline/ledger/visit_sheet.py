@@ -8,7 +8,7 @@ repair, and never how anything is to be repaired.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -21,6 +21,9 @@ from shared.vocabulary import CAUTIONS, Method, Slots
 
 LONGEST_NAME = 28
 """Letters of an opening's or room's name that a row shows; the finding's identifier is whole."""
+
+LONGEST_PAPERS = 300
+"""Letters of the line that names permits and files."""
 
 LONGEST_REMEDY = 42
 """Letters of a remedy's name that a row shows."""
@@ -92,6 +95,7 @@ def visit_sheet(
     *,
     name: str | None = None,
     address: str | None = None,
+    papers: Sequence[str] = (),
 ) -> str:
     """Return the sheet as one HTML page for print that fetches nothing.
 
@@ -100,6 +104,7 @@ def visit_sheet(
         rows: ``visit_rows.visit_rows`` of it.
         name: the building's name, where known.
         address: its address, where known.
+        papers: what belongs to the visit besides, such as permits (``visit_papers.papers_words``).
     """
     urgent = int(rows["urgent"].sum()) if len(rows) else 0
     lines: list[dict[str, Any]] = [
@@ -114,7 +119,7 @@ def visit_sheet(
         f"<title>{as_html(title)}</title><style>{STYLE}</style></head><body>"
         f"<h1>{as_html(title)}: {as_html(place_words(visit, name, address))}</h1>"
         f"<p class='big'>{_header(visit, len(rows), urgent)}</p>"
-        f"{_first(urgent)}"
+        f"{_papers(papers)}{_first(urgent)}"
         f"<table><colgroup>{columns}</colgroup><thead>"
         f"<tr><th class='legend' colspan='{len(_COLUMNS)}'>{_legend()}</th></tr>"
         f"<tr>{heads}</tr></thead><tbody>{body}</tbody></table>"
@@ -146,6 +151,12 @@ def _header(visit: Mapping[str, Any], findings: int, urgent: int) -> str:
         f"note: {_cut(visit['note'], 160)}" if visit["note"] else "",
     ]
     return " · ".join(as_html(each) for each in parts if each)
+
+
+def _papers(papers: Sequence[str]) -> str:
+    if not papers:
+        return ""
+    return f"<p>{as_html(_cut(' · '.join(papers), LONGEST_PAPERS))}</p>"
 
 
 def _first(urgent: int) -> str:

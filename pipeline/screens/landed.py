@@ -16,6 +16,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.landing import IntakeReport, Workspace, export_quarantine, intake, list_quarantine
+from pipeline.landing.quarantine import Refusal
 
 COUNTS = ("accepted", "duplicate", "superseded", "quarantined")
 """Every row read ends as exactly one of these."""
@@ -79,12 +80,18 @@ def report_table(reports: Sequence[IntakeReport]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=[*names, "adds_up", "already_landed", "findings"])
 
 
-def set_aside(workspace: Workspace, *, limit: int, unresolved_only: bool = True) -> pd.DataFrame:
-    """Rows set aside.
+def set_aside(
+    workspace: Workspace,
+    *,
+    limit: int,
+    unresolved_only: bool = True,
+    refused: Sequence[Refusal] = (),
+) -> pd.DataFrame:
+    """Rows set aside, and landed ones that the ledger refuses.
 
     Returns:
-        Columns file, sheet, row, level (row, or cell where the row stands), record_kind, reasons
-        (text), cells (text), resolved.
+        Columns file, sheet, row, level (row, cell where the row stands, rules where the ledger
+        refuses it), record_kind, reasons (text), cells (text), resolved.
     """
     rows = [
         (
@@ -97,17 +104,19 @@ def set_aside(workspace: Workspace, *, limit: int, unresolved_only: bool = True)
             " | ".join(f"{name}={cell}" for name, cell in q.cells.items() if cell),
             q.resolved,
         )
-        for q in list_quarantine(workspace, unresolved_only=unresolved_only, limit=limit)
+        for q in list_quarantine(
+            workspace, unresolved_only=unresolved_only, limit=limit, refused=refused
+        )
     ]
     names = ["file", "sheet", "row", "level", "record_kind", "reasons", "cells", "resolved"]
     return pd.DataFrame(rows, columns=names)
 
 
-def set_aside_file(workspace: Workspace) -> bytes:
+def set_aside_file(workspace: Workspace, refused: Sequence[Refusal] = ()) -> bytes:
     """A ZIP with the CSVs of ``export_quarantine``, for correction and feeding in again."""
     workspace.scratch.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(dir=workspace.scratch) as folder:
-        written = export_quarantine(workspace, Path(folder) / "set-aside.csv")
+        written = export_quarantine(workspace, Path(folder) / "set-aside.csv", refused=refused)
         packed = io.BytesIO()
         with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
             for item in written:
@@ -137,11 +146,20 @@ def try_intake(
     as_of: dt.date | None = None,
     full_register: bool = False,
     limit: int = 200,
+    refused_in: Callable[[Workspace], Sequence[Refusal]] = lambda _: (),
 ) -> Trial:
     """Take files into a copy of the workspace that is thrown away again.
 
     The copy shares the landed files by hard links, which nothing ever writes to, so that repeated
     and replaced rows are told as they would be.
+
+    Args:
+        workspace: where they would land.
+        paths: files, folders and ZIPs.
+        progress: called with what is being done and how far it is.
+        as_of, full_register: as of an intake.
+        limit: at most so many rows set aside are told.
+        refused_in: tells which fix reports of a workspace the ledger refuses.
 
     Raises:
         CoverplateError: as an intake would.
@@ -156,7 +174,8 @@ def try_intake(
             )
         reports = intake(copy, paths, as_of=as_of, full_register=full_register, progress=progress)
         new = {r.sha256 for r in reports if not r.already_landed}
-        rows = [q for q in list_quarantine(copy, unresolved_only=True) if q.sha256 in new]
+        waiting = list_quarantine(copy, unresolved_only=True, refused=refused_in(copy))
+        rows = [q for q in waiting if q.sha256 in new]
         names = ["file", "row", "level", "reasons", "cells"]
         aside = pd.DataFrame(
             [

@@ -511,21 +511,39 @@ def test_fix_reports_of_a_firm_come_in_row_by_row(show, own, false_ground):
 
     day = (dt.date.today() - dt.timedelta(days=2)).isoformat()
     rows = (
-        "finding_id,remedy,fixed_on\n"
-        f"{false_ground},circuit rewired,{day}\n"
-        f"F-unknown,circuit rewired,{day}\n"
+        "finding_id,remedy,fixed_on,firm\n"
+        f"{false_ground},circuit rewired,{day},Kestrel Wiring\n"
+        f"F-unknown,circuit rewired,{day},Kestrel Wiring\n"
     )
-    app = show(own, "findings")
-    app.file_uploader(key="fix-file").set_value([("march.csv", rows.encode(), "text/csv")])
-    app.text_input(key="who-reports").set_value("T. Est")
-    app.text_input(key="fix-firm").set_value("Kestrel Wiring")
-    next(b for b in app.button if b.label == "Take them in").click().run()
+    before = open_ledger(workspace=own.root).finding(false_ground).state
+    app = show(own, "intake")
+    app.file_uploader(key="files-0").set_value([("march.csv", rows.encode(), "text/csv")]).run()
+    next(b for b in app.button if b.label == "Try it first").click().run()
+    sound(app)
+    assert "1 row would be set aside" in " ".join(m.value for m in app.markdown)
+    assert open_ledger(workspace=own.root).finding(false_ground).state == before
+    next(b for b in app.button if b.label == "Take in").click().run()
+    sound(app)
+    assert "1 fix report" in " ".join(m.value for m in app.markdown)
+    next(b for b in app.button if b.label == "Write them into the ledger").click().run()
+    assert "your name" in app.error[0].value  # nothing is written for nobody
+    assert open_ledger(workspace=own.root).finding(false_ground).state == before
+    app.text_input(key="who").set_value("T. Est")
+    next(b for b in app.button if b.label == "Write them into the ledger").click().run()
     sound(app)
     assert not app.error, [e.value for e in app.error]
-    outcomes = next(d for d in app.dataframe if "outcome" in d.value.columns).value
-    assert outcomes["outcome"].tolist() == ["reported", "set aside"]
-    assert open_ledger(workspace=own.root).finding(false_ground).state == "fix_reported_unproven"
-    assert "1 row set aside" in " ".join(m.value for m in app.markdown)
+    assert "1 fix report written into the ledger" in app.success[0].value
+    ledger = open_ledger(workspace=own.root)
+    assert ledger.finding(false_ground).state == "fix_reported_unproven"
+    assert ledger.history(false_ground)[-1].who == "T. Est"
+    app = show(own, "intake", part="Set aside")
+    sound(app)
+    body = plate(app, "aside")
+    assert "a finding of this ledger" in body and "refused by the ledger" in body
+    listed = run("quarantine", "list", "--workspace", own.root, "--json").json()
+    assert [row["cells"]["finding_id"] for row in listed if row["level"] == "rules"] == [
+        "F-unknown"
+    ]
 
 
 def test_a_reported_fix_shows_its_effect_and_lowers_no_score(show, own, false_ground):

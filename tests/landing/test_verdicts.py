@@ -105,6 +105,13 @@ BASE = {
         "reported_on": dt.date(2024, 3, 5),
         "description": "open ground",
     },
+    RecordKind.FIX_REPORTS: {
+        "building_id": "B1",
+        "opening_id": "1",
+        "remedy": "rewired",
+        "fixed_on": dt.date(2024, 3, 5),
+        "firm": "Oddy",
+    },
 }
 
 SINGLE = [
@@ -129,6 +136,9 @@ PAIRS = [
     (RecordKind.BUILDING_EVALUATIONS, {"items_graded": 4, "items_reported": 5}),
     (RecordKind.BUILDING_EVALUATIONS, {"items_graded": 5, "items_reported": 4}),
     (RecordKind.BUILDING_EVALUATIONS, {"items_graded": 5, "items_reported": 5}),
+    (RecordKind.FIX_REPORTS, {"building_id": None, "opening_id": None}),
+    (RecordKind.FIX_REPORTS, {"building_id": None, "opening_id": None, "finding_id": "F-1"}),
+    (RecordKind.FIX_REPORTS, {"opening_id": None, "finding_id": "F-1"}),
 ]
 
 

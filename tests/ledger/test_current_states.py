@@ -24,6 +24,7 @@ from pipeline.ledger.progress import (
 )
 from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.store import Draft
+from pipeline.ledger.visit_papers import attachments, permits
 from pipeline.ledger.visits import visits
 from pipeline.ledger.worklist import work_list
 from shared.rule_book import load_rule_book
@@ -53,6 +54,8 @@ QUESTIONS = {
     "reported_fixes": reported_fixes,
     "states_over_time": lambda ledger: states_over_time(ledger, now=NOW),
     "second_looks": second_looks,
+    "attachments": attachments,
+    "permits": lambda ledger: permits(ledger, today=NOW.date()),
     "visits": lambda ledger: visits(ledger, today=NOW.date()),
     "work_list": lambda ledger: work_list(ledger, BOOK, now=NOW),
     "verified_fixes": verified_fixes,

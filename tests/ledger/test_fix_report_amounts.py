@@ -3,11 +3,12 @@
 import csv
 
 import pytest
+from fix_files import reported
 from ledger_samples import DAY, WHO, raised
 from openpyxl import Workbook
 
-from pipeline.ledger.fix_reports import export_set_aside, import_fix_reports
 from pipeline.ledger.money import money, money_questions
+from shared.faults import CoverplateError
 from shared.rule_book import load_rule_book
 
 BOOK = load_rule_book()
@@ -20,7 +21,7 @@ def ids(ledger):
 
 
 def taken_in(ledger, tmp_path, costs, mark=None, openings=None):
-    """Take in a semicolon file with a cost a row; return the outcomes and the costs that stand."""
+    """Take in a semicolon file with a cost a row; return what became of its rows."""
     path = tmp_path / "report.csv"
     rows = ["building_id;unit_id;opening_id;remedy;fixed_on;firm;cost"]
     places = openings or range(len(costs))
@@ -29,7 +30,7 @@ def taken_in(ledger, tmp_path, costs, mark=None, openings=None):
         for place, cost in zip(places, costs, strict=True)
     ]
     path.write_text("\n".join(rows) + "\n", encoding="utf-8")
-    (report,) = import_fix_reports(ledger, path, who="office", decimal_mark=mark)
+    (report,) = reported(tmp_path / "workspace", ledger, path, decimal_mark=mark)
     return report.rows
 
 
@@ -41,53 +42,58 @@ def stands(ledger, finding):
 @pytest.mark.parametrize(
     ("costs", "mark", "expected"),
     [
-        # nobody shows the mark: a thousand times more or less, so it is asked about
-        (["1,350", "900"], None, ["asked", 900]),
-        (["1.350", "900"], None, ["asked", 900]),
-        (["$1,350"], None, ["asked"]),
-        (["1,350 USD"], None, ["asked"]),
         # another amount shows it
         (["1,350", "280.50"], None, [1350, 280.5]),
         (["1.350", "290,50"], None, [1350, 290.5]),
         (["1,350", "2,100.00"], None, [1350, 2100]),
         (["$ 1,350", "$280.5"], None, [1350, 280.5]),
-        # money is not written in thousandths, whatever mark the others show
-        (["1.350", "280.50"], None, ["asked", 280.5]),
-        (["1,350", "290,50"], None, ["asked", 290.5]),
-        # both marks in one column show neither
-        (["1,350", "280.50", "290,50"], None, ["asked", 280.5, 290.5]),
+        (["1,350 USD", "280.50 usd"], None, [1350, 280.5]),
         # somebody says it
         (["1,350", "900"], ".", [1350, 900]),
         (["1.350", "900"], ",", [1350, 900]),
         (["1,350"], ",", [1.35]),
         # these can be read one way only
         (["1,350.00", "1,350,000", "1350", "12.5"], None, [1350, 1350000, 1350, 12.5]),
+        (["280.50", "290,50"], None, [280.5, 290.5]),
     ],
 )
-def test_an_amount_that_can_be_read_two_ways_is_asked_about(
-    ledger, ids, tmp_path, costs, mark, expected
-):
+def test_an_amount_that_can_be_read_one_way_is_read(ledger, ids, tmp_path, costs, mark, expected):
     rows = taken_in(ledger, tmp_path, costs, mark)
-    found = [
-        "asked" if row.reasons else stands(ledger, finding)
-        for row, finding in zip(rows, ids, strict=False)
-    ]
-    assert found == expected
-    for row, cost in zip(rows, costs, strict=True):
-        if row.reasons:
-            (reason,) = row.reasons
-            assert (row.outcome, reason.column, reason.found) == ("set_aside", "cost", cost)
-            assert "1350.00, or 1.350" in reason.expected and "--decimal-mark" in reason.expected
+    assert [row.outcome for row in rows] == ["reported"] * len(costs)
+    assert [stands(ledger, finding) for finding, _ in zip(ids, costs, strict=False)] == expected
 
 
-def test_a_row_set_aside_for_its_amount_counts_once_when_the_mark_is_said(ledger, ids, tmp_path):
-    taken_in(ledger, tmp_path, ["1,350"])
-    out = tmp_path / "out.csv"
-    assert export_set_aside(ledger, out) == 1
-    (report,) = import_fix_reports(ledger, out, who="office", decimal_mark=".")
-    assert [row.outcome for row in report.rows] == ["reported"]
-    assert stands(ledger, ids[0]) == 1350
-    assert money(ledger, BOOK).iloc[0]["spent"] == 1350
+@pytest.mark.parametrize(
+    ("costs", "told"),
+    [
+        # nobody shows the mark: a thousand times more or less
+        (["1,350", "900"], "1350.00 or 1.350"),
+        (["1.350", "900"], "1350.00 or 1.350"),
+        (["$1,350"], "1350.00 or 1.350"),
+        (["1,350 USD"], "1350.00 or 1.350"),
+        # money is not written in thousandths, whatever mark the others show
+        (["1.350", "280.50"], "1350.00 or 1.350"),
+        (["1,350", "290,50"], "1350.00 or 1.350"),
+        # both marks in one column show neither
+        (["1,350", "280.50", "290,50"], "1350.00 or 1.350"),
+    ],
+)
+def test_an_amount_that_can_be_read_two_ways_is_asked_about(ledger, ids, tmp_path, costs, told):
+    heads = ledger.heads()
+    with pytest.raises(CoverplateError) as asked:
+        taken_in(ledger, tmp_path, costs)
+    assert told in asked.value.found and "cost" in asked.value.found
+    assert "--set decimal_mark=" in asked.value.to_do
+    assert ledger.heads() == heads
+    rows = taken_in(ledger, tmp_path, costs, mark=".")
+    assert [row.outcome for row in rows] == ["reported"] * len(costs)
+
+
+def test_an_amount_that_is_none_sets_its_row_aside_and_not_the_cost(ledger, ids, tmp_path):
+    cheap, fine = taken_in(ledger, tmp_path, ["cheap", "12.50"])
+    assert (cheap.outcome, fine.outcome) == ("refused", "reported")
+    assert [(each.column, each.found) for each in cheap.reasons] == [("cost", "cheap")]
+    assert ledger.finding(ids[0]).fix is None
 
 
 def test_one_job_with_two_costs_is_told_as_a_question_and_counts_once(ledger, ids, tmp_path):
@@ -118,7 +124,7 @@ def test_a_workbook_with_ordinary_words_for_its_columns(
     sheet.append(["Property", "Apt No", "Outlet No", work, day, person, "Invoice No", price])
     sheet.append(["B1", "2A", "K0", "rewired circuit", DAY, "D. Orme", "R-1071", 280.5])
     book.save(tmp_path / "report.xlsx")
-    (report,) = import_fix_reports(ledger, tmp_path / "report.xlsx", who="office", firm="Oddy")
+    (report,) = reported(tmp_path / "workspace", ledger, tmp_path / "report.xlsx", firm="Oddy")
     assert [(row.outcome, row.reasons) for row in report.rows] == [("reported", [])]
     fix = ledger.finding(ids[0]).fix
     assert (fix.remedy, fix.fixed_on, fix.worker) == ("circuit_rewired", DAY, "D. Orme")
@@ -131,7 +137,7 @@ def test_a_column_of_invoice_numbers_is_not_read_as_money(ledger, ids, tmp_path)
         rows = csv.writer(handle)
         rows.writerow(["Building", "Unit", "Outlet", "Work done", "Date", "Firm", "Invoice"])
         rows.writerow(["B1", "2A", "K0", "rewired", "2025-03-20", "Oddy", "1071"])
-    (report,) = import_fix_reports(ledger, path, who="office")
+    (report,) = reported(tmp_path / "workspace", ledger, path)
     assert report.rows[0].outcome == "reported"
     fix = ledger.finding(ids[0]).fix
     assert (fix.invoice, fix.cost) == ("1071", None)

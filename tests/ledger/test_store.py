@@ -254,7 +254,7 @@ def test_payloads_are_validated_with_every_fault_named():
         assert column in refusal.value.found
     with pytest.raises(CoverplateError):
         parse_payload({"kind": "closed"})
-    assert len(KINDS) == 24
+    assert len(KINDS) == 26
 
 
 def test_dates_in_the_future_are_refused(ledger):

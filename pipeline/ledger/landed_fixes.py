@@ -1,0 +1,535 @@
+"""From landed fix reports to events: what the rules accept is written, the rest waits for a person.
+
+Nothing of this is stored apart: which rows are taken up stands in the events themselves, which name
+file, sheet and row; which are refused follows from the landed files and the ledger as they stand. A
+file's fixes and the looks that came with it are written in one transaction.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import duckdb
+import sqlalchemy as sa
+from pydantic import ValidationError
+from sqlalchemy.engine import Connection
+
+from pipeline.landing.cells import word_form
+from pipeline.landing.current import parts_of
+from pipeline.landing.fix_rows import create_fix_views, has_fix_reports, row_numbers
+from pipeline.landing.quarantine import Reason, Refusal, list_quarantine
+from pipeline.landing.workspace import Workspace
+from pipeline.ledger import events as ev
+from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
+from pipeline.ledger.history import history
+from pipeline.ledger.landed_looks import plain
+from pipeline.ledger.prices import same_name
+from pipeline.ledger.remedies import checked_fix, remedy_named
+from pipeline.ledger.store import Draft, Ledger
+from shared.faults import CoverplateError
+from shared.vocabulary import Marking, RecordKind
+
+ORIGIN = "import"
+
+Outcome = Literal["reported", "duplicate", "refused"]
+
+
+@dataclass
+class FixRow:
+    """What becomes of one landed fix report that no event names yet.
+
+    Attributes:
+        path, sha256, sheet, part, row: where it landed.
+        outcome: reported; duplicate, where an event of another origin says the same; or refused.
+        finding_id: the finding it is about, where that can be told.
+        reasons: why it is refused.
+        questions: what should be asked of whoever sent it, though it was taken up.
+    """
+
+    path: str
+    sha256: str
+    sheet: str
+    part: int
+    row: int
+    outcome: Outcome = "refused"
+    finding_id: str | None = None
+    reasons: list[Reason] = field(default_factory=list)
+    questions: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class TakenUp:
+    """What was, or would be, written of landed fix reports.
+
+    Attributes:
+        rows: every landed fix report in force that no event named before.
+        verified, disproved: repairs that looks of the same files prove and disprove.
+    """
+
+    rows: tuple[FixRow, ...] = ()
+    verified: int = 0
+    disproved: int = 0
+
+    def count(self, outcome: Outcome, sha256: str | None = None) -> int:
+        """Return how many rows, of one file or of all, ended so."""
+        return sum(each.outcome == outcome and sha256 in (None, each.sha256) for each in self.rows)
+
+
+def take_up(
+    workspace: Workspace,
+    ledger: Ledger,
+    *,
+    who: str,
+    at: dt.datetime | None = None,
+    dry: bool = False,
+) -> TakenUp:
+    """Write landed fix reports, and the looks that came in their files, into the ledger.
+
+    What is written already is left alone, so that calling this again changes nothing; what was
+    refused is tried again, since the finding may have been raised, or put right, since.
+
+    Args:
+        workspace: where they landed.
+        ledger: the ledger.
+        who: who stands behind the events.
+        at: when it is written down; now by default.
+        dry: only say what would be written.
+    """
+    if not has_fix_reports(workspace):
+        return TakenUp()
+    for _ in range(TRIES):
+        try:
+            return _taken_up(workspace, ledger, who, at, dry)
+        except _TakenByAnother:
+            continue
+    raise CoverplateError(
+        "others take up the same fix reports at this moment; nothing was written",
+        to_do="try again with `coverplate findings sync`",
+    )
+
+
+TRIES = 5
+"""How often it is begun anew when another writer took up the same rows in between."""
+
+
+class _TakenByAnother(Exception):  # noqa: N818 - told to nobody: it is answered by looking again
+    """Another writer wrote down one of the rows between reading and writing."""
+
+
+def _check_alone(con: Connection, sha256: str) -> None:
+    """Raise ``_TakenByAnother`` where two events name one row of a file."""
+    query = sa.select(EVENTS.c.payload).where(
+        EVENTS.c.kind == "fix_reported", EVENTS.c.payload.contains(f'"sha256":"{sha256}"')
+    )
+    named = [json.loads(text)["landed"] for text in con.execute(query).scalars()]
+    rows = [(each["sheet"], each["row"]) for each in named if each["sha256"] == sha256]
+    if len(rows) > len(set(rows)):
+        raise _TakenByAnother
+
+
+def _taken_up(
+    workspace: Workspace, ledger: Ledger, who: str, at: dt.datetime | None, dry: bool
+) -> TakenUp:
+    with history(ledger, kinds=("fix_reported",)) as con:
+        create_fix_views(con, workspace)
+        con.execute(_OPEN)
+        rows = _records(con, "SELECT * FROM open_fixes ORDER BY _part, _row")
+        looks = _records(con, _LOOKS)
+        known = _Known(con)
+    done: list[FixRow] = []
+    verified = disproved = 0
+    for sha256, own, seen in _by_file(rows, looks):
+        told, drafts, drafted = _drafts(ledger, known, own, sha256)
+        proofs = _proofs(ledger, known, seen, dict(zip(drafted, drafts, strict=False)), sha256)
+        refused: dict[int, CoverplateError] = {}
+
+        def alone(con: Connection, _: list[ev.Event], sha256: str = sha256) -> None:
+            _check_alone(con, sha256)
+
+        written = ledger.append_many(
+            [*drafts, *proofs],
+            who=who,
+            origin=ORIGIN,
+            at=at,
+            before_commit=alone if drafts else None,
+            refused=refused,
+            dry=dry,
+        )
+        reported = [row for row in told if row.outcome == "reported"]
+        for place, row in enumerate(reported):
+            if place in refused:
+                _refuse(row, refused[place])
+        known.note(written)
+        done += told
+        verified += sum(event.kind == "verified" for event in written)
+        disproved += sum(event.kind == "verification_failed" for event in written)
+    return TakenUp(tuple(done), verified, disproved)
+
+
+def refusals(workspace: Workspace, ledger: Ledger) -> list[Refusal]:
+    """Return the landed fix reports that the ledger refuses as it stands."""
+    return [
+        Refusal(part=each.part, row=each.row, reasons=tuple(each.reasons))
+        for each in take_up(workspace, ledger, who="nobody", dry=True).rows
+        if each.outcome == "refused"
+    ]
+
+
+_OPEN = """
+CREATE OR REPLACE TEMP TABLE open_fixes AS
+SELECT l.* REPLACE (coalesce(l.unit_id, '') AS unit_id)
+FROM landed_fixes AS l
+ANTI JOIN (
+    SELECT
+        payload ->> '$.landed.sha256' AS sha256,
+        coalesce(payload ->> '$.landed.sheet', '') AS sheet,
+        (payload ->> '$.landed.row')::BIGINT AS _row
+    FROM history
+    WHERE kind = 'fix_reported' AND payload ->> '$.landed.sha256' IS NOT NULL
+) AS told USING (sha256, sheet, _row)
+"""
+
+_LOOK_FIELDS = tuple(ev.Look.model_fields)
+
+_LOOKS = f"""
+SELECT
+    o.sha256, o.sheet, o._row, o._part, o.building_id, coalesce(o.unit_id, '') AS unit_id,
+    o.opening_id, {", ".join(f"o.{name}" for name in _LOOK_FIELDS)}
+FROM landed_fix_looks AS o
+SEMI JOIN (
+    SELECT building_id, unit_id, opening_id FROM findings WHERE treatment = 'fix_reported'
+    UNION
+    SELECT building_id, unit_id, opening_id FROM open_fixes
+    UNION
+    SELECT f.building_id, f.unit_id, f.opening_id
+    FROM findings AS f SEMI JOIN open_fixes USING (finding_id)
+) AS w
+    ON w.building_id = o.building_id AND w.unit_id = coalesce(o.unit_id, '')
+    AND w.opening_id = o.opening_id
+ORDER BY o._part, o.observed_on, o._row
+"""
+
+
+def _records(con: duckdb.DuckDBPyConnection, query: str) -> list[dict[str, Any]]:
+    return [plain(row) for row in con.execute(query).df().to_dict(orient="records")]
+
+
+def _by_file(
+    rows: Sequence[dict[str, Any]], looks: Sequence[dict[str, Any]]
+) -> Iterator[tuple[str, list[dict[str, Any]], list[dict[str, Any]]]]:
+    """Yield each file's rows and looks, in landing order."""
+    order = {row["sha256"]: int(row["_part"]) for row in reversed([*rows, *looks])}
+    for sha256 in sorted(order, key=order.__getitem__):
+        yield (
+            sha256,
+            [row for row in rows if row["sha256"] == sha256],
+            [look for look in looks if look["sha256"] == sha256],
+        )
+
+
+_Place = tuple[str, str, str]
+
+
+class _Known:
+    """The findings that open rows may be about, and the fixes reported of them."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        found = con.execute(
+            "SELECT finding_id, building_id, unit_id, opening_id, family, treatment FROM findings "
+            "ORDER BY finding_id"
+        ).fetchall()
+        self.place: dict[str, _Place] = {row[0]: row[1:4] for row in found}
+        self.family: dict[str, str] = {row[0]: row[4] for row in found}
+        self.treatment: dict[str, str] = {row[0]: row[5] for row in found}
+        self.at: dict[_Place, list[str]] = {}
+        for row in found:
+            self.at.setdefault(row[1:4], []).append(row[0])
+        self.said: dict[str, list[dict[str, Any]]] = {}
+        for finding, payload in con.execute(
+            "SELECT finding_id, payload FROM history WHERE kind = 'fix_reported' ORDER BY position"
+        ).fetchall():
+            self.said.setdefault(finding, []).append(_said(json.loads(payload)))
+
+    def note(self, written: Sequence[ev.Event]) -> None:
+        """Keep what was, or would be, written since."""
+        for event in written:
+            if event.kind == "fix_reported":
+                self.said.setdefault(event.finding_id, []).append(_said(event.content()))
+                self.treatment[event.finding_id] = "fix_reported"
+            else:
+                self.treatment[event.finding_id] = (
+                    "proven" if event.kind == "verified" else "disproved"
+                )
+
+    def find(self, row: Mapping[str, Any]) -> tuple[str | None, list[Reason]]:
+        """Return the finding that a row is about, or why none can be told."""
+        given = row["finding_id"]
+        if given:
+            if given in self.place:
+                return str(given), []
+            return None, [_reason("finding_id", given, "a finding of this ledger")]
+        place = (row["building_id"], row["unit_id"], row["opening_id"])
+        shown = " ".join(each for each in place if each)
+        found = self.at.get(place, [])
+        family = row["family"]
+        if family:
+            found = [each for each in found if self.family[each] == word_form(str(family))]
+        standing = [
+            each for each in found if self.treatment[each] not in ("set_aside", "withdrawn")
+        ]
+        latest = [each for each in standing if self.treatment[each] != "proven"] or standing
+        if len(latest) == 1:
+            return latest[0], []
+        if not latest:
+            return None, [_reason("opening_id", shown, "an opening with a finding that stands")]
+        families = ", ".join(sorted(self.family[each] for each in latest))
+        return None, [_reason("family", shown, f"one of {families}: this opening has several")]
+
+    def told_before(self, row: Mapping[str, Any], fix: ev.FixReported) -> str | None:
+        """Return the finding at this place of which the same was reported before, or None."""
+        given = row["finding_id"]
+        place = self.place.get(given) or (row["building_id"], row["unit_id"], row["opening_id"])
+        said = _said(fix.model_dump(mode="json", exclude_none=True))
+        return next(
+            (each for each in self.at.get(place, []) if said in self.said.get(each, [])), None
+        )
+
+
+_OWN = ("leaves_condition", "leaves_slots", "leaves_protected", "rule_book_hash", "landed", "kind")
+"""What of a reported fix does not come from whoever reports it."""
+
+
+def _said(content: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in content.items() if name not in _OWN}
+
+
+def _reason(column: str, found: object, expected: str) -> Reason:
+    return Reason(column=column, found="" if found is None else str(found), expected=expected)
+
+
+_MARKINGS: dict[str, tuple[Marking, ...]] = {
+    Marking.NO_EQUIPMENT_GROUND.value: (Marking.NO_EQUIPMENT_GROUND,),
+    Marking.GFCI_PROTECTED.value: (Marking.GFCI_PROTECTED,),
+    Marking.BOTH.value: (Marking.NO_EQUIPMENT_GROUND, Marking.GFCI_PROTECTED),
+}
+
+
+def _drafts(
+    ledger: Ledger, known: _Known, rows: Sequence[dict[str, Any]], sha256: str
+) -> tuple[list[FixRow], list[Draft], list[str]]:
+    """Return what becomes of the rows of a file, the events that those reported make, and of which
+    findings these are."""
+    told: list[FixRow] = []
+    drafts: list[Draft] = []
+    in_file: set[tuple[str, str]] = set()
+    for row in rows:
+        one = FixRow(row["path"], sha256, row["sheet"], int(row["_part"]), int(row["_row"]))
+        told.append(one)
+        fix = _fix(ledger, one, row)
+        if fix is None:
+            one.finding_id, wrong = known.find(row)
+            one.reasons += wrong
+            continue
+        before = known.told_before(row, fix)
+        if before is not None:
+            one.finding_id, one.outcome = before, "duplicate"
+            continue
+        one.finding_id, wrong = known.find(row)
+        one.reasons += wrong
+        if one.finding_id is None:
+            continue
+        said = json.dumps(_said(fix.model_dump(mode="json")), sort_keys=True)
+        if (one.finding_id, said) in in_file:
+            one.outcome = "duplicate"
+            continue
+        in_file.add((one.finding_id, said))
+        one.questions = _other_costs(
+            [*known.said.get(one.finding_id, []), *_drafted(drafts, one.finding_id)], fix
+        )
+        one.outcome = "reported"
+        drafts.append(Draft(one.finding_id, fix))
+    return told, drafts, [draft.finding_id for draft in drafts]
+
+
+def _drafted(drafts: Sequence[Draft], finding_id: str) -> list[dict[str, Any]]:
+    return [
+        _said(each.payload.model_dump(mode="json", exclude_none=True))
+        for each in drafts
+        if each.finding_id == finding_id
+    ]
+
+
+def _fix(ledger: Ledger, one: FixRow, row: Mapping[str, Any]) -> ev.FixReported | None:
+    """Return what a row reports; None where it cannot be told, with the reasons on ``one``."""
+    remedy = remedy_named(ledger.rule_book, row["remedy"])
+    if remedy is None:
+        expected = "one of " + ", ".join(ledger.rule_book.remedies)
+        one.reasons.append(_reason("remedy", row["remedy"], expected))
+        return None
+    links = (each.strip() for each in re.split(r"[;\n]", row["attachments"] or ""))
+    names = ("fixed_on", "firm", "worker", "licence", "permit", "invoice", "cost", "note")
+    try:
+        return ev.FixReported(
+            remedy=remedy,
+            markings=_MARKINGS.get(row["marking"] or "", ()),
+            attachments=tuple(each for each in links if each),
+            landed=ev.LandedRow(sha256=one.sha256, sheet=one.sheet, row=one.row),
+            **{name: row[name] for name in names},
+        )
+    except ValidationError as fault:
+        one.reasons += [
+            _reason(".".join(map(str, e["loc"])), e.get("input"), e["msg"]) for e in fault.errors()
+        ]
+        return None
+
+
+def _refuse(row: FixRow, refusal: CoverplateError) -> None:
+    row.outcome = "refused"
+    said = refusal.found.removeprefix(f"{row.finding_id}: ")
+    expected = f"{said}; expected {refusal.expected}" if refusal.expected else said
+    row.reasons.append(_reason("remedy", "", expected))
+    row.questions = []
+
+
+def _other_costs(before: Sequence[Mapping[str, Any]], fix: ev.FixReported) -> list[str]:
+    """Ask about work of the same firm and day that was reported before with another cost."""
+    costs = {
+        float(each["cost"])
+        for each in before
+        if each.get("cost") is not None
+        and each["fixed_on"] == fix.fixed_on.isoformat()
+        and same_name(str(each["firm"]), fix.firm)
+    } - {fix.cost}
+    if not costs or fix.cost is None:
+        return []
+    told = ", ".join(f"{each:,.2f}" for each in sorted(costs))
+    return [
+        f"the same job was reported before with a cost of {told}, now {fix.cost:,.2f}: is it one "
+        "job? The last cost counts, once"
+    ]
+
+
+def _proofs(
+    ledger: Ledger,
+    known: _Known,
+    looks: Sequence[dict[str, Any]],
+    drafted: Mapping[str, Draft],
+    sha256: str,
+) -> list[Draft]:
+    """Return the events that looks of a file amount to: of findings whose fix stands reported, or
+    is reported by the same file. A look that found the repair wanting outweighs one that did not.
+    """
+    found: dict[str, Draft] = {}
+    for row in looks:
+        place = (row["building_id"], row["unit_id"], row["opening_id"])
+        cells = {name: row[name] or None for name in _LOOK_FIELDS if row[name] not in (None, "")}
+        landed = ev.LandedRow(sha256=sha256, sheet=row["sheet"], row=int(row["_row"]))
+        for finding_id in known.at.get(place, []):
+            draft = drafted.get(finding_id)
+            if draft is None and known.treatment[finding_id] != "fix_reported":
+                continue
+            earlier = found.get(finding_id)
+            if earlier is not None and earlier.payload.kind == "verification_failed":
+                continue
+            try:
+                claim = ledger.finding(finding_id)
+                if draft is not None and isinstance(draft.payload, ev.FixReported):
+                    fix = checked_fix(ledger.rule_book, claim, draft.payload)
+                    claim = replace(claim, treatment="fix_reported", fix=fix)
+                event = ledger.judge.verified(claim, ev.Look.model_validate(cells))
+            except CoverplateError:
+                continue  # it tells nothing of the repair; why is told with the looks since it
+            if earlier is None or event.kind == "verification_failed":
+                event = event.model_copy(update={"landed": landed})
+                found[finding_id] = Draft(finding_id, event)
+    return list(found.values())
+
+
+@dataclass(frozen=True)
+class FixImport:
+    """What became of a table of fix reports; the three counts add up to the rows read."""
+
+    path: str
+    sheet: str
+    sha256: str
+    rows: tuple[FixRow, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as plain JSON values."""
+        said = {"reported": "reported", "duplicate": "duplicate", "refused": "set_aside"}
+        counts = {
+            name: sum(each.outcome == outcome for each in self.rows)
+            for outcome, name in said.items()
+        }
+        return {
+            "path": self.path,
+            "sheet": self.sheet,
+            "sha256": self.sha256,
+            "rows_read": len(self.rows),
+            **counts,
+            "rows": [
+                {
+                    "row": each.row,
+                    "outcome": said[each.outcome],
+                    "finding_id": each.finding_id,
+                    "reasons": [reason.model_dump() for reason in each.reasons],
+                    "questions": each.questions,
+                }
+                for each in self.rows
+            ],
+        }
+
+
+def what_became(workspace: Workspace, files: Sequence[str], taken: TakenUp) -> list[FixImport]:
+    """Return what became of every row of the fix reports of some landed files.
+
+    Args:
+        workspace: where they landed.
+        files: their SHA-256.
+        taken: what the ledger made of them in the same call.
+
+    Returns:
+        One a table: a row was reported in this call, is a duplicate of what is known, or is set
+        aside, by the landing or by the ledger's rules.
+    """
+    aside = {
+        (each.sha256, each.sheet, each.row): list(each.reasons)
+        for each in list_quarantine(workspace)
+        if each.record_kind is RecordKind.FIX_REPORTS and each.level == "row"
+    }
+    now = {(each.part, each.row): each for each in taken.rows}
+    found = []
+    for manifest, part in parts_of(workspace.manifests(), RecordKind.FIX_REPORTS):
+        if manifest.sha256 not in files:
+            continue
+        rows = []
+        for number, same_as in row_numbers(workspace, manifest, part):
+            row = FixRow(manifest.path, manifest.sha256, part.sheet, part.part, number)
+            earlier = now.get(same_as) if same_as else None
+            reasons = aside.get((manifest.sha256, part.sheet, number))
+            if reasons is not None:
+                row.reasons = reasons
+            elif earlier is not None and earlier.outcome == "refused":
+                row.reasons = earlier.reasons  # it says what is refused already
+            else:
+                row.outcome = "duplicate"
+            rows.append(now.get((part.part, number), row))
+        found.append(FixImport(manifest.path, part.sheet, manifest.sha256, tuple(rows)))
+    return found
+
+
+def left_from_before(ledger: Ledger) -> list[str]:
+    """Return the files of which rows were set aside before fix reports landed like other exports.
+
+    Nothing writes to that table any more; taken in by intake, such a file has its rows set aside
+    there.
+    """
+    table = IMPORTED_ROWS
+    query = sa.select(table.c.file_name).where(table.c.outcome == "set_aside").distinct()
+    with ledger.reading() as con:
+        return sorted(con.execute(query).scalars())

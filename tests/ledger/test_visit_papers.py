@@ -1,0 +1,132 @@
+"""Files kept with a visit by what they hold, and permits that expire."""
+
+import datetime as dt
+import json
+
+import pytest
+from ledger_samples import WHO
+from visit_samples import dwelling, plan
+
+from pipeline.landing import Workspace
+from pipeline.ledger import current, visit_papers
+from pipeline.ledger.visit_rows import visit_rows
+from pipeline.ledger.visit_sheet import visit_sheet
+from pipeline.ledger.visits import visit
+from shared.faults import CoverplateError
+from tests.cli.running import run
+
+
+@pytest.fixture
+def place(tmp_path):
+    return Workspace(tmp_path / "workspace").create()
+
+
+@pytest.fixture
+def planned(ledger):
+    return plan(ledger, dwelling(ledger, 2))
+
+
+@pytest.fixture
+def photo(tmp_path):
+    path = tmp_path / "box.jpg"
+    path.write_bytes(b"a picture of a box")
+    return path
+
+
+def test_a_file_is_kept_once_by_what_it_holds(ledger, place, planned, photo):
+    states = current(ledger)["state"].tolist()
+    written = visit_papers.attach(ledger, place, planned, [photo], note="the box", **WHO)
+    assert len(written) == 2  # on each finding of the visit
+    photo.rename(photo.with_name("same.jpg"))
+    same = photo.with_name("same.jpg")
+    assert visit_papers.attach(ledger, place, planned, [same, same], **WHO) == []
+    frame = visit_papers.attachments(ledger, place, planned)
+    (row,) = frame.to_dict("records")
+    assert (row["name"], row["size"], row["state"]) == ("box.jpg", 18, "kept")
+    assert (visit_papers.folder_of(place) / row["sha256"]).read_bytes() == b"a picture of a box"
+    assert visit_papers.attachment_breaks(ledger, place) == []
+    assert not ledger.verify()
+    assert current(ledger)["state"].tolist() == states
+    assert visit_papers.attachments(ledger, place, "V-none-1-1-1").empty
+
+
+@pytest.mark.parametrize("harm", ["lost", "altered"])
+def test_a_file_that_is_lost_or_altered_is_told(ledger, place, planned, photo, harm):
+    visit_papers.attach(ledger, place, planned, [photo], **WHO)
+    (kept,) = visit_papers.folder_of(place).iterdir()
+    kept.unlink() if harm == "lost" else kept.write_bytes(b"another picture")
+    told = visit_papers.attachment_breaks(ledger, place)
+    assert len(told) == 2 and all(harm in each.said and "box.jpg" in each.said for each in told)
+    assert set(visit_papers.attachments(ledger, place)["state"]) == {harm}
+    # the same file once more puts it right
+    visit_papers.attach(ledger, place, planned, [photo], **WHO)
+    assert visit_papers.attachment_breaks(ledger, place) == []
+
+
+def test_nothing_is_kept_with_no_visit_and_no_file_that_is_not_there(ledger, place, photo):
+    with pytest.raises(CoverplateError, match="no visit"):
+        visit_papers.attach(ledger, place, "V-B1-2A-20250101-1", [photo], **WHO)
+    with pytest.raises(CoverplateError, match=r"gone\.jpg cannot be read"):
+        made = plan(ledger, dwelling(ledger, 1))
+        visit_papers.attach(ledger, place, made, [photo.with_name("gone.jpg")], **WHO)
+
+
+def test_the_last_word_on_a_permit_counts_and_it_expires_after_its_last_day(ledger, planned):
+    day = dt.date(2025, 4, 1)
+
+    def note(status, **more):
+        said = {"number": "E-118", "status": status, "on": day, **WHO, **more}
+        return visit_papers.note_permit(ledger, planned, **said)
+
+    note("applied_for")
+    assert len(note("issued", expires_on=dt.date(2025, 10, 1))) == 2
+
+    def stands(today):
+        (row,) = visit_papers.permits(ledger, today=today).to_dict("records")
+        return row["status"], row["expired"]
+
+    assert stands(dt.date(2025, 10, 1)) == ("issued", False)
+    assert stands(dt.date(2025, 10, 2)) == ("issued", True)
+    with pytest.raises(CoverplateError, match="expires on 2025-03-31"):
+        note("issued", expires_on=dt.date(2025, 3, 31))
+    with pytest.raises(CoverplateError, match="status"):
+        note("lost")
+    note("closed", expires_on=dt.date(2025, 10, 1))
+    assert stands(dt.date(2026, 1, 1)) == ("closed", False)
+    assert not ledger.verify()
+
+
+def test_the_sheet_names_permits_and_files(ledger, place, planned, photo):
+    expires = dt.date(2025, 10, 1)
+    visit_papers.note_permit(
+        ledger, planned, number="<E>118", status="issued", on=dt.date(2025, 4, 1),
+        expires_on=expires, **WHO,
+    )  # fmt: skip
+    visit_papers.attach(ledger, place, planned, [photo], **WHO)
+    told = visit_papers.papers_words(ledger, planned, today=dt.date(2025, 4, 2))
+    assert told == ["permit <E>118: issued, holds until 2025-10-01", "file box.jpg"]
+    page = visit_sheet(visit(ledger, planned), visit_rows(ledger, planned), papers=told)
+    assert "permit &lt;E&gt;118: issued" in page and "file box.jpg" in page
+    assert "EXPIRED" in visit_papers.papers_words(ledger, planned)[0]
+
+
+def test_the_commands_keep_list_and_verify(ledger, place, planned, photo, monkeypatch):
+    at = ("--ledger", ledger.engine.url.database, "--workspace", place.root)
+    (row,) = run("visits", "attach", planned, photo, *at, "--json").json()
+    assert row["state"] == "kept"
+    done = run(
+        "visits", "permit", planned, "--number", "E-118", "--status", "issued", "--on",
+        "2025-04-01", "--expires-on", "2025-10-01", *at,
+    )  # fmt: skip
+    assert done.code == 0 and "EXPIRED" in done.out
+    assert run("visits", "permits", *at, "--json").json()[0]["expired"] is True
+    (shown,) = run("visits", "show", planned, *at, "--json").json()
+    assert [each["name"] for each in shown["attachments"]] == ["box.jpg"]
+    assert [each["number"] for each in shown["permits"]] == ["E-118"]
+    assert "box.jpg" in run("visits", "show", planned, *at).out
+    assert run("ledger", "verify", *at).code == 0
+    (kept,) = visit_papers.folder_of(place).iterdir()
+    kept.unlink()
+    broken = run("ledger", "verify", *at, "--json")
+    assert broken.code == 2
+    assert len(json.loads(broken.out)) == 2

@@ -1,0 +1,262 @@
+"""A visit planned, its sheet written, filled in, taken in again: what ledger and screens say."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+
+import pytest
+from openpyxl import load_workbook
+from screens_shown import plate, screen_of, sound
+
+from pipeline.landing import Workspace
+from pipeline.ledger import open_ledger
+from tests.cli.running import run
+
+HEADER = (
+    "building_id,unit_id,room,opening_id,observed_on,inspector,method,selection,slots,result,"
+    "neutral_ground_jumper,polarity,cover_removed\n"
+)
+SEEN = "2025-02-01,Ada,cover_off_inspection,survey,three_slot"
+FALSE_GROUND = f"{SEEN},false_ground,yes,correct,yes\n"
+LIVE = f"{SEEN},reversed_false_ground,yes,reversed,yes\n"
+OPENINGS = {"001": FALSE_GROUND, "002": LIVE, "003": FALSE_GROUND, "=4": FALSE_GROUND}
+
+REPAIR = {
+    "Repair done": "circuit rewired",
+    "Repaired on": dt.date(2025, 3, 3),
+    "Repaired by": "D. Orme",
+    "Cost of the repair": 1350.5,
+}
+PROOF = {
+    "Looked on": dt.date(2025, 3, 10),
+    "Looked by": "S. Ambrel",
+    "Looked how": "cover off inspection",
+    "Look found": "correct",
+    "Slots then": "three slot",
+    "Cover was off": "yes",
+    "Ground path in the box": "yes",
+    "Ground tied to neutral": "no",
+    "Polarity then": "correct",
+    "Ground path, ohms": 0.2,
+}
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    """A dwelling with four openings, built, raised, and a visit planned to it."""
+    folder = tmp_path_factory.mktemp("comes-back")
+    rows = [f"0017,2A,kitchen,{name},{seen}" for name, seen in OPENINGS.items()]
+    (folder / "looks.csv").write_text(HEADER + "".join(rows), encoding="utf-8")
+    (folder / "register.csv").write_text(
+        "building_id,name,year_built,dwelling_units,receptacle_count\n0017,Lodge,1931,1,9\n",
+        encoding="utf-8",
+    )
+    place = folder / "workspace"
+    taken = run("intake", folder / "looks.csv", folder / "register.csv", "--workspace", place)
+    assert taken.code in (0, 3), taken.err
+    assert run("build", "--workspace", place).code == 0
+    assert run("findings", "sync", "--workspace", place).code == 0
+    done = run(
+        *("visits", "plan", "--unit", "0017/2A", "--on", "2031-04-01", "--person", "A. Oddy"),
+        *("--firm", "Pellworth Electric", "--workspace", place),
+    )
+    assert done.code == 0, done.err
+    return place
+
+
+@pytest.fixture
+def place(built, tmp_path, monkeypatch):
+    copy = tmp_path / "own"
+    shutil.copytree(built, copy)
+    monkeypatch.setenv("COVERPLATE_WORKSPACE", str(copy))
+    return copy
+
+
+VISIT = "V-0017-2A-20310401-1"
+
+
+def filled(path, said):
+    """Write the visit's sheet and fill in the rows of some openings, by their header."""
+    assert run("visits", "sheet", VISIT, "-o", path).code == 0
+    book = load_workbook(path)
+    sheet = book.active
+    header = [cell.value for cell in sheet[1]]
+    for row in sheet.iter_rows(min_row=2):
+        opening = row[header.index("Opening")].value
+        for name, value in said.get(opening, {}).items():
+            row[header.index(name)].value = value
+    book.save(path)
+    return path
+
+
+def states():
+    rows = run("findings", "list", "--all", "--json").json()
+    return {row["opening_id"]: row["state"] for row in rows if row["family"] == "false_ground"}
+
+
+def by_kind(taken):
+    return {each["record_kind"]: each for each in taken.json()}
+
+
+def test_the_sheet_offers_words_and_holds_what_is_known(place, tmp_path):
+    path = filled(tmp_path / "2A.xlsx", {})
+    sheet = load_workbook(path).active
+    header = [cell.value for cell in sheet[1]]
+    rows = [
+        dict(zip(header, row, strict=True))
+        for row in sheet.iter_rows(min_row=2, values_only=True)
+        if row[1]
+    ]
+    assert {row["Opening"] for row in rows} == set(OPENINGS)
+    assert {row["Building"] for row in rows} == {"0017"}
+    assert {row["Repairing firm"] for row in rows} == {"Pellworth Electric"}
+    offered = " ".join(str(rule.formula1) for rule in sheet.data_validations.dataValidation)
+    assert "circuit rewired" in offered and "cover off inspection" in offered
+    assert "receptacle swapped" not in offered  # no fix of a false ground
+    # left blank it holds nothing, and says so
+    taken = run("intake", path, "--json")
+    assert taken.code == 0, taken.err
+    assert {kind: each["rows_read"] for kind, each in by_kind(taken).items()} == {
+        "fix_reports": 0,
+        "opening_observations": 0,
+    }
+
+
+def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_path, monkeypatch):
+    assert len(run("urgent", "--json").json()) == 1
+    said = {
+        "001": {**REPAIR, **PROOF},
+        "002": {**REPAIR, "Note on the repair": "mender's word only"},
+        "003": {**PROOF, "Look found": "false ground", "Ground tied to neutral": "yes"},
+        "=4": {**REPAIR, "Repair done": "new receptacle"},
+    }
+    taken = run("intake", filled(tmp_path / "2A.xlsx", said), "--by", "office", "--json")
+    assert taken.code == 3, taken.err
+    found = by_kind(taken)
+    assert found["fix_reports"]["rows_read"] == 3
+    assert found["fix_reports"]["ledger"] == {"reported": 2, "duplicate": 0, "refused": 1}
+    assert found["opening_observations"]["rows_read"] == 2
+    assert states() == {
+        "001": "repair_proven",
+        "002": "fix_reported_unproven",
+        "003": "confirmed_defect",
+        "=4": "confirmed_defect",
+    }
+    # the report and its proof name the row that they came from
+    ledger = open_ledger(workspace=place)
+    ids = {row["opening_id"]: row["finding_id"] for row in _findings()}
+    events = ledger.history(ids["001"])
+    report, proof = events[-2:]
+    assert (report.kind, proof.kind) == ("fix_reported", "verified")
+    assert report.payload.cost == 1350.5 and report.who == proof.who == "office"
+    landed = found["fix_reports"]["sha256"]
+    assert report.payload.landed.sha256 == proof.payload.landed.sha256 == landed
+    assert report.payload.landed.row == proof.payload.landed.row
+    ledger.close()
+    assert run("ledger", "verify").code == 0
+    # what the rules refuse waits with the others
+    (waiting,) = run("quarantine", "list", "--json").json()
+    assert (waiting["level"], waiting["record_kind"]) == ("rules", "fix_reports")
+    assert "still false ground" in waiting["reasons"][0]["expected"]
+    # a build takes the proof and the look that saw it again
+    assert run("build").code == 0
+    assert run("findings", "sync").code == 0
+    assert states() == {
+        "001": "repair_proven",
+        "002": "fix_reported_unproven",
+        "003": "confirmed_defect",
+        "=4": "confirmed_defect",
+    }
+    assert len(run("urgent", "--json").json()) == 1  # a mender's word takes nothing off
+    (visit,) = run("visits", "list", "--json").json()
+    assert (visit["proven"], visit["reported"], visit["open"]) == (1, 1, 2)
+    # and so do the screens
+    app = screen_of(monkeypatch, Workspace(place), "visits")
+    sound(app)
+    told = plate(app, "coming")
+    assert "2 open" in told and "1 reported, unproven" in told and "1 proven" in told
+    app = screen_of(monkeypatch, Workspace(place), "finding", id=ids["001"])
+    sound(app)
+    assert "repair proven" in plate(app, "heading")
+    app = screen_of(monkeypatch, Workspace(place), "intake", part="Set aside")
+    sound(app)
+    assert "still false ground" in plate(app, "aside")
+
+
+def _findings():
+    return run("findings", "list", "--all", "--json").json()
+
+
+def test_the_sheet_comes_back_twice_and_corrected(place, tmp_path):
+    first = filled(
+        tmp_path / "first.xlsx", {"001": REPAIR, "=4": {**REPAIR, "Repair done": "swap"}}
+    )
+    assert run("intake", first).code == 3
+    assert states()["001"] == "fix_reported_unproven"
+    heads = _heads(place)
+    assert run("intake", first).code in (0, 3)
+    assert _heads(place) == heads
+    # the same sheet with the look of a later day
+    second = filled(tmp_path / "second.xlsx", {"001": {**REPAIR, **PROOF}})
+    taken = run("intake", second, "--json")
+    assert by_kind(taken)["fix_reports"]["duplicate"] == 1
+    assert states()["001"] == "repair_proven"
+    ledger = open_ledger(workspace=place)
+    ids = {row["opening_id"]: row["finding_id"] for row in _findings()}
+    assert [event.kind for event in ledger.history(ids["001"])][-2:] == ["fix_reported", "verified"]
+    ledger.close()
+    # what was refused is written out, corrected, and taken up
+    out = tmp_path / "out.csv"
+    assert run("quarantine", "export", out).code == 0
+    text = out.read_text(encoding="utf-8-sig")
+    assert ",swap," in text
+    out.write_text(text.replace(",swap,", ",circuit rewired,"), encoding="utf-8")
+    assert run("intake", out).code == 0
+    assert states()["=4"] == "fix_reported_unproven"
+    assert run("quarantine", "list", "--json").json() == []
+    assert run("ledger", "verify").code == 0
+
+
+def _heads(place):
+    ledger = open_ledger(workspace=place)
+    heads = ledger.heads()
+    ledger.close()
+    return heads
+
+
+def test_a_look_that_finds_the_repair_wanting_disproves_it(place, tmp_path):
+    wanting = {**PROOF, "Ground path, ohms": 60}
+    path = filled(tmp_path / "2A.xlsx", {"001": {**REPAIR, **wanting}, "003": {**REPAIR, **PROOF}})
+    assert run("intake", path).code == 0
+    assert (states()["001"], states()["003"]) == ("fix_disproved", "repair_proven")
+
+
+def test_a_look_by_who_repaired_proves_nothing_and_the_report_stands(place, tmp_path):
+    own = {**REPAIR, **PROOF, "Looked by": "D. Orme"}
+    taken = run("intake", filled(tmp_path / "2A.xlsx", {"001": own}))
+    assert taken.code == 0, taken.err
+    assert states()["001"] == "fix_reported_unproven"
+    assert run("build").code == 0
+    rows = run("fix", "unproven", "--json").json()
+    assert [each["says"] for each in rows[0]["looks_since"]] == ["nothing"]
+
+
+def test_fix_import_is_the_same_door(place, tmp_path):
+    ids = {row["opening_id"]: row["finding_id"] for row in _findings()}
+    path = tmp_path / "march.csv"
+    path.write_text(
+        "Our reference,Work carried out,Date completed,Total\n"
+        f"{ids['001']},rewired circuit,2025-03-03,1 350.00\n"
+        f"{ids['003']},replaced receptacle,2025-03-03,40.00\n",
+        encoding="utf-8",
+    )
+    done = run("fix", "import", path, "--firm", "Oddy", "--json")
+    assert done.code == 3
+    (told,) = done.json()
+    assert (told["reported"], told["duplicate"], told["set_aside"]) == (1, 0, 1)
+    (row,) = run("fix", "set-aside", "--json").json()
+    assert row["cells"]["Work carried out"] == "replaced receptacle"
+    again = run("fix", "import", path, "--firm", "Oddy", "--json").json()
+    assert (again[0]["reported"], again[0]["duplicate"], again[0]["set_aside"]) == (0, 1, 1)
+    assert len(run("quarantine", "list", "--json").json()) == 1
