@@ -25,7 +25,7 @@ from pipeline.warehouse import queries, store
 
 @click.group()
 def certificate() -> None:
-    """A signed certificate of one opening, which can be checked without the ledger."""
+    """Signed certificates of single openings, for others to check."""
 
 
 _file = click.Path(path_type=Path, dir_okay=False)

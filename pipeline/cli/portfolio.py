@@ -78,7 +78,7 @@ def portfolio(view: str, blind_by: str | None, workspace: Path, as_json: bool) -
 @workspace_option
 @json_option
 def exposure(by: str | None, top: int | None, workspace: Path, as_json: bool) -> int:
-    """Insured value at stake: sums insured times the chance of danger."""
+    """Sums insured, times the chance of danger there."""
     con = _cursor(workspace)
     frame = exposed.by_group(con, by, top or 1_000) if by else exposed.buildings(con, limit=top)
     wanted = ["building_id", "name", "owner", "insured_value", "p_any_dangerous", "exposed"]

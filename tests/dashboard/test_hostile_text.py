@@ -28,7 +28,14 @@ SCREENS = {
     "intake": {"part": "Set aside"},
     "rule_book": {},
 }
-LETTERS_ONLY = {"selectbox", "multiselect", "dataframe", "arrow_data_frame", "vega_lite_chart"}
+LETTERS_ONLY = {
+    "selectbox",
+    "multiselect",
+    "text_input",
+    "dataframe",
+    "arrow_data_frame",
+    "vega_lite_chart",
+}
 """Elements whose options or cells are drawn as letters; their labels are Markdown all the same."""
 
 
