@@ -246,8 +246,13 @@ def current_hash(folder: Path) -> str | None:
     return None
 
 
-def load_current(folder: Path, rule_book: RuleBook) -> LearnedRecord | None:
+def load_current(
+    folder: Path, rule_book: RuleBook, model_version: str | None = None
+) -> LearnedRecord | None:
     """Read the current record; None where there is none.
+
+    One that another rule book or, if it is given, another version of the model made is not held to
+    the shapes of these: it is whole, and is learned anew for another reason.
 
     Raises:
         CoverplateError: if it is missing, damaged, or of another format.
@@ -262,7 +267,8 @@ def load_current(folder: Path, rule_book: RuleBook) -> LearnedRecord | None:
             raise ValueError(f"format {record.format}, not {FORMAT}")
         if record.hash != name:
             raise ValueError("its content does not match its name")
-        if record.rule_book_hash == rule_book.hash:
+        same_model = model_version in (None, record.model_version)
+        if record.rule_book_hash == rule_book.hash and same_model:
             _check_shapes(record, rule_book)
     except (OSError, ValueError, ValidationError) as damaged:
         raise CoverplateError(

@@ -24,9 +24,12 @@ from pipeline.evidence.kernel import Tree
 from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher, on_threads
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import (
+    AS_WIRED,
     CAREFUL,
+    GROUNDED,
     JUMPERED,
     OPEN_GROUND,
+    POOR,
     RATES,
     STATE_COUNT,
     Array,
@@ -292,7 +295,7 @@ def _protected(rule_book: RuleBook, classes: Classes, by_class: Array, taught: T
     counting, hierarchy = rule_book.counting, rule_book.hierarchy
     weight = float(counting.gfci_default_openings)
     said = np.ptp(classes.gfci_weights, axis=1) > 1e-9
-    groups = [[0, 1], [2], [3, 5, 6], [CAREFUL]]
+    groups = [[GROUNDED, POOR], [AS_WIRED], [OPEN_GROUND, *range(JUMPERED, STATE_COUNT)], [CAREFUL]]
     result = taught.gfci.copy()
     defaults = (float(counting.gfci_share_dry), float(counting.gfci_share_wet))
     for place in range(2):

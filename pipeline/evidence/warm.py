@@ -35,7 +35,7 @@ def compiled() -> bool:
         "kernel.weigh_block",
         "fitting.marginal",
         "fitting.shifted_marginals",
-        "posterior.mix",
+        "posterior.tell_rows",
         "next_look.spread_left",
     ):
         source = Path(__file__).with_name(name.partition(".")[0] + ".py")

@@ -28,7 +28,7 @@ from pipeline.evidence.assemble import (
     location_factors,
     some_of,
 )
-from pipeline.evidence.classes import Stakes, stakes, weigh_classes
+from pipeline.evidence.classes import Stakes, by_slots_alone, stakes, weigh_classes
 from pipeline.evidence.expectation import prior_means, typical_prior_mean
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import crew_shift, learn, telling
@@ -451,9 +451,8 @@ def _weigh(
     assembled = replace(assembled, portfolio=portfolio)
 
     def model(*, readings: bool) -> Model:
-        weighed = weigh_classes(
-            rule_book, portfolio.classes, at_stake, learned.taught, readings=readings
-        )
+        classes = portfolio.classes if readings else by_slots_alone(portfolio.classes)[0]
+        weighed = weigh_classes(rule_book, classes, at_stake, learned.taught, readings=readings)
         draws = int(float(rule_book.scoring.draws)) if readings else 0
         interval = float(rule_book.scoring.interval)
         return Model(learned.priors, learned.taught, weighed, draws, interval, seed, readings)

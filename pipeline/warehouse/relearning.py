@@ -31,7 +31,7 @@ def record_at_hand(
 ) -> tuple[LearnedRecord | None, str, tuple[str, ...]]:
     """The record that was learned earlier, or None; why that; and what is to be told of damage."""
     try:
-        record = learned_record.load_current(workspace.learned, rule_book)
+        record = learned_record.load_current(workspace.learned, rule_book, model_version)
     except CoverplateError as damaged:
         return None, "the record of it was damaged", (str(damaged),)
     if record is None:

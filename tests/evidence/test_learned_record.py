@@ -14,7 +14,7 @@ from pipeline.evidence.assemble import crew_index
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import Learned
 from pipeline.evidence.priors import Priors, default_priors
-from pipeline.evidence.states import Taught
+from pipeline.evidence.states import STATE_COUNT, Taught
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
@@ -30,7 +30,7 @@ def learned(rule_book: RuleBook) -> Learned:
     return Learned(
         priors=Priors(rng.gamma(2.0, size=shape), rng.gamma(2.0, size=shape), default.shares),
         centre=default,
-        taught=Taught(*rng.uniform(0.1, 0.9, 7).tolist(), rng.uniform(0, 1, (7, 2))),
+        taught=Taught(*rng.uniform(0.1, 0.9, 7).tolist(), rng.uniform(0, 1, (STATE_COUNT, 2))),
         buildings=17,
         crew={"owner": np.array([0.1 + 0.2, -1 / 3]), "manager": np.zeros(0)},
         crew_support={"owner": 0.4, "manager": 0.0},
