@@ -37,6 +37,7 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
+from pipeline.evidence.unsure_shares import unsure_classes
 from pipeline.landing import Workspace, create_views, logbook
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
@@ -472,7 +473,10 @@ def _weigh(
         check_still_fits(rule_book, record, sample)
     progress("learning from the portfolio", 1.0)
     kept, found, notes = _taken_over(con, earlier, assembled, content)
-    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, found)
+    unsure = unsure_classes(
+        rule_book, portfolio.classes, at_stake, learned.taught, learned.share_draws
+    )
+    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, unsure, found)
     untouched = np.zeros(len(portfolio), dtype=np.bool_)
     if kept is not None:
         untouched[kept.new] = True

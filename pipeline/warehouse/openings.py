@@ -29,6 +29,7 @@ from pipeline.evidence.posterior import (
 )
 from pipeline.evidence.states import RATES, SLOTS, Array
 from pipeline.evidence.tree import NOT_RECORDED
+from pipeline.evidence.unsure_shares import Unsure, multiples
 from pipeline.scoring.ranking import spread_of
 from shared.vocabulary import (
     CONDITIONS,
@@ -177,6 +178,7 @@ class OpeningWriter:
         model: the model.
         slots_alone: the same with what was read hidden, of the classes ``by_slots_alone``.
         likelihoods: the likelihoods under the rule book.
+        unsure: the classes under draws of the portfolio's shares.
         results: what was taken over from an earlier warehouse; its rows then lie in the table
             ``STAGED``.
     """
@@ -188,9 +190,10 @@ class OpeningWriter:
         model: Model,
         slots_alone: Model,
         likelihoods: Likelihoods,
+        unsure: Unsure,
         results: BuildingResults | None = None,
     ) -> None:
-        self._con, self._assembled = con, assembled
+        self._con, self._assembled, self._unsure = con, assembled, unsure
         self._model, self._slots_alone, self._likelihoods = model, slots_alone, likelihoods
         self._facts = signature_facts(con, likelihoods, assembled.portfolio)
         self._few = by_slots_alone(assembled.portfolio.classes)
@@ -250,11 +253,13 @@ class OpeningWriter:
             )
             self._con.execute(f"DROP TABLE {STAGED}")
 
-    def _sized(self, some: Assembled, part: Part) -> tuple[Array, Array]:
-        """Draws of dangerous openings and of harm, the unknown number of openings drawn too.
+    def _drawn(self, some: Assembled, part: Part, times: Array) -> tuple[Array, Array]:
+        """Draws of dangerous openings and of harm, what else is unsure drawn too.
 
         Where the number of dwellings or openings is not registered, openings that nobody recorded
-        are as many as worked out times a log-normal factor of mean 1.
+        are as many as worked out times a log-normal factor of mean 1. What the portfolio's shares
+        leave unsure multiplies both (see ``evidence.unsure_shares``); numbers are rounded up as
+        often as their fraction says. ``times`` are the openings behind each row.
         """
         found, b = part.found, part.buildings
         spread = some.size_spread[b][:, None]
@@ -266,8 +271,16 @@ class OpeningWriter:
             own = np.random.Generator(np.random.Philox(key=seed))
             normal[place] = own.standard_normal(draws)
         less = np.exp(spread * normal - spread**2 / 2) - 1
-        dangerous = found.dangerous + np.rint(less * found.hidden_dangerous)
-        return dangerous, found.harm + less * found.hidden_harm
+        number = found.dangerous + np.rint(less * found.hidden_dangerous)
+        harm = found.harm + less * found.hidden_harm
+        by_shares = multiples(self._unsure, some.portfolio, part, times)
+        if not by_shares.shape[2]:
+            return number, harm
+        turn = np.arange(draws) % by_shares.shape[2]
+        # Evenly spread from a place of the building's own on (the golden ratio, from memory).
+        begun = some.portfolio.seed[b].astype(np.float64) / 2.0**64
+        level = (begun[:, None] + np.arange(draws) * 0.6180339887498949) % 1.0
+        return np.floor(number * by_shares[0][:, turn] + level), harm * by_shares[1][:, turn]
 
     def _take(
         self, some: Assembled, numbers: Ints, part: Part, by_slots: Array, danger: Array
@@ -287,7 +300,7 @@ class OpeningWriter:
         results.p_live[b] = 1 - part.found.none_live
         results.effective[b], results.rates[b] = part.found.effective, part.found.rates
         results.harm_error[b] = part.found.harm_error
-        dangerous, harm_draws = self._sized(some, part)
+        dangerous, harm_draws = self._drawn(some, part, times)
         results.dangerous_draws[b] = dangerous.clip(max=65_535)
         tail = (1 - model.interval) / 2
         spread = spread_of(harm_draws, model.interval)

@@ -103,6 +103,7 @@ def new_record(
         portfolio=portfolio,
         rates=learned_record.rates_of(learned),
         shares=learned_record.shares_of(learned.taught),
+        share_draws=[learned_record.shares_of(each) for each in learned.share_draws],
         crews=learned_record.crews_of(learned, names),
         readers={
             str(name): learned_record.Reader(leniency=mean, leniency_high=high)
