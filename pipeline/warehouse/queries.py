@@ -288,12 +288,12 @@ def learned(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     Returns:
         Columns of (a band of construction years, ``rewired``, or ``portfolio``), share, mean,
         mean_low and mean_high (over the draws that carry its uncertainty; NULL for shares of the
-        portfolio as a whole), default_mean.
+        portfolio as a whole of which none are drawn), default_mean.
     """
     return con.execute(
         """
-        SELECT 'portfolio' AS of, share, mean, NULL::DOUBLE AS mean_low, NULL::DOUBLE AS mean_high,
-            default_mean
+        SELECT 'portfolio' AS of, share, mean, nullif(mean_low, 'NaN') AS mean_low,
+            nullif(mean_high, 'NaN') AS mean_high, default_mean
         FROM learned_shares
         UNION ALL
         SELECT era_label, rate, mean, mean_low, mean_high, default_mean FROM learned_rates

@@ -32,7 +32,8 @@ def write_learning(
 
     learned_rates: era, era_label, rate, mean, strength, mean_low and mean_high (over the draws
     that carry its uncertainty), default_mean, default_strength. learned_shares: share, mean,
-    default_mean, default_strength. learned_protection: state, location, share.
+    mean_low and mean_high (likewise; NaN where no draws carry it), default_mean, default_strength.
+    learned_protection: state, location, share.
     """
     labels = [*(era.label for era in rule_book.eras.values()), "rewired"]
     groups = [*rule_book.eras.values(), rule_book.rewired]
@@ -78,9 +79,18 @@ def write_learning(
         ("head_jumpered", taught.head, hierarchy.head_jumpered),
         ("live_false_ground", taught.live, hierarchy.live_false_ground),
     ]
+    drawn_shares = {
+        "careful": [each.careful for each in learned.share_draws],
+        "live_false_ground": [each.live for each in learned.share_draws],
+    }
+    told = []
+    for name, value, prior in shares:
+        values = drawn_shares.get(name, [])
+        low, high = min(values, default=np.nan), max(values, default=np.nan)
+        told.append((name, value, low, high, prior.mean, prior.strength))
     frame = pd.DataFrame(
-        [(name, value, prior.mean, prior.strength) for name, value, prior in shares],
-        columns=["share", "mean", "default_mean", "default_strength"],
+        told,
+        columns=["share", "mean", "mean_low", "mean_high", "default_mean", "default_strength"],
     )
     store_frame(con, "learned_shares", frame, "share")
     frame = pd.DataFrame(
