@@ -94,8 +94,11 @@ def multiples(unsure: Unsure, portfolio: Portfolio, part: Part, times: Array) ->
         times: openings behind each row, shape (R,).
 
     Returns:
-        Shape (2, n, K); their mean over the draws is 1, so that no mean moves.
+        Shape (2, n, K), K = 0 where nothing was drawn; their mean over the draws is 1, so that no
+        mean moves.
     """
+    if not unsure.weight.shape[2]:
+        return np.zeros((2, len(part.buildings), 0))
     start = portfolio.building_row[part.buildings[0] : part.buildings[-1] + 2] - part.first_row
     rows = len(part.found.joint)
     index = portfolio.tree.row_class[part.first_row : part.first_row + rows]
