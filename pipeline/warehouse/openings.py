@@ -280,7 +280,21 @@ class OpeningWriter:
         # Evenly spread from a place of the building's own on (the golden ratio, from memory).
         begun = some.portfolio.seed[b].astype(np.float64) / 2.0**64
         level = (begun[:, None] + np.arange(draws) * 0.6180339887498949) % 1.0
-        return np.floor(number * by_shares[0][:, turn] + level), harm * by_shares[1][:, turn]
+        most = self._openings_drawn(some.portfolio, part, times, less)
+        moved = np.floor(number * by_shares[0][:, turn] + level)
+        return np.minimum(moved, np.maximum(most, number)), harm * by_shares[1][:, turn]
+
+    @staticmethod
+    def _openings_drawn(portfolio: Portfolio, part: Part, times: Array, less: Array) -> Array:
+        """Openings of each building in each draw: there are no more dangerous ones than that.
+
+        ``less`` (n, draws) is by how much more or fewer than worked out nobody recorded.
+        """
+        rows = slice(part.first_row, part.first_row + len(times))
+        hidden = portfolio.tree.row_class[rows] == portfolio.classes.flat
+        unseen = _building_sums(portfolio, part, times * hidden)[:, None]
+        every = _building_sums(portfolio, part, times)[:, None]
+        return every + np.floor(less * unseen)
 
     def _take(
         self, some: Assembled, numbers: Ints, part: Part, by_slots: Array, danger: Array
