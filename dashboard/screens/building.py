@@ -31,7 +31,7 @@ from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, likelihoods, rule_book
 from dashboard.components.urgent_rows import first_measure, report_line
 from dashboard.print.building_sheet import building_sheet
-from pipeline.scoring.explanation import error_told, next_look_told
+from pipeline.scoring.explanation import error_told, next_look_told, spread_told
 from pipeline.screens import whole_building
 from pipeline.warehouse import queries
 
@@ -309,7 +309,7 @@ def page() -> None:
     st.subheader("How the score comes about", anchor=False)
     st.caption(
         f"Score: {SCORE_UNIT}. Each step adds to, or takes from, the one above. "
-        f"{error_told(percent(row['score_error']))}"
+        f"{error_told(percent(row['score_error']))} {spread_told(row)}"
     )
     steps = whole_building.score_steps(building)
     told = ", ".join(f"{r.label} {number(r.value)}" for r in steps.itertuples())

@@ -28,7 +28,13 @@ from pipeline.cli.output import (
 from pipeline.cli.rank import ranking_rows
 from pipeline.cli.urgent import first_measure
 from pipeline.scoring.burden import ORDER_TOLD
-from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, error_told, next_look_told
+from pipeline.scoring.explanation import (
+    INGREDIENTS,
+    SCORE_UNIT,
+    error_told,
+    next_look_told,
+    spread_told,
+)
 from pipeline.scoring.why import STEPS, told
 from pipeline.screens.whole_building import STEP_LABELS
 from pipeline.warehouse import queries, store
@@ -175,6 +181,8 @@ def _print_building(row: dict[str, Any], unrecorded: pd.DataFrame, findings: pd.
         "openings that were looked at, the rest on assumption. "
         + error_told(percent(row["score_error"]))
     )
+    if told := spread_told(row):
+        echo(told)
     echo(
         f"Dangerous openings: {number(row['expected_dangerous_openings'])} expected, "
         f"{row['dangerous_low']} to {row['dangerous_high']} (90 %); any at all: "

@@ -167,6 +167,8 @@ def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
                 "burden_per_dwelling": row["burden_per_dwelling"],
                 "exposed_per_dwelling": row["exposed_per_dwelling"],
                 "score_error": row["score_error"],
+                "score_median": row["score_median"],
+                "score_tail": row["score_tail"],
                 "steps": [
                     {"known": known, "before": before, "after": after}
                     for known, before, after in before_after(row)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -62,6 +62,31 @@ class Classes:
     def flat(self) -> int:
         """Number of the class of which nothing is known."""
         return len(self.slots) - 1
+
+
+def by_slots_alone(classes: Classes) -> tuple[Classes, Ints]:
+    """The classes where nothing counts but slots, picking, room and repair: there are few.
+
+    Returns:
+        These classes, that of which nothing is known last again, and for each of the given ones
+        which of these it is, shape (N,).
+    """
+    told = np.column_stack(
+        [
+            classes.slots,
+            classes.selection,
+            classes.wet,
+            classes.location,
+            classes.looked,
+            classes.repaired,
+            classes.repaired_slots,
+            classes.repaired_protection,
+        ]
+    )[:-1]
+    _, first, which = np.unique(told, axis=0, return_index=True, return_inverse=True)
+    chosen = np.append(first, classes.flat)
+    few = Classes(**{field.name: getattr(classes, field.name)[chosen] for field in fields(Classes)})
+    return few, np.append(which.ravel(), len(first)).astype(np.int64)
 
 
 @dataclass(frozen=True)

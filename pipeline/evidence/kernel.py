@@ -34,6 +34,7 @@ from pipeline.evidence.states import (
     FIRST_UNGROUNDED,
     GROUNDED,
     HEAD_JUMPERED,
+    HEAD_LIVE,
     JUMPERED,
     OPEN_GROUND,
     POOR,
@@ -72,6 +73,9 @@ NOT_PICKED = -1
 LOG2_E, LN_2 = 1.4426950408889634, 0.6931471805599453
 BIASED = 1.5 * 2.0**52 + 1023.0
 """Added to a whole number it leaves its biased exponent in the last bits (IEEE 754)."""
+
+HALF_ROOT = 0x3FE6A09E667F3BCD
+"""Bits of the square root of 1/2 (IEEE 754)."""
 
 TAYLOR = tuple(1.0 / math.factorial(power) for power in range(13))
 """Of the exponential; up to half of ln 2 the remainder is below 2e-16."""
@@ -114,6 +118,8 @@ class Shares(NamedTuple):
         opening_own: chance that an opening was wired on its own, whatever its circuit is.
         careful: share of careful hands among those that convert without a jumper.
         head: share of circuits jumpered at the head among the jumpered, whoever the hand is.
+        live: share of false grounds with hot and neutral swapped as well: at the head of a circuit
+            that makes the ground wire live at every opening beyond.
     """
 
     circuit_follows: float
@@ -122,6 +128,7 @@ class Shares(NamedTuple):
     opening_own: float
     careful: float
     head: float
+    live: float
 
 
 @compiled
@@ -161,12 +168,46 @@ def exponential(values: Array, scratch: Array) -> None:
 
 
 @compiled
-def state_chances(
-    x: Array, poor: float, careful: float, head: float, p: Array, q: Array, w: Array
-) -> None:
+def logarithm(values: Array) -> None:
+    """Replace values by their natural logarithms, to 1e-15 of each or of 1.
+
+    The exponent is read off the bits; of what is left over, between the square roots of 1/2 and 2,
+    the series of the inverse hyperbolic tangent is taken. Like ``exponential`` it runs in step.
+
+    Args:
+        values: changed, shape (M,), contiguous; above zero and not below 1e-300.
+    """
+    bits = values.view(np.int64)
+    for m in range(values.shape[0]):
+        raw = bits[m]
+        # Moved so that the exponent changes at the square root of 2, not at 2.
+        exponent = (raw - HALF_ROOT) >> 52
+        bits[m] = raw - (exponent << 52)
+        whole = float(exponent)
+        rest = values[m]
+        share = (rest - 1.0) / (rest + 1.0)
+        square = share * share
+        series = 1.0 / 21.0
+        series = series * square + 1.0 / 19.0
+        series = series * square + 1.0 / 17.0
+        series = series * square + 1.0 / 15.0
+        series = series * square + 1.0 / 13.0
+        series = series * square + 1.0 / 11.0
+        series = series * square + 1.0 / 9.0
+        series = series * square + 1.0 / 7.0
+        series = series * square + 1.0 / 5.0
+        series = series * square + 1.0 / 3.0
+        series = series * square + 1.0
+        values[m] = whole * LN_2 + 2.0 * share * series
+
+
+@compiled
+def state_chances(x: Array, poor: float, shares: Shares, p: Array, q: Array, w: Array) -> None:
     """Fill ``p``, ``q`` (S, M) and weights of trouble ``w`` (3, M) from log odds x (5, M)."""
-    count = x.shape[1]
+    count, careful = x.shape[1], shares.careful
     odds, scratch = np.empty((RATE_COUNT, count)), np.empty(count)
+    at_places = 1.0 - shares.head
+    at_head, head_live = shares.head * (1.0 - shares.live), shares.head * shares.live
     for rate in range(RATE_COUNT):
         for m in range(count):
             odds[rate, m] = -x[rate, m]
@@ -186,10 +227,12 @@ def state_chances(
         q[CAREFUL, m] = c * (1.0 - j) * careful
         q[JUMPERED, m] = c * j
         q[HEAD_JUMPERED, m] = 0.0
+        q[HEAD_LIVE, m] = 0.0
         for s in range(FIRST_UNGROUNDED, S):
             p[s, m] = u * q[s, m]
-        p[JUMPERED, m] = u * c * j * (1.0 - head)
-        p[HEAD_JUMPERED, m] = u * c * j * head
+        p[JUMPERED, m] = u * c * j * at_places
+        p[HEAD_JUMPERED, m] = u * c * j * at_head
+        p[HEAD_LIVE, m] = u * c * j * head_live
         w[0, m] = (1.0 - f) * (1.0 - r)
         w[1, m] = (1.0 - f) * r
         w[2, m] = f
@@ -358,7 +401,7 @@ def _fresh(circuit: Array, p: Array, out: Array) -> None:
 def _as_circuit_of(circuit: Array, p: Array, shares: Shares, out: Array) -> None:
     """From a circuit's likelihood by its own state to that by its dwelling's hand, both (S, M)."""
     count = p.shape[1]
-    follows, head = shares.circuit_follows, shares.head
+    follows, head, live = shares.circuit_follows, shares.head, shares.live
     same = (1.0 - follows) * shares.origin_follows
     other = (1.0 - follows) * (1.0 - shares.origin_follows)
     fresh = np.empty((3, count))
@@ -371,9 +414,11 @@ def _as_circuit_of(circuit: Array, p: Array, shares: Shares, out: Array) -> None
         for m in range(count):
             out[s, m] = follows * circuit[s, m] + fresh[kind, m]
     for m in range(count):
-        either = (1.0 - head) * circuit[JUMPERED, m] + head * circuit[HEAD_JUMPERED, m]
+        at_head = (1.0 - live) * circuit[HEAD_JUMPERED, m] + live * circuit[HEAD_LIVE, m]
+        either = (1.0 - head) * circuit[JUMPERED, m] + head * at_head
         out[JUMPERED, m] = follows * either + fresh[1, m]
         out[HEAD_JUMPERED, m] = out[JUMPERED, m]
+        out[HEAD_LIVE, m] = out[JUMPERED, m]
 
 
 @compiled
@@ -441,7 +486,10 @@ def log_likelihood(
             for m in range(count):
                 inner[m] += p[s, m] * hand[s, m]
         for m in range(count):
-            out[m] += times * (np.log(max(inner[m], 1e-300)) + scale[m])
+            inner[m] = max(inner[m], 1e-300)
+        logarithm(inner)
+        for m in range(count):
+            out[m] += times * (inner[m] + scale[m])
 
 
 class Evidence(NamedTuple):
@@ -612,10 +660,12 @@ def log_prior(x: Array, shift: Array, groups: Array, prior: Prior, out: Array) -
                 small[m] = -abs(x[r, start + m] - shift[r])
             exponential(small, scratch)
             for m in range(count):
+                small[m] += 1.0
+            logarithm(small)
+            for m in range(count):
                 value = x[r, start + m] - shift[r]
-                rest = np.log1p(small[m])
-                low[r, m] = min(value, 0.0) - rest
-                high[r, m] = min(-value, 0.0) - rest
+                low[r, m] = min(value, 0.0) - small[m]
+                high[r, m] = min(-value, 0.0) - small[m]
         terms = np.empty((count_groups, draws, count))
         top = np.full(count, -1e300)
         for g in range(count_groups):
@@ -648,7 +698,10 @@ def log_prior(x: Array, shift: Array, groups: Array, prior: Prior, out: Array) -
                     total[n, m] += groups[n, g] * group[m]
         for n in range(groups.shape[0]):
             for m in range(count):
-                out[n, start + m] = top[m] + np.log(max(total[n, m], 1e-300))
+                small[m] = max(total[n, m], 1e-300)
+            logarithm(small)
+            for m in range(count):
+                out[n, start + m] = top[m] + small[m]
 
 
 @compiled
@@ -740,12 +793,10 @@ def _log_student(
             z[r, m] *= part
             square[m] += z[r, m] * z[r, m]
     for m in range(count):
-        out[start + m] = (
-            constant
-            - log_det
-            - slope[start + m]
-            - 0.5 * (degrees + rates) * np.log1p(square[m] / degrees)
-        )
+        square[m] = 1.0 + square[m] / degrees
+    logarithm(square)
+    for m in range(count):
+        out[start + m] = constant - log_det - slope[start + m] - 0.5 * (degrees + rates) * square[m]
 
 
 @compiled
@@ -787,13 +838,14 @@ def _weigh_points(
     poor: float,
     stake: Array,
     like: Array,
+    chosen: Array,
     density: Array,
     log_stake: Array,
 ) -> None:
     """Log likelihood at points (5, M) into ``like`` (M,), ``log_prior`` into ``density`` (N, M).
 
-    ``log_stake`` (M,) gets the logarithm of the mean there of ``stake`` (S, 3), which is by state
-    and trouble.
+    ``chosen`` (M,) gets what of it ``_add_picking`` took out. ``log_stake`` (M,) gets the logarithm
+    of the mean there of ``stake`` (S, 3), which is by state and trouble.
     """
     for start in range(0, x.shape[1], CHUNK):
         count = min(CHUNK, x.shape[1] - start)
@@ -802,9 +854,11 @@ def _weigh_points(
             for m in range(count):
                 part[r, m] = x[r, start + m]
         p, q, w = np.empty((S, count)), np.empty((S, count)), np.empty((T, count))
-        state_chances(part, poor, shares.careful, shares.head, p, q, w)
-        log_likelihood(tree, own.table, own.which, building, shares, p, q, w, own.whole, found)
+        state_chances(part, poor, shares, p, q, w)
         _add_picking(tree, own, shares, building, p, q, w, found)
+        for m in range(count):
+            chosen[start + m] = found[m]
+        log_likelihood(tree, own.table, own.which, building, shares, p, q, w, own.whole, found)
         for m in range(count):
             like[start + m] = found[m]
             found[m] = 0.0
@@ -814,8 +868,24 @@ def _weigh_points(
                     stake[s, 0] * w[0, m] + stake[s, 1] * w[1, m] + stake[s, 2] * w[2, m]
                 )
         for m in range(count):
-            log_stake[start + m] = np.log(max(found[m], 1e-300))
+            found[m] = max(found[m], 1e-300)
+        logarithm(found)
+        for m in range(count):
+            log_stake[start + m] = found[m]
     log_prior(x, shift, groups, prior, density)
+
+
+@compiled
+def _node_below(value: float, quantile: Array) -> int:
+    """The last node of a table (nodes,) not above a value of log odds; never the very last."""
+    low, high = 0, quantile.shape[0] - 1
+    while high - low > 1:
+        middle = (low + high) // 2
+        if quantile[middle] <= value:
+            low = middle
+        else:
+            high = middle
+    return low
 
 
 @compiled
@@ -825,33 +895,47 @@ def _scores(x: Array, shift: Array, quantile: Array, z: Array, slope: Array) -> 
     By straight lines between the nodes of ``quantile`` (5, nodes), which is of log odds less
     ``shift``: what is unknown of a rate then looks nearly normal, however skew its prior is.
     """
-    nodes = quantile.shape[1]
-    step = 2.0 * SCORES / (nodes - 1)
+    step = 2.0 * SCORES / (quantile.shape[1] - 1)
     for m in range(x.shape[1]):
-        slope[m] = 0.0
+        slope[m] = 1.0
     for r in range(x.shape[0]):
         for m in range(x.shape[1]):
             value = x[r, m] - shift[r]
-            low, high = 0, nodes - 1
-            while high - low > 1:
-                middle = (low + high) // 2
-                if quantile[r, middle] <= value:
-                    low = middle
-                else:
-                    high = middle
+            low = _node_below(value, quantile[r])
             rise = (quantile[r, low + 1] - quantile[r, low]) / step
             z[r, m] = low * step - SCORES + (value - quantile[r, low]) / rise
-            slope[m] += np.log(rise)
+            slope[m] *= rise
+    for m in range(x.shape[1]):
+        slope[m] = max(slope[m], 1e-300)
+    logarithm(slope)
 
 
 @compiled
-def _from_score(score: float, quantile: Array) -> float:
-    """Log odds of one normal score by a table (nodes,); the inverse of ``_scores``."""
-    nodes = quantile.shape[0]
+def _from_scores(z: Array, shift: Array, quantile: Array, x: Array, slope: Array) -> None:
+    """The inverse of ``_scores``: log odds (5, M) and the log of dx/dz from scores ``z``.
+
+    Log odds are kept within what double precision tells apart; scores move with them.
+    """
+    nodes = quantile.shape[1]
     step = 2.0 * SCORES / (nodes - 1)
-    place = (score + SCORES) / step
-    low = int(min(max(np.floor(place), 0.0), nodes - 2.0))
-    return float(quantile[low] + (place - low) * (quantile[low + 1] - quantile[low]))
+    for m in range(z.shape[1]):
+        slope[m] = 1.0
+    for r in range(z.shape[0]):
+        for m in range(z.shape[1]):
+            place = (z[r, m] + SCORES) / step
+            low = int(min(max(np.floor(place), 0.0), nodes - 2.0))
+            rise = quantile[r, low + 1] - quantile[r, low]
+            free = quantile[r, low] + (place - low) * rise + shift[r]
+            x[r, m] = min(max(free, -60.0), 60.0)
+            if x[r, m] != free:
+                value = x[r, m] - shift[r]
+                low = _node_below(value, quantile[r])
+                rise = quantile[r, low + 1] - quantile[r, low]
+                z[r, m] = (low + (value - quantile[r, low]) / rise) * step - SCORES
+            slope[m] *= rise / step
+    for m in range(z.shape[1]):
+        slope[m] = max(slope[m], 1e-300)
+    logarithm(slope)
 
 
 @compiled
@@ -870,6 +954,7 @@ def place_points(
     student_constant: float,
     x: Array,
     like: Array,
+    chosen: Array,
     log_rest: Array,
     log_own: Array,
     block: Ints,
@@ -891,12 +976,13 @@ def place_points(
         student_constant: log normalising constant of the t distribution.
         x: filled with log odds, shape (5, M1 + M2).
         like: filled with log likelihood, shape (M1 + M2,).
+        chosen: filled with the part of it that says how likely these very openings were picked.
         log_rest: filled with log likelihood less log proposal density, shape (M1 + M2,).
         log_own: filled with the log prior density, shape (M1 + M2,).
         block: filled with which of ``BLOCKS`` parts each point belongs to, shape (M1 + M2,).
     """
     first, count = pool.prior.shape[3], x.shape[1]
-    chosen = number % pool.prior.shape[0]
+    points_of = number % pool.prior.shape[0]
     table = pool.student[(number // 7) % pool.student.shape[0]]
     # The building's own mixture of groups, and that of the first points.
     groups = np.empty((2, group.shape[0]))
@@ -914,7 +1000,7 @@ def place_points(
             start = m
         block[m] = m - start
         for r in range(RATE_COUNT):
-            value = pool.prior[chosen, place, r, m] + shift[r]
+            value = pool.prior[points_of, place, r, m] + shift[r]
             x[r, m] = min(max(value, -60.0), 60.0)
     # Blocks likewise: each has its part of every group and of every round.
     end = first
@@ -941,10 +1027,15 @@ def place_points(
     centres, factors = np.empty((ROUNDS, RATE_COUNT)), np.empty((ROUNDS, RATE_COUNT, RATE_COUNT))
     done = 0
     for turn in range(ROUNDS + 1):
+        size = first if turn == 0 else (count - first) // ROUNDS
+        fresh = np.empty((RATE_COUNT, size))
+        new_scores, new_slope = np.empty((RATE_COUNT, size)), np.empty(size)
         if turn == 0:
-            size = first
+            for r in range(RATE_COUNT):
+                for m in range(size):
+                    fresh[r, m] = x[r, m]
+            _scores(fresh, shift, quantile, new_scores, new_slope)
         else:
-            size = (count - first) // ROUNDS
             trial = np.empty(done)
             _mixed(density, shares_of, turn, trial)
             for m in range(done):
@@ -962,14 +1053,14 @@ def place_points(
                     value = centre[r]
                     for c in range(r + 1):
                         value += factor[r, c] * table[c, done - first + m]
-                    value = _from_score(value, quantile[r]) + shift[r]
-                    x[r, done + m] = min(max(value, -60.0), 60.0)
+                    new_scores[r, m] = value
+            _from_scores(new_scores, shift, quantile, fresh, new_slope)
+            for r in range(RATE_COUNT):
+                for m in range(size):
+                    x[r, done + m] = fresh[r, m]
             shares_of[turn] = np.log(size / count)
-        fresh = np.empty((RATE_COUNT, size))
-        for r in range(RATE_COUNT):
-            for m in range(size):
-                fresh[r, m] = x[r, done + m]
-        new_like, both, new_stake = np.empty(size), np.empty((2, size)), np.empty(size)
+        new_like, new_chosen = np.empty(size), np.empty(size)
+        both, new_stake = np.empty((2, size)), np.empty(size)
         _weigh_points(
             tree,
             own,
@@ -982,14 +1073,14 @@ def place_points(
             poor,
             stake,
             new_like,
+            new_chosen,
             both,
             new_stake,
         )
         for m in range(size):
             like[done + m], log_own[done + m] = new_like[m], both[0, m]
+            chosen[done + m] = new_chosen[m]
             density[0, done + m], log_stake[done + m] = both[1, m], new_stake[m]
-        new_scores, new_slope = np.empty((RATE_COUNT, size)), np.empty(size)
-        _scores(fresh, shift, quantile, new_scores, new_slope)
         for m in range(size):
             slope[done + m] = new_slope[m]
             for r in range(RATE_COUNT):
@@ -1033,7 +1124,10 @@ def _mixed(density: Array, log_share: Array, sources: int, out: Array) -> None:
         for m in range(count):
             total[m] += term[m]
     for m in range(count):
-        out[m] += np.log(total[m] / held)
+        total[m] /= held
+    logarithm(total)
+    for m in range(count):
+        out[m] += total[m]
 
 
 @compiled
@@ -1140,6 +1234,7 @@ def weigh_building(
     poor: float,
     x: Array,
     like: Array,
+    chosen: Array,
     weights: Array,
     block: Ints,
     flat: int,
@@ -1157,6 +1252,7 @@ def weigh_building(
         poor: its share of poor grounds among the grounded.
         x: log odds of its points, shape (5, M).
         like: log likelihood at each, shape (M,).
+        chosen: the part of it from ``_add_picking``, shape (M,).
         weights: weight of each; they sum to 1, shape (M,).
         block: which part of ``BLOCKS`` each belongs to, shape (M,).
         flat: evidence class of openings without evidence.
@@ -1184,12 +1280,11 @@ def weigh_building(
                 part[r, m] = x[r, start + m]
                 out.rates[place, r] += weight[m] / (1.0 + np.exp(-part[r, m]))
         p, q, w = np.empty((S, size)), np.empty((S, size)), np.empty((T, size))
-        state_chances(part, poor, shares.careful, shares.head, p, q, w)
+        state_chances(part, poor, shares, p, q, w)
         if fully:
-            quiet, dead = np.zeros(size), np.empty(size)
-            _add_picking(tree, own, shares, building, p, q, w, quiet)
+            quiet, dead = np.empty(size), np.empty(size)
             for m in range(size):
-                dead[m] = quiet[m]
+                quiet[m] = dead[m] = chosen[start + m]
             log_likelihood(tree, own.safe, own.which, building, shares, p, q, w, True, quiet)
             log_likelihood(tree, own.dead, own.which, building, shares, p, q, w, True, dead)
             for m in range(size):
@@ -1339,9 +1434,10 @@ def _weigh_dwelling(
                 above[s, m] = posterior[s, m] / upward[k - first, s, m]
                 total[m] += above[s, m]
         for m in range(count):
-            either = above[JUMPERED, m] + above[HEAD_JUMPERED, m]
+            either = above[JUMPERED, m] + above[HEAD_JUMPERED, m] + above[HEAD_LIVE, m]
             above[JUMPERED, m] = (1.0 - shares.head) * either
-            above[HEAD_JUMPERED, m] = shares.head * either
+            above[HEAD_JUMPERED, m] = shares.head * (1.0 - shares.live) * either
+            above[HEAD_LIVE, m] = shares.head * shares.live * either
         for kind in range(2):
             for m in range(count):
                 ours[kind, m] = 0.0
@@ -1368,9 +1464,9 @@ def _weigh_dwelling(
                 part = weight[m] / (copies * follow[m] + anew)
                 copied += part * copies * follow[m]
                 tied_to += part * (1.0 - copies) * origin * same
-                for which in range(2):
-                    jumpered = above[JUMPERED + which, m] * like[JUMPERED + which, m]
-                    out.taught[place, 6 + S + which] += number * part * jumpered
+                for s in range(JUMPERED, S):
+                    which = 0 if s == JUMPERED else 1
+                    out.taught[place, 6 + S + which] += number * part * above[s, m] * like[s, m]
             if telling > 1:
                 out.taught[place, 0] += number * copied
                 # By these points' share: a building's points come in several goes.
@@ -1611,16 +1707,10 @@ def _weigh_circuit(
 
 
 @compiled
-def _choose(chances: Array, uniform: float) -> int:
-    """Index drawn in proportion to ``chances`` (S,)."""
-    level = 0.0
-    for s in range(S):
-        level += chances[s]
-    level *= uniform
-    total = 0.0
+def _choose(heaps: Array, level: float) -> int:
+    """Index of the first of running sums (S,) that lies above a level."""
     for s in range(S - 1):
-        total += chances[s]
-        if level < total:
+        if level < heaps[s]:
             return s
     return S - 1
 
@@ -1645,67 +1735,111 @@ def _draw_dwelling(
     out: Found,
     place: int,
 ) -> None:
-    """Draw hands, circuits and dangerous openings; add them up over the building's draws."""
+    """Draw hands, circuits and dangerous openings; add them up over the building's draws.
+
+    A circuit's state is drawn as a copy of the hand's, or anew; how many of its openings are
+    dangerous by one uniform number for as many of them as are not (the next one that is dangerous
+    is where the chance that none was has fallen below it).
+    """
     first, last = tree.circuit_start[dwelling], tree.circuit_start[dwelling + 1]
     first_of, rows = tree.row_start[first], tree.row_start[last] - tree.row_start[first]
-    copies, head, origin = shares.circuit_follows, shares.head, shares.origin_follows
-    hands, chances, fresh = np.empty(S), np.empty(S), np.empty((2, S))
-    # What holds at one point, side by side: draws come in the order of their points.
-    like = np.empty((last - first, S))
-    danger, pain = np.empty((rows, S)), np.empty((rows, S))
+    copies, origin = shares.circuit_follows, shares.origin_follows
+    # How a jumpering hand does its circuits.
+    manner = np.zeros(S)
+    manner[JUMPERED] = 1.0 - shares.head
+    manner[HEAD_JUMPERED] = shares.head * (1.0 - shares.live)
+    manner[HEAD_LIVE] = shares.head * shares.live
+    hands, fresh = np.empty(S), np.empty((2, S))
+    # What holds at one point, side by side: draws come in the order of their points. By circuit:
+    # weight of a copy of each hand; running sums of jumpering copies and of fresh draws (by
+    # whether the hand left a ground); chance that nothing is dangerous, harm, and that part of it
+    # at openings that nobody recorded, by the circuit's state.
+    copy, jumpering = np.empty((last - first, S)), np.empty((last - first, S))
+    anew = np.empty((last - first, 2, S))
+    calm, pain = np.empty((last - first, S)), np.empty((last - first, S))
+    hidden_pain = np.empty((last - first, S))
+    danger = np.empty((rows, S))
     at = -1
     for draw in range(drawn_from, drawn_to):
         m = drawn[draw]
         if m != at:
             at = m
-            loose = 0.0
+            loose, held = 0.0, 0.0
             for s in range(FIRST_UNGROUNDED, S):
                 loose += p[s, m]
+            grounded = p[GROUNDED, m] + p[POOR, m]
             for s in range(S):
-                hands[s] = posterior[s, m]
-                # By whether the hand left a ground.
-                anew = (1.0 - copies) * p[s, m]
-                fresh[0, s] = fresh[1, s] = anew * (1.0 - origin)
+                held += posterior[s, m]
+                hands[s] = held
+                one = (1.0 - copies) * p[s, m]
+                fresh[0, s] = fresh[1, s] = one * (1.0 - origin)
                 if s < FIRST_UNGROUNDED:
-                    fresh[0, s] += anew * origin / max(p[GROUNDED, m] + p[POOR, m], 1e-300)
+                    fresh[0, s] += one * origin / max(grounded, 1e-300)
                 else:
-                    fresh[1, s] += anew * origin / max(loose, 1e-300)
-                for k in range(last - first):
-                    like[k, s] = circuits[k, s, m]
-                for row in range(rows):
-                    kind = which[first_of + row - base]
-                    danger[row, s] = risk[kind, s, m]
-                    pain[row, s] = tree.row_count[first_of + row] * hurt[kind, s, m]
-        number, harm_sum = 0, 0.0
+                    fresh[1, s] += one * origin / max(loose, 1e-300)
+            for k in range(last - first):
+                like = circuits[k, :, m]
+                heap, with_ground, without = 0.0, 0.0, 0.0
+                for s in range(S):
+                    heap += copies * manner[s] * like[s]
+                    jumpering[k, s] = heap
+                    copy[k, s] = copies * like[s]
+                    with_ground += fresh[0, s] * like[s]
+                    without += fresh[1, s] * like[s]
+                    anew[k, 0, s], anew[k, 1, s] = with_ground, without
+                    calm[k, s], pain[k, s], hidden_pain[k, s] = 1.0, 0.0, 0.0
+                for s in range(JUMPERED, S):
+                    copy[k, s] = heap
+                for row in range(tree.row_start[first + k], tree.row_start[first + k + 1]):
+                    kind, number = which[row - base], tree.row_count[row]
+                    for s in range(S):
+                        chance = risk[kind, s, m]
+                        danger[row - first_of, s] = chance
+                        for _ in range(number):
+                            calm[k, s] *= 1.0 - chance
+                        pain[k, s] += number * hurt[kind, s, m]
+                    if tree.row_class[row] == flat:
+                        for s in range(S):
+                            hidden_pain[k, s] += number * hurt[kind, s, m]
+                # One swap in few makes a whole circuit live: averaged over, like swaps at openings.
+                swapped = shares.live * like[HEAD_LIVE]
+                swapped /= max(swapped + (1.0 - shares.live) * like[HEAD_JUMPERED], 1e-300)
+                for values in (pain, hidden_pain):
+                    values[k, HEAD_JUMPERED] += swapped * (
+                        values[k, HEAD_LIVE] - values[k, HEAD_JUMPERED]
+                    )
+                    values[k, HEAD_LIVE] = values[k, HEAD_JUMPERED]
+        dangerous, harm_sum = 0, 0.0
         hidden, hidden_sum = 0, 0.0
         for _ in range(tree.dwelling_times[dwelling]):
-            h = _choose(hands, _next(random))
-            for k in range(first, last):
-                for _ in range(tree.circuit_times[k]):
-                    for s in range(S):
-                        chances[s] = fresh[0 if h < FIRST_UNGROUNDED else 1, s]
-                    if h >= JUMPERED:
-                        chances[JUMPERED] += copies * (1.0 - head)
-                        chances[HEAD_JUMPERED] += copies * head
+            h = _choose(hands, hands[S - 1] * _next(random))
+            origin_of = 0 if h < FIRST_UNGROUNDED else 1
+            for k in range(last - first):
+                for _ in range(tree.circuit_times[first + k]):
+                    same = copy[k, h]
+                    level = (same + anew[k, origin_of, S - 1]) * _next(random)
+                    if level >= same:
+                        c = _choose(anew[k, origin_of], level - same)
+                    elif h < JUMPERED:
+                        c = h
                     else:
-                        chances[h] += copies
-                    for s in range(S):
-                        chances[s] *= like[k - first, s]
-                    c = _choose(chances, _next(random))
-                    for row in range(tree.row_start[k], tree.row_start[k + 1]):
+                        c = _choose(jumpering[k], level)
+                    harm_sum += pain[k, c]
+                    hidden_sum += hidden_pain[k, c]
+                    level = _next(random)
+                    if level < calm[k, c]:
+                        continue
+                    still = 1.0
+                    for row in range(tree.row_start[first + k], tree.row_start[first + k + 1]):
                         chance = danger[row - first_of, c]
-                        found = 0
-                        if chance > 1e-9:
-                            for _ in range(tree.row_count[row]):
-                                if _next(random) < chance:
-                                    found += 1
-                        harm = pain[row - first_of, c]
-                        number += found
-                        harm_sum += harm
-                        if tree.row_class[row] == flat:
-                            hidden += found
-                            hidden_sum += harm
-        out.dangerous[place, draw] += number
+                        for _ in range(tree.row_count[row]):
+                            still *= 1.0 - chance
+                            if level >= still:
+                                dangerous += 1
+                                if tree.row_class[row] == flat:
+                                    hidden += 1
+                                level, still = _next(random), 1.0
+        out.dangerous[place, draw] += dangerous
         out.harm[place, draw] += harm_sum
         out.hidden_dangerous[place, draw] += hidden
         out.hidden_harm[place, draw] += hidden_sum
@@ -1742,8 +1876,9 @@ def weigh_block(
         points, log_rest: filled for learning, shapes (n, 5, M) and (n, M), or empty.
     """
     count = pool.prior.shape[3] + pool.student.shape[2]
-    x, like, rest, own = (
+    x, like, rest, own, chosen = (
         np.empty((RATE_COUNT, count)),
+        np.empty(count),
         np.empty(count),
         np.empty(count),
         np.empty(count),
@@ -1771,6 +1906,7 @@ def weigh_block(
             student_constant,
             x,
             like,
+            chosen,
             rest,
             own,
             block,
@@ -1793,6 +1929,7 @@ def weigh_block(
             poor[b],
             x,
             like,
+            chosen,
             weight,
             block,
             flat,

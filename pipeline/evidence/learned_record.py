@@ -29,7 +29,7 @@ from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.whole_file import appearing_whole
 
-FORMAT = 1
+FORMAT = 2
 POINTER = "CURRENT"
 
 Probability = Annotated[float, Field(ge=0, le=1)]
@@ -133,6 +133,7 @@ class LearnedRecord(Part):
         model_version, rule_book_hash: what it was learned under; it fits no other.
         portfolio: what it was learned from.
         rates, shares: see there.
+        share_draws: ``shares`` as unsure as they are (see ``learning.Learned``).
         crews: by factor (owner, manager).
         readers: by inspector; one that is not here counts as never compared.
         era_shares: shares of the eras where a year is missing or wrong.
@@ -147,6 +148,7 @@ class LearnedRecord(Part):
     portfolio: Portfolio
     rates: Rates
     shares: Shares
+    share_draws: list[Shares]
     crews: dict[str, Crews]
     readers: dict[str, Reader]
     era_shares: list[Probability]
@@ -175,14 +177,19 @@ class LearnedRecord(Part):
                 np.array(rates.centre_b)[:, None],
                 group_shares,
             ),
-            taught=Taught(**(self.shares.model_dump() | {"gfci": np.array(self.shares.gfci)})),
+            taught=_taught(self.shares),
             buildings=self.portfolio.learned_from,
             crew={
                 factor: np.array([self.crews[factor].effects.get(name, 0.0) for name in each])
                 for factor, each in names.items()
             },
             crew_support={factor: self.crews[factor].matters for factor in names},
+            share_draws=tuple(_taught(each) for each in self.share_draws),
         )
+
+
+def _taught(shares: Shares) -> Taught:
+    return Taught(**(shares.model_dump() | {"gfci": np.array(shares.gfci)}))
 
 
 def mean_gain(sample: list[HeldOut]) -> float:
@@ -246,8 +253,13 @@ def current_hash(folder: Path) -> str | None:
     return None
 
 
-def load_current(folder: Path, rule_book: RuleBook) -> LearnedRecord | None:
+def load_current(
+    folder: Path, rule_book: RuleBook, model_version: str | None = None
+) -> LearnedRecord | None:
     """Read the current record; None where there is none.
+
+    One that another rule book or, if it is given, another version of the model made is not held to
+    the shapes of these: it is whole, and is learned anew for another reason.
 
     Raises:
         CoverplateError: if it is missing, damaged, or of another format.
@@ -262,7 +274,8 @@ def load_current(folder: Path, rule_book: RuleBook) -> LearnedRecord | None:
             raise ValueError(f"format {record.format}, not {FORMAT}")
         if record.hash != name:
             raise ValueError("its content does not match its name")
-        if record.rule_book_hash == rule_book.hash:
+        same_model = model_version in (None, record.model_version)
+        if record.rule_book_hash == rule_book.hash and same_model:
             _check_shapes(record, rule_book)
     except (OSError, ValueError, ValidationError) as damaged:
         raise CoverplateError(
@@ -284,7 +297,7 @@ def _check_shapes(record: LearnedRecord, rule_book: RuleBook) -> None:
         (rates.centre_b, (groups, len(RATES))),
         (rates.group_shares, (groups,)),
         (record.era_shares, (groups - 1,)),
-        (record.shares.gfci, (STATE_COUNT, 2)),
+        *((each.gfci, (STATE_COUNT, 2)) for each in (record.shares, *record.share_draws)),
     ]
     for values, shape in wanted:
         found: Array = np.array(values, dtype=np.float64)

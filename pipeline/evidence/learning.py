@@ -24,9 +24,12 @@ from pipeline.evidence.kernel import Tree
 from pipeline.evidence.posterior import Model, Part, Portfolio, Weigher, on_threads
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import (
+    AS_WIRED,
     CAREFUL,
+    GROUNDED,
     JUMPERED,
     OPEN_GROUND,
+    POOR,
     RATES,
     STATE_COUNT,
     Array,
@@ -57,6 +60,8 @@ class Learned:
         buildings: buildings with looks that it was learned from.
         crew: log-odds effect of each owner and manager on false grounds, by factor and name index.
         crew_support: posterior probability that the factor explains anything, by factor.
+        share_draws: ``taught`` again and again, as unsure as it is: the shares that decide what an
+            opening is once its building's rates are given (careful, live, gfci).
     """
 
     priors: Priors
@@ -65,6 +70,7 @@ class Learned:
     buildings: int
     crew: dict[str, Array]
     crew_support: dict[str, float]
+    share_draws: tuple[Taught, ...] = ()
 
 
 def take(portfolio: Portfolio, buildings: Ints) -> Portfolio:
@@ -128,8 +134,10 @@ def learn(
     crew = {name: np.zeros(int(index.max(initial=-1)) + 1) for name, index in crews.items()}
     support = dict.fromkeys(crews, 0.0)
     chosen = np.flatnonzero(telling(portfolio))
+    draws = int(float(settings.prior_draws))
     if not len(chosen):
-        return Learned(default, default, taught, 0, crew, support)
+        unsure = draw_shares(taught, _by_the_rule_book(rule_book), draws, seed)
+        return Learned(default, default, taught, 0, crew, support, unsure)
     most = int(float(settings.buildings_max))
     if leave_out is not None and len(chosen) >= most + len(leave_out):
         chosen = np.setdiff1d(chosen, leave_out)
@@ -141,6 +149,8 @@ def learn(
     priors, shift = default, np.zeros(len(chosen))
     passes = int(float(settings.passes))
     strides: Array | None = None
+    missing = np.full(len(_SLOW), _MOST_MISSING)
+    known = _by_the_rule_book(rule_book)
     fit: _EraFit | None = None
     place: Array | None = None
     for step in range(passes):
@@ -155,9 +165,9 @@ def learn(
         moved = replace(sample, shift=_shifted(sample.shift, shift))
         weigher = Weigher(moved, model, times_points)
         part = weigher.weigh(np.arange(len(chosen)), draws=0, keep_points=True)
-        last, taught = taught, _shares(rule_book, taught, moved, part)
+        last, (taught, known) = taught, _shares(rule_book, taught, moved, part)
         if step + 1 < passes:
-            taught, strides = _further(last, taught, strides)
+            taught, strides, missing = _further(last, taught, strides, missing)
         fit = _EraFit(rule_book, default, moved, part)
         place = fit.best(fit.start() if place is None else place, 60 if step < 2 else 25)
         priors = fit.priors(place)
@@ -172,8 +182,15 @@ def learn(
         if progress is not None:
             progress((step + 1) / passes)
     assert fit is not None and place is not None
-    draws = fit.draws(place, int(float(settings.prior_draws)), seed)
-    return Learned(draws, priors, taught, len(chosen), crew, support)
+    # Hands are never seen themselves: what is missing of them is no knowledge.
+    told = 1 - missing[_SLOW.index("careful")]
+    least = _by_the_rule_book(rule_book).careful
+    unsure = draw_shares(
+        taught, replace(known, careful=max(least, told * known.careful)), draws, seed
+    )
+    return Learned(
+        fit.draws(place, draws, seed), priors, taught, len(chosen), crew, support, unsure
+    )
 
 
 def crew_shift(learned: Learned, crews: dict[str, Ints], size: int) -> Array:
@@ -203,30 +220,119 @@ def _mean(prior: RatePrior, hits: float, tries: float) -> float:
     return float(np.clip((a + hits) / (a + b + tries), 1e-4, 1 - 1e-4))
 
 
-def _shares(rule_book: RuleBook, taught: Taught, portfolio: Portfolio, part: Part) -> Taught:
-    """Expected numbers plus the rule book's: the portfolio's shares after one more pass."""
+@dataclass(frozen=True)
+class Strength:
+    """How much stands behind a share, in cases: as many seen for certain would be as good.
+
+    Attributes:
+        careful, live: of these shares.
+        gfci: of each state and location, shape (S, 2).
+    """
+
+    careful: float
+    live: float
+    gfci: Array
+
+
+_TOGETHER = (
+    (GROUNDED, POOR),
+    (AS_WIRED,),
+    (OPEN_GROUND, *range(JUMPERED, STATE_COUNT)),
+    (CAREFUL,),
+)
+"""States that share their protection."""
+
+
+def _by_the_rule_book(rule_book: RuleBook) -> Strength:
+    hierarchy = rule_book.hierarchy
+    gfci = np.full((STATE_COUNT, 2), float(rule_book.counting.gfci_default_openings))
+    gfci[CAREFUL] = sum(hierarchy.careful_protected.beta)
+    return Strength(sum(hierarchy.careful.beta), sum(hierarchy.live_false_ground.beta), gfci)
+
+
+def draw_shares(taught: Taught, known: Strength, count: int, seed: int) -> tuple[Taught, ...]:
+    """Draws of the shares: beta distributions about what was learned, as firm as ``known``.
+
+    States that share their protection share its draws.
+    """
+    rng = np.random.default_rng([seed, 2])
+    drawn = []
+    for _ in range(count):
+
+        def one(share: float, strength: float) -> float:
+            found = rng.beta(share * strength, (1 - share) * strength)
+            return float(np.clip(found, 1e-4, 1 - 1e-4))
+
+        gfci = taught.gfci.copy()
+        for states in _TOGETHER:
+            for place in range(2):
+                share = float(taught.gfci[states[0], place])
+                gfci[list(states), place] = one(share, float(known.gfci[states[0], place]))
+        drawn.append(
+            replace(
+                taught,
+                careful=one(taught.careful, known.careful),
+                live=one(taught.live, known.live),
+                gfci=gfci,
+            )
+        )
+    return tuple(drawn)
+
+
+def _certain(number: Array, without: Array, with_it: Array, share: float) -> float:
+    """How many cases seen for certain tell as much of a share as these do.
+
+    By the observed information: with the label of every case known it would be the number itself.
+
+    Args:
+        number: cases, shape (N,).
+        without, with_it: likelihood of what was seen of each, without and with the label.
+        share: where to take it.
+    """
+    either = np.maximum((1 - share) * without + share * with_it, 1e-300)
+    slope = (with_it - without) / either
+    return float(share * (1 - share) * (number @ slope**2))
+
+
+def _shares(
+    rule_book: RuleBook, taught: Taught, portfolio: Portfolio, part: Part
+) -> tuple[Taught, Strength]:
+    """Expected numbers plus the rule book's: the portfolio's shares after one more pass.
+
+    What stands behind ``careful`` is as if every hand were seen.
+    """
     prior = rule_book.hierarchy
     seen = part.found.taught.sum(axis=0)
     hands, rest = seen[6 : 6 + STATE_COUNT], seen[6 + STATE_COUNT :]
     jumpered, origin = rest[:2], rest[2:]
     by_class = _state_numbers(portfolio, part)
+    live, live_known = _live(prior.live_false_ground, portfolio.classes, by_class, taught.live)
+    gfci, gfci_known = _protected(rule_book, portfolio.classes, by_class, taught)
+    told = hands[CAREFUL] + hands[OPEN_GROUND]
+    known = Strength(sum(prior.careful.beta) + float(told), live_known, gfci_known)
     return Taught(
         circuit_follows=_mean(prior.circuit_follows, seen[0], seen[1]),
         origin_follows=_mean(prior.origin_follows, origin[0], origin[1]),
         opening_follows=_mean(prior.opening_follows, seen[2], seen[3]),
         opening_own=_mean(prior.opening_own, seen[4], seen[5]),
-        careful=_mean(prior.careful, hands[CAREFUL], hands[CAREFUL] + hands[OPEN_GROUND]),
+        careful=_mean(prior.careful, hands[CAREFUL], told),
         head=_mean(prior.head_jumpered, jumpered[1], jumpered.sum()),
-        live=_live(prior.live_false_ground, portfolio.classes, by_class, taught.live),
-        gfci=_protected(rule_book, portfolio.classes, by_class, taught),
-    )
+        live=live,
+        gfci=gfci,
+    ), known
 
 
 _SLOW = tuple(field.name for field in fields(Taught) if field.name != "gfci")
 """Shares that take a leap every other pass: single numbers, all of them."""
 
 
-def _further(last: Taught, new: Taught, strides: Array | None) -> tuple[Taught, Array | None]:
+_MOST_MISSING = 0.85
+"""More is not read out of two strides."""
+
+
+def _further(
+    last: Taught, new: Taught, strides: Array | None, missing: Array
+) -> tuple[Taught, Array | None, Array]:
     """Go on in the direction in which expected numbers moved the shares, as far as they point.
 
     Expected numbers approach what is most likely by ever smaller strides, where little is known of
@@ -236,20 +342,24 @@ def _further(last: Taught, new: Taught, strides: Array | None) -> tuple[Taught, 
     Args:
         last, new: the shares before and after a pass.
         strides: what the pass before moved them by (log odds); None right after a leap.
+        missing: what was found of the last below so far.
 
     Returns:
-        The shares to go on with, and the strides for the next pass.
+        The shares to go on with, the strides for the next pass, and the share of the information
+        on each that is missing because labels are not seen, which is that quotient (Dempster, Laird
+        and Rubin 1977, from memory).
     """
     before, after = (
         special.logit([getattr(taught, name) for name in _SLOW]) for taught in (last, new)
     )
     stride = after - before
     if strides is None:
-        return new, stride
+        return new, stride, missing
     with np.errstate(divide="ignore", invalid="ignore"):
-        quotient = np.where(np.abs(strides) > 1e-9, stride / strides, 0.0).clip(0.0, 0.85)
+        quotient = np.where(np.abs(strides) > 1e-9, stride / strides, 0.0).clip(0.0, _MOST_MISSING)
+    missing = np.where(np.abs(strides) > 1e-9, quotient, missing)
     leapt = special.expit(after + stride * quotient / (1 - quotient)).clip(1e-4, 1 - 1e-4)
-    return replace(new, **dict(zip(_SLOW, leapt.tolist(), strict=True))), None
+    return replace(new, **dict(zip(_SLOW, leapt.tolist(), strict=True))), None, missing
 
 
 def _state_numbers(portfolio: Portfolio, part: Part) -> Array:
@@ -266,8 +376,8 @@ def _state_numbers(portfolio: Portfolio, part: Part) -> Array:
     return result
 
 
-def _live(prior: RatePrior, classes: Classes, by_class: Array, start: float) -> float:
-    """Share of false grounds that are live: the most likely, given how many are jumpered."""
+def _live(prior: RatePrior, classes: Classes, by_class: Array, start: float) -> tuple[float, float]:
+    """Share of false grounds that are live, given how many are jumpered, and its strength."""
     a, b = prior.beta
     number = by_class[:, JUMPERED]
     plain = classes.condition_weights[:, CONDITIONS.index(Condition.FALSE_GROUND)]
@@ -284,20 +394,25 @@ def _live(prior: RatePrior, classes: Classes, by_class: Array, start: float) -> 
         if abs(new - share) < 1e-7:
             break
         share = float(new)
-    return float(np.clip(share, 1e-4, 1 - 1e-4))
+    share = float(np.clip(share, 1e-4, 1 - 1e-4))
+    return share, a + b + _certain(number, plain, live, share)
 
 
-def _protected(rule_book: RuleBook, classes: Classes, by_class: Array, taught: Taught) -> Array:
-    """GFCI-protected share by state and location, (S, 2), of openings where it was said."""
+def _protected(
+    rule_book: RuleBook, classes: Classes, by_class: Array, taught: Taught
+) -> tuple[Array, Array]:
+    """GFCI-protected share by state and location of openings where it was said; its strength.
+
+    Both of shape (S, 2).
+    """
     counting, hierarchy = rule_book.counting, rule_book.hierarchy
     weight = float(counting.gfci_default_openings)
     said = np.ptp(classes.gfci_weights, axis=1) > 1e-9
-    groups = [[0, 1], [2], [3, 5, 6], [CAREFUL]]
-    result = taught.gfci.copy()
+    result, known = taught.gfci.copy(), np.empty_like(taught.gfci)
     defaults = (float(counting.gfci_share_dry), float(counting.gfci_share_wet))
     for place in range(2):
         here = classes.wet if place else 1 - classes.wet
-        for states in groups:
+        for states in map(list, _TOGETHER):
             prior = (
                 (hierarchy.careful_protected.beta[0], sum(hierarchy.careful_protected.beta))
                 if states == [CAREFUL]
@@ -307,8 +422,10 @@ def _protected(rule_book: RuleBook, classes: Classes, by_class: Array, taught: T
             share = taught.gfci[states[0], place]
             weights = classes.gfci_weights[said]
             odds = share * weights[:, 1] / ((1 - share) * weights[:, 0] + share * weights[:, 1])
-            result[states, place] = (prior[0] + number @ odds) / (prior[1] + number.sum())
-    return result.clip(1e-4, 1 - 1e-4)
+            found = (prior[0] + number @ odds) / (prior[1] + number.sum())
+            result[states, place] = found
+            known[states, place] = prior[1] + _certain(number, weights[:, 0], weights[:, 1], found)
+    return result.clip(1e-4, 1 - 1e-4), known
 
 
 class _EraFit:

@@ -7,8 +7,9 @@ seed, never on the other buildings computed with it.
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -50,6 +51,8 @@ FEW_EFFECTIVE = 20.0
 ROWS_AT_ONCE = 20_000
 BUILDINGS_AT_ONCE = 1_000
 THREADS = 2
+AHEAD = 3
+"""Stretches that are weighed, or wait for whoever takes them, at a time: results are large."""
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,7 @@ class Model:
             taught.opening_own,
             taught.careful,
             taught.head,
+            taught.live,
         )
 
 
@@ -353,9 +357,15 @@ def weigh_all(
     # The pool is made before threads ask for it.
     weigher._pool(factor)
     done = 0
-    parts = stretches(portfolio, beside or factor)
+    under_way: deque[Future[Part]] = deque()
     with ThreadPoolExecutor(max_workers=THREADS) as pool:
-        for part in pool.map(lambda b: weigher.weigh(b, draws=model.draws), parts):
+        parts = stretches(portfolio, beside or factor)
+        while True:
+            while len(under_way) < AHEAD and (b := next(parts, None)) is not None:
+                under_way.append(pool.submit(weigher.weigh, b, draws=model.draws))
+            if not under_way:
+                return
+            part = under_way.popleft().result()
             done += len(part.buildings)
             if progress is not None:
                 progress(done / len(portfolio))
@@ -389,18 +399,28 @@ def _chances(portfolio: Portfolio, part: Part) -> tuple[Ints, Array]:
 
 
 def row_harm(portfolio: Portfolio, model: Model, part: Part) -> Array:
-    """Expected harm of each row alone, as in ``row_results``, shape (R,)."""
-    return _harm(model, *_chances(portfolio, part))
-
-
-def _harm(model: Model, index: Ints, chances: Array) -> Array:
+    """Expected harm of each row alone, nearly as in ``row_results``, shape (R,)."""
+    index, chances = _chances(portfolio, part)
     by_state = model.weighed.evidence.harm[index].reshape(chances.shape)
     result: Array = (chances * by_state).sum(axis=1)
     return result
 
 
 @njit(cache=True, fastmath=True, nogil=True, error_model="numpy")
-def mix(chances: Array, index: Ints, table: npt.NDArray[np.float32], out: Array) -> None:
+def tell_rows(
+    chances: Array,
+    index: Ints,
+    condition: npt.NDArray[np.float32],
+    slots: npt.NDArray[np.float32],
+    table: Array,
+    safe: Array,
+    dead: Array,
+    harm: Array,
+    protected: Array,
+    of_condition: Array,
+    of_slots: Array,
+    out: Array,
+) -> None:
     """Average over states and troubles what each row's evidence class says under them.
 
     Row by row: a matrix product would round by how many rows there are.
@@ -408,17 +428,37 @@ def mix(chances: Array, index: Ints, table: npt.NDArray[np.float32], out: Array)
     Args:
         chances: of each state and trouble, shape (R, K).
         index: evidence class of each row, shape (R,).
-        table: what each class says, shape (N, K, C).
-        out: filled, shape (R, C).
+        condition, slots, protected: see ``classes.Weighed``, shapes (N, K, C), (N, K, 3), (N, K).
+        table, safe, dead, harm: see ``kernel.Evidence``, shape (N, K).
+        of_condition, of_slots: filled, shapes (R, C), (R, 3); rows sum to 1.
+        out: filled with chances of danger and of live metal, expected harm and the chance of
+            protection, shape (R, 4).
     """
-    for row in range(out.shape[0]):
-        own = table[index[row]]
-        for c in range(out.shape[1]):
-            out[row, c] = 0.0
+    for row in range(chances.shape[0]):
+        own = index[row]
+        quiet, cold, hurt, guarded = 0.0, 0.0, 0.0, 0.0
+        for c in range(of_condition.shape[1]):
+            of_condition[row, c] = 0.0
+        for c in range(of_slots.shape[1]):
+            of_slots[row, c] = 0.0
         for k in range(chances.shape[1]):
             share = chances[row, k]
-            for c in range(out.shape[1]):
-                out[row, c] += share * own[k, c]
+            for c in range(of_condition.shape[1]):
+                of_condition[row, c] += share * condition[own, k, c]
+            for c in range(of_slots.shape[1]):
+                of_slots[row, c] += share * slots[own, k, c]
+            quiet += share * safe[own, k] / table[own, k]
+            cold += share * dead[own, k] / table[own, k]
+            hurt += share * harm[own, k]
+            guarded += share * protected[own, k]
+        for values in (of_condition, of_slots):
+            total = 0.0
+            for c in range(values.shape[1]):
+                total += values[row, c]
+            for c in range(values.shape[1]):
+                values[row, c] /= total
+        out[row, 0], out[row, 1] = 1.0 - quiet, 1.0 - cold
+        out[row, 2], out[row, 3] = hurt, guarded
 
 
 def row_results(portfolio: Portfolio, model: Model, part: Part) -> RowResults:
@@ -427,14 +467,21 @@ def row_results(portfolio: Portfolio, model: Model, part: Part) -> RowResults:
     count = len(index)
     weighed, evidence = model.weighed, model.weighed.evidence
     condition, slots = np.empty((count, len(CONDITIONS))), np.empty((count, 3))
-    mix(flat, index, weighed.condition, condition)
-    mix(flat, index, weighed.slots, slots)
-    table = evidence.table[index].reshape(count, -1)
-    return RowResults(
-        condition=condition / condition.sum(axis=1, keepdims=True),
-        slots=slots / slots.sum(axis=1, keepdims=True),
-        danger=1 - (flat * evidence.safe[index].reshape(count, -1) / table).sum(axis=1),
-        live=1 - (flat * evidence.dead[index].reshape(count, -1) / table).sum(axis=1),
-        harm=_harm(model, index, flat),
-        protected=(flat * weighed.protected[index]).sum(axis=1),
+    rest = np.empty((count, 4))
+    by_class = (len(evidence.table), -1)
+    tell_rows(
+        flat,
+        index,
+        weighed.condition,
+        weighed.slots,
+        evidence.table.reshape(by_class),
+        evidence.safe.reshape(by_class),
+        evidence.dead.reshape(by_class),
+        evidence.harm.reshape(by_class),
+        weighed.protected,
+        condition,
+        slots,
+        rest,
     )
+    danger, live, harm, protected = np.ascontiguousarray(rest.T)
+    return RowResults(condition, slots, danger, live, harm, protected)

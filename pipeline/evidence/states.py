@@ -17,8 +17,8 @@ from shared.vocabulary import CONDITIONS, Condition, Slots
 
 Array = npt.NDArray[np.float64]
 
-GROUNDED, POOR, AS_WIRED, OPEN_GROUND, CAREFUL, JUMPERED, HEAD_JUMPERED = range(7)
-STATE_COUNT = 7
+GROUNDED, POOR, AS_WIRED, OPEN_GROUND, CAREFUL, JUMPERED, HEAD_JUMPERED, HEAD_LIVE = range(8)
+STATE_COUNT = 8
 FIRST_UNGROUNDED = AS_WIRED
 """States from here on have no grounding conductor of their own."""
 
@@ -30,8 +30,10 @@ STATES = (
     "careful",
     "jumpered",
     "head_jumpered",
+    "head_live",
 )
-"""Names in the order of every state axis."""
+"""Names in the order of every state axis. ``head_live`` is jumpered at the head, hot and neutral
+swapped there: the ground wire is live at every opening beyond, as the circuit solver has it."""
 
 STRAIGHT, SWAPPED, OTHER_FAULT = range(3)
 """The order of every trouble axis."""
@@ -53,10 +55,6 @@ _GROUND = {
     OPEN_GROUND: Condition.UNGROUNDED,
     CAREFUL: Condition.UNGROUNDED,
 }
-_LIVE = {
-    Condition.FALSE_GROUND: Condition.REVERSED_FALSE_GROUND,
-    Condition.FALSE_GROUND_UPSTREAM: Condition.REVERSED_FALSE_GROUND_UPSTREAM,
-}
 
 
 @dataclass(frozen=True)
@@ -66,7 +64,8 @@ class Taught:
     Attributes:
         circuit_follows, origin_follows, opening_follows, opening_own, careful, head: see
             ``kernel.Shares``.
-        live: share of false grounds with hot and neutral swapped as well: live metal.
+        live: share of false grounds with hot and neutral swapped as well: live metal, at the head
+            of a circuit for all that lies beyond.
         gfci: GFCI-protected share by state and location (dry, wet), shape (S, 2).
     """
 
@@ -130,7 +129,7 @@ def _conditions(
     rule_book: RuleBook, taught: Taught, state: int, trouble: int, face: int
 ) -> list[tuple[Condition, float]]:
     """Conditions of one face in one state with one trouble, with their chances."""
-    jumpered = state in (JUMPERED, HEAD_JUMPERED)
+    jumpered = state >= JUMPERED
     if trouble == OTHER_FAULT:
         structure = rule_book.structure
         if state in (GROUNDED, POOR):
@@ -152,19 +151,21 @@ def _conditions(
             del shares[Condition.HOT_ON_GROUND]
         total = sum(shares.values())
         return [(condition, share / total) for condition, share in shares.items()]
-    if jumpered:
+    if state == JUMPERED:
         # Whether hot and neutral are swapped too is a share of its own: the portfolio teaches it.
-        head = float(rule_book.hierarchy.head_opening) if state == HEAD_JUMPERED else 1.0
-        found = []
-        for condition, share in (
-            (Condition.FALSE_GROUND, head),
-            (Condition.FALSE_GROUND_UPSTREAM, 1 - head),
-        ):
-            found += [
-                (condition, share * (1 - taught.live)),
-                (_LIVE[condition], share * taught.live),
-            ]
-        return found
+        return [
+            (Condition.FALSE_GROUND, 1 - taught.live),
+            (Condition.REVERSED_FALSE_GROUND, taught.live),
+        ]
+    if jumpered:
+        # One swap at the head is a swap for all of the circuit; so it is a state of its own.
+        head = float(rule_book.hierarchy.head_opening)
+        here, beyond = (
+            (Condition.FALSE_GROUND, Condition.FALSE_GROUND_UPSTREAM)
+            if state == HEAD_JUMPERED
+            else (Condition.REVERSED_FALSE_GROUND, Condition.REVERSED_FALSE_GROUND_UPSTREAM)
+        )
+        return [(here, head), (beyond, 1 - head)]
     ground = _GROUND[state]
     if trouble == STRAIGHT:
         return [(ground, 1.0)]
@@ -198,7 +199,8 @@ def mean_states(rates: Array, poor: Array, taught: Taught) -> Array:
     # An opening with a style of its own on a circuit jumpered at the head has a jumper of its own.
     at_head = taught.head * (taught.opening_own + (1 - taught.opening_own) * taught.opening_follows)
     state[..., JUMPERED] = jumpered * (1 - at_head)
-    state[..., HEAD_JUMPERED] = jumpered * at_head
+    state[..., HEAD_JUMPERED] = jumpered * at_head * (1 - taught.live)
+    state[..., HEAD_LIVE] = jumpered * at_head * taught.live
     trouble = np.stack([(1 - f) * (1 - r), (1 - f) * r, f], axis=-1)
     result: Array = state[..., :, None] * trouble[..., None, :]
     return result

@@ -97,15 +97,18 @@ def _grow(
 ) -> tuple[Any, ...]:
     buildings = unseen.shape[0]
     dwelling_start = np.zeros(buildings + 1, np.int64)
-    dwelling_times, dwelling_flat = (
-        np.ones(dwelling_room, np.int64),
-        np.zeros(dwelling_room, np.bool_),
+    # Room for the most that there can be: what is not written to takes no memory.
+    dwelling_times = np.empty(dwelling_room, np.int64)
+    dwelling_flat = np.empty(dwelling_room, np.bool_)
+    circuit_start = np.empty(dwelling_room + 1, np.int64)
+    circuit_times, circuit_flat = (
+        np.empty(circuit_room, np.int64),
+        np.empty(circuit_room, np.bool_),
     )
-    circuit_start = np.zeros(dwelling_room + 1, np.int64)
-    circuit_times, circuit_flat = np.ones(circuit_room, np.int64), np.zeros(circuit_room, np.bool_)
-    row_start = np.zeros(circuit_room + 1, np.int64)
-    row_class, row_count = np.zeros(circuit_room, np.int64), np.ones(circuit_room, np.int64)
-    origin = np.full(circuit_room, -1, np.int64)
+    row_start = np.empty(circuit_room + 1, np.int64)
+    row_class, row_count = np.empty(circuit_room, np.int64), np.empty(circuit_room, np.int64)
+    origin = np.empty(circuit_room, np.int64)
+    circuit_start[0], row_start[0] = 0, 0
     d, c, r = 0, 0, 0
     for b in range(buildings):
         first, last = start[b], start[b + 1]
@@ -139,7 +142,8 @@ def _grow(
                         r += 1
                         i += 1
                     circuit_flat[c] = empty
-                    dwelling_flat[d] = empty
+                    circuit_times[c] = 1
+                    dwelling_times[d], dwelling_flat[d] = 1, empty
                 c += 1
                 row_start[c] = r
                 d += 1
@@ -166,7 +170,7 @@ def _grow(
                         empty = empty and evidence[i] == flat
                         r += 1
                         i += 1
-                    circuit_flat[c] = empty
+                    circuit_times[c], circuit_flat[c] = 1, empty
                     home_empty = home_empty and empty
                 c += 1
                 row_start[c] = r
@@ -181,17 +185,17 @@ def _grow(
             whole, part = missing // on_circuit, missing % on_circuit
             if whole > 0:
                 circuit_times[c], circuit_flat[c] = whole, True
-                row_class[r], row_count[r] = flat, on_circuit
+                row_class[r], row_count[r], origin[r] = flat, on_circuit, NOT_RECORDED
                 r += 1
                 c += 1
                 row_start[c] = r
             if part > 0:
                 circuit_times[c], circuit_flat[c] = 1, True
-                row_class[r], row_count[r] = flat, part
+                row_class[r], row_count[r], origin[r] = flat, part, NOT_RECORDED
                 r += 1
                 c += 1
                 row_start[c] = r
-            dwelling_flat[d] = home_empty
+            dwelling_times[d], dwelling_flat[d] = 1, home_empty
             d += 1
             circuit_start[d] = c
         if left > 0:
@@ -205,13 +209,13 @@ def _grow(
                 whole, part = openings // on_circuit, openings % on_circuit
                 if whole > 0:
                     circuit_times[c], circuit_flat[c] = whole, True
-                    row_class[r], row_count[r] = flat, on_circuit
+                    row_class[r], row_count[r], origin[r] = flat, on_circuit, NOT_RECORDED
                     r += 1
                     c += 1
                     row_start[c] = r
                 if part > 0:
                     circuit_times[c], circuit_flat[c] = 1, True
-                    row_class[r], row_count[r] = flat, part
+                    row_class[r], row_count[r], origin[r] = flat, part, NOT_RECORDED
                     r += 1
                     c += 1
                     row_start[c] = r

@@ -17,9 +17,10 @@ from pipeline.evidence.classes import NOT_REPAIRED, Classes, stakes, weigh_class
 from pipeline.evidence.learning import learn
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.next_look import next_looks
-from pipeline.evidence.posterior import Model, Portfolio, row_results, weigh_all
+from pipeline.evidence.posterior import Model, Portfolio, row_results, row_times, weigh_all
 from pipeline.evidence.priors import group_weights
 from pipeline.evidence.tree import Rows, grow
+from pipeline.evidence.unsure_shares import multiples, unsure_classes
 from pipeline.scoring.severity import severity_array
 from shared.rule_book import load_rule_book
 from shared.turns import take_turn
@@ -35,7 +36,8 @@ def compiled() -> bool:
         "kernel.weigh_block",
         "fitting.marginal",
         "fitting.shifted_marginals",
-        "posterior.mix",
+        "posterior.tell_rows",
+        "unsure_shares._add_up",
         "next_look.spread_left",
     ):
         source = Path(__file__).with_name(name.partition(".")[0] + ".py")
@@ -113,7 +115,9 @@ def _compile() -> None:
     learned = learn(rule_book, portfolio, at_stake, {"owner": np.arange(2)}, seed=1)
     weighed = weigh_classes(rule_book, classes, at_stake, learned.taught)
     model = Model(learned.priors, learned.taught, weighed, 8, 0.9, 1)
+    unsure = unsure_classes(rule_book, classes, at_stake, learned.taught, learned.share_draws)
     for part in weigh_all(portfolio, model):
+        multiples(unsure, portfolio, part, row_times(portfolio, part).astype(np.float64))
         found = row_results(portfolio, model, part)
         next_looks(Likelihoods(rule_book), found.condition, found.danger, found.protected)
 

@@ -66,6 +66,28 @@ def error_told(error: str) -> str:
     return f"Simulation leaves the score unsure by {error} at most (one standard error)."
 
 
+def spread_told(row: Mapping[Any, Any]) -> str:
+    """How a building's score lies in what it is the mean of, as it is said everywhere.
+
+    Args:
+        row: columns score, score_high, score_median and score_tail of ``queries.building``.
+    """
+    score, middle, tail = (float(row[f"score{name}"]) for name in ("", "_median", "_tail"))
+    if not score > 0 or tail != tail:
+        return ""
+    told = (
+        "The score is the mean of what may lie behind the covers: the worst twentieth of these "
+        f"cases carries {100 * tail:.0f} % of it, half of them lie below "
+        f"{100 * middle / score:.0f} % of it."
+    )
+    if score > float(row["score_high"]):
+        told += (
+            " So the mean lies above the interval, which holds nine cases of ten: a few bad ones, "
+            "mostly live metal, carry it."
+        )
+    return told
+
+
 def steps(values: Array) -> Array:
     """Turn the score after each step into a baseline and what each step adds.
 

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.evidence.states import Array
+from pipeline.scoring.burden import burden
 
 SIZES = (1, 3, 5, 10, 20, 50, 100, 200, 500)
 """Sizes of sets that are told, as far as there are buildings."""
@@ -19,7 +20,7 @@ SIZES = (1, 3, 5, 10, 20, 50, 100, 200, 500)
 def first_buildings(
     rank: npt.NDArray[np.int64],
     dangerous: npt.NDArray[np.uint16],
-    burden: npt.NDArray[np.float32],
+    exposed: Array,
     mass: float,
 ) -> pd.DataFrame:
     """What the first buildings of an order hold of all dangerous openings, and of all burden.
@@ -27,7 +28,8 @@ def first_buildings(
     Args:
         rank: place of each building, 1 for the first, shape (B,).
         dangerous: draws of its number of dangerous openings, shape (B, D).
-        burden: draws of its burden (see ``scoring.burden``), shape (B, D).
+        exposed: people of a dwelling, vulnerable ones weighted, by which they count as burden (see
+            ``scoring.burden``), shape (B,).
         mass: probability held by intervals (equal tails).
 
     Returns:
@@ -43,9 +45,9 @@ def first_buildings(
     order = np.argsort(rank, kind="stable")
     total = dangerous.sum(axis=0, dtype=np.float64)
     wanted = [number for number in SIZES if number < size] or [size]
-    held, could = _held(order, dangerous, wanted)
+    held, could = _held(order, dangerous, np.ones(size), wanted)
     missed = _missed(held, could)
-    burden_missed = _missed(*_held(order, burden, wanted))
+    burden_missed = _missed(*_held(order, dangerous, exposed, wanted))
     tail = (1 - mass) / 2
     rows = []
     for place, number in enumerate(wanted):
@@ -57,16 +59,20 @@ def first_buildings(
 
 def _held(
     order: npt.NDArray[np.int64],
-    draws: npt.NDArray[np.uint16] | npt.NDArray[np.float32],
+    dangerous: npt.NDArray[np.uint16],
+    exposed: Array,
     wanted: list[int],
 ) -> tuple[Array, Array]:
     """What the first of an order hold in each draw, and the best could: (sizes, D) each."""
+    people = exposed.astype(np.float32)
+    draws = dangerous
     size, count = draws.shape
     most = wanted[-1]
-    chosen = np.cumsum(draws[order[:most]], axis=0, dtype=np.float64)
+    first = burden(draws[order[:most]].astype(np.float32), exposed[order[:most]])
+    chosen = np.cumsum(first, axis=0, dtype=np.float64)
     best = np.empty((most, count))
     for draw in range(count):
-        column = draws[:, draw]
+        column = draws[:, draw] * people
         top = column if most >= size else np.partition(column, size - most)[size - most :]
         best[:, draw] = np.cumsum(np.sort(top)[::-1], dtype=np.float64)[:most]
     places = np.array(wanted) - 1

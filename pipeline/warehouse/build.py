@@ -28,7 +28,7 @@ from pipeline.evidence.assemble import (
     location_factors,
     some_of,
 )
-from pipeline.evidence.classes import Stakes, stakes, weigh_classes
+from pipeline.evidence.classes import Stakes, by_slots_alone, stakes, weigh_classes
 from pipeline.evidence.expectation import prior_means, typical_prior_mean
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import crew_shift, learn, telling
@@ -37,6 +37,7 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
+from pipeline.evidence.unsure_shares import unsure_classes
 from pipeline.landing import Workspace, create_views, logbook
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
@@ -451,9 +452,8 @@ def _weigh(
     assembled = replace(assembled, portfolio=portfolio)
 
     def model(*, readings: bool) -> Model:
-        weighed = weigh_classes(
-            rule_book, portfolio.classes, at_stake, learned.taught, readings=readings
-        )
+        classes = portfolio.classes if readings else by_slots_alone(portfolio.classes)[0]
+        weighed = weigh_classes(rule_book, classes, at_stake, learned.taught, readings=readings)
         draws = int(float(rule_book.scoring.draws)) if readings else 0
         interval = float(rule_book.scoring.interval)
         return Model(learned.priors, learned.taught, weighed, draws, interval, seed, readings)
@@ -473,7 +473,10 @@ def _weigh(
         check_still_fits(rule_book, record, sample)
     progress("learning from the portfolio", 1.0)
     kept, found, notes = _taken_over(con, earlier, assembled, content)
-    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, found)
+    unsure = unsure_classes(
+        rule_book, portfolio.classes, at_stake, learned.taught, learned.share_draws
+    )
+    writer = OpeningWriter(con, assembled, full, slots_alone, likelihoods, unsure, found)
     untouched = np.zeros(len(portfolio), dtype=np.bool_)
     if kept is not None:
         untouched[kept.new] = True

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -13,6 +13,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.evidence.assemble import Assembled, some_of
+from pipeline.evidence.classes import by_slots_alone
 from pipeline.evidence.expectation import prior_danger
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.next_look import BY_EFFORT, next_looks
@@ -28,6 +29,8 @@ from pipeline.evidence.posterior import (
 )
 from pipeline.evidence.states import RATES, SLOTS, Array
 from pipeline.evidence.tree import NOT_RECORDED
+from pipeline.evidence.unsure_shares import Unsure, multiples
+from pipeline.scoring.ranking import spread_of
 from shared.vocabulary import (
     CONDITIONS,
     NO_LOOK_RESULTS,
@@ -135,7 +138,8 @@ class BuildingResults:
         harm, placed_harm: expected harm per person and year, without and with the rooms' factors.
         slots_harm: ``harm`` from the slots alone.
         prior_harm: expected harm of one opening of which nothing is known.
-        harm_draws: draws of ``placed_harm`` given hands and circuits, shape (B, draws).
+        harm_low, harm_high, harm_middle, harm_tail: how draws of ``placed_harm`` given hands and
+            circuits, whose mean it is, spread (see ``ranking.Spread``).
         dangerous_draws: draws of the number of dangerous openings, shape (B, draws).
         effective: effective number of points.
         harm_error: standard error that the points leave in ``placed_harm``.
@@ -152,7 +156,10 @@ class BuildingResults:
         self.placed_harm: Array = np.zeros(size)
         self.slots_harm: Array = np.zeros(size)
         self.prior_harm: Array = np.zeros(size)
-        self.harm_draws: npt.NDArray[np.float32] = np.zeros((size, draws), dtype=np.float32)
+        self.harm_low: Array = np.zeros(size)
+        self.harm_high: Array = np.zeros(size)
+        self.harm_middle: Array = np.zeros(size)
+        self.harm_tail: Array = np.zeros(size)
         self.dangerous_draws: npt.NDArray[np.uint16] = np.zeros((size, draws), dtype=np.uint16)
         self.effective: Array = np.zeros(size)
         self.harm_error: Array = np.zeros(size)
@@ -169,8 +176,9 @@ class OpeningWriter:
         con: the warehouse under construction.
         assembled: the portfolio and the numbers of its rows.
         model: the model.
-        slots_alone: the same with what was read hidden: the slots alone.
+        slots_alone: the same with what was read hidden, of the classes ``by_slots_alone``.
         likelihoods: the likelihoods under the rule book.
+        unsure: the classes under draws of the portfolio's shares.
         results: what was taken over from an earlier warehouse; its rows then lie in the table
             ``STAGED``.
     """
@@ -182,11 +190,13 @@ class OpeningWriter:
         model: Model,
         slots_alone: Model,
         likelihoods: Likelihoods,
+        unsure: Unsure,
         results: BuildingResults | None = None,
     ) -> None:
-        self._con, self._assembled = con, assembled
+        self._con, self._assembled, self._unsure = con, assembled, unsure
         self._model, self._slots_alone, self._likelihoods = model, slots_alone, likelihoods
         self._facts = signature_facts(con, likelihoods, assembled.portfolio)
+        self._few = by_slots_alone(assembled.portfolio.classes)
         self._begun = results is not None
         self.results = results or BuildingResults(len(assembled.portfolio), model.draws)
 
@@ -213,12 +223,18 @@ class OpeningWriter:
             self._con.unregister("replaced_frame")
         some = some_of(self._assembled, buildings)
         danger = prior_danger(some.portfolio, self._model)
+        few, which = self._few
+        tree = some.portfolio.tree
+        plain = replace(
+            some.portfolio, classes=few, tree=tree._replace(row_class=which[tree.row_class])
+        )
         for part, again in zip(
             weigh_all(some.portfolio, self._model, progress, factor=factor),
-            weigh_all(some.portfolio, self._slots_alone, beside=factor),
+            weigh_all(plain, self._slots_alone, beside=factor),
             strict=True,
         ):
-            frame = self._take(some, buildings, part, again, danger)
+            by_slots = row_harm(plain, self._slots_alone, again)
+            frame = self._take(some, buildings, part, by_slots, danger)
             into = f"INSERT INTO {STAGED}" if self._begun else f"CREATE TEMP TABLE {STAGED} AS"
             self._con.register("groups_frame", frame)
             self._con.execute(
@@ -237,11 +253,13 @@ class OpeningWriter:
             )
             self._con.execute(f"DROP TABLE {STAGED}")
 
-    def _sized(self, some: Assembled, part: Part) -> tuple[Array, Array]:
-        """Draws of dangerous openings and of harm, the unknown number of openings drawn too.
+    def _drawn(self, some: Assembled, part: Part, times: Array) -> tuple[Array, Array]:
+        """Draws of dangerous openings and of harm, what else is unsure drawn too.
 
         Where the number of dwellings or openings is not registered, openings that nobody recorded
-        are as many as worked out times a log-normal factor of mean 1.
+        are as many as worked out times a log-normal factor of mean 1. What the portfolio's shares
+        leave unsure multiplies both (see ``evidence.unsure_shares``); numbers are rounded up as
+        often as their fraction says. ``times`` are the openings behind each row.
         """
         found, b = part.found, part.buildings
         spread = some.size_spread[b][:, None]
@@ -253,12 +271,35 @@ class OpeningWriter:
             own = np.random.Generator(np.random.Philox(key=seed))
             normal[place] = own.standard_normal(draws)
         less = np.exp(spread * normal - spread**2 / 2) - 1
-        dangerous = found.dangerous + np.rint(less * found.hidden_dangerous)
-        return dangerous, found.harm + less * found.hidden_harm
+        number = found.dangerous + np.rint(less * found.hidden_dangerous)
+        harm = found.harm + less * found.hidden_harm
+        by_shares = multiples(self._unsure, some.portfolio, part, times)
+        if not by_shares.shape[2]:
+            return number, harm
+        turn = np.arange(draws) % by_shares.shape[2]
+        # Evenly spread from a place of the building's own on (the golden ratio, from memory).
+        begun = some.portfolio.seed[b].astype(np.float64) / 2.0**64
+        level = (begun[:, None] + np.arange(draws) * 0.6180339887498949) % 1.0
+        most = self._openings_drawn(some.portfolio, part, times, less)
+        moved = np.floor(number * by_shares[0][:, turn] + level)
+        return np.minimum(moved, np.maximum(most, number)), harm * by_shares[1][:, turn]
+
+    @staticmethod
+    def _openings_drawn(portfolio: Portfolio, part: Part, times: Array, less: Array) -> Array:
+        """Openings of each building in each draw: there are no more dangerous ones than that.
+
+        ``less`` (n, draws) is by how much more or fewer than worked out nobody recorded.
+        """
+        rows = slice(part.first_row, part.first_row + len(times))
+        hidden = portfolio.tree.row_class[rows] == portfolio.classes.flat
+        unseen = _building_sums(portfolio, part, times * hidden)[:, None]
+        every = _building_sums(portfolio, part, times)[:, None]
+        return every + np.floor(less * unseen)
 
     def _take(
-        self, some: Assembled, numbers: Ints, part: Part, again: Part, danger: Array
+        self, some: Assembled, numbers: Ints, part: Part, by_slots: Array, danger: Array
     ) -> pd.DataFrame:
+        """Add up one part; ``by_slots`` is each row's harm from the slots alone, shape (R,)."""
         portfolio, model, results = some.portfolio, self._model, self.results
         found = row_results(portfolio, model, part)
         times = row_times(portfolio, part).astype(np.float64)
@@ -268,16 +309,17 @@ class OpeningWriter:
         results.dangerous[b] = _building_sums(portfolio, part, found.danger * times)
         results.placed_harm[b] = _building_sums(portfolio, part, found.harm * times)
         results.harm[b] = _building_sums(portfolio, part, found.harm / location * times)
-        by_slots = row_harm(portfolio, self._slots_alone, again)
         results.slots_harm[b] = _building_sums(portfolio, part, by_slots / location * times)
         results.p_any[b] = 1 - part.found.none_dangerous
         results.p_live[b] = 1 - part.found.none_live
         results.effective[b], results.rates[b] = part.found.effective, part.found.rates
         results.harm_error[b] = part.found.harm_error
-        dangerous, harm_draws = self._sized(some, part)
-        results.harm_draws[b] = harm_draws
+        dangerous, harm_draws = self._drawn(some, part, times)
         results.dangerous_draws[b] = dangerous.clip(max=65_535)
         tail = (1 - model.interval) / 2
+        spread = spread_of(harm_draws, model.interval)
+        results.harm_low[b], results.harm_high[b] = spread.low, spread.high
+        results.harm_middle[b], results.harm_tail[b] = spread.middle, spread.tail
         bounds = np.quantile(dangerous, [tail, 1 - tail], axis=1, method="inverted_cdf")
         results.dangerous_low[b], results.dangerous_high[b] = bounds.astype(np.int64)
         return _group_rows(

@@ -21,7 +21,8 @@ SELECT
     {rank}, b.building_id, b.name, b.address, b.city, b.owner, b.manager,
     b.year_built, b.year_rewired, e.era, e.era_label,
     s.burden, s.burden_per_dwelling,
-    s.score, s.score_per_dwelling, s.score_low, s.score_high, s.score_error,
+    s.score, s.score_per_dwelling, s.score_low, s.score_high, s.score_median, s.score_tail,
+    s.score_error,
     s.p_top,
     s.expected_dangerous_openings, s.dangerous_low, s.dangerous_high, s.p_any_dangerous,
     s.p_live_metal,
@@ -287,12 +288,12 @@ def learned(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     Returns:
         Columns of (a band of construction years, ``rewired``, or ``portfolio``), share, mean,
         mean_low and mean_high (over the draws that carry its uncertainty; NULL for shares of the
-        portfolio as a whole), default_mean.
+        portfolio as a whole of which none are drawn), default_mean.
     """
     return con.execute(
         """
-        SELECT 'portfolio' AS of, share, mean, NULL::DOUBLE AS mean_low, NULL::DOUBLE AS mean_high,
-            default_mean
+        SELECT 'portfolio' AS of, share, mean, nullif(mean_low, 'NaN') AS mean_low,
+            nullif(mean_high, 'NaN') AS mean_high, default_mean
         FROM learned_shares
         UNION ALL
         SELECT era_label, rate, mean, mean_low, mean_high, default_mean FROM learned_rates

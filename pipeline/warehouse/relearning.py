@@ -31,7 +31,7 @@ def record_at_hand(
 ) -> tuple[LearnedRecord | None, str, tuple[str, ...]]:
     """The record that was learned earlier, or None; why that; and what is to be told of damage."""
     try:
-        record = learned_record.load_current(workspace.learned, rule_book)
+        record = learned_record.load_current(workspace.learned, rule_book, model_version)
     except CoverplateError as damaged:
         return None, "the record of it was damaged", (str(damaged),)
     if record is None:
@@ -103,6 +103,7 @@ def new_record(
         portfolio=portfolio,
         rates=learned_record.rates_of(learned),
         shares=learned_record.shares_of(learned.taught),
+        share_draws=[learned_record.shares_of(each) for each in learned.share_draws],
         crews=learned_record.crews_of(learned, names),
         readers={
             str(name): learned_record.Reader(leniency=mean, leniency_high=high)

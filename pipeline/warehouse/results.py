@@ -13,15 +13,12 @@ from pipeline.evidence.states import RATES, STATES
 from pipeline.scoring.burden import burden
 from pipeline.scoring.explanation import INGREDIENTS, steps
 from pipeline.scoring.first_buildings import first_buildings
-from pipeline.scoring.ranking import ranked, ranks, score_intervals
+from pipeline.scoring.ranking import ranked, ranks
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults
 from shared.rule_book import RuleBook
 
 Ints = npt.NDArray[np.int64]
-
-_ROWS = 10_000
-"""Buildings whose draws are turned into others at a time."""
 
 
 def write_learning(
@@ -35,7 +32,8 @@ def write_learning(
 
     learned_rates: era, era_label, rate, mean, strength, mean_low and mean_high (over the draws
     that carry its uncertainty), default_mean, default_strength. learned_shares: share, mean,
-    default_mean, default_strength. learned_protection: state, location, share.
+    mean_low and mean_high (likewise; NaN where no draws carry it), default_mean, default_strength.
+    learned_protection: state, location, share.
     """
     labels = [*(era.label for era in rule_book.eras.values()), "rewired"]
     groups = [*rule_book.eras.values(), rule_book.rewired]
@@ -81,9 +79,18 @@ def write_learning(
         ("head_jumpered", taught.head, hierarchy.head_jumpered),
         ("live_false_ground", taught.live, hierarchy.live_false_ground),
     ]
+    drawn_shares = {
+        "careful": [each.careful for each in learned.share_draws],
+        "live_false_ground": [each.live for each in learned.share_draws],
+    }
+    told = []
+    for name, value, prior in shares:
+        values = drawn_shares.get(name, [])
+        low, high = min(values, default=np.nan), max(values, default=np.nan)
+        told.append((name, value, low, high, prior.mean, prior.strength))
     frame = pd.DataFrame(
-        [(name, value, prior.mean, prior.strength) for name, value, prior in shares],
-        columns=["share", "mean", "default_mean", "default_strength"],
+        told,
+        columns=["share", "mean", "mean_low", "mean_high", "default_mean", "default_strength"],
     )
     store_frame(con, "learned_shares", frame, "share")
     frame = pd.DataFrame(
@@ -134,15 +141,17 @@ def write_scores(
     """Write tables building_scores and first_buildings.
 
     building_scores has one row a building, with burden (see ``scoring.burden``), ranks by it and
-    their intervals, score with its interval and contributions (score_error: standard error of the
-    score by simulation, as a share of it; none where nobody looked, for there the score is a sum);
+    their intervals, score with its interval and contributions (score_median: half of what is drawn
+    lies below it; score_tail: share of the score that the draws above score_high carry;
+    score_error: standard error of the score by simulation, as a share of it; none where nobody
+    looked, for there the score is a sum);
     first_buildings says what the first of them hold together (see
     ``scoring.first_buildings``).
 
     Args:
         con: the warehouse under construction.
         rule_book: the rule book.
-        found: what each building comes to; its draws of harm are used up.
+        found: what each building comes to.
         typical_harm: expected harm of one opening of which nothing is known, in any building of
             the portfolio, per person and year.
         has_looks: whether there is any evidence on its openings, shape (B,).
@@ -173,23 +182,16 @@ def write_scores(
     )
     score = values[:, 4]
     parts = steps(values)
-    draws = found.harm_draws
-    draws *= (years * exposed[:, None]).astype(np.float32)
-    mass = float(scoring.interval)
-    low, high = score_intervals(draws, mass)
-    # Draws of harm are done with: in their place stand those of the burden, which a large portfolio
-    # could not hold beside them.
-    for start in range(0, len(draws), _ROWS):
-        part = slice(start, start + _ROWS)
-        draws[part] = burden(found.dangerous_draws[part].astype(np.float32), exposed[part])
+    low, middle, high = (
+        years * exposed * each for each in (found.harm_low, found.harm_middle, found.harm_high)
+    )
+    mass, top, draws = float(scoring.interval), int(float(scoring.top)), found.dangerous_draws
     expected = burden(found.dangerous, exposed)
-    top = int(float(scoring.top))
-    whole = ranked(expected, draws, mass, top)
-    sets = first_buildings(whole.rank, found.dangerous_draws, draws, mass)
+    whole = ranked(expected, draws, mass, top, exposed)
+    sets = first_buildings(whole.rank, draws, exposed, mass)
     store_frame(con, "first_buildings", sets, "first")
     dwellings = sizes["dwellings"].to_numpy(dtype=np.float64)
-    draws /= dwellings[:, None].astype(np.float32)
-    each = ranked(expected / dwellings, draws, mass, top)
+    each = ranked(expected / dwellings, draws, mass, top, exposed / dwellings)
     frame = pd.DataFrame(
         {
             "building_no": np.arange(len(score), dtype=np.int32),
@@ -206,6 +208,8 @@ def write_scores(
             "score_per_dwelling": score / dwellings,
             "score_low": low,
             "score_high": high,
+            "score_median": middle,
+            "score_tail": found.harm_tail,
             "rank_by_score": ranks(score),
             "rank_by_score_per_dwelling": ranks(score / dwellings),
             "expected_dangerous_openings": found.dangerous,

@@ -116,6 +116,10 @@ _SUMS = (
     "p_live",
     "harm",
     "placed_harm",
+    "harm_low",
+    "harm_high",
+    "harm_middle",
+    "harm_tail",
     "slots_harm",
     "prior_harm",
     "effective",
@@ -144,18 +148,13 @@ def write_weighed(
         }
     )
     store_frame(con, "building_weighed", frame, "building_no")
-    count, checks = found.harm_draws.shape[1], [0, 0]
-    for place, values in enumerate((found.harm_draws, found.dangerous_draws)):
-        checks[place] = zlib.crc32(np.ascontiguousarray(values).data)
+    drawn = found.dangerous_draws
     con.execute(
-        "CREATE TABLE kept_draws AS SELECT ?::INTEGER AS draws, ?::UBIGINT AS harm_check, "
-        "?::UBIGINT AS dangerous_check",
-        [count, *checks],
+        "CREATE TABLE kept_draws AS SELECT ?::INTEGER AS draws, ?::UBIGINT AS dangerous_check",
+        [drawn.shape[1], zlib.crc32(np.ascontiguousarray(drawn).data)],
     )
     if draws is not None:
-        with draws.open("wb") as handle:
-            found.harm_draws.tofile(handle)
-            found.dangerous_draws.tofile(handle)
+        drawn.tofile(draws)
 
 
 _LOOKS_BEFORE = """
@@ -253,12 +252,12 @@ class Earlier:
             table = self._con.execute(
                 "SELECT * FROM building_weighed ORDER BY building_no"
             ).fetchdf()
-            ((draws, *checks),) = self._con.execute("SELECT * FROM kept_draws").fetchall()
+            ((draws, check),) = self._con.execute("SELECT * FROM kept_draws").fetchall()
             places = pd.Index(table["content"]).get_indexer(pd.Index(content))
             new = np.flatnonzero(places >= 0)
             kept = Kept(places[new].astype(np.int64), new)
             results = BuildingResults(len(content), draws)
-            self._read_draws(len(table), checks, kept, results)
+            self._read_draws(len(table), check, kept, results)
             for name in _SUMS:
                 getattr(results, name)[kept.new] = table[name].to_numpy()[kept.old]
             for index in range(results.rates.shape[1]):
@@ -272,31 +271,24 @@ class Earlier:
             ) from damaged
         return kept, results
 
-    def _read_draws(
-        self, buildings: int, checks: list[int], kept: Kept, results: BuildingResults
-    ) -> None:
+    def _read_draws(self, buildings: int, check: int, kept: Kept, results: BuildingResults) -> None:
         """Read the draws some buildings at a time, and check all of them."""
-        draws = results.harm_draws.shape[1]
-        size = buildings * draws
-        if self._draws.stat().st_size != size * (4 + 2):
+        target = results.dangerous_draws
+        draws = target.shape[1]
+        if self._draws.stat().st_size != buildings * draws * target.itemsize:
             raise ValueError(f"{self._draws} has not the size that it was written with")
         order = np.argsort(kept.old, kind="stable")
         old, new = kept.old[order], kept.new[order]
+        found = 0
         with self._draws.open("rb") as handle:
-            targets: tuple[npt.NDArray[np.generic], ...] = (
-                results.harm_draws,
-                results.dangerous_draws,
-            )
-            for target, check in zip(targets, checks, strict=True):
-                found = 0
-                for start in range(0, buildings, _BUILDINGS_AT_ONCE):
-                    count = min(_BUILDINGS_AT_ONCE, buildings - start)
-                    block = np.fromfile(handle, dtype=target.dtype, count=count * draws)
-                    found = zlib.crc32(block.data, found)
-                    first, last = np.searchsorted(old, [start, start + count])
-                    target[new[first:last]] = block.reshape(count, draws)[old[first:last] - start]
-                if found != check:
-                    raise ValueError(f"{self._draws} is not what was written")
+            for start in range(0, buildings, _BUILDINGS_AT_ONCE):
+                count = min(_BUILDINGS_AT_ONCE, buildings - start)
+                block = np.fromfile(handle, dtype=target.dtype, count=count * draws)
+                found = zlib.crc32(block.data, found)
+                first, last = np.searchsorted(old, [start, start + count])
+                target[new[first:last]] = block.reshape(count, draws)[old[first:last] - start]
+        if found != check:
+            raise ValueError(f"{self._draws} is not what was written")
 
     def _take_groups(
         self, con: duckdb.DuckDBPyConnection, assembled: Assembled, kept: Kept

@@ -14,9 +14,9 @@ from itertools import product
 
 import numpy as np
 
-STATES = range(7)
+STATES = range(8)
 GROUNDED = (0, 1)
-JUMPERED = (5, 6)
+JUMPERED = (5, 6, 7)
 COPIED, TIED, FRESH = "copied", "tied", "fresh"
 ALONE, FOLLOWED, STYLED = "alone", "followed", "styled"
 
@@ -31,6 +31,7 @@ class Numbers:
     opening_own: float
     careful: float
     head: float
+    live: float
     table: np.ndarray
     safe: np.ndarray
     dead: np.ndarray
@@ -52,10 +53,16 @@ def point(log_odds, poor: float, numbers: Numbers) -> Point:
     """Chances at given log odds of the five rates."""
     u, c, j, r, f = (1 / (1 + math.exp(-value)) for value in log_odds)
     plain = c * (1 - j)
-    style = [0, 0, 1 - c, plain * (1 - numbers.careful), plain * numbers.careful, c * j, 0]
+    style = [0, 0, 1 - c, plain * (1 - numbers.careful), plain * numbers.careful, c * j, 0, 0]
     fresh = [(1 - u) * (1 - poor), (1 - u) * poor, *(u * chance for chance in style[2:])]
-    fresh[5], fresh[6] = u * c * j * (1 - numbers.head), u * c * j * numbers.head
+    fresh[5:] = (u * c * j * share for share in manners(numbers))
     return Point(fresh, style, [(1 - f) * (1 - r), (1 - f) * r, f])
+
+
+def manners(numbers: Numbers) -> tuple[float, float, float]:
+    """How a jumperer does a circuit: at single openings, at the head, there with a swap."""
+    head, live = numbers.head, numbers.live
+    return 1 - head, head * (1 - live), head * live
 
 
 def ways(numbers: Numbers, at: Point, circuit: int):
@@ -124,9 +131,9 @@ def lists_of(numbers: Numbers, at: Point, circuits: int):
         choices = [(hand, COPIED, copies)]
         if hand in JUMPERED:
             # Whoever jumpers decides circuit by circuit whether to do it at the head.
-            shares = (1 - numbers.head, numbers.head)
             choices = [
-                (s, COPIED, copies * share) for s, share in zip(JUMPERED, shares, strict=True)
+                (s, COPIED, copies * share)
+                for s, share in zip(JUMPERED, manners(numbers), strict=True)
             ]
         choices += [(s, way, (1 - copies) * chance) for s, way, chance in anew(numbers, at, hand)]
         for found in product(choices, repeat=circuits):
@@ -155,7 +162,7 @@ def building_log_sum(numbers: Numbers, at: Point, dwellings, table) -> float:
 
 
 def joint_of(numbers: Numbers, at: Point, circuits, place: int, opening: int) -> np.ndarray:
-    """Posterior of one opening by its state and trouble, shape (7, 3)."""
+    """Posterior of one opening by its state and trouble, shape (8, 3)."""
     table = numbers.table
     aside = [
         [
@@ -169,8 +176,8 @@ def joint_of(numbers: Numbers, at: Point, circuits, place: int, opening: int) ->
         for k, openings in enumerate(circuits)
     ]
     own = table[circuits[place][opening].evidence]
-    result = np.zeros((7, 3))
-    by_state = [0.0] * 7
+    result = np.zeros((len(STATES), 3))
+    by_state = [0.0] * len(STATES)
     for _, found, chance in lists_of(numbers, at, len(circuits)):
         by_state[found[place][0]] += chance * math.prod(
             aside[k][state] for k, (state, _) in enumerate(found)
@@ -246,8 +253,8 @@ def dangerous_pmf(numbers: Numbers, at: Point, dwellings) -> tuple[np.ndarray, f
 
 
 def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.ndarray:
-    """Expected numbers as ``kernel.Found.taught`` describes them, shape (17,)."""
-    result = np.zeros(17)
+    """Expected numbers as ``kernel.Found.taught`` describes them, shape (18,)."""
+    result = np.zeros(18)
     table = numbers.table
     for circuits in dwellings:
         telling = [any(o.evidence != flat for o in openings) for openings in circuits]
@@ -258,9 +265,9 @@ def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.nd
             ]
             for openings in circuits
         ]
-        total, hands = 0.0, np.zeros(7)
+        total, hands = 0.0, np.zeros(len(STATES))
         copied, tied = np.zeros((2, len(circuits)))
-        states = np.zeros((len(circuits), 7))
+        states = np.zeros((len(circuits), len(STATES)))
         for hand, found, chance in lists_of(numbers, at, len(circuits)):
             mass = chance * math.prod(inner[k][state] for k, (state, _) in enumerate(found))
             total += mass
@@ -270,15 +277,16 @@ def expected_numbers(numbers: Numbers, at: Point, flat: int, dwellings) -> np.nd
                 copied[k] += mass * (way == COPIED)
                 tied[k] += mass * (way == TIED)
         if any(telling):
-            result[6:13] += hands / total
+            result[6:14] += hands / total
         for k, openings in enumerate(circuits):
             if telling[k]:
-                result[13:15] += states[k, list(JUMPERED)] / total
+                single, *at_head = states[k, list(JUMPERED)] / total
+                result[14:16] += single, sum(at_head)
             if telling[k] and sum(telling) > 1:
                 result[0] += copied[k] / total
                 result[1] += 1
-                result[15] += tied[k] / total
-                result[16] += 1 - copied[k] / total
+                result[16] += tied[k] / total
+                result[17] += 1 - copied[k] / total
             said = [o for o in openings if o.evidence != flat]
             if len(said) < 2:
                 continue

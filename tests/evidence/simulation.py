@@ -20,6 +20,7 @@ from pipeline.evidence.priors import Priors
 from pipeline.evidence.states import (
     FIRST_UNGROUNDED,
     HEAD_JUMPERED,
+    HEAD_LIVE,
     JUMPERED,
     RATES,
     SLOTS,
@@ -58,7 +59,7 @@ class Simulated:
 
 
 def fresh_chances(rate: np.ndarray, taught: Taught) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Chances of a fresh draw and of a style, shape (B, 7), and of troubles, shape (B, 3)."""
+    """Chances of a fresh draw and of a style, shape (B, S), and of troubles, shape (B, 3)."""
     u, c, j, r, f = rate.T
     plain = c * (1 - j)
     nothing = np.zeros_like(u)
@@ -71,13 +72,15 @@ def fresh_chances(rate: np.ndarray, taught: Taught) -> tuple[np.ndarray, np.ndar
             plain * taught.careful,
             c * j,
             nothing,
+            nothing,
         ],
         axis=1,
     )
     fresh = u[:, None] * style
     fresh[:, 0], fresh[:, 1] = (1 - u) * (1 - POOR), (1 - u) * POOR
     fresh[:, JUMPERED] = u * c * j * (1 - taught.head)
-    fresh[:, HEAD_JUMPERED] = u * c * j * taught.head
+    fresh[:, HEAD_JUMPERED] = u * c * j * taught.head * (1 - taught.live)
+    fresh[:, HEAD_LIVE] = u * c * j * taught.head * taught.live
     return fresh, style, np.stack([(1 - f) * (1 - r), (1 - f) * r, f], axis=1)
 
 
@@ -235,5 +238,5 @@ def simulate(
 
 
 def state_shares(simulated: Simulated) -> np.ndarray:
-    """Share of openings in each state, shape (7,)."""
+    """Share of openings in each state, shape (S,)."""
     return np.bincount(simulated.state, minlength=STATE_COUNT) / len(simulated.state)

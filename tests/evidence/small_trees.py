@@ -9,7 +9,7 @@ from pipeline.evidence.classes import NOT_REPAIRED, UNKNOWN_SLOTS, Classes, Weig
 from pipeline.evidence.picking import Odds
 from pipeline.evidence.posterior import Model, Portfolio
 from pipeline.evidence.priors import Priors
-from pipeline.evidence.states import Taught
+from pipeline.evidence.states import STATE_COUNT, Taught
 from shared.vocabulary import CONDITIONS
 from tests.evidence.exact import Numbers
 
@@ -60,11 +60,11 @@ def random_tree(rng: np.random.Generator, buildings: int = 1) -> kernel.Tree:
 
 def random_numbers(rng: np.random.Generator) -> Numbers:
     """Shares and classes at random; the last class says nothing."""
-    shape = (CLASSES, 7, 3)
+    shape = (CLASSES, STATE_COUNT, 3)
     # Some evidence nearly rules states out: likelihoods run over several powers of ten.
     table = 10.0 ** rng.uniform(-5, 0, shape)
     table[FLAT] = 1.0
-    shares, face = rng.uniform(0.05, 0.95, 6), rng.uniform(0, 1, shape)
+    shares, face = rng.uniform(0.05, 0.95, 7), rng.uniform(0, 1, shape)
     return Numbers(
         *(float(share) for share in shares),
         table=table,
@@ -84,6 +84,7 @@ def shares_of(numbers: Numbers) -> kernel.Shares:
         numbers.opening_own,
         numbers.careful,
         numbers.head,
+        numbers.live,
     )
 
 
@@ -103,15 +104,15 @@ def nothing_picked(buildings: int = 1) -> kernel.Picking:
     """No opening of any building was picked for a reason."""
     return kernel.Picking(
         np.zeros(buildings, dtype=np.bool_),
-        np.ones((buildings, 1, 7, 3)),
-        np.ones((buildings, 1, 7, 3)),
-        np.ones((buildings, 7, 3)),
+        np.ones((buildings, 1, STATE_COUNT, 3)),
+        np.ones((buildings, 1, STATE_COUNT, 3)),
+        np.ones((buildings, STATE_COUNT, 3)),
     )
 
 
 def empty_found(rows: int, buildings: int, draws: int) -> kernel.Found:
     return kernel.Found(
-        np.zeros((rows, 7, 3)),
+        np.zeros((rows, STATE_COUNT, 3)),
         np.zeros((rows, 3)),
         np.zeros(buildings),
         np.zeros(buildings),
@@ -160,7 +161,7 @@ def portfolio_of(
 
 def model_of(priors: Priors, numbers: Numbers, draws: int = 400) -> Model:
     """A model with these shares and tables."""
-    size = len(numbers.table)
+    ways = len(numbers.table), 3 * STATE_COUNT
     return Model(
         priors,
         Taught(
@@ -170,17 +171,17 @@ def model_of(priors: Priors, numbers: Numbers, draws: int = 400) -> Model:
             numbers.opening_own,
             numbers.careful,
             numbers.head,
-            0.04,
-            np.full((7, 2), 0.1),
+            numbers.live,
+            np.full((STATE_COUNT, 2), 0.1),
         ),
         Weighed(
             evidence_of(numbers),
-            np.full((size, 21, len(CONDITIONS)), 1 / len(CONDITIONS), dtype=np.float32),
-            np.full((size, 21, 3), 1 / 3, dtype=np.float32),
-            np.full((size, 21), 0.1),
-            Odds(np.zeros(0, dtype=np.int64), np.zeros((0, 0)), np.zeros((0, 7, 3, 0))),
-            np.ones((4, 7, 3)),
-            np.ones((4, 7, 3)),
+            np.full((*ways, len(CONDITIONS)), 1 / len(CONDITIONS), dtype=np.float32),
+            np.full((*ways, 3), 1 / 3, dtype=np.float32),
+            np.full(ways, 0.1),
+            Odds(np.zeros(0, dtype=np.int64), np.zeros((0, 0)), np.zeros((0, STATE_COUNT, 3, 0))),
+            np.ones((4, STATE_COUNT, 3)),
+            np.ones((4, STATE_COUNT, 3)),
         ),
         draws,
         0.9,

@@ -17,7 +17,7 @@ from pipeline.evidence.classes import Stakes, weigh_classes
 from pipeline.evidence.learning import Learned, learn
 from pipeline.evidence.posterior import Model, Portfolio, row_results, row_times, weigh_all
 from pipeline.evidence.priors import Priors, default_priors
-from pipeline.evidence.states import RATES, Taught
+from pipeline.evidence.states import RATES, STATE_COUNT, Taught
 from shared.rule_book import RuleBook
 from shared.vocabulary import Selection
 from tests.evidence.simulation import Simulated, simulate
@@ -52,7 +52,7 @@ def _truth(rule_book: RuleBook) -> tuple[Priors, Taught]:
     ):
         rate = RATES.index(name)
         a[..., rate], b[..., rate] = mean * strength, (1 - mean) * strength
-    gfci = np.full((7, 2), 0.2)
+    gfci = np.full((STATE_COUNT, 2), 0.2)
     gfci[4] = 0.9
     # The last group, the rewired, has no share of its own among the eras.
     shares = np.append(default.shares[:-1] * 0.9, 0.1)

@@ -23,11 +23,13 @@ from pipeline.evidence.states import (
     CAREFUL,
     GROUNDED,
     HEAD_JUMPERED,
+    HEAD_LIVE,
     JUMPERED,
     OPEN_GROUND,
     SLOTS,
     STRAIGHT,
     SWAPPED,
+    mean_states,
     outcomes,
     rule_book_shares,
 )
@@ -91,9 +93,13 @@ def test_live_share_is_that_of_false_grounds_whether_swapped_or_not(rule_book):
     taught = replace(rule_book_shares(rule_book), live=0.2)
     table = outcomes(rule_book, taught).sum(axis=2)
     urgent = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS)
-    for state in (JUMPERED, HEAD_JUMPERED):
-        for trouble in (STRAIGHT, SWAPPED):
-            assert table[state, trouble, urgent].sum() == pytest.approx(0.2)
+    for trouble in (STRAIGHT, SWAPPED):
+        assert table[JUMPERED, trouble, urgent].sum() == pytest.approx(0.2)
+        # One swap at the head is a swap for the whole circuit.
+        assert table[HEAD_JUMPERED, trouble, urgent].sum() == 0
+        assert table[HEAD_LIVE, trouble, urgent].sum() == pytest.approx(1.0)
+    at = mean_states(np.array([0.9, 0.8, 0.7, 0.1, 0.05]), np.array(0.1), taught).sum(axis=1)
+    assert at[HEAD_LIVE] == pytest.approx(0.2 * (at[HEAD_JUMPERED] + at[HEAD_LIVE]))
     assert table[OPEN_GROUND, :2][:, urgent].sum() == 0
 
 

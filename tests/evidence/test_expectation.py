@@ -12,7 +12,7 @@ from pipeline.evidence.classes import Stakes, weigh_classes
 from pipeline.evidence.expectation import mean_states, prior_danger, prior_means, typical_prior_mean
 from pipeline.evidence.posterior import Model, Portfolio, Weigher, row_results
 from pipeline.evidence.priors import Priors, default_priors
-from pipeline.evidence.states import Taught, rule_book_shares
+from pipeline.evidence.states import STATE_COUNT, Taught, rule_book_shares
 from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
 from tests.evidence import exact
@@ -63,12 +63,12 @@ def test_mean_states_is_the_sum_over_every_way():
     numbers = random_numbers(rng)
     log_odds = rng.normal(0, 1, 5)
     at = exact.point(log_odds, 0.2, numbers)
-    wanted = np.zeros((7, 3))
-    for hand in range(7):
-        above = numbers.circuit_follows * np.eye(7)[hand]
+    wanted = np.zeros((STATE_COUNT, 3))
+    for hand in range(STATE_COUNT):
+        above = numbers.circuit_follows * np.eye(STATE_COUNT)[hand]
         for circuit, _, chance in exact.anew(numbers, at, hand):
             above[circuit] += (1 - numbers.circuit_follows) * chance
-        for circuit in range(7):
+        for circuit in range(STATE_COUNT):
             for _, s, chance in exact.ways(numbers, at, circuit):
                 wanted[s] += at.fresh[hand] * above[circuit] * chance * np.array(at.trouble)
     taught = Taught(
@@ -78,8 +78,8 @@ def test_mean_states_is_the_sum_over_every_way():
         numbers.opening_own,
         numbers.careful,
         numbers.head,
-        0.04,
-        np.full((7, 2), 0.1),
+        numbers.live,
+        np.full((STATE_COUNT, 2), 0.1),
     )
     found = mean_states(1 / (1 + np.exp(-log_odds)), np.array(0.2), taught)
     np.testing.assert_allclose(found, wanted, rtol=1e-9)

@@ -13,7 +13,7 @@ from pipeline.evidence.held_out import held_out_now, log_likelihoods, sample
 from pipeline.evidence.learned_record import HeldOut, mean_gain
 from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import Priors, default_priors
-from pipeline.evidence.states import JUMPERED, OPEN_GROUND, Taught, rule_book_shares
+from pipeline.evidence.states import JUMPERED, OPEN_GROUND, STATE_COUNT, Taught, rule_book_shares
 from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
 from tests.evidence import exact
@@ -22,9 +22,9 @@ from tests.evidence.small_trees import model_of, portfolio_of, priors_of
 
 
 def test_the_likelihood_of_one_opening_is_its_prior_chance() -> None:
-    table = np.full((3, 7, 3), 1e-12)
+    table = np.full((3, STATE_COUNT, 3), 1e-12)
     table[0, JUMPERED], table[1, OPEN_GROUND], table[2] = 1.0, 0.25, 1.0
-    numbers = exact.Numbers(0.7, 0.4, 0.8, 0.05, 0.3, 0.2, *[table] * 6)
+    numbers = exact.Numbers(0.7, 0.4, 0.8, 0.05, 0.3, 0.2, 0.04, *[table] * 6)
     one_each = np.ones(2, np.int64)
     rows = Rows(
         np.arange(2), np.zeros(2, np.uint64), np.zeros(2, np.uint64), np.arange(2), one_each
@@ -36,7 +36,7 @@ def test_the_likelihood_of_one_opening_is_its_prior_chance() -> None:
     chance = mean_states(
         priors.a[0, 0] / (priors.a[0, 0] + priors.b[0, 0]),
         np.array(portfolio.poor[0]),
-        Taught(0.7, 0.4, 0.8, 0.05, 0.3, 0.2, 0.04, np.full((7, 2), 0.1)),
+        Taught(0.7, 0.4, 0.8, 0.05, 0.3, 0.2, 0.04, np.full((STATE_COUNT, 2), 0.1)),
     )
     wanted = np.log([chance[JUMPERED].sum(), 0.25 * chance[OPEN_GROUND].sum()])
     np.testing.assert_allclose(log_likelihoods(portfolio, model), wanted, atol=0.05)

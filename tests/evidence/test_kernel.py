@@ -50,8 +50,8 @@ class Case:
 
 def chances(log_odds: np.ndarray, poor: float, numbers: exact.Numbers):
     count = log_odds.shape[1]
-    p, q, w = np.empty((7, count)), np.empty((7, count)), np.empty((3, count))
-    kernel.state_chances(log_odds, poor, numbers.careful, numbers.head, p, q, w)
+    p, q, w = np.empty((kernel.S, count)), np.empty((kernel.S, count)), np.empty((3, count))
+    kernel.state_chances(log_odds, poor, shares_of(numbers), p, q, w)
     return p, q, w
 
 
@@ -86,6 +86,7 @@ def case(request: pytest.FixtureRequest) -> Case:
         poor,
         many,
         like,
+        np.zeros_like(like),
         np.tile(weights / TIMES, TIMES),
         BLOCK,
         FLAT,
@@ -163,7 +164,7 @@ def test_many_alike_openings_do_not_underflow():
     log_odds = rng.normal(0, 1, (5, 1))
     at = exact.point(log_odds[:, 0], 0.1, numbers)
     by_circuit = [
-        count * math.log(exact.opening_sum(numbers, at, s, numbers.table[0])) for s in range(7)
+        count * math.log(exact.opening_sum(numbers, at, s, numbers.table[0])) for s in exact.STATES
     ]
     # One circuit: its state is a fresh draw, copied or not.
     wanted = np.logaddexp.reduce(np.array(by_circuit) + np.log(at.fresh))
@@ -264,8 +265,8 @@ def test_being_picked_and_being_passed_over(case: Case):
     rng = np.random.default_rng(21)
     numbers, tree = case.numbers, case.tree
     evidence = evidence_of(numbers)._replace(reason=np.array([0, 1, -1, 0, -1]))
-    taken, chance = rng.uniform(0.1, 1, (2, 1, 2, 7, 3))
-    passed = rng.uniform(0.1, 1, (1, 7, 3))
+    taken, chance = rng.uniform(0.1, 1, (2, 1, 2, kernel.S, 3))
+    passed = rng.uniform(0.1, 1, (1, kernel.S, 3))
     picking = kernel.Picking(np.array([True]), taken, chance, passed)
     own = kernel.own_tables(tree, evidence, picking, 0, 0, unseen())
     # The same by class, which is what the enumeration goes by.
@@ -289,6 +290,19 @@ def test_being_picked_and_being_passed_over(case: Case):
         for at in case.points
     ]
     np.testing.assert_allclose(found, wanted, rtol=1e-9, atol=1e-9)
+
+
+def test_logarithms_and_exponentials_in_step_are_the_librarys():
+    values = np.concatenate(
+        [10.0 ** np.linspace(-299, 299, 4001), 1 + np.linspace(-1e-3, 1e-3, 2001), [2.0, 0.5**0.5]]
+    )
+    logs = values.copy()
+    kernel.logarithm(logs)
+    np.testing.assert_allclose(logs, np.log(values), rtol=1e-14, atol=1e-15)
+    powers = np.linspace(-690, 690, 5001)
+    found = powers.copy()
+    kernel.exponential(found, np.empty_like(found))
+    np.testing.assert_allclose(found, np.exp(powers), rtol=1e-13)
 
 
 def test_prior_density_is_the_mixture_of_betas_on_the_log_odds_scale():

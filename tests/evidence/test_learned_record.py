@@ -14,7 +14,7 @@ from pipeline.evidence.assemble import crew_index
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import Learned
 from pipeline.evidence.priors import Priors, default_priors
-from pipeline.evidence.states import Taught
+from pipeline.evidence.states import STATE_COUNT, Taught
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
@@ -30,10 +30,14 @@ def learned(rule_book: RuleBook) -> Learned:
     return Learned(
         priors=Priors(rng.gamma(2.0, size=shape), rng.gamma(2.0, size=shape), default.shares),
         centre=default,
-        taught=Taught(*rng.uniform(0.1, 0.9, 7).tolist(), rng.uniform(0, 1, (7, 2))),
+        taught=Taught(*rng.uniform(0.1, 0.9, 7).tolist(), rng.uniform(0, 1, (STATE_COUNT, 2))),
         buildings=17,
         crew={"owner": np.array([0.1 + 0.2, -1 / 3]), "manager": np.zeros(0)},
         crew_support={"owner": 0.4, "manager": 0.0},
+        share_draws=tuple(
+            Taught(*rng.uniform(0.1, 0.9, 7).tolist(), rng.uniform(0, 1, (STATE_COUNT, 2)))
+            for _ in range(3)
+        ),
     )
 
 
@@ -49,6 +53,7 @@ def record(rule_book: RuleBook, learned: Learned) -> LearnedRecord:
         portfolio=learned_record.Portfolio(files=2, looks=90, buildings=20, learned_from=17),
         rates=learned_record.rates_of(learned),
         shares=learned_record.shares_of(learned.taught),
+        share_draws=[learned_record.shares_of(each) for each in learned.share_draws],
         crews=learned_record.crews_of(learned, names),
         readers={"Ada": learned_record.Reader(leniency=0.1, leniency_high=0.3)},
         era_shares=[1 / 3] * (len(learned.centre.a) - 1),
@@ -74,10 +79,14 @@ def test_a_record_reads_back_to_the_last_bit_and_names_keep_their_effects(
             np.testing.assert_array_equal(
                 getattr(getattr(again, part), values), getattr(getattr(learned, part), values)
             )
-    for field in fields(Taught):
-        np.testing.assert_array_equal(
-            getattr(again.taught, field.name), getattr(learned.taught, field.name)
-        )
+    pairs = zip(
+        (again.taught, *again.share_draws), (learned.taught, *learned.share_draws), strict=True
+    )
+    for found_shares, shares in pairs:
+        for field in fields(Taught):
+            np.testing.assert_array_equal(
+                getattr(found_shares, field.name), getattr(shares, field.name)
+            )
     assert (again.buildings, again.crew_support) == (17, learned.crew_support)
     # By name: a newcomer before the others moves nobody's effect and has none.
     more = pd.concat([BUILDINGS, pd.DataFrame({"owner": ["Alder"], "manager": ["Mo"]})])

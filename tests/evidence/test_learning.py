@@ -28,6 +28,7 @@ from pipeline.evidence.states import (
     JUMPERED,
     OPEN_GROUND,
     RATES,
+    STATE_COUNT,
     Taught,
     rule_book_shares,
 )
@@ -76,9 +77,9 @@ def test_rates_are_beta_binomial_maximum_likelihood_where_looks_are_perfect(
     )
     a, b = np.exp(best.x)
 
-    table = np.full((3, 7, 3), 1e-12)
+    table = np.full((3, STATE_COUNT, 3), 1e-12)
     table[0, JUMPERED], table[1, OPEN_GROUND], table[2] = 1.0, 1.0, 1.0
-    numbers = exact.Numbers(0.0, 0.0, 0.8, 0.05, 1e-6, 1e-6, *[table] * 6)
+    numbers = exact.Numbers(0.0, 0.0, 0.8, 0.05, 1e-6, 1e-6, 0.04, *[table] * 6)
     size = len(hits)
     # Each opening is a dwelling of its own: given the rate they are independent.
     nothing = np.zeros(2 * size, dtype=np.uint64)
@@ -240,7 +241,7 @@ def _truth(rule_book: RuleBook) -> tuple[Priors, Taught]:
     for rate, mean, strength in ((CONVERTED, 0.7, 3.0), (FALSE_GROUND, 0.35, 1.5)):
         a[..., rate], b[..., rate] = mean * strength, (1 - mean) * strength
     a[:2, :, REVERSED], b[:2, :, REVERSED] = 0.12 * 10, 0.88 * 10
-    gfci = np.full((7, 2), 0.3)
+    gfci = np.full((STATE_COUNT, 2), 0.3)
     gfci[GROUNDED], gfci[CAREFUL] = (0.15, 0.7), 0.95
     return Priors(a, b, default.shares), Taught(0.9, 0.9, 0.5, 0.12, 0.45, 0.5, 0.1, gfci)
 

@@ -24,7 +24,7 @@ from pipeline.evidence.priors import (
     mean_rates,
     score_tables,
 )
-from pipeline.evidence.states import FIRST_UNGROUNDED, JUMPERED, OPEN_GROUND, RATES
+from pipeline.evidence.states import FIRST_UNGROUNDED, JUMPERED, OPEN_GROUND, RATES, STATE_COUNT
 from pipeline.evidence.tree import Rows, grow
 from shared.rule_book import RuleBook
 from tests.evidence import exact
@@ -44,11 +44,11 @@ UNSEEN = 40
 
 def _sharp() -> exact.Numbers:
     """Looks that show for certain whether a converted opening is jumpered; a jumper is danger."""
-    table = np.full((3, 7, 3), 1e-12)
+    table = np.full((3, STATE_COUNT, 3), 1e-12)
     table[0, JUMPERED] = 1.0
     table[1, OPEN_GROUND] = 1.0
     table[2] = 1.0
-    calm = np.ones((7, 3))
+    calm = np.ones((STATE_COUNT, 3))
     calm[JUMPERED] = 1e-12
     harm = np.stack([1.0 - calm] * 3)
     return exact.Numbers(
@@ -58,6 +58,7 @@ def _sharp() -> exact.Numbers:
         0.05,
         1e-6,
         1e-6,
+        0.04,
         table,
         table * calm,
         table,
@@ -132,7 +133,7 @@ def test_one_rate_that_varies_against_scipy(seed: int, varies: int) -> None:
     grid = np.linspace(-12, 12, 49)
     density = np.exp(a * special.log_expit(grid) + b * special.log_expit(-grid))
     weight, quiet = np.empty_like(grid), np.empty_like(grid)
-    joint = np.empty((len(grid), 7, 3))
+    joint = np.empty((len(grid), STATE_COUNT, 3))
     circuits = dwellings[0]
     for m, value in enumerate(grid):
         log_odds = fixed.copy()

@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from pipeline.scoring.ranking import ranked, ranks, score_intervals
+from pipeline.scoring.ranking import ranked, ranks, spread_of
 
 DRAWS = arrays(
     np.float32,
@@ -88,15 +88,29 @@ def test_rank_interval_of_buildings_that_take_turns(mass, low, high):
 
 @given(DRAWS, MASS)
 @settings(deadline=None)
-def test_score_intervals_are_equal_tailed(draws, mass):
-    low, high = score_intervals(draws, mass)
+def test_intervals_are_equal_tailed_and_the_rest_adds_up(draws, mass):
+    found = spread_of(draws.astype(float), mass)
+    low, high = found.low, found.high
     for building, each in enumerate(draws.astype(float)):
+        assert found.middle[building] == pytest.approx(np.median(each), abs=1e-4)
+        worst = each[each > high[building]].sum()
+        assert found.tail[building] * each.sum() == pytest.approx(worst, abs=1e-4)
         assert low[building] == pytest.approx(np.percentile(each, 50 * (1 - mass)), abs=1e-4)
         assert high[building] == pytest.approx(np.percentile(each, 50 * (1 + mass)), abs=1e-4)
 
 
-def test_score_intervals_of_more_buildings_than_one_slice():
-    draws = np.arange(25_000, dtype=np.float32)[:, None] + np.array([0, 1, 2], dtype=np.float32)
-    low, high = score_intervals(draws, 0.5)
-    assert low == pytest.approx(np.arange(25_000) + 0.5)
-    assert high == pytest.approx(np.arange(25_000) + 1.5)
+def test_ranks_of_numbers_times_people_of_more_buildings_than_one_go():
+    rng = np.random.default_rng(3)
+    number = rng.integers(0, 4, (9_000, 120)).astype(np.uint16)
+    people = rng.uniform(1, 9, 9_000).astype(np.float32)
+    expected = number.mean(axis=1) * people
+    found = ranked(expected, number, 0.9, 10, people.astype(float))
+    product = number * people[:, None]
+    order = np.argsort(-expected, kind="stable")
+    drawn = np.empty(number.shape, dtype=int)
+    for draw in range(number.shape[1]):
+        drawn[order[np.argsort(-product[order, draw], kind="stable")], draw] = np.arange(1, 9_001)
+    drawn.sort(axis=1)
+    assert found.low.tolist() == drawn[:, int(np.floor(0.05 * 119))].tolist()
+    assert found.high.tolist() == drawn[:, int(np.ceil(0.95 * 119))].tolist()
+    assert found.in_top.tolist() == pytest.approx((drawn <= 10).mean(axis=1).tolist())

@@ -6,6 +6,8 @@ import pandas as pd
 import pytest
 
 from pipeline.evidence.states import RATES
+from pipeline.scoring.explanation import spread_told
+from pipeline.scoring.ranking import spread_of
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults
 from pipeline.warehouse.results import write_scores
@@ -27,7 +29,10 @@ def written(dangerous, harm, people, dwellings):
     shape = (size, DRAWS)
     drawn = [np.asarray(each, dtype=float) for each in (dangerous, harm)]
     drawn = [np.broadcast_to(e if e.ndim == 2 else e[:, None], shape) for e in drawn]
-    found.dangerous_draws[:], found.harm_draws[:] = drawn
+    found.dangerous_draws[:] = drawn[0]
+    spread = spread_of(drawn[1], float(load_rule_book().scoring.interval))
+    found.harm_low, found.harm_high = spread.low, spread.high
+    found.harm_middle, found.harm_tail = spread.middle, spread.tail
     found.dangerous, found.placed_harm = (each.mean(axis=1) for each in drawn)
     found.effective[:] = 100.0
     found.rates = np.zeros((size, len(RATES)))
@@ -94,6 +99,11 @@ def test_no_interval_is_stretched_to_hold_its_rank_or_score():
     assert (first["rank"], first.rank_low, first.rank_high) == (1, 3, 3)
     assert (first.rank_per_dwelling, first.rank_per_dwelling_low) == (1, 3)
     assert first.score > first.score_high
+    # What carries it is said: one draw of 200 among 39 of 1.
+    assert first.score_tail == pytest.approx(200 / 239)
+    assert first.score_median == pytest.approx(first.score * 40 / 239)
+    assert "above the interval" in spread_told(first)
+    assert "above the interval" not in spread_told(scores.iloc[1])
 
 
 def test_what_the_first_hold_and_what_better_choices_would():

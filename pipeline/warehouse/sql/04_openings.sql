@@ -11,21 +11,21 @@ SELECT
     o.opening_id,
     o.method,
     -- What a proven repair left says nothing of the hand that wired the building.
-    arg_max({code}, (o.looked, o.observed_on, o._part, o._row))
+    arg_max({code}, o.at + CASE WHEN o.looked THEN 1::HUGEINT << 110 ELSE 0 END)
         FILTER (
             (f.fixed_on IS NULL OR o.observed_on <= f.fixed_on)
             -- What stood between a repair and its proof was undone where a later look contradicts.
             AND (c.undone_from IS NULL OR o.observed_on NOT BETWEEN c.undone_from + 1 AND c.undone_to)
         ) AS code,
     max(o.observed_on) AS observed_on,
-    max((o.observed_on, o._part, o._row)) AS latest,
-    arg_max(o.slots, (o.observed_on, o._part, o._row)) FILTER (
+    max(o.at) AS latest,
+    arg_max(o.slots, o.at) FILTER (
         o.slots IS NOT NULL AND (f.fixed_on IS NULL OR o.observed_on <= f.fixed_on)) AS slots,
-    arg_max(o.gfci_protected, (o.observed_on, o._part, o._row))
+    arg_max(o.gfci_protected, o.at)
         FILTER (o.gfci_protected IS NOT NULL) AS gfci,
-    arg_max(o.marking, (o.observed_on, o._part, o._row)) FILTER (o.marking IS NOT NULL) AS marking,
-    arg_max(o.room, (o.observed_on, o._part, o._row)) FILTER (o.room IS NOT NULL) AS room,
-    arg_max(o.circuit_id, (o.observed_on, o._part, o._row))
+    arg_max(o.marking, o.at) FILTER (o.marking IS NOT NULL) AS marking,
+    arg_max(o.room, o.at) FILTER (o.room IS NOT NULL) AS room,
+    arg_max(o.circuit_id, o.at)
         FILTER (o.circuit_id IS NOT NULL) AS circuit_id,
     min(CASE o.selection
         WHEN 'survey' THEN 0 WHEN 'random' THEN 1 WHEN 'targeted' THEN 3 WHEN 'complaint' THEN 4
@@ -35,6 +35,9 @@ FROM (
     SELECT
         r.*,
         i.reader,
+        -- When it was and where it landed as one number: of two looks the later has the larger.
+        ((r.observed_on - DATE '0001-01-01')::HUGEINT << 80) + (r._part::HUGEINT << 44) + r._row
+            AS at,
         NOT list_contains(['no_power', 'not_accessible', 'not_tested'], r.result)
             OR coalesce(r.neutral_ground_volts, r.ground_path_ohms) IS NOT NULL
             OR coalesce(r.ground_present, r.neutral_ground_jumper, r.polarity) IS NOT NULL
