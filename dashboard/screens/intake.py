@@ -19,6 +19,7 @@ from dashboard.components.frame import empty, screen
 from dashboard.components.source import workspace
 from pipeline.cli.dashboard import is_loopback
 from pipeline.landing import intake, list_mappings, save_mapping
+from pipeline.landing.corrected_alike import alike_rows, correct_alike
 from pipeline.landing.preview import Preview, preview
 from pipeline.landing.report import IntakeReport
 from pipeline.screens import landed, mapping_desk
@@ -77,10 +78,11 @@ def _emptied() -> None:
 def looked_at(paths: Sequence[Path]) -> list[Preview]:
     """The tables in the files, looked at once per set of files and mappings."""
     saved = tuple(m.name for m in list_mappings(workspace()))
-    sign = (tuple((str(p), p.stat().st_mtime) for p in paths), saved)
+    wide = st.session_state.get("wide", {})
+    sign = (tuple((str(p), p.stat().st_mtime) for p in paths), saved, tuple(wide.items()))
     if st.session_state.get("looked-sign") != sign:
         with st.spinner("Looking at the files …"):
-            st.session_state["looked"] = preview(workspace(), paths)
+            st.session_state["looked"] = preview(workspace(), paths, wide=wide)
         st.session_state["looked-sign"] = sign
         st.session_state.pop("trial", None)
     found: list[Preview] = st.session_state["looked"]
@@ -128,7 +130,29 @@ def desk(number: int, table: Preview) -> None:
             format_func=word,
             key=f"kind-{number}",
         )
+        if kind == RecordKind.OPENING_OBSERVATIONS:
+            _one_column_an_opening(number, table)
         _mapping_form(number, Desk(table, RecordKind(kind or likely)))
+
+
+def _one_column_an_opening(number: int, table: Preview) -> None:
+    """Which columns hold one opening each, in a sheet with one row a dwelling, room or visit."""
+    place = (table.path, table.sheet)
+
+    def said() -> None:
+        wide = dict(st.session_state.get("wide", {}))
+        wide[place] = tuple(st.session_state[f"wide-{number}"])
+        st.session_state["wide"] = wide
+
+    st.multiselect(
+        "Columns that are one opening each (a sheet with one row a dwelling, room or visit)",
+        list(table.columns),
+        default=list(table.wide),
+        format_func=plate.plainly,
+        key=f"wide-{number}",
+        on_change=said,
+        help="Every cell of these columns becomes one look. Leave it empty where a row is one look",
+    )
 
 
 def _open_questions(table: Preview) -> None:
@@ -222,6 +246,7 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
             format_func=lambda key: {"": "clearly", ".": "1.5", ",": "1,5"}[key],
             key=f"decimals-{number}",
         )
+    constants = _constants(number, on_desk, chosen)
     unused = [header for header in on_desk.table.header if header not in chosen.values()]
     ignored = st.multiselect(
         "Columns of the file that may stay unread, whatever they hold",
@@ -239,13 +264,31 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
                 date_order=order or None,
                 decimal_mark=mark or None,
                 ignored=ignored,
+                constants=constants,
             )
             save_mapping(workspace(), made, replace=True)
         except CoverplateError as refusal:
             refused(refusal)
             return
         st.session_state.pop("looked-sign", None)
+        # from now on the mapping says it
+        st.session_state.get("wide", {}).pop((on_desk.table.path, on_desk.table.sheet), None)
         st.rerun()
+
+
+def _constants(number: int, on_desk: Desk, chosen: dict[str, str]) -> dict[str, str]:
+    """Required words that no column gives, and that a person says are the same in every row."""
+    said = {}
+    for column, choices in mapping_desk.constant_choices(on_desk, chosen).items():
+        value = st.selectbox(
+            f"{word(column).capitalize()}, the same in every row",
+            ["", *choices],
+            format_func=lambda key: word(key) if key else "it stands in a column",
+            key=f"constant-{number}-{column}",
+        )
+        if value:
+            said[column] = value
+    return said
 
 
 def _words(number: int, on_desk: Desk, chosen: dict[str, str]) -> list[tuple[str, str, str]]:
@@ -418,6 +461,9 @@ def _where(row: dict[str, Any]) -> str:
 
 def set_aside() -> None:
     """Rows set aside, their reasons, and the way back."""
+    mended = st.session_state.pop("mended", None)
+    if mended is not None:
+        reconciliation(landed.report_table(mended), "mended")
     everything = st.toggle("Show resolved rows too", key="resolved")
     frame = landed.set_aside(workspace(), limit=ASIDE_SHOWN, unresolved_only=not everything)
     if frame.empty:
@@ -442,6 +488,7 @@ def set_aside() -> None:
     )
     plate.show(body, key="aside")
     place = workspace()
+    _one_for_all()
     st.download_button(
         "Download for correction (CSVs in a ZIP, one for each layout)",
         data=lambda: landed.set_aside_file(place),
@@ -459,6 +506,45 @@ def set_aside() -> None:
         with progress("Taking in") as report, uploads.lent(corrected) as path:
             reports = intake(place, [path], progress=report)
         reconciliation(landed.report_table(reports), "fed-again")
+
+
+def _one_for_all() -> None:
+    """One value for all rows that were set aside alike."""
+    groups = {group.key: group for group in alike_rows(workspace()) if group.header}
+    if not groups:
+        return
+    st.subheader("Correct rows alike", anchor=False)
+
+    def told(key: str) -> str:
+        group = groups[key]
+        name = group.path.rsplit("/", 1)[-1] + (f", {group.sheet}" if group.sheet else "")
+        found = f"“{group.found}”" if group.found else "nothing"
+        rows = plural(group.rows, "row")
+        return plate.plainly(f"{name} · {word(group.column)}: {found} in {rows}")
+
+    key = st.selectbox("Which rows", list(groups), format_func=told, key="alike")
+    if key is None:
+        return
+    group = groups[key]
+    st.caption(plate.label(f"Column “{group.header}” of the file. Expected: {group.expected}."))
+    if group.choices:
+        value = st.selectbox(
+            "Should have been",
+            ["", *group.choices],
+            format_func=lambda each: word(each) if each else "nothing: leave it blank",
+            key=f"alike-value-{key}",
+        )
+    else:
+        value = st.text_input("Should have been", key=f"alike-value-{key}")
+    if st.button(f"Correct {plural(group.rows, 'row')}", key="correct-alike"):
+        try:
+            with progress("Taking in") as report:
+                reports = correct_alike(workspace(), key, value or "", report)
+        except CoverplateError as refusal:
+            refused(refusal)
+            return
+        st.session_state["mended"] = reports
+        st.rerun()
 
 
 @screen(

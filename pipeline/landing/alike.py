@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 from pyarrow import parquet
 
 from pipeline.landing.conform import Habits, Plan, conform_sql, make_plan
-from pipeline.landing.habits import declared_habits, settle
+from pipeline.landing.habits import declared_habits, settle, whole_thousands
 from pipeline.landing.land import Task, describe, plain_part, require_columns
 from pipeline.landing.one_file import Call, ReadFile, land_file, tasks_of
 from pipeline.landing.raw import RawTable
@@ -133,6 +133,11 @@ def _type_together(
                 result[one.key] = fault
                 continue
             if settled is habits:
+                try:
+                    _ask_thousands(con, own, habits, typed, number)
+                except CoverplateError as fault:
+                    result[one.key] = fault
+                    continue
                 result[one.key] = _write(
                     con, replace(plan, table=one.task.table), habits, one, typed, number
                 )
@@ -206,6 +211,17 @@ def _unread(con: duckdb.DuckDBPyConnection, typed: _Typed) -> dict[int, set[str]
     for number, column in found:
         unread[number].add(column)
     return unread
+
+
+def _ask_thousands(
+    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, typed: _Typed, number: int
+) -> None:
+    first, count = typed.begins[number]
+    con.register("own_rows", typed.rows.slice(first, count))
+    try:
+        whole_thousands(con, plan, habits, "own_rows")
+    finally:
+        con.unregister("own_rows")
 
 
 def _write(

@@ -214,9 +214,11 @@ LANDED_COLUMNS: dict[str, str] = {
     "as_of": "DATE",
     "full_register": "BOOLEAN",
     "counts_as_of": "DATE",
+    "cells_a_row": "INTEGER",
 }
 """Columns of the view ``landed_files``; ``as_of`` is NULL where nothing tells, ``counts_as_of`` is
-what newer facts are judged by (see ``as_of.days``)."""
+what newer facts are judged by (see ``as_of.days``); the row of the file that a ``_row`` stands
+in is ``_row // cells_a_row``."""
 
 
 def landed_files_sql(manifests: Iterable[Manifest]) -> str:

@@ -83,14 +83,14 @@ def set_aside(workspace: Workspace, *, limit: int, unresolved_only: bool = True)
     """Rows set aside.
 
     Returns:
-        Columns file, sheet, row, level (row, or cell where the row stands), record_kind, reasons
-        (text), cells (text), resolved.
+        Columns file, sheet, row (text; with the column where a row holds several looks), level
+        (row, or cell where the row stands), record_kind, reasons (text), cells (text), resolved.
     """
     rows = [
         (
             q.path.rsplit("/", 1)[-1],
             q.sheet,
-            q.row,
+            q.where,
             q.level,
             q.record_kind.value,
             "; ".join(f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons),
@@ -162,7 +162,7 @@ def try_intake(
             [
                 (
                     q.path.rsplit("/", 1)[-1],
-                    q.row,
+                    q.where,
                     q.level,
                     "; ".join(
                         f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons

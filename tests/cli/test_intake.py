@@ -268,3 +268,22 @@ def test_the_quarantine_of_every_demo_can_be_listed_and_exported(request, name, 
     assert run("quarantine", "list", "--workspace", place).code == 0
     exported = run("quarantine", "export", tmp_path / "q.csv", "--workspace", place, "--json")
     assert 0 < exported.json()[0]["rows"] <= len(rows)
+
+
+def test_one_value_corrects_all_rows_alike(workspace, inbox):
+    file = inbox / "looks.csv"
+    file.write_text(
+        "building_id,unit_id,opening_id,observed_on,method,slots,result\n"
+        + "".join(f"B1,1A,{n},2024-03-05,three_lamp_tester,three_slot,hm\n" for n in range(3))
+        + "B1,1A,9,2024-03-05,three_lamp_tester,three_slot,open_ground\n",
+        encoding="utf-8",
+    )
+    assert run("intake", file, "--workspace", workspace).code == 3
+    (group,) = run("quarantine", "alike", "--workspace", workspace, "--json").json()
+    assert (group["found"], group["rows"]) == ("hm", 3)
+    assert "(result)" in run("quarantine", "alike", "--workspace", workspace).out
+    unsaid = run("quarantine", "correct", group["key"], "--workspace", workspace)
+    assert unsaid.code == 2 and "--blank" in unsaid.err
+    done = run("quarantine", "correct", group["key"], "no_power", "--workspace", workspace)
+    assert done.code == 0
+    assert run("quarantine", "list", "--workspace", workspace, "--json").json() == []
