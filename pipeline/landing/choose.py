@@ -12,6 +12,7 @@ import re
 import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import duckdb
 
@@ -109,7 +110,17 @@ def default_mapping(
 ) -> Mapping:
     """Return the mapping of a file in the default layout: every canonical column by its own name,
     words as the trade spells them."""
-    said = answers or Answers()
+    if not answers:
+        return _plain_default(kind, tuple(header))
+    return _default(kind, header, answers)
+
+
+@lru_cache(maxsize=256)
+def _plain_default(kind: RecordKind, header: tuple[str, ...]) -> Mapping:
+    return _default(kind, header, Answers())
+
+
+def _default(kind: RecordKind, header: Sequence[str], said: Answers) -> Mapping:
     names = {normalised(name) for name in header}
     columns = {}
     for field in LAYOUTS[kind].fields:

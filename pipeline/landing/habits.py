@@ -123,6 +123,18 @@ def settle(
     return Habits(orders, marks)
 
 
+def may_be_thousands(plan: Plan, habits: Habits) -> list[Origin]:
+    """Return the columns whose numbers would be allowed a thousand times larger, their decimal mark
+    not settled."""
+    return [
+        origin
+        for origin in plan.origins
+        if origin.field.type == "decimal"
+        and origin.field.name not in habits.decimal_marks
+        and (origin.field.maximum is None or origin.field.maximum >= 1_000_000)
+    ]
+
+
 def whole_thousands(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, file: str) -> None:
     """Stop where amounts such as ``850.000`` may be thousands or have three decimals.
 
@@ -144,11 +156,7 @@ def whole_thousands(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, 
         for origin in plan.origins
         if origin.field.type == "decimal" and origin.field.name not in habits.decimal_marks
     ]
-    may = [
-        origin
-        for origin in numbers
-        if origin.field.maximum is None or origin.field.maximum >= 1_000_000
-    ]
+    may = may_be_thousands(plan, habits)
     if not may:
         return
     asked = ", ".join(

@@ -147,7 +147,7 @@ def test_what_they_report_becomes_findings_at_no_opening(place):
     found = {
         (row["building_id"], row["unit_id"] or "", row["family"])
         for row in listed
-        if not row["opening_id"]
+        if not row["opening_id"] and not row["family"].startswith("record_conflict")
     }
     assert found == {
         ("B1", "1", "shock_reported"),
@@ -158,5 +158,4 @@ def test_what_they_report_becomes_findings_at_no_opening(place):
     (closed,) = [row for row in listed if row["building_id"] == "B3"]
     shown = run("findings", "show", closed["finding_id"], "--workspace", place)
     assert "closed on paper on 2023-09-01" in " ".join(shown.out.split())
-    curve = run("findings", "progress", "--view", "survival", "--workspace", place, "--json")
-    assert curve.code in (0, 2)
+    assert run("findings", "progress", "--view", "curve", "--workspace", place).code == 0
