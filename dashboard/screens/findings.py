@@ -140,7 +140,7 @@ def fix_reports() -> None:
     result = st.session_state.pop("fix-imported", None)
     if result is not None:
         st.dataframe(
-            plate.cells(result), hide_index=True, alt="What became of every row of the file"
+            plate.grid(result), hide_index=True, alt="What became of every row of the file"
         )
         downloads(result, "fix-reports", "What became of every row")
     waiting = len(rows_set_aside(ledger()))

@@ -118,7 +118,7 @@ def desk(number: int, table: Preview) -> None:
         _open_questions(table)
         st.caption(f"{plural(len(table.header), 'column')}. The first rows as they stand:")
         st.dataframe(
-            plate.cells(_sample(table)), hide_index=True, alt=plate.plainly(f"First rows of {name}")
+            plate.grid(_sample(table)), hide_index=True, alt=plate.plainly(f"First rows of {name}")
         )
         _laid_open(number, table)
         kinds = [k.value for k in RecordKind]
@@ -173,7 +173,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if len(other):
         st.caption(f"{told}; these are no rows:")
         st.dataframe(
-            plate.cells(other),
+            plate.grid(other),
             hide_index=True,
             column_config={
                 "danger": st.column_config.CheckboxColumn("words of danger"),
@@ -187,7 +187,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if unread := mapping_desk.unread(words):
         st.markdown(f"**{plural(unread, 'frequent word')} cannot be read yet.**")
     st.dataframe(
-        plate.cells(words),
+        plate.grid(words),
         hide_index=True,
         column_config={
             "header": "column of the file",
@@ -208,7 +208,7 @@ def _sample(table: Preview) -> pd.DataFrame:
 
 def _mapping_form(number: int, on_desk: Desk) -> None:
     columns = mapping_desk.columns(on_desk)
-    columns["samples"] = plate.cells(columns[["samples"]])["samples"]
+    columns["samples"] = plate.grid(columns[["samples"]])["samples"]
     edited = st.data_editor(
         columns,
         hide_index=True,
@@ -410,15 +410,49 @@ def _taking_in(paths: Sequence[Path]) -> None:
     if trial is not None:
         st.subheader("What would become of every row", anchor=False)
         reconciliation(landed.report_table(trial.reports), "would-be")
+        _foretold(trial.buildings)
         if len(trial.aside):
             st.markdown(
                 f"**{plural(len(trial.aside), 'row')} would be set aside, or stand with a cell "
                 "left blank**"
             )
             st.dataframe(
-                plate.cells(trial.aside), hide_index=True, alt="Rows that would be set aside"
+                plate.grid(trial.aside), hide_index=True, alt="Rows that would be set aside"
             )
             downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
+
+
+def _foretold(buildings: pd.DataFrame) -> None:
+    """Which buildings would be different, and which of them newly urgent."""
+    if buildings.empty:
+        st.markdown("No building would be different.")
+        return
+    urgent = int(buildings["newly_urgent"].sum())
+    st.markdown(
+        f"**{plural(len(buildings), 'building')} would be weighed anew, "
+        f"{plural(urgent, 'building')} newly urgent.** What their ranks become is known after a "
+        "build."
+    )
+    st.dataframe(
+        plate.grid(buildings),
+        hide_index=True,
+        column_config={
+            "building_id": "building",
+            "new": st.column_config.CheckboxColumn("new"),
+            "newly_urgent": st.column_config.CheckboxColumn("newly urgent"),
+            "rank": st.column_config.NumberColumn("rank today"),
+            "looks": None,
+            "defects": None,
+            "urgent_openings": None,
+            "urgent_papers": None,
+            "more_looks": st.column_config.NumberColumn("more looks"),
+            "more_defects": st.column_config.NumberColumn("more defects named"),
+            "more_urgent_openings": st.column_config.NumberColumn("more urgent openings"),
+            "more_urgent_papers": st.column_config.NumberColumn("more urgent papers"),
+        },
+        alt="Buildings that these files would change",
+    )
+    downloads(buildings, "would-change", "Buildings that would change")
 
 
 def _taken(taken: Sequence[IntakeReport]) -> None:

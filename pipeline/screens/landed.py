@@ -16,6 +16,8 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.landing import IntakeReport, Workspace, export_quarantine, intake, list_quarantine
+from pipeline.landing.answers import Answers
+from pipeline.warehouse.foretold import foretold
 
 COUNTS = ("accepted", "duplicate", "superseded", "quarantined")
 """Every row read ends as exactly one of these."""
@@ -123,10 +125,12 @@ class Trial:
         reports: as the intake would give them.
         aside: rows that it would set aside, or let stand without a cell (the first of them;
             ``set_aside``).
+        buildings: what would be different of which buildings (``foretold``).
     """
 
     reports: list[IntakeReport]
     aside: pd.DataFrame
+    buildings: pd.DataFrame
 
 
 def try_intake(
@@ -136,6 +140,8 @@ def try_intake(
     *,
     as_of: dt.date | None = None,
     full_register: bool = False,
+    mapping: str | None = None,
+    answers: Answers | None = None,
     limit: int = 200,
 ) -> Trial:
     """Take files into a copy of the workspace that is thrown away again.
@@ -154,7 +160,15 @@ def try_intake(
             shutil.copytree(
                 workspace.root / folder, root / folder, copy_function=_link, dirs_exist_ok=True
             )
-        reports = intake(copy, paths, as_of=as_of, full_register=full_register, progress=progress)
+        reports = intake(
+            copy,
+            paths,
+            mapping=mapping,
+            answers=answers,
+            as_of=as_of,
+            full_register=full_register,
+            progress=progress,
+        )
         new = {r.sha256 for r in reports if not r.already_landed}
         rows = [q for q in list_quarantine(copy, unresolved_only=True) if q.sha256 in new]
         names = ["file", "row", "level", "reasons", "cells"]
@@ -173,7 +187,7 @@ def try_intake(
             ],
             columns=names,
         )
-        return Trial(reports, aside)
+        return Trial(reports, aside, foretold(workspace, copy))
     finally:
         shutil.rmtree(root, ignore_errors=True)
 
