@@ -183,13 +183,17 @@ SELECT
     arg_max(CASE WHEN f.family IS NOT NULL THEN p.defect END, p.reported_on) AS condition,
     min(p.reported_on) FILTER (stands) AS first_seen_on,
     max(p.reported_on) FILTER (stands) AS last_seen_on,
-    string_agg(
-        concat(
-            replace(p.report_kind, '_', ' '), coalesce(' ' || p.reference, ''), ' of ',
-            p.reported_on, ': ', coalesce(p.description, p.code_section),
-            CASE WHEN p.status IN ('corrected', 'closed') THEN concat(
-                ' (', p.status, ' on paper', coalesce(' on ' || p.status_on::VARCHAR, ''), ')') END),
-        '; ' ORDER BY p.reported_on, p.reference) FILTER (stands) AS note,
+    -- the first ten in words, so that a note never grows too long to be written
+    concat(
+        array_to_string(list_slice(list(
+            concat(
+                replace(p.report_kind, '_', ' '), ' ' || left(p.reference, 60), ' of ',
+                p.reported_on, ': ', left(coalesce(p.description, p.code_section), 200),
+                CASE WHEN p.status IN ('corrected', 'closed') THEN concat(' (', p.status,
+                    ' on paper', ' on ' || p.status_on::VARCHAR, ')') END)
+            ORDER BY p.reported_on, p.reference) FILTER (stands), 1, 10), '; '),
+        CASE WHEN count(*) FILTER (stands) > 10
+            THEN concat('; and ', count(*) FILTER (stands) - 10, ' more') END) AS note,
     CASE WHEN bool_and(p.status IS NOT DISTINCT FROM 'dismissed')
         THEN 'the paper that reported it was dismissed'
         ELSE 'every opening that the paper can mean was opened since; what was found there stands '

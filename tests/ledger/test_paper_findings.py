@@ -115,3 +115,11 @@ def test_no_single_look_proves_what_names_no_opening(ledger, warehouse):
     assert judged.verdict == "says_nothing" and "names no opening" in judged.reason
     with pytest.raises(CoverplateError):
         ledger.append(finding, ev.Verified(look=proving), at=on(13), **WHO)
+
+
+def test_many_papers_of_one_unit_are_one_finding_whose_note_can_be_written(ledger, warehouse):
+    for number in range(60):
+        paper(warehouse, "ungrounded", -number, description="x" * 3_000)
+    sync_findings(warehouse.con, ledger)
+    note = ledger.finding(only(ledger)["finding_id"]).raised.note
+    assert note.endswith("and 50 more") and len(note) < 4_000
