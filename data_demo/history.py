@@ -115,7 +115,9 @@ def replay_history(
         return Replayed(0, 0)
     last = _at(until or dt.date.today(), 0.0)
     regulation = REGULATION.get(portfolio, "none")
-    raised = pending_findings(warehouse, ledger, regulation=regulation, at=last)
+    pending = pending_findings(warehouse, ledger, regulation=regulation, at=last)
+    papers = [each for each in pending if not each.opening_id and each.grade == "suspected"]
+    raised = [each for each in pending if each not in papers]
     office = OFFICE.get(portfolio, "Office")
     rng = np.random.default_rng(seed)
     # buildings are taken up one after the other, so that some findings are old and some are new
@@ -149,6 +151,10 @@ def replay_history(
         if own and own[-1].payload.kind == "verified" and rng.random() < RECURS:
             back = _back_again(ledger.rule_book, rng, payload, identity, own[-1], last)
             again += [back] if back else []
+    for payload in papers:
+        # what papers say at no opening is known soon after, and nobody takes it up
+        seen = payload.last_seen_on or payload.first_seen_on
+        by_day.setdefault(min(_at(seen, 9.0), last), []).append(payload)
     for start in sorted(by_day):
         ledger.raise_many(by_day[start], who=office, origin=ORIGIN, at=start)
     drafts.sort(key=lambda draft: draft.at or last)
@@ -158,7 +164,7 @@ def replay_history(
         ledger.append_many(later, who=office, origin=ORIGIN)
     further = sum(len(later) for _, _, later in again)
     visits = _plan_visits(ledger, office, last)
-    return Replayed(len(raised) + len(again), len(drafts) + further + visits)
+    return Replayed(len(raised) + len(papers) + len(again), len(drafts) + further + visits)
 
 
 def _plan_visits(ledger: Ledger, office: str, last: dt.datetime) -> int:

@@ -1,4 +1,4 @@
-"""The housing authority's exports: nine files by six senders, as they lie in the inbox.
+"""The housing authority's exports: ten files by six senders, as they lie in the inbox.
 
 Four inspectors and a contractor, each with a layout of their own; a district office's workbook and
 an insurer's extract that disagree with the register; a later extract that overlaps and corrects.
@@ -39,6 +39,7 @@ from shared.vocabulary import RecordKind
 REGISTER = default_style(RecordKind.BUILDING_REGISTER)
 OBSERVATIONS = default_style(RecordKind.OPENING_OBSERVATIONS)
 EVALUATIONS = default_style(RecordKind.BUILDING_EVALUATIONS)
+PAPERS = default_style(RecordKind.BUILDING_REPORTS)
 
 OFFICE = "Tallowgate Office"
 BUILDINGS = "01_buildings"
@@ -77,6 +78,7 @@ def housing_authority_exports(portfolio: Portfolio) -> Sequence[Export]:
             "09_evaluations.csv",
             Table(EVALUATIONS, _evaluations(register), source="09_evaluations"),
         ),
+        _text_export("10_papers.csv", Table(PAPERS, _papers(register, looks), source="10_papers")),
     )
 
 
@@ -282,4 +284,49 @@ def _evaluations(register: list[Record]) -> tuple[Row, ...]:
     rows = style.rows(visits)
     rows[5] = style.spoil(rows[5], "grade", 4)
     rows[9] = style.spoil(rows[9], "items_reported", 12, blame="items_graded")
+    return tuple(rows)
+
+
+SAID_ON_PAPER: tuple[tuple[int, bool, str, str, int, str | None, int | None, str], ...] = (
+    (2, False, "citation", "N-1031", 20, "closed", 190, "ungrounded outlets on all storeys"),
+    (4, True, "citation", "N-1044", 61, "open", None, "three-slot outlets without a ground"),
+    (4, True, "citation", "N-1102", 350, "corrected", 402, "no ground at bedroom outlets"),
+    (7, True, "work_order", "W-207", 95, "corrected", 101, "reversed polarity in kitchen"),
+    (9, True, "complaint", "C-88", 130, "open", None, "outlet loose, cover plate cracked"),
+    (11, False, "citation", "N-1060", 142, "dismissed", 160, "outlets not grounded"),
+    (14, True, "citation", "N-1071", 201, "open", None, "bootleg ground found by owner's firm"),
+    (16, False, "permit", "E-3310", 240, "corrected", 300, "rewire laundry room"),
+    (17, False, "permit", "E-3342", 260, "open", None, "replace outlets, ungrounded wiring"),
+    (19, True, "work_order", "W-260", 280, "open", None, "outlet behind stove dead"),
+    (20, True, "complaint", "C-97", 310, "closed", 315, "tenant asks for more outlets"),
+    (21, True, "citation", "N-1110", 377, "open", None, "open grounds in two rooms"),
+)
+"""Place in the register, whether a unit is named, kind, number, day, status, its day, words."""
+
+
+def _papers(register: list[Record], looks: list[Record]) -> tuple[Row, ...]:
+    """Citations, complaints, work orders and permits, as the building office lists them."""
+    first = dt.date(2024, 1, 8)
+    units: dict[object, object] = {}
+    for look in looks:
+        units.setdefault(look["building_id"], look["unit_id"])
+    listed: list[Record] = [
+        {
+            "building_id": register[place]["building_id"],
+            "unit_id": units.get(register[place]["building_id"]) if named else None,  # type: ignore[dict-item]
+            "report_kind": kind,
+            "reference": number,
+            "reported_on": first + dt.timedelta(days=day),
+            "status": status,
+            "status_on": None if since is None else first + dt.timedelta(days=since),
+            "code_section": None,
+            "description": words,
+            "issued_by": "Brackwyth Building Office",
+        }
+        for place, named, kind, number, day, status, since, words in SAID_ON_PAPER
+    ]
+    rows = PAPERS.rows(listed)
+    rows[8] = PAPERS.spoil(rows[8], "reported_on", "2024-09-31")
+    rows[9] = PAPERS.spoil(rows[9], "status", "see file")
+    rows.append(rows[1])
     return tuple(rows)

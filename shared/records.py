@@ -11,7 +11,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, create_model, model_validator
@@ -136,10 +136,14 @@ class Layout:
     named_by: tuple[tuple[str, ...], ...] = ()
     keeps_cells: bool = False
 
-    @property
+    @cached_property
+    def _by_name(self) -> dict[str, Field]:
+        return {field.name: field for field in self.fields}
+
+    @cached_property
     def columns(self) -> tuple[str, ...]:
         """Canonical column names in order."""
-        return tuple(field.name for field in self.fields)
+        return tuple(self._by_name)
 
     @property
     def naming(self) -> str:
@@ -148,10 +152,7 @@ class Layout:
 
     def field(self, name: str) -> Field:
         """Return the declared column of that name; KeyError if there is none."""
-        for field in self.fields:
-            if field.name == name:
-                return field
-        raise KeyError(name)
+        return self._by_name[name]
 
 
 def _words(vocabulary: type[Any]) -> tuple[str, ...]:

@@ -12,7 +12,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from shared.vocabulary import ReportSubject
+from shared.standing import UrgentDefect
+from shared.vocabulary import Condition, ReportKind, ReportSubject
 
 NOT_DENIED = r"not only|not without"
 """Words that deny nothing although they begin so; they are taken for *with*."""
@@ -114,6 +115,21 @@ SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
     ),
 }
 """Rules in order: the first whose words stand in a text says what it is about; else ``other``."""
+
+DEFECT_OF: Mapping[ReportSubject, str] = {
+    ReportSubject.SHOCK: UrgentDefect.SHOCK_REPORTED,
+    ReportSubject.LIVE_METAL: UrgentDefect.LIVE_METAL,
+    ReportSubject.HEAT: UrgentDefect.HEAT_OR_SCORCH,
+    ReportSubject.FALSE_GROUND: Condition.FALSE_GROUND,
+    ReportSubject.REVERSED_POLARITY: Condition.REVERSED,
+    ReportSubject.NO_GROUND: Condition.UNGROUNDED,
+}
+"""What a paper reports, by what it is about: it becomes a suspected finding of its building, or of
+the unit that it names, at no opening. All other papers become none."""
+
+REPORTING_KINDS = (ReportKind.CITATION, ReportKind.COMPLAINT, ReportKind.WORK_ORDER)
+"""Papers that report a defect of the wiring; a permit asks for work and reports what is urgent
+only."""
 
 URGENT_SUBJECTS = (ReportSubject.SHOCK, ReportSubject.LIVE_METAL, ReportSubject.HEAT)
 """What is urgent whoever reports it."""

@@ -1,8 +1,8 @@
 """Shows HTML that the program wrote: real tables and drawings that keyboards and readers reach.
 
 Everything that comes from data goes through ``text`` on its way into HTML, through ``label`` on its
-way into Markdown (every label of a control is Markdown), through ``cells`` or ``plainly`` on its
-way to where only letters are drawn: grids, charts, the options of a list.
+way into Markdown (every label of a control is Markdown), through ``grid``, ``cells`` or
+``plainly`` on its way to where only letters are drawn: grids, charts, the options of a list.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.components.figures import missing
-from shared.shown import as_html, as_markdown, visible
+from shared.shown import as_html, as_markdown, for_spreadsheet, visible
 
 
 def _asset(name: str) -> str:
@@ -48,11 +48,21 @@ def plainly(value: object) -> str:
 
 
 def cells(frame: pd.DataFrame) -> pd.DataFrame:
-    """A frame for a grid or a chart: what nobody sees in its texts and headings is told."""
-    shown = frame.rename(columns=lambda name: visible(str(name)))
+    """A frame for a chart: what nobody sees in its texts and headings is told."""
+    return _told(frame, visible)
+
+
+def grid(frame: pd.DataFrame) -> pd.DataFrame:
+    """A frame for a grid: as ``cells``, and what a spreadsheet program would take for a formula has
+    an apostrophe in front, because cells of a grid can be copied out and saved."""
+    return _told(frame, lambda text: for_spreadsheet(visible(text)))
+
+
+def _told(frame: pd.DataFrame, tell: Callable[[str], str]) -> pd.DataFrame:
+    shown = frame.rename(columns=lambda name: tell(str(name)))
     for place, kind in enumerate(frame.dtypes):
         if not (pd.api.types.is_numeric_dtype(kind) or pd.api.types.is_datetime64_any_dtype(kind)):
-            told = frame.iloc[:, place].map(lambda c: visible(c) if isinstance(c, str) else c)
+            told = frame.iloc[:, place].map(lambda c: tell(c) if isinstance(c, str) else c)
             shown.isetitem(place, told)
     return shown
 

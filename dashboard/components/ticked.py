@@ -44,7 +44,7 @@ def tick_list(
     """
     cells = {name: list(values) for name, (_, values) in columns.items()}
     edited = st.data_editor(
-        plate.cells(pd.DataFrame({"take": every, **cells})),
+        plate.grid(pd.DataFrame({"take": every, **cells})),
         hide_index=True,
         disabled=list(columns),
         column_config={

@@ -331,7 +331,7 @@ def page() -> None:
         if st.toggle("Show every look, newest first", key="looks"):
             looks = source.ask(queries.looks, building_id)
             st.dataframe(
-                plate.cells(looks.head(500)),
+                plate.grid(looks.head(500)),
                 hide_index=True,
                 alt=f"Looks at this building, {len(looks)} rows",
                 height=360,

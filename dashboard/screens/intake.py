@@ -26,6 +26,7 @@ from dashboard.components.source import workspace
 from dashboard.components.ticked import nothing_lacks
 from pipeline.cli.dashboard import is_loopback
 from pipeline.landing import intake, list_mappings, save_mapping
+from pipeline.landing.corrected_alike import alike_rows, correct_alike
 from pipeline.landing.preview import Preview, preview
 from pipeline.landing.report import IntakeReport
 from pipeline.screens import landed, mapping_desk
@@ -84,10 +85,11 @@ def _emptied() -> None:
 def looked_at(paths: Sequence[Path]) -> list[Preview]:
     """The tables in the files, looked at once per set of files and mappings."""
     saved = tuple(m.name for m in list_mappings(workspace()))
-    sign = (tuple((str(p), p.stat().st_mtime) for p in paths), saved)
+    wide = st.session_state.get("wide", {})
+    sign = (tuple((str(p), p.stat().st_mtime) for p in paths), saved, tuple(wide.items()))
     if st.session_state.get("looked-sign") != sign:
         with st.spinner("Looking at the files …"):
-            st.session_state["looked"] = preview(workspace(), paths)
+            st.session_state["looked"] = preview(workspace(), paths, wide=wide)
         st.session_state["looked-sign"] = sign
         st.session_state.pop("trial", None)
     found: list[Preview] = st.session_state["looked"]
@@ -123,7 +125,7 @@ def desk(number: int, table: Preview) -> None:
         _open_questions(table)
         st.caption(f"{plural(len(table.header), 'column')}. The first rows as they stand:")
         st.dataframe(
-            plate.cells(_sample(table)), hide_index=True, alt=plate.plainly(f"First rows of {name}")
+            plate.grid(_sample(table)), hide_index=True, alt=plate.plainly(f"First rows of {name}")
         )
         _laid_open(number, table)
         kinds = [k.value for k in RecordKind]
@@ -135,7 +137,29 @@ def desk(number: int, table: Preview) -> None:
             format_func=word,
             key=f"kind-{number}",
         )
+        if kind == RecordKind.OPENING_OBSERVATIONS:
+            _one_column_an_opening(number, table)
         _mapping_form(number, Desk(table, RecordKind(kind or likely)))
+
+
+def _one_column_an_opening(number: int, table: Preview) -> None:
+    """Which columns hold one opening each, in a sheet with one row a dwelling, room or visit."""
+    place = (table.path, table.sheet)
+
+    def said() -> None:
+        wide = dict(st.session_state.get("wide", {}))
+        wide[place] = tuple(st.session_state[f"wide-{number}"])
+        st.session_state["wide"] = wide
+
+    st.multiselect(
+        "Columns that are one opening each (a sheet with one row a dwelling, room or visit)",
+        list(table.columns),
+        default=list(table.wide),
+        format_func=plate.plainly,
+        key=f"wide-{number}",
+        on_change=said,
+        help="Every cell of these columns becomes one look. Leave it empty where a row is one look",
+    )
 
 
 def _open_questions(table: Preview) -> None:
@@ -156,7 +180,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if len(other):
         st.caption(f"{told}; these are no rows:")
         st.dataframe(
-            plate.cells(other),
+            plate.grid(other),
             hide_index=True,
             column_config={
                 "danger": st.column_config.CheckboxColumn("words of danger"),
@@ -170,7 +194,7 @@ def _laid_open(number: int, table: Preview) -> None:
     if unread := mapping_desk.unread(words):
         st.markdown(f"**{plural(unread, 'frequent word')} cannot be read yet.**")
     st.dataframe(
-        plate.cells(words),
+        plate.grid(words),
         hide_index=True,
         column_config={
             "header": "column of the file",
@@ -191,7 +215,7 @@ def _sample(table: Preview) -> pd.DataFrame:
 
 def _mapping_form(number: int, on_desk: Desk) -> None:
     columns = mapping_desk.columns(on_desk)
-    columns["samples"] = plate.cells(columns[["samples"]])["samples"]
+    columns["samples"] = plate.grid(columns[["samples"]])["samples"]
     edited = st.data_editor(
         columns,
         hide_index=True,
@@ -229,6 +253,7 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
             format_func=lambda key: {"": "clearly", ".": "1.5", ",": "1,5"}[key],
             key=f"decimals-{number}",
         )
+    constants = _constants(number, on_desk, chosen)
     unused = [header for header in on_desk.table.header if header not in chosen.values()]
     ignored = st.multiselect(
         "Columns of the file that may stay unread, whatever they hold",
@@ -246,13 +271,31 @@ def _mapping_form(number: int, on_desk: Desk) -> None:
                 date_order=order or None,
                 decimal_mark=mark or None,
                 ignored=ignored,
+                constants=constants,
             )
             save_mapping(workspace(), made, replace=True)
         except CoverplateError as refusal:
             refused(refusal)
             return
         st.session_state.pop("looked-sign", None)
+        # from now on the mapping says it
+        st.session_state.get("wide", {}).pop((on_desk.table.path, on_desk.table.sheet), None)
         st.rerun()
+
+
+def _constants(number: int, on_desk: Desk, chosen: dict[str, str]) -> dict[str, str]:
+    """Required words that no column gives, and that a person says are the same in every row."""
+    said = {}
+    for column, choices in mapping_desk.constant_choices(on_desk, chosen).items():
+        value = st.selectbox(
+            f"{word(column).capitalize()}, the same in every row",
+            ["", *choices],
+            format_func=lambda key: word(key) if key else "it stands in a column",
+            key=f"constant-{number}-{column}",
+        )
+        if value:
+            said[column] = value
+    return said
 
 
 def _words(number: int, on_desk: Desk, chosen: dict[str, str]) -> list[tuple[str, str, str]]:
@@ -380,15 +423,49 @@ def _taking_in(paths: Sequence[Path]) -> None:
     if trial is not None:
         st.subheader("What would become of every row", anchor=False)
         reconciliation(landed.report_table(trial.reports), "would-be")
+        _foretold(trial.buildings)
         if len(trial.aside):
             st.markdown(
                 f"**{plural(len(trial.aside), 'row')} would be set aside, or stand with a cell "
                 "left blank**"
             )
             st.dataframe(
-                plate.cells(trial.aside), hide_index=True, alt="Rows that would be set aside"
+                plate.grid(trial.aside), hide_index=True, alt="Rows that would be set aside"
             )
             downloads(trial.aside, "would-be-set-aside", "Rows that would be set aside")
+
+
+def _foretold(buildings: pd.DataFrame) -> None:
+    """Which buildings would be different, and which of them newly urgent."""
+    if buildings.empty:
+        st.markdown("No building would be different.")
+        return
+    urgent = int(buildings["newly_urgent"].sum())
+    st.markdown(
+        f"**{plural(len(buildings), 'building')} would be weighed anew, "
+        f"{plural(urgent, 'building')} newly urgent.** What their ranks become is known after a "
+        "build."
+    )
+    st.dataframe(
+        plate.grid(buildings),
+        hide_index=True,
+        column_config={
+            "building_id": "building",
+            "new": st.column_config.CheckboxColumn("new"),
+            "newly_urgent": st.column_config.CheckboxColumn("newly urgent"),
+            "rank": st.column_config.NumberColumn("rank today"),
+            "looks": None,
+            "defects": None,
+            "urgent_openings": None,
+            "urgent_papers": None,
+            "more_looks": st.column_config.NumberColumn("more looks"),
+            "more_defects": st.column_config.NumberColumn("more defects named"),
+            "more_urgent_openings": st.column_config.NumberColumn("more urgent openings"),
+            "more_urgent_papers": st.column_config.NumberColumn("more urgent papers"),
+        },
+        alt="Buildings that these files would change",
+    )
+    downloads(buildings, "would-change", "Buildings that would change")
 
 
 def _taken(taken: Sequence[IntakeReport]) -> None:
@@ -477,6 +554,9 @@ def set_aside() -> None:
     again = st.session_state.pop("fed-again", None)
     if again is not None:
         reconciliation(again, "fed-again")
+    mended = st.session_state.pop("mended", None)
+    if mended is not None:
+        reconciliation(landed.report_table(mended), "mended")
     to_ledger()
     everything = st.toggle("Show resolved rows too", key="resolved")
     against = reports_refused()
@@ -505,6 +585,7 @@ def set_aside() -> None:
     )
     plate.show(body, key="aside")
     place = workspace()
+    _one_for_all()
     st.download_button(
         "Download for correction (CSVs in a ZIP, one for each layout)",
         data=lambda: landed.set_aside_file(place, against),
@@ -523,6 +604,45 @@ def set_aside() -> None:
             reports = intake(place, [path], progress=report)
         st.session_state["fed-again"] = landed.report_table(reports)
         st.session_state.pop("reported", None)
+        st.rerun()
+
+
+def _one_for_all() -> None:
+    """One value for all rows that were set aside alike."""
+    groups = {group.key: group for group in alike_rows(workspace()) if group.header}
+    if not groups:
+        return
+    st.subheader("Correct rows alike", anchor=False)
+
+    def told(key: str) -> str:
+        group = groups[key]
+        name = group.path.rsplit("/", 1)[-1] + (f", {group.sheet}" if group.sheet else "")
+        found = f"“{group.found}”" if group.found else "nothing"
+        rows = plural(group.rows, "row")
+        return plate.plainly(f"{name} · {word(group.column)}: {found} in {rows}")
+
+    key = st.selectbox("Which rows", list(groups), format_func=told, key="alike")
+    if key is None:
+        return
+    group = groups[key]
+    st.caption(plate.label(f"Column “{group.header}” of the file. Expected: {group.expected}."))
+    if group.choices:
+        value = st.selectbox(
+            "Should have been",
+            ["", *group.choices],
+            format_func=lambda each: word(each) if each else "nothing: leave it blank",
+            key=f"alike-value-{key}",
+        )
+    else:
+        value = st.text_input("Should have been", key=f"alike-value-{key}")
+    if st.button(f"Correct {plural(group.rows, 'row')}", key="correct-alike"):
+        try:
+            with progress("Taking in") as report:
+                reports = correct_alike(workspace(), key, value or "", report)
+        except CoverplateError as refusal:
+            refused(refusal)
+            return
+        st.session_state["mended"] = reports
         st.rerun()
 
 

@@ -91,7 +91,7 @@ def page() -> None:
                 "stay until a person decides."
             )
             st.dataframe(
-                plate.cells(gone),
+                plate.grid(gone),
                 hide_index=True,
                 alt="Buildings no longer named by a full register",
             )

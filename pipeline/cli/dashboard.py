@@ -109,6 +109,9 @@ def serve(
     try:
         wait_until_ready(server, host, chosen, token)
         say(f"Dashboard: {shown}  (Ctrl-C ends it)")
+        if _is_everywhere(host):
+            others = shown.replace(_reached(host), socket.gethostname(), 1)
+            say(f"From other machines: {others}  (or this machine's address in place of its name)")
         if browser and has_browser():
             webbrowser.open(shown)
         return server.wait()
@@ -181,9 +184,14 @@ def cookie_name(port: int) -> str:
 
 def _reached(host: str) -> str:
     """An address by which this machine reaches a server that listens on ``host``."""
-    return {"": "127.0.0.1", "0.0.0.0": "127.0.0.1", "::": "[::1]"}.get(
-        host, f"[{host}]" if ":" in host else host
-    )
+    if _is_everywhere(host):
+        return "[::1]" if host == "::" else DEFAULT_HOST
+    return f"[{host}]" if ":" in host else host
+
+
+def _is_everywhere(host: str) -> bool:
+    """Whether a server that listens on ``host`` is reached by every address of this machine."""
+    return host in ("", "0.0.0.0", "::")
 
 
 def free_port(host: str, wanted: int | None) -> int:

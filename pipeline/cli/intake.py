@@ -8,19 +8,33 @@ from pathlib import Path
 from typing import Any
 
 import click
+import pandas as pd
 
 from pipeline import landing
 from pipeline.cli.ledger_options import acting_options, taken_up
 from pipeline.cli.options import DONE, QUARANTINED
-from pipeline.cli.output import echo, plural, print_json, print_table, progress, say, words
+from pipeline.cli.output import (
+    echo,
+    plural,
+    print_json,
+    print_table,
+    progress,
+    records,
+    say,
+    words,
+)
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import FORMS, parse_answers
 from pipeline.landing.certificate import Stretch, left_out
 from pipeline.landing.contradictions import LOUD
 from pipeline.ledger.landed_fixes import TakenUp
+from pipeline.screens.landed import try_intake
 from shared.faults import CoverplateError
 from shared.vocabulary import RecordKind
+
+BUILDINGS_TOLD = 20
+"""Buildings of a trial that are listed."""
 
 
 @click.command(
@@ -52,6 +66,13 @@ from shared.vocabulary import RecordKind
     "registers named before are retired, and listed. One with a reported defect, or looked at "
     "since, stays in every list; a newer register that names it again brings it back.",
 )
+@click.option(
+    "--try",
+    "trying",
+    is_flag=True,
+    help="Change nothing: say what would become of every row, which buildings would be different, "
+    "and which of them would newly be urgent.",
+)
 @acting_options
 def intake(
     paths: tuple[Path, ...],
@@ -59,6 +80,7 @@ def intake(
     settings: tuple[str, ...],
     as_of: dt.datetime | None,
     full_register: bool,
+    trying: bool,
     who: str,
     workspace: Path,
     ledger_at: str | None,
@@ -77,6 +99,8 @@ def intake(
     place = Workspace(workspace)
     place.create()
     told: list[str] = []
+    if trying:
+        return _try(place, paths, mapping, settings, as_of, full_register, as_json)
     with progress() as report:
         warm.begin()
         answers = parse_answers(settings)
@@ -149,6 +173,75 @@ def _print_taken(taken: TakenUp) -> None:
             echo(f"{where}: {reason.column}: found {reason.found!r}, expected {reason.expected}")
         for question in row.questions:
             echo(f"{where}: {question}")
+
+
+def _try(
+    place: Workspace,
+    paths: Sequence[Path],
+    mapping: str | None,
+    settings: Sequence[str],
+    as_of: dt.datetime | None,
+    full_register: bool,
+    as_json: bool,
+) -> int:
+    """Take files into a copy that is thrown away, and say what would be different."""
+    with progress() as report:
+        trial = try_intake(
+            place,
+            list(paths),
+            report,
+            as_of=as_of.date() if as_of else None,
+            full_register=full_register,
+            mapping=mapping,
+            answers=parse_answers(settings),
+        )
+    if as_json:
+        print_json(records(trial.buildings))
+    else:
+        print_reports(trial.reports)
+        _print_foretold(trial.buildings)
+    say("Nothing was taken in.")
+    aside = any(r.quarantined or r.blanked for r in trial.reports if not r.already_landed)
+    return QUARANTINED if aside or _unread(trial.reports) else DONE
+
+
+def _print_foretold(buildings: pd.DataFrame) -> None:
+    """Print which buildings would be different; nothing where none would."""
+
+    def more(count: int) -> str:
+        return f"{count:+,}" if count else ""
+
+    shown = buildings.head(BUILDINGS_TOLD).to_dict(orient="records")
+    print_table(
+        f"{plural(len(buildings), 'building')} would be weighed anew (ranks change with a build)",
+        [
+            ("building", "left"),
+            ("", "left"),
+            ("rank today", "right"),
+            ("urgent openings", "right"),
+            ("urgent papers", "right"),
+            ("defects named", "right"),
+            ("looks", "right"),
+        ],
+        [
+            [
+                str(row["building_id"]),
+                ", ".join(
+                    word
+                    for word, there in (("newly urgent", row["newly_urgent"]), ("new", row["new"]))
+                    if there
+                ),
+                "" if pd.isna(row["rank"]) else f"{int(row['rank']):,}",
+                more(row["more_urgent_openings"]),
+                more(row["more_urgent_papers"]),
+                more(row["more_defects"]),
+                more(row["more_looks"]),
+            ]
+            for row in shown
+        ],
+    )
+    if len(buildings) > len(shown):
+        echo(f"  and {len(buildings) - len(shown):,} more: --json lists all of them")
 
 
 def _unread(reports: Sequence[IntakeReport]) -> bool:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import click
 
 from pipeline import landing
+from pipeline.cli.intake import print_reports
 from pipeline.cli.ledger_options import ledger_options, refused_rows
-from pipeline.cli.options import existing
-from pipeline.cli.output import echo, plural, print_json, print_table
+from pipeline.cli.options import DONE, QUARANTINED, existing, json_option, workspace_option
+from pipeline.cli.output import echo, plural, print_json, print_table, progress, say
+from pipeline.landing.corrected_alike import alike_rows, correct_alike
 
 
 @click.group(short_help="Rows set aside, and the way back.")
@@ -45,7 +48,7 @@ def list_rows(everything: bool, workspace: Path, ledger_at: str | None, as_json:
         [
             [
                 Path(row.path).name + (f" [{row.sheet}]" if row.sheet else ""),
-                str(row.row),
+                row.where,
                 _LEVELS[row.level],
                 reason.column,
                 reason.found or "(empty)",
@@ -90,3 +93,69 @@ def export_rows(path: Path, workspace: Path, ledger_at: str | None, as_json: boo
         f"`coverplate intake {files}`."
     )
     return 0
+
+
+@quarantine.command("alike", epilog="Example: coverplate quarantine alike --json")
+@workspace_option
+@json_option
+def list_alike(workspace: Path, as_json: bool) -> int:
+    """List quarantined rows that one correction mends: same file, column and text."""
+    groups = alike_rows(existing(workspace))
+    if as_json:
+        print_json([asdict(group) for group in groups])
+        return 0
+    print_table(
+        "Rows alike, that one correction mends",
+        [
+            ("id", "left"),
+            ("file", "left"),
+            ("column", "left"),
+            ("found", "left"),
+            ("rows", "right"),
+            ("set aside", "right"),
+            ("expected", "left"),
+        ],
+        [
+            [
+                group.key if group.header else "(one by one)",
+                Path(group.path).name + (f" [{group.sheet}]" if group.sheet else ""),
+                group.column + (f" ({group.header})" if group.header else ""),
+                group.found or "(empty)",
+                f"{group.rows:,}",
+                f"{group.set_aside:,}",
+                group.expected,
+            ]
+            for group in groups
+        ],
+    )
+    if groups:
+        echo("Give all of them one value: `coverplate quarantine correct ID VALUE`.")
+    return 0
+
+
+@quarantine.command(
+    "correct", epilog="Example: coverplate quarantine correct Q-3f0a9c12de open_ground"
+)
+@click.argument("key", metavar="ID")
+@click.argument("value", required=False)
+@click.option("--blank", is_flag=True, help="The cell should have held nothing.")
+@workspace_option
+@json_option
+def correct_rows(key: str, value: str | None, blank: bool, workspace: Path, as_json: bool) -> int:
+    """Give all rows alike (`coverplate quarantine alike`) one VALUE and take them in.
+
+    They land as a file of corrected rows, read the way their source was read. Rows in which
+    anything else is wrong are set aside again.
+    """
+    if (value is None) == (not blank):
+        raise click.UsageError("Give a VALUE, or --blank.")
+    with progress() as report:
+        reports = correct_alike(existing(workspace), key, value or "", report)
+    if as_json:
+        print_json([item.as_json() for item in reports])
+    else:
+        print_reports(reports)
+    again = sum(item.quarantined for item in reports)
+    if again:
+        say(f"{plural(again, 'row')} set aside again: see `coverplate quarantine list`.")
+    return QUARANTINED if again else DONE

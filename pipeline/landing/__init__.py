@@ -3,7 +3,8 @@
 Reading order for newcomers: ``taking_in`` (the steps), ``workspace`` (what is kept where),
 ``readers`` (bytes to rows of text cells), ``dividing``, ``row_kinds`` and ``certificate`` (which
 rows are a table's, and what every other one is), ``choose``, ``propose``, ``questions`` and
-``answers`` (whose columns are these, and what must be asked?), ``cells``, ``habits`` and
+``answers`` (whose columns are these, and what must be asked?), ``wide`` (sheets with one column an
+opening), ``cells``, ``habits`` and
 ``conform`` (text to typed, judged rows), ``identities`` (one building under two spellings?),
 ``reconcile`` (new, repeated or replaced?), ``quarantine`` and ``corrections`` (what was set aside),
 ``current`` (views of what is in force), ``fix_rows`` (what the ledger takes up).

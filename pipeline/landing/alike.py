@@ -17,7 +17,7 @@ import pyarrow.compute as pc
 from pyarrow import parquet
 
 from pipeline.landing.conform import Habits, Plan, conform_sql, make_plan
-from pipeline.landing.habits import declared_habits, settle
+from pipeline.landing.habits import declared_habits, may_be_thousands, settle, whole_thousands
 from pipeline.landing.land import Task, describe, plain_part, require_columns
 from pipeline.landing.one_file import Call, ReadFile, land_file, tasks_of
 from pipeline.landing.raw import RawTable
@@ -133,6 +133,11 @@ def _type_together(
                 result[one.key] = fault
                 continue
             if settled is habits:
+                try:
+                    _ask_thousands(con, own, habits, typed, number)
+                except CoverplateError as fault:
+                    result[one.key] = fault
+                    continue
                 result[one.key] = _write(
                     con, replace(plan, table=one.task.table), habits, one, typed, number
                 )
@@ -206,6 +211,27 @@ def _unread(con: duckdb.DuckDBPyConnection, typed: _Typed) -> dict[int, set[str]
     for number, column in found:
         unread[number].add(column)
     return unread
+
+
+def _is_whole(ends: dict[str, float | None]) -> bool:
+    """Say whether values are such that ``whole_thousands`` looks at them."""
+    return ends["min"] is not None and ends["min"] >= 1 and (ends["max"] or 0) < 1000
+
+
+def _ask_thousands(
+    con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, typed: _Typed, number: int
+) -> None:
+    may = may_be_thousands(plan, habits)
+    first, count = typed.begins[number]
+    own = typed.rows.slice(first, count)
+    # a query costs more than a small file
+    if not any(_is_whole(pc.min_max(own[origin.field.name]).as_py()) for origin in may):
+        return
+    con.register("own_rows", own)
+    try:
+        whole_thousands(con, plan, habits, "own_rows")
+    finally:
+        con.unregister("own_rows")
 
 
 def _write(

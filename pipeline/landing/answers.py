@@ -17,8 +17,9 @@ from shared.vocabulary import RecordKind
 
 FORMS = (
     "COLUMN=HEADER (COLUMN= for none)",
-    "COLUMN==TEXT (the same in every row)",
     "COLUMN:WORD=OURS",
+    "all:COLUMN=OURS (the same in every row)",
+    "wide=HEADER|HEADER or wide=FIRST..LAST (columns that are one opening each; wide= for none)",
     "ignore=HEADER",
     "kind=RECORD_KIND",
     "date_order=dmy|mdy|ymd",
@@ -48,6 +49,8 @@ class Answers:
         no_answer: words that mean "no answer", such as 999.
         encoding: of texts that are not UTF-8.
         different: buildings that are spelt like another one and are not it.
+        constants: canonical column to what it holds in every row.
+        wide: source headers, or runs of them, that are one opening each; ("",) for none.
     """
 
     columns: dict[str, str] = field(default_factory=dict)
@@ -60,6 +63,7 @@ class Answers:
     encoding: str | None = None
     different: tuple[str, ...] = ()
     constants: dict[str, str] = field(default_factory=dict)
+    wide: tuple[str, ...] = ()
 
     def words_of(self, column: str) -> dict[str, str]:
         """The source's words of one canonical column, in lower case, to ours."""
@@ -91,11 +95,12 @@ def parse_answers(texts: Iterable[str]) -> Answers:
     ignore: list[str] = []
     no_answer: list[str] = []
     different: list[str] = []
+    constants: dict[str, str] = {}
+    wide: list[str] = []
     kind: RecordKind | None = None
     order: DateOrder | None = None
     mark: DecimalMark | None = None
     encoding: str | None = None
-    constants: dict[str, str] = {}
     faults: list[str] = []
     known = {name for layout in LAYOUTS.values() for name in layout.columns}
     for text in texts:
@@ -109,6 +114,8 @@ def parse_answers(texts: Iterable[str]) -> Answers:
             no_answer.append(value)
         elif key == "different" and value:
             different.append(value)
+        elif key == "wide":
+            wide += [part.strip() for part in value.split("|")]
         elif key == "kind" and value in set(RecordKind):
             kind = RecordKind(value)
         elif key == "date_order" and value in _ORDERS:
@@ -117,17 +124,12 @@ def parse_answers(texts: Iterable[str]) -> Answers:
             mark = _MARKS[value]
         elif key == "encoding" and _is_encoding(value):
             encoding = value
+        elif column == "all" and word in known and value:
+            faults += _no_word(word, value)
+            constants[word] = value
         elif colon and word and column in known:
-            choices = next(
-                layout.field(column).choices
-                for layout in LAYOUTS.values()
-                if column in layout.columns
-            )
-            if choices and value and value not in choices:
-                faults.append(f"{value!r} is no word of {column} (it has {', '.join(choices)})")
+            faults += _no_word(column, value) if value else []
             words[column, word] = value
-        elif not colon and key in known and value.startswith("=") and value[1:].strip():
-            constants[key] = value[1:].strip()
         elif not colon and key in known:
             columns[key] = value
         else:
@@ -149,7 +151,17 @@ def parse_answers(texts: Iterable[str]) -> Answers:
         encoding,
         tuple(different),
         constants,
+        tuple(wide),
     )
+
+
+def _no_word(column: str, value: str) -> list[str]:
+    choices = next(
+        layout.field(column).choices for layout in LAYOUTS.values() if column in layout.columns
+    )
+    if not choices or value in choices:
+        return []
+    return [f"{value!r} is no word of {column} (it has {', '.join(choices)})"]
 
 
 def _is_encoding(name: str) -> bool:

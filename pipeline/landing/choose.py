@@ -12,6 +12,7 @@ import re
 import shlex
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import duckdb
 
@@ -36,6 +37,7 @@ from pipeline.landing.raw import RawTable
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
+from pipeline.landing.wide import beside_wide, find_wide, turned, wide_question
 from pipeline.landing.workspace import Workspace
 from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
@@ -111,7 +113,17 @@ def default_mapping(
 ) -> Mapping:
     """Return the mapping of a file in the default layout: every canonical column by its own name,
     words as the trade spells them."""
-    said = answers or Answers()
+    if not answers:
+        return _plain_default(kind, tuple(header))
+    return _default(kind, header, answers)
+
+
+@lru_cache(maxsize=256)
+def _plain_default(kind: RecordKind, header: tuple[str, ...]) -> Mapping:
+    return _default(kind, header, Answers())
+
+
+def _default(kind: RecordKind, header: Sequence[str], said: Answers) -> Mapping:
     names = {normalised(name) for name in header}
     columns = {}
     for field in LAYOUTS[kind].fields:
@@ -157,7 +169,8 @@ def choose(
         return Choice(mapping, mapping.name, 1.0)
     own_name = name_of(file)
     kind = default_kind(table.header, said)
-    if kind is not None and not said.columns and not _remembered(workspace, table.header):
+    renamed = said.columns or said.constants or said.wide
+    if kind is not None and not renamed and not _remembered(workspace, table.header):
         mapping = default_mapping(kind, table.header, said)
         _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
         if said:
@@ -170,15 +183,17 @@ def choose(
         for mapping in all_mappings(workspace)
     ]
     confidence, recognised = max(rated, key=lambda pair: pair[0], default=(0.0, None))
-    if recognised is not None and confidence >= RECOGNITION_THRESHOLD and not said.columns:
+    if recognised is not None and confidence >= RECOGNITION_THRESHOLD and not renamed:
         mapping = _answered(recognised, said)
-        _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
+        own = turned(con, table, mapping)
+        _ask_nothing(con, own, mapping, file, look_at_rows(own.header, own.sample))
         return Choice(mapping, mapping.name, confidence)
     proposal = propose(look_at(con, table), own_name if said else "proposed", said)
     if proposal.mapping is not None and not proposal.questions:
         sure = proposal.confidence >= PROPOSAL_THRESHOLD
         if sure or _settled_by(proposal, said):
-            _ask_nothing(con, table, proposal.mapping, file, None)
+            own = turned(con, table, proposal.mapping)
+            _ask_nothing(con, own, proposal.mapping, file, None)
             return Choice(proposal.mapping, proposal.mapping.name, proposal.confidence)
     raise asked(file, table, proposal)
 
@@ -199,7 +214,7 @@ def _settled_by(proposal: Proposal, said: Answers) -> bool:
         c.column in said.columns or c.confidence >= PROPOSAL_THRESHOLD
         for c in proposal.columns
         if LAYOUTS[proposal.kind].field(c.column).required
-    ) and bool(said.columns or said.kind)
+    ) and bool(said.columns or said.constants or said.wide or said.kind)
 
 
 def _answered(mapping: Mapping, said: Answers) -> Mapping:
@@ -265,6 +280,10 @@ def _ask_nothing(
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,
     )
     open_ += _unread_titles(table, mapping, used)
+    if mapping.wide:
+        open_ += beside_wide(look_at(con, table), [table.header[n] for n in used], mapping.ignored)
+    elif open_ and (wide := find_wide(_unread(table, used))) is not None:
+        open_.append(wide_question(wide, table.header))
     ignored = {normalised(name) for name in mapping.ignored}
     for record in mapping.records if looks is not None else ():
         read = {}
@@ -290,6 +309,11 @@ _TEXTS = {
     RecordKind.FIX_REPORTS: ("remedy", "note"),
 }
 """Columns that words of danger in an unread column may be read as, by record kind."""
+
+
+def _unread(table: RawTable, used: set[int]) -> list[ColumnLook]:
+    looks = look_at_rows(table.header, table.sample)
+    return [look for place, look in enumerate(looks) if place not in used]
 
 
 def _unread_titles(table: RawTable, mapping: Mapping, used: set[int]) -> list[Question]:
@@ -332,6 +356,7 @@ def asked(
     settings = [question.answers[0] for question in everything if question.answers]
     if proposal:
         settings += [f"{n}={proposal.suggested.get(n, 'HEADER')}" for n in proposal.missing]
+        others = "; ".join(filter(None, [others, *_constants(proposal)]))
     shown = " ".join(f"--set {shlex.quote(text)}" for text in settings) or "--set COLUMN=HEADER"
     name = name_of(file)
     return OpenQuestionError(
@@ -348,6 +373,16 @@ def asked(
     )
 
 
+def _constants(proposal: Proposal) -> list[str]:
+    """Answers for required words that may be the same in every row and stand in no column."""
+    assert proposal.kind is not None or not proposal.missing
+    return [
+        f"all:{name}=" + "|".join(LAYOUTS[proposal.kind].field(name).choices)
+        for name in proposal.missing
+        if proposal.kind is not None and LAYOUTS[proposal.kind].field(name).choices
+    ]
+
+
 def draft_toml(
     name: str, header: Sequence[str], proposal: Proposal | None, open_: Sequence[Question]
 ) -> str:
@@ -358,7 +393,10 @@ def draft_toml(
         whole = proposal.mapping.model_copy(update={"name": name})
         return "\n".join([*lines, "", as_toml(whole)])
     kind = (proposal.kind if proposal else None) or RecordKind.OPENING_OBSERVATIONS
-    lines += ["", f'name = "{name}"', "recognised_by = []", "", "[[records]]", f'kind = "{kind}"']
+    lines += ["", f'name = "{name}"', "recognised_by = []"]
+    if proposal is not None and proposal.wide:
+        lines.append(f"wide = {toml_value(list(proposal.wide))}")
+    lines += ["", "[[records]]", f'kind = "{kind}"']
     drafted = proposal.draft if proposal else {}
     for field in LAYOUTS[kind].fields:
         spec = drafted.get(field.name)

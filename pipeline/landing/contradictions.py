@@ -17,7 +17,12 @@ from shared.vocabulary import RecordKind
 TEXTS = ("note", "room")
 """Columns of free text beside a result."""
 
-LOUD = frozenset({"danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"})
+LOUD = frozenset(
+    {
+        *("danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"),
+        *("comments_of_danger", "leading_zeros_shown", "hidden_sheet", "merged_columns"),
+    }
+)
 """Findings after which an intake does not end as if nothing had been."""
 
 
@@ -36,10 +41,12 @@ def contradictions(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) 
     ]
     if not looks:
         return list(landings)
+    a_row = {part.part: part.cells_a_row for _, part in looks}
     rows = valid_rows_of(looks, RecordKind.OPENING_OBSERVATIONS)
     found: dict[int, list[Finding]] = defaultdict(list)
     for part, finding in [*_danger_in_text(con, rows), *_contradicting(con, rows)]:
-        found[part].append(finding)
+        shown = tuple(row // a_row[part] for row in finding.rows)
+        found[part].append(finding.model_copy(update={"rows": shown}))
     result = []
     for landing in landings:
         parts = tuple(

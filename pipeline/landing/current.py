@@ -70,15 +70,30 @@ def valid_rows_sql(folder: Path, part: Part) -> str:
 
     Columns that the layout gained after the part was written are NULL.
     """
-    there = set(parquet.read_schema(folder / part.file).names)
+    file = folder / part.file
+    return _valid_rows(
+        [file],
+        typed_columns(LAYOUTS[part.record_kind]),
+        f"{literal(str(file))}, file_row_number = true",
+        str(part.part),
+        row_number(part),
+    )
+
+
+def _valid_rows(
+    files: Sequence[Path], columns: dict[str, str], read: str, part: str, row: str
+) -> str:
+    """The rule itself: which rows count, and what stands for columns that no file of them has."""
+    there: set[str] = set()
+    for file in files:
+        there |= set(parquet.read_schema(file).names)
     names = ", ".join(
         quoted(name) if name in there else f"NULL::{kind} AS {quoted(name)}"
-        for name, kind in typed_columns(LAYOUTS[part.record_kind]).items()
+        for name, kind in columns.items()
     )
-    file = literal(str(folder / part.file))
     return (
-        f"SELECT {names}, {part.part}::INTEGER AS _part, ({row_number(part)})::BIGINT AS _row "
-        f"FROM read_parquet({file}, file_row_number = true) WHERE _reasons IS NULL"
+        f"SELECT {names}, ({part})::INTEGER AS _part, ({row})::BIGINT AS _row "
+        f"FROM read_parquet({read}) WHERE _reasons IS NULL"
     )
 
 
@@ -110,20 +125,15 @@ def _valid_rows_together(parts: Sequence[tuple[Path, Part]], columns: dict[str, 
 
     A scan of its own for each costs milliseconds every time that a query is planned.
     """
-    files = [str(folder / part.file) for folder, part in parts]
-    there: set[str] = set()
-    for folder, part in parts:
-        there |= set(parquet.read_schema(folder / part.file).names)
-    names = ", ".join(
-        quoted(name) if name in there else f"NULL::{kind} AS {quoted(name)}"
-        for name, kind in columns.items()
-    )
-    listed = ", ".join(map(literal, files))
+    files = [folder / part.file for folder, part in parts]
+    listed = ", ".join(literal(str(file)) for file in files)
     numbers = ", ".join(str(part.part) for _, part in parts)
-    return (
-        f"SELECT {names}, (MAP([{listed}], [{numbers}])[filename])::INTEGER AS _part, "
-        f"_row::BIGINT AS _row FROM read_parquet([{listed}], filename = true, union_by_name = true)"
-        " WHERE _reasons IS NULL"
+    return _valid_rows(
+        files,
+        columns,
+        f"[{listed}], filename = true, union_by_name = true",
+        f"MAP([{listed}], [{numbers}])[filename]",
+        "_row",
     )
 
 
@@ -214,9 +224,11 @@ LANDED_COLUMNS: dict[str, str] = {
     "as_of": "DATE",
     "full_register": "BOOLEAN",
     "counts_as_of": "DATE",
+    "cells_a_row": "INTEGER",
 }
 """Columns of the view ``landed_files``; ``as_of`` is NULL where nothing tells, ``counts_as_of`` is
-what newer facts are judged by (see ``as_of.days``)."""
+what newer facts are judged by (see ``as_of.days``); the row of the file that a ``_row`` stands
+in is ``_row // cells_a_row``."""
 
 
 def landed_files_sql(manifests: Iterable[Manifest]) -> str:

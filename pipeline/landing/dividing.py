@@ -40,6 +40,9 @@ MOST_REMEMBERED = 50_000
 MOST_SHAPES = 40
 """Shapes of first cells that are remembered of a table."""
 
+MOST_HEADER_ROWS = 3
+"""Rows that a header may have."""
+
 LOOK_DOWN = 50
 """Rows below a header in which a column must be empty to part two tables."""
 
@@ -166,7 +169,11 @@ class _Divider:
         index = find_header(ahead, self.is_known)
         if index is None:
             return None
-        upper = int(index > 0 and _is_upper(ahead[index - 1], ahead[index]))
+        upper = 0
+        while upper < min(index, MOST_HEADER_ROWS - 1) and _is_upper(
+            ahead[index - upper - 1], ahead[index - upper]
+        ):
+            upper += 1
         return index - upper, upper
 
     def _nothing(self, stream: _Rows) -> None:
@@ -197,15 +204,23 @@ class _Divider:
         return row_kinds.pairs(row.cells, self.is_known)
 
     def _open(self, stream: _Rows) -> None:
-        """Read a header, of one row or of two, and open the table or tables below it."""
+        """Read a header, of one row or of up to three, and open the table or tables below it."""
         row = next(stream)
         cells = list(row.cells)
         used = [row]
         below = stream.peek(1)
-        if below and (_is_upper(cells, below[0].cells) or self._completes(cells, below[0].cells)):
+        while (
+            below
+            and len(used) < MOST_HEADER_ROWS
+            and (
+                _is_upper(cells, below[0].cells)
+                or self._completes(cells, below[0].cells)
+                or self._goes_on(cells, below[0].cells)
+            )
+        ):
             used.append(next(stream))
             cells = _merged(cells, used[-1].cells)
-        below = stream.peek(1)
+            below = stream.peek(1)
         if below and row_kinds.are_units(below[0].cells):
             used.append(next(stream))
             cells = [
@@ -251,6 +266,18 @@ class _Divider:
             and row_kinds.is_heading(lower, self.is_known)
             and not self._same([row_kinds.normalised(c or "") for c in upper], lower)
             and len(below - there) >= 1
+        )
+
+    def _goes_on(self, upper: Sequence[str | None], lower: Sequence[str | None]) -> bool:
+        """Say whether a second row of names says some of the first again, merged over both, and
+        others below them."""
+        there = row_kinds.filled(upper)
+        said = [place for place in there if place < len(lower) and lower[place] == upper[place]]
+        return (
+            bool(said)
+            and len(said) < len(row_kinds.filled(lower))
+            and set(there) <= set(row_kinds.filled(lower))
+            and row_kinds.is_heading(lower, self.is_known)
         )
 
     def _groups(

@@ -16,7 +16,7 @@ from pipeline.landing import cells
 from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.landing.conform import Habits, Origin, Plan
 from shared.faults import CoverplateError
-from shared.records import MONEY, literal
+from shared.records import MONEY, literal, quoted
 
 ORDERS: tuple[DateOrder, ...] = ("dmy", "mdy", "ymd")
 
@@ -121,6 +121,73 @@ def settle(
     if orders == habits.date_orders and marks == habits.decimal_marks:
         return habits
     return Habits(orders, marks)
+
+
+def may_be_thousands(plan: Plan, habits: Habits) -> list[Origin]:
+    """Return the columns whose numbers would be allowed a thousand times larger, their decimal mark
+    not settled."""
+    return [
+        origin
+        for origin in plan.origins
+        if origin.field.type == "decimal"
+        and origin.field.name not in habits.decimal_marks
+        and (origin.field.maximum is None or origin.field.maximum >= 1_000_000)
+    ]
+
+
+def whole_thousands(con: duckdb.DuckDBPyConnection, plan: Plan, habits: Habits, file: str) -> None:
+    """Stop where amounts such as ``850.000`` may be thousands or have three decimals.
+
+    A text with a point is read as a number at once, so this is seen only afterwards: a column whose
+    values are all from 1 to 1,000, would all be allowed a thousand times larger, and are all
+    written with three digits behind a point, where no other number of the file shows its mark.
+
+    Args:
+        con: any connection.
+        plan: the table and its mapping.
+        habits: what is settled.
+        file: SQL of the typed rows.
+
+    Raises:
+        CoverplateError: so it is; names the mapping keys to set.
+    """
+    numbers = [
+        origin
+        for origin in plan.origins
+        if origin.field.type == "decimal" and origin.field.name not in habits.decimal_marks
+    ]
+    may = may_be_thousands(plan, habits)
+    if not may:
+        return
+    asked = ", ".join(
+        f"coalesce(min({quoted(o.field.name)}) >= 1 AND max({quoted(o.field.name)}) < 1000, false)"
+        for o in may
+    )
+    (seen,) = con.execute(f"SELECT {asked} FROM {file}").fetchall()
+    doubtful = [origin for origin, is_so in zip(may, seen, strict=True) if is_so]
+    found = {origin.field.name: _marks(con, plan, origin) for origin in doubtful}
+    doubtful = [
+        origin
+        for origin in doubtful
+        if found[origin.field.name].open_point and not found[origin.field.name].point
+    ]
+    if not doubtful:
+        return
+    shown = any(_marks(con, plan, origin).point for origin in numbers if origin not in doubtful)
+    if not shown:
+        raise _asking(
+            plan,
+            [
+                Question(
+                    origin.field.name,
+                    "decimal_mark",
+                    "a point that may part thousands or decimals, such as "
+                    f"{found[origin.field.name].example!r}",
+                    '"." or ","',
+                )
+                for origin in doubtful
+            ],
+        )
 
 
 def open_date_orders(con: duckdb.DuckDBPyConnection, plan: Plan) -> list[Question]:

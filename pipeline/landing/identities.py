@@ -1,8 +1,9 @@
-"""Finds one building under two spellings: ``0042``, ``42`` and ``42.0``, ``B-7`` and ``b-07``.
+"""Finds one building under two spellings: ``0042`` and ``42.0``, ``B-7``, ``b-07`` and ``B7``.
 
 Leading zeros count, so nothing is put together unasked; but two identifiers that differ in zeros,
-case or a decimal tail only are far more often one building than two, and as two each would have
-half of the evidence. A person says which, and the answer is kept in the mapping.
+case, a decimal tail or a mark beside a letter only are far more often one building than two, and as
+two each would have half of the evidence. A person says which, and the answer is kept in the
+mapping.
 """
 
 from __future__ import annotations
@@ -30,7 +31,10 @@ MOST = 20
 def same_when(identifier: str) -> str:
     """Return SQL of the form in which two spellings of an identifier are the same."""
     tailless = f"regexp_replace(lower({identifier}), '\\.0+$', '')"
-    return f"regexp_replace({tailless}, '(^|[^0-9])0+([0-9])', '\\1\\2', 'g')"
+    # a mark between two figures parts numbers: 1-12 is not 11-2
+    joined = f"regexp_replace({tailless}, '(\\pL)[-_./# ]+', '\\1', 'g')"
+    joined = f"regexp_replace({joined}, '[-_./# ]+(\\pL)', '\\1', 'g')"
+    return f"regexp_replace({joined}, '(^|[^0-9])0+([0-9])', '\\1\\2', 'g')"
 
 
 def write_buildings(con: duckdb.DuckDBPyConnection, folder: Path, parts: Sequence[Part]) -> None:

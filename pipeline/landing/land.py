@@ -23,14 +23,14 @@ from pipeline.landing.conform import (
 )
 from pipeline.landing.current import row_number
 from pipeline.landing.file_order import keeps_order
-from pipeline.landing.habits import declared_habits, settle
+from pipeline.landing.habits import declared_habits, settle, whole_thousands
 from pipeline.landing.mapping import RecordMapping
 from pipeline.landing.matching import EXACT, find_column
 from pipeline.landing.odd_rows import holds_odd_rows
 from pipeline.landing.quality import DATA_QUALITY_COLUMNS
 from pipeline.landing.raw import RawTable
 from pipeline.landing.report import Finding
-from pipeline.landing.workspace import Corrects, Part
+from pipeline.landing.workspace import CELLS_A_ROW, Corrects, Part
 from shared.faults import CoverplateError
 from shared.records import literal, quoted
 
@@ -95,6 +95,8 @@ def land_part(con: duckdb.DuckDBPyConnection, task: Task) -> Part:
         if settled is not habits:
             habits = settled
             _write(con, plan, habits, task, file)
+    if task.habits is None:
+        whole_thousands(con, plan, habits, f"read_parquet({literal(str(file))})")
     if task.table.expected_rows is not None and holds_odd_rows(con, file, plan.layout):
         raise QuickReadingError
     return describe(con, plan, habits, task, file)
@@ -182,13 +184,14 @@ def describe(
     )
     blank = f"coalesce(list_contains(_notes, '{BLANK_ROW}'), false)"
     short = f"coalesce(list_contains(_notes, '{SHORT_ROW}'), false)"
+    shown = f"number // {part.cells_a_row}"
     read, quarantined, blanked, first_blanked, short_rows, first_short = con.execute(
         f"SELECT count(*) FILTER (NOT {blank}), "
         f"count(*) FILTER (_reasons IS NOT NULL AND NOT {blank}), "
         f"count(*) FILTER (_blanked IS NOT NULL), "
-        f"(array_agg(number ORDER BY number) FILTER (_blanked IS NOT NULL))[1:5], "
+        f"(array_agg({shown} ORDER BY number) FILTER (_blanked IS NOT NULL))[1:5], "
         f"count(*) FILTER ({short} AND NOT {blank}), "
-        f"(array_agg(number ORDER BY number) FILTER ({short} AND NOT {blank}))[1:5] FROM {rows}"
+        f"(array_agg({shown} ORDER BY number) FILTER ({short} AND NOT {blank}))[1:5] FROM {rows}"
     ).fetchall()[0]
     if quarantined or blanked:
         fixes = CORRECTION_ROW if task.corrects else f"NULL::BIGINT AS {CORRECTION_ROW}"
@@ -302,8 +305,9 @@ def _status_findings(
         f"WHERE _notes IS NOT NULL) WHERE _slug IN ({slugs}) ORDER BY number) "
         f"TO {literal(str(target))} {CODEC}"
     )
+    a_row = CELLS_A_ROW if plan.mapping.wide and not task.corrects else 1
     counted = con.execute(
-        f"SELECT kind, count(*), list(_row ORDER BY _row)[1:5] "
+        f"SELECT kind, count(*), list(_row // {a_row} ORDER BY _row)[1:5] "
         f"FROM read_parquet({literal(str(target))}) GROUP BY kind ORDER BY kind"
     ).fetchall()
     if not counted:

@@ -203,6 +203,8 @@ class Mapping(_Strict):
         null_tokens: cells that mean "no answer", beside the usual ones.
         ignored: source headers that may stay unread whatever words they hold.
         distinct: identifiers of buildings that are spelt like another one's and are not it.
+        wide: source headers that are one opening each, in a sheet with one row a dwelling, room or
+            visit; others of the same name with another number count as well (see ``wide``).
         records: the record kinds in the file.
         status_dates: status words and dates that must agree.
     """
@@ -217,6 +219,7 @@ class Mapping(_Strict):
     null_tokens: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
     distinct: tuple[str, ...] = ()
+    wide: tuple[str, ...] = ()
     records: tuple[RecordMapping, ...] = Field(min_length=1)
     status_dates: tuple[StatusDate, ...] = ()
 
@@ -229,7 +232,7 @@ class Mapping(_Strict):
         """Return the SHA-256 of everything that decides how a file is read."""
         # fields that came later count only where they say anything, so that what was landed
         # before them is still known to be read alike
-        later = {name for name in ("ignored", "distinct") if not getattr(self, name)}
+        later = {name for name in ("ignored", "distinct", "wide") if not getattr(self, name)}
         of_mapping: dict[str, Any] = dict.fromkeys(("description", *later), True)
         if not any(record.filled for record in self.records):
             of_mapping["records"] = {"__all__": {"filled"}}

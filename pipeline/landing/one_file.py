@@ -28,6 +28,7 @@ from pipeline.landing.register import source_of
 from pipeline.landing.report import Finding, IntakeReport
 from pipeline.landing.sources import Source
 from pipeline.landing.tables import read_tables
+from pipeline.landing.wide import RowNumbersNeededError, turned
 from pipeline.landing.workspace import (
     PARTS_PER_FILE,
     Corrects,
@@ -159,7 +160,11 @@ def read_file(
         return [_no_table(source, arrival, division)]
     if any(is_correction(table.header) for table in division.tables):
         division = division.exact()
-    found = _readings(con, call, division, source, manifests)
+    try:
+        found = _readings(con, call, division, source, manifests)
+    except RowNumbersNeededError:
+        division = division.exact()
+        found = _readings(con, call, division, source, manifests)
     alike = existing is not None and _read_alike(existing, found.readings)
     if existing is not None and alike and not _said_otherwise(call, existing):
         return _again(existing, source)
@@ -278,6 +283,8 @@ def read_again(
             found = tables.get(part.sheet)
             if part.corrects is not None:
                 found = corrections.get((part.corrects.sha256, part.corrects.sheet))
+            if found is not None and part.corrects is None:
+                found = turned(con, found, part.reading)
             if found is None or (
                 not part.corrects and found.header[: len(part.header)] != part.header
             ):
@@ -331,6 +338,7 @@ def _readings(
         except CoverplateError as fault:
             refused.append((table, fault))
             continue
+        table = turned(con, table, choice.mapping)
         default = choice.label == DEFAULT_LAYOUT
         said_by = source_of(source.name) if default else choice.mapping.source_name
         found.readings += [

@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 import tempfile
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -18,13 +18,15 @@ from pipeline.landing.choose import choose, known_header
 from pipeline.landing.column_look import ColumnLook, look_at
 from pipeline.landing.conform import make_plan
 from pipeline.landing.connection import open_connection
+from pipeline.landing.dividing import Division
 from pipeline.landing.habits import open_date_orders
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
 from pipeline.landing.quarantine import is_correction
 from pipeline.landing.raw import RawTable
-from pipeline.landing.sources import find_sources
+from pipeline.landing.sources import Source, find_sources
 from pipeline.landing.tables import read_tables
+from pipeline.landing.wide import RowNumbersNeededError, turn
 from pipeline.landing.workspace import Workspace
 from shared.faults import CoverplateError
 
@@ -43,6 +45,9 @@ class Preview:
         certificate: what every row of the whole file is.
         questions: what only a person can settle before the table is read.
         looks: at the values of each column, of all rows.
+        wide: columns of the file that are read as one opening each; header, sample and looks are
+            then of the table with one row a look.
+        columns: the file's own columns.
     """
 
     path: str
@@ -54,6 +59,8 @@ class Preview:
     certificate: tuple[Stretch, ...] = ()
     questions: tuple[Question, ...] = ()
     looks: tuple[ColumnLook, ...] = ()
+    wide: tuple[str, ...] = ()
+    columns: tuple[str, ...] = ()
 
 
 def _open_dates(
@@ -79,6 +86,7 @@ def preview(
     paths: Sequence[Path | str],
     name: str = "proposed",
     answers: Answers | None = None,
+    wide: Mapping[tuple[str, str], Sequence[str]] | None = None,
 ) -> list[Preview]:
     """Look at files without taking anything in.
 
@@ -87,6 +95,7 @@ def preview(
         paths: files, folders and ZIPs.
         name: name of proposed mappings.
         answers: what a person has settled.
+        wide: of tables (path and sheet), the columns that a person said are one opening each.
 
     Raises:
         CoverplateError: a path does not exist or cannot be read.
@@ -103,34 +112,60 @@ def preview(
             con = open_connection(work)
             try:
                 division = read_tables(arrival, con, work, known_header(workspace))
-                for table in division.tables:
-                    open_: tuple[Question, ...] = ()
-                    try:
-                        choice = choose(workspace, con, table, None, source.label, said)
-                        read_by: str | None = choice.label
-                    except OpenQuestionError as asked:
-                        read_by, open_ = None, asked.questions
-                    except CoverplateError:
-                        read_by = None
-                    if is_correction(table.header):
-                        read_by = "the way their sources were read (corrected rows)"
-                    looks = look_at(con, table)
-                    proposal = propose(looks, name, said)
-                    open_ = (*open_, *_open_dates(con, table, proposal))
-                    found.append(
-                        Preview(
-                            source.label,
-                            table.sheet,
-                            table.header,
-                            table.sample,
-                            read_by,
-                            proposal,
-                            tuple(division.stretches),
-                            open_,
-                            tuple(looks),
-                        )
-                    )
+                try:
+                    found += _tables(workspace, con, source, division, name, said, wide or {})
+                except RowNumbersNeededError:
+                    exact = division.exact()
+                    found += _tables(workspace, con, source, exact, name, said, wide or {})
             finally:
                 con.close()
                 shutil.rmtree(work, ignore_errors=True)
+    return found
+
+
+def _tables(
+    workspace: Workspace,
+    con: duckdb.DuckDBPyConnection,
+    source: Source,
+    division: Division,
+    name: str,
+    answers: Answers,
+    wide: Mapping[tuple[str, str], Sequence[str]],
+) -> list[Preview]:
+    found = []
+    for table in division.tables:
+        named = wide.get((source.label, table.sheet))
+        said = answers if named is None else replace(answers, wide=tuple(named) or ("",))
+        open_: tuple[Question, ...] = ()
+        read_by: str | None = None
+        columns: Sequence[str] | None = None
+        try:
+            choice = choose(workspace, con, table, None, source.label, said)
+            read_by, columns = choice.label, choice.mapping.wide
+        except OpenQuestionError as asked:
+            open_ = asked.questions
+        except CoverplateError:
+            pass  # the proposal below says what is known
+        if is_correction(table.header):
+            read_by, columns = "the way their sources were read (corrected rows)", ()
+        if columns:
+            said = replace(said, wide=tuple(columns))
+        proposal = propose(look_at(con, table), name, said)
+        columns = proposal.wide if columns is None else columns
+        shown = turn(con, table, columns, said.no_answer) if columns else table
+        found.append(
+            Preview(
+                source.label,
+                table.sheet,
+                shown.header,
+                shown.sample,
+                read_by,
+                proposal,
+                tuple(division.stretches),
+                (*open_, *_open_dates(con, shown, proposal)),
+                tuple(look_at(con, shown)),
+                tuple(columns),
+                table.header,
+            )
+        )
     return found

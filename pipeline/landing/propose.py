@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pipeline.landing.answers import Answers
 from pipeline.landing.cells import word_form
@@ -23,6 +23,15 @@ from pipeline.landing.questions import HOLDS, meanings, questions, readable_word
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES
+from pipeline.landing.wide import (
+    CELL,
+    find_wide,
+    named_as_openings,
+    resolved,
+    turned_looks,
+    wide_question,
+)
+from pipeline.landing.workspace import HEADING
 from shared.faults import CoverplateError
 from shared.records import LAYOUTS, Field
 from shared.vocabulary import RecordKind, ReportKind
@@ -65,6 +74,8 @@ class Proposal:
         unmapped: source columns that no canonical column fits.
         draft: the record section as far as it goes, for a person to complete.
         questions: what only a person can settle.
+        wide: source columns that would be read as one opening each; the other attributes speak of
+            the table with one row a look then.
     """
 
     kind: RecordKind | None
@@ -76,6 +87,7 @@ class Proposal:
     draft: dict[str, ColumnMapping] = field(default_factory=dict)
     questions: tuple[Question, ...] = ()
     suggested: dict[str, str] = field(default_factory=dict)
+    wide: tuple[str, ...] = ()
 
     def explanation(self) -> str:
         """Say in one line how sure the proposal is and why not surer."""
@@ -121,11 +133,68 @@ def propose(
         CoverplateError: an answer names a column that the table does not have.
     """
     said = answers or Answers()
+    wide = _wide_of(looks, said)
+    if wide is not None:
+        return _propose_wide(looks, wide, name, said)
     _check_answers(looks, said)
+    long = _propose_long(looks, name, said)
+    found = None if said.wide or "opening_id" in said.columns else find_wide(looks)
+    if found is None or "opening_id" in long.draft:
+        return long
+    proposal = _propose_wide(looks, found.headers, name, said)
+    if found.surely:
+        return proposal
+    question = wide_question(found, [look.header for look in looks])
+    return replace(proposal, questions=(question, *proposal.questions))
+
+
+def _wide_of(looks: Sequence[ColumnLook], said: Answers) -> tuple[str, ...] | None:
+    """The columns that a person said are one opening each."""
+    if not any(said.wide):
+        return None
+    return resolved([text for text in said.wide if text], [look.header for look in looks])
+
+
+def _propose_wide(
+    looks: Sequence[ColumnLook], wide: Sequence[str], name: str, said: Answers
+) -> Proposal:
+    """Propose how a sheet with one column an opening is read, once it is turned."""
+    turned = turned_looks(looks, wide)
+    roles = {"opening_id": HEADING, "result": CELL}
+    own = replace(said, columns={**roles, **said.columns})
+    _check_answers(turned, own)
+    kind = RecordKind.OPENING_OBSERVATIONS
+    proposal = _propose_kind(kind, turned, name, own)
+    draft = dict(proposal.draft)
+    if "room" in draft:
+        # one row a room: the openings of a dwelling are told apart by room and column only
+        draft["opening_id"] = ColumnMapping(join=(*draft["room"].from_, HEADING))
+    elif not all(map(named_as_openings, wide)):
+        draft["room"] = ColumnMapping(from_=(HEADING,))
+    if proposal.mapping is None:
+        return replace(proposal, draft=draft, wide=tuple(wide))
+    columns = {
+        field.name: draft[field.name] for field in LAYOUTS[kind].fields if field.name in draft
+    }
+    known = [name for name in proposal.mapping.recognised_by if name not in roles.values()]
+    mapping = proposal.mapping.model_copy(
+        update={
+            "wide": tuple(wide),
+            # a later file of the kind may have fewer of them, or more
+            "recognised_by": (*known, *wide[:2]),
+            "records": (RecordMapping(kind=kind, columns=columns),),
+        }
+    )
+    return replace(proposal, mapping=mapping, draft=draft, wide=tuple(wide))
+
+
+def _propose_long(looks: Sequence[ColumnLook], name: str, said: Answers) -> Proposal:
+    """Propose how a table with one row a record is read."""
     kinds = [said.kind] if said.kind else [k for k in RecordKind if _can_be(k, looks, said)]
-    if not said.kind and said.columns:
+    named = {*said.columns, *said.constants}
+    if not said.kind and named:
         # a column that only some kinds have says which kind is meant
-        having = [k for k in kinds if set(said.columns) <= set(LAYOUTS[k].columns)]
+        having = [k for k in kinds if named <= set(LAYOUTS[k].columns)]
         kinds = having or kinds
     proposals = [_propose_kind(kind, looks, name, said) for kind in kinds]
     # the headers say what the file is about, the values only how well it can be read
@@ -189,10 +258,10 @@ def _propose_kind(
             readable = 1.0  # rows are judged once more, and come back with their cells
         columns.append(ColumnProposal(column.name, look.header, sure * readable, unread))
         specs[column.name] = spec
-    for name_of, text in said.constants.items():
-        if name_of in layout.columns and name_of not in specs:
-            specs[name_of] = ColumnMapping(constant=text)
-            columns.append(ColumnProposal(name_of, text, ANSWERED))
+    for constant, value in said.constants.items():
+        if constant in layout.columns:
+            specs[constant] = ColumnMapping(constant=value)
+            columns.append(ColumnProposal(constant, value, ANSWERED))
     if kind is RecordKind.BUILDING_REPORTS and "report_kind" not in specs:
         told = _sort_of_paper(looks)
         if told is not None:
@@ -211,7 +280,7 @@ def _propose_kind(
     if not columns:
         return Proposal(None, None, 0.0, unmapped=unmapped)
     read = {c.column: c.header for c in columns if c.column in found}
-    settled = frozenset(said.columns)
+    settled = frozenset({*said.columns, *said.constants})
     kept = [look for look in looks if normalised(look.header) not in _ignored(said)]
     asked = tuple(questions(kind, kept, read, settled))
     required = [
@@ -311,7 +380,7 @@ def _match(
             place = [normalised(look.header) for look in looks].index(normalised(header))
             found[column] = (place, ANSWERED)
             used.add(place)
-    closed = set(said.columns)
+    closed = {*said.columns, *said.constants}
     plain = [_without_unit(normalised(look.header)) for look in looks]
     candidates = []
     for column in names:

@@ -22,7 +22,7 @@ from pydantic import BaseModel, ConfigDict
 from pipeline.landing.conform import CORRECTION_ROW, REASONS_TYPE
 from pipeline.landing.current import PartOfFile, empty_select, parts_of, row_number
 from pipeline.landing.raw import EXTRA_COLUMNS, RawTable
-from pipeline.landing.workspace import Corrects, Manifest, Workspace
+from pipeline.landing.workspace import HEADING, Corrects, Manifest, Workspace
 from pipeline.offline import connect
 from shared.records import literal
 from shared.shown import for_spreadsheet, from_spreadsheet, from_spreadsheet_sql
@@ -109,6 +109,12 @@ class QuarantinedRow(BaseModel):
     reasons: tuple[Reason, ...]
     resolved: bool
 
+    @property
+    def where(self) -> str:
+        """The row, and the column where every row of the sheet holds several looks."""
+        under = self.cells.get(HEADING)
+        return f"{self.row}, {under}" if under else str(self.row)
+
 
 def quarantine_sql(
     workspace: Workspace, manifests: Iterable[Manifest], refused: Sequence[Refusal] = ()
@@ -116,7 +122,8 @@ def quarantine_sql(
     """Return a SELECT of all rows ever set aside, in ``QUARANTINE_COLUMNS``.
 
     A row is resolved when a corrected row for it was accepted, or when a later correction was set
-    aside in its turn and stands in its place; one that the ledger refuses is not.
+    aside in its turn and stands in its place; a cell left blank when a later correction came, of
+    which it is told anew if it was blank once more; one that the ledger refuses is not.
 
     Args:
         workspace: where they landed.
@@ -131,16 +138,17 @@ def quarantine_sql(
     for manifest, part in parts_of(manifests):
         folder = workspace.folder(manifest.sha256)
         root = part.corrects or Corrects(sha256=manifest.sha256, sheet=part.sheet)
-        root_row = CORRECTION_ROW if part.corrects else "row"
+        root_row = CORRECTION_ROW if part.corrects else "q.row"
         place = f"{literal(root.sha256)} AS root_sha256, {literal(root.sheet)} AS root_sheet"
         file = folder / f"{part.part}.quarantine.parquet"
         if file.is_file():
             selects.append(
-                f"SELECT {literal(manifest.path)} AS path, {literal(part.sheet)} AS sheet, row, "
+                f"SELECT {literal(manifest.path)} AS path, {literal(part.sheet)} AS sheet, "
+                f"row // {part.cells_a_row} AS row, "
                 f"{'level' if part.blanked else literal('row')} AS level, "
                 f"{literal(part.record_kind)} AS record_kind, cells, reasons, "
                 f"{literal(manifest.sha256)} AS sha256, {part.part}::INTEGER AS _part, {place}, "
-                f"{root_row} AS root_row FROM read_parquet({literal(str(file))})"
+                f"{root_row} AS root_row FROM read_parquet({literal(str(file))}) AS q"
             )
         if part.part in by_part:
             file = folder / part.file
@@ -171,7 +179,7 @@ def quarantine_sql(
             "r.level <> 'rules' AND EXISTS (SELECT 1 FROM answers AS a "
             "WHERE a.root_sha256 = r.root_sha256 AND a.root_sheet = r.root_sheet "
             "AND a.record_kind = r.record_kind AND a.root_row = r.root_row "
-            "AND (a.valid OR a.by_part > r._part))"
+            "AND (a.by_part > r._part OR (a.valid AND r.level = 'row')))"
         )
     answered = "\nUNION ALL\n".join(answers) or "SELECT 1"
     names = ", ".join(
@@ -210,7 +218,7 @@ def list_quarantine(
     at_most = f"LIMIT {int(limit)}" if limit is not None else ""
     rows = con.execute(
         f"SELECT path, sheet, row, level, sha256, record_kind, cells, reasons, resolved "
-        f"FROM ({select}) {where} ORDER BY _part, row {at_most}"
+        f"FROM ({select}) {where} ORDER BY _part, row, root_row {at_most}"
     ).fetchall()
     con.close()
     names = (

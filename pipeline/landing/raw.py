@@ -7,7 +7,7 @@ missing cell (a row that ends early) is NULL, an empty one is ''.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -117,17 +117,39 @@ class RowStore:
             + [("_row", pa.int64()), ("_problem", pa.string())]
         )
         self._writer = pq.ParquetWriter(path, self._schema, compression="zstd")
-        self._batch: list[tuple[list[str | None], int, str | None]] = []
+        self._batch: list[tuple[Sequence[str | None], int, str | None]] = []
+        self._beyond: dict[int, list[str | None]] = {}
 
     def add(self, row: RawRow) -> None:
         """Add a row."""
-        fitted = _fitted(row.cells, self._width)
-        self._batch.append((fitted, row.row, row.problem))
+        self.put(row.row, row.cells, row.problem)
+
+    def put(self, number: int, cells: Sequence[str | None], problem: str | None = None) -> None:
+        """Add a row by its number and cells."""
+        there = len(cells)
+        if there != self._width:
+            if there > self._width:
+                self._beyond[len(self._batch)] = _beyond(cells, self._width)
+            cells = [*cells[: self._width], *[None] * (self._width - there)]
+        self._batch.append((cells, number, problem))
         self.rows += 1
         if len(self.sample) < SAMPLE_ROWS:
-            self.sample.append(tuple(fitted[: self._width]))
+            self.sample.append(tuple(cells))
         if len(self._batch) == BATCH_ROWS:
             self._write()
+
+    def put_columns(self, numbers: Sequence[int], columns: Sequence[pa.Array]) -> None:
+        """Add whole rows by their numbers and columns of text, as many as the header has."""
+        self._write()
+        missing = SAMPLE_ROWS - len(self.sample)
+        if missing > 0:
+            first = [column.slice(0, missing).to_pylist() for column in columns]
+            self.sample += list(zip(*first, strict=True))
+        count = len(numbers)
+        self.rows += count
+        nothing = pa.nulls(count, pa.string())
+        arrays = [*columns, *[nothing] * EXTRA_COLUMNS, pa.array(numbers, pa.int64()), nothing]
+        self._writer.write_batch(pa.record_batch(arrays, schema=self._schema))
 
     def close(self) -> None:
         """Write what is left; the file is whole then."""
@@ -135,28 +157,22 @@ class RowStore:
         self._writer.close()
 
     def _write(self) -> None:
+        if not self._batch and self.rows:
+            return
         columns = list(zip(*(cells for cells, _, _ in self._batch), strict=True))
-        columns = columns or [()] * (self._width + EXTRA_COLUMNS)
+        columns = columns or [()] * self._width
         arrays = [pa.array(column, pa.string()) for column in columns]
+        count = len(self._batch)
+        if self._beyond:
+            none: list[str | None] = [None] * EXTRA_COLUMNS
+            extras = zip(*(self._beyond.get(n, none) for n in range(count)), strict=True)
+            arrays += [pa.array(column, pa.string()) for column in extras]
+        else:
+            arrays += [pa.nulls(count, pa.string())] * EXTRA_COLUMNS
         arrays.append(pa.array([row for _, row, _ in self._batch], pa.int64()))
         arrays.append(pa.array([problem for _, _, problem in self._batch], pa.string()))
         self._writer.write_batch(pa.record_batch(arrays, schema=self._schema))
-        self._batch = []
-
-
-def store_rows(rows: Iterable[RawRow], width: int, path: Path) -> RowStore:
-    """Write rows to a raw Parquet file and return it, closed.
-
-    Args:
-        rows: the rows, in file order.
-        width: columns of the header.
-        path: the file to write.
-    """
-    store = RowStore(width, path)
-    for row in rows:
-        store.add(row)
-    store.close()
-    return store
+        self._batch, self._beyond = [], {}
 
 
 def stored_relation(path: Path) -> str:
@@ -164,11 +180,10 @@ def stored_relation(path: Path) -> str:
     return f"read_parquet({literal(str(path))})"
 
 
-def _fitted(cells: Sequence[str | None], width: int) -> list[str | None]:
-    if len(cells) <= width:
-        return [*cells, *[None] * (width + EXTRA_COLUMNS - len(cells))]
-    fitted = list(cells[: width + EXTRA_COLUMNS])
-    beyond = [cell or "" for cell in cells[width + EXTRA_COLUMNS :]]
-    if beyond:
-        fitted[-1] = "\x1f".join([fitted[-1] or "", *beyond])
-    return fitted + [None] * (width + EXTRA_COLUMNS - len(fitted))
+def _beyond(cells: Sequence[str | None], width: int) -> list[str | None]:
+    """The cells of a row behind the header's last column, the last one with all that follow."""
+    own = list(cells[width : width + EXTRA_COLUMNS])
+    rest = [cell or "" for cell in cells[width + EXTRA_COLUMNS :]]
+    if rest:
+        own[-1] = "\x1f".join([own[-1] or "", *rest])
+    return own + [None] * (EXTRA_COLUMNS - len(own))

@@ -50,6 +50,15 @@ PARTS_PER_FILE = 1000
 a file that is read anew with another mapping keeps its place in the landing order."""
 
 
+CELLS_A_ROW = 1_000
+"""Where every row of a sheet holds several looks (``wide``), a look's row number is its row's times
+this, plus the place of its column: no table has so many."""
+
+HEADING = "name of the column"
+"""Column of such a table, once it holds one row a look, with the header that the look stood under.
+"""
+
+
 class Corrects(BaseModel):
     """The quarantined rows that a part answers: those of one table of an earlier file."""
 
@@ -106,6 +115,11 @@ class Part(BaseModel):
     blanked: int = 0
     corrects: Corrects | None = None
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def cells_a_row(self) -> int:
+        """What a row number is divided by to give the row of the file."""
+        return CELLS_A_ROW if self.reading.wide and self.corrects is None else 1
 
 
 class Manifest(BaseModel):

@@ -172,6 +172,39 @@ LEFT JOIN families AS f ON f.condition = l.defect
 WHERE l.cleared_by IS NULL
 GROUP BY ALL;
 
+-- What papers report, at no opening; see shared.report_subjects.DEFECT_OF. Where a paper says that it
+-- was corrected, that is a claim: it stands as long as nobody has looked.
+CREATE OR REPLACE TEMP TABLE papers AS
+SELECT
+    b.building_id,
+    p.unit_id,
+    '' AS opening_id,
+    coalesce(f.family, p.defect) AS family,
+    arg_max(CASE WHEN f.family IS NOT NULL THEN p.defect END, p.reported_on) AS condition,
+    min(p.reported_on) FILTER (stands) AS first_seen_on,
+    max(p.reported_on) FILTER (stands) AS last_seen_on,
+    -- the first ten in words, so that a note never grows too long to be written
+    concat(
+        array_to_string(list_slice(list(
+            concat(
+                replace(p.report_kind, '_', ' '), ' ' || left(p.reference, 60), ' of ',
+                p.reported_on, ': ', left(coalesce(p.description, p.code_section), 200),
+                CASE WHEN p.status IN ('corrected', 'closed') THEN concat(' (', p.status,
+                    ' on paper', ' on ' || p.status_on::VARCHAR, ')') END)
+            ORDER BY p.reported_on, p.reference) FILTER (stands), 1, 10), '; '),
+        CASE WHEN count(*) FILTER (stands) > 10
+            THEN concat('; and ', count(*) FILTER (stands) - 10, ' more') END) AS note,
+    CASE WHEN bool_and(p.status IS NOT DISTINCT FROM 'dismissed')
+        THEN 'the paper that reported it was dismissed'
+        ELSE 'every opening that the paper can mean was opened since; what was found there stands '
+            'at these openings' END AS ends
+FROM (
+    SELECT *, status IS DISTINCT FROM 'dismissed' AND NOT answered AS stands FROM paper_defects
+) AS p
+JOIN buildings AS b USING (building_no)
+LEFT JOIN families AS f ON f.condition = p.defect
+GROUP BY ALL;
+
 CREATE OR REPLACE TEMP TABLE sightings AS
 SELECT *, false AS urgent, NULL::VARCHAR AS note
 FROM modelled AS m
@@ -189,4 +222,12 @@ FROM reported_urgent AS r
 JOIN warehouse_openings AS o USING (building_id, unit_id, opening_id)
 LEFT JOIN family_probabilities AS p USING (building_id, unit_id, opening_id, family)
 LEFT JOIN modelled AS m USING (building_id, unit_id, opening_id, family)
+UNION ALL BY NAME
+SELECT
+    building_id, unit_id, opening_id, family, condition, first_seen_on, last_seen_on,
+    last_seen_on AS pointed_on, note,
+    'suspected' AS grade, 'reported' AS standing, []::VARCHAR[] AS methods,
+    family IN (SELECT family FROM urgent_families) AS urgent
+FROM papers
+WHERE first_seen_on IS NOT NULL
 ORDER BY ALL;

@@ -61,8 +61,8 @@ def sync_findings(
 
     Args:
         warehouse: a connection with the tables openings, observations, buildings,
-            live_metal_looks, contradicted_fixes and data_quality_findings; nothing is written to
-            them.
+            live_metal_looks, paper_defects, contradicted_fixes and data_quality_findings;
+            nothing is written to them.
         ledger: the ledger.
         rule_book: thresholds; the ledger's own by default.
         who: who stands behind the events.
@@ -221,6 +221,8 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
         reason = (
             "the records agree again"
             if row["grade"] == "record_in_doubt"
+            else row["note"]
+            if row["note"]
             else "a later look that is able to tell cleared what was reported"
             if row["family"] in URGENT_FAMILIES
             else "the evidence no longer points at it"

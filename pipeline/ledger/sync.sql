@@ -67,8 +67,10 @@ SELECT
     k.opening_id,
     k.family,
     k.grade,
-    p.probability
+    p.probability,
+    paper.ends AS note
 FROM known AS k
+LEFT JOIN papers AS paper USING (building_id, unit_id, opening_id, family)
 LEFT JOIN family_probabilities AS p USING (building_id, unit_id, opening_id, family)
 WHERE
     k.treatment = 'none'
@@ -92,6 +94,8 @@ WHERE
                 SELECT (building_id, unit_id, opening_id, family) FROM sightings
             )
         )
+        -- reported by papers only, all of them dismissed or answered by looks
+        OR (k.grade = 'suspected' AND paper.ends IS NOT NULL AND paper.first_seen_on IS NULL)
         OR (
             k.grade = 'record_in_doubt'
             AND (k.building_id, k.opening_id, k.family) NOT IN (

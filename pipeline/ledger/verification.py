@@ -219,6 +219,9 @@ class Judge:
         unfit = self._unfit(fix, target, look)
         if unfit is not None:
             return "disproved", unfit, None
+        if not finding.raised.opening_id:
+            unnamed = "the finding names no opening, so that no look at one of them proves it"
+            return "says_nothing", unnamed, None
         blind = self.why_blind(finding, look.method)
         if blind is not None:
             return "says_nothing", blind, None

@@ -16,7 +16,9 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.landing import IntakeReport, Workspace, export_quarantine, intake, list_quarantine
+from pipeline.landing.answers import Answers
 from pipeline.landing.quarantine import Refusal
+from pipeline.warehouse.foretold import foretold
 
 COUNTS = ("accepted", "duplicate", "superseded", "quarantined")
 """Every row read ends as exactly one of these."""
@@ -90,14 +92,15 @@ def set_aside(
     """Rows set aside, and landed ones that the ledger refuses.
 
     Returns:
-        Columns file, sheet, row, level (row, cell where the row stands, rules where the ledger
-        refuses it), record_kind, reasons (text), cells (text), resolved.
+        Columns file, sheet, row (text; with the column where a row holds several looks), level
+        (row, cell where the row stands, rules where the ledger refuses it), record_kind, reasons
+        (text), cells (text), resolved.
     """
     rows = [
         (
             q.path.rsplit("/", 1)[-1],
             q.sheet,
-            q.row,
+            q.where,
             q.level,
             q.record_kind.value,
             "; ".join(f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons),
@@ -132,10 +135,12 @@ class Trial:
         reports: as the intake would give them.
         aside: rows that it would set aside, or let stand without a cell (the first of them;
             ``set_aside``).
+        buildings: what would be different of which buildings (``foretold``).
     """
 
     reports: list[IntakeReport]
     aside: pd.DataFrame
+    buildings: pd.DataFrame
 
 
 def try_intake(
@@ -145,6 +150,8 @@ def try_intake(
     *,
     as_of: dt.date | None = None,
     full_register: bool = False,
+    mapping: str | None = None,
+    answers: Answers | None = None,
     limit: int = 200,
     refused_in: Callable[[Workspace], Sequence[Refusal]] = lambda _: (),
 ) -> Trial:
@@ -172,7 +179,15 @@ def try_intake(
             shutil.copytree(
                 workspace.root / folder, root / folder, copy_function=_link, dirs_exist_ok=True
             )
-        reports = intake(copy, paths, as_of=as_of, full_register=full_register, progress=progress)
+        reports = intake(
+            copy,
+            paths,
+            mapping=mapping,
+            answers=answers,
+            as_of=as_of,
+            full_register=full_register,
+            progress=progress,
+        )
         new = {r.sha256 for r in reports if not r.already_landed}
         waiting = list_quarantine(copy, unresolved_only=True, refused=refused_in(copy))
         rows = [q for q in waiting if q.sha256 in new]
@@ -181,7 +196,7 @@ def try_intake(
             [
                 (
                     q.path.rsplit("/", 1)[-1],
-                    q.row,
+                    q.where,
                     q.level,
                     "; ".join(
                         f"{r.column}: found “{r.found}”, expected {r.expected}" for r in q.reasons
@@ -192,7 +207,7 @@ def try_intake(
             ],
             columns=names,
         )
-        return Trial(reports, aside)
+        return Trial(reports, aside, foretold(workspace, copy))
     finally:
         shutil.rmtree(root, ignore_errors=True)
 

@@ -15,6 +15,8 @@ from pipeline.landing.mapping import ColumnMapping, parse_mapping
 from pipeline.landing.preview import Preview
 from pipeline.landing.propose import propose_mapping
 from pipeline.landing.questions import meanings
+from pipeline.landing.wide import CELL
+from pipeline.landing.workspace import HEADING
 from shared.faults import CoverplateError
 from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
@@ -136,11 +138,29 @@ def specifications(desk: Desk, chosen: Dict[str, str]) -> dict[str, ColumnMappin
         drafted = dict(proposal.mapping.records[0].columns)
     elif proposal.kind is desk.kind:
         drafted = dict(proposal.draft)
-    return {
+    specs = {
         column: drafted.get(column, ColumnMapping(from_=(header,))).model_copy(
             update={"from_": (header,)}
         )
         for column, header in chosen.items()
+    }
+    room = chosen.get("room")
+    if chosen.get("opening_id") == HEADING and room not in (None, HEADING):
+        # one row a room: the openings of a dwelling are told apart by room and column only
+        specs["opening_id"] = ColumnMapping(join=(str(room), HEADING))
+    return specs
+
+
+def constant_choices(desk: Desk, chosen: Dict[str, str]) -> dict[str, tuple[str, ...]]:
+    """Required words that no column of the file gives: each may be the same in every row.
+
+    Returns:
+        Canonical column to its words.
+    """
+    return {
+        field.name: field.choices
+        for field in LAYOUTS[desk.kind].fields
+        if field.required and field.choices and field.name not in chosen
     }
 
 
@@ -172,6 +192,7 @@ def made(
     date_order: DateOrder | None = None,
     decimal_mark: DecimalMark | None = None,
     ignored: Sequence[str] = (),
+    constants: Dict[str, str] | None = None,
 ) -> Mapping:
     """The mapping that a person settled on.
 
@@ -182,11 +203,14 @@ def made(
         words: (canonical column, the file's word, our word; "" for no answer).
         date_order, decimal_mark: where the file alone does not tell.
         ignored: columns of the file that may stay unread whatever words they hold.
+        constants: canonical column to what it holds in every row.
 
     Raises:
         CoverplateError: every fault of the mapping, together.
     """
-    twice = {h for h in chosen.values() if list(chosen.values()).count(h) > 1}
+    # the name of a column may be a room's and the opening's at once
+    own = [header for header in chosen.values() if header != HEADING]
+    twice = {header for header in own if own.count(header) > 1}
     if twice:
         raise CoverplateError(
             "these columns of the file are used twice: " + ", ".join(sorted(twice)),
@@ -202,9 +226,13 @@ def made(
     content: dict[str, object] = {
         "name": name,
         "description": f"made for {desk.table.path.rsplit('/', 1)[-1]}",
-        "recognised_by": sorted(chosen.values()),
+        "recognised_by": sorted({*own, *desk.table.wide[:2]} - {CELL}),
         "records": [{"kind": desk.kind.value, "columns": columns_}],
     }
+    for name_, value in (constants or {}).items():
+        columns_[name_] = {"constant": value}
+    if desk.table.wide:
+        content["wide"] = list(desk.table.wide)
     if ignored:
         content["ignored"] = list(ignored)
     if date_order:

@@ -5,12 +5,19 @@ from __future__ import annotations
 import duckdb
 
 from shared.records import literal
-from shared.report_subjects import NOT_DENIED, SUBJECT_RULES, URGENT_SUBJECTS
+from shared.report_subjects import (
+    DEFECT_OF,
+    NOT_DENIED,
+    REPORTING_KINDS,
+    SUBJECT_RULES,
+    URGENT_SUBJECTS,
+)
 from shared.vocabulary import ReportSubject
 
 
 def create_macros(con: duckdb.DuckDBPyConnection) -> None:
-    """Make the macros ``report_subject(text)`` and ``urgent_subjects()`` (a list)."""
+    """Make the macros ``report_subject(text)``, ``urgent_subjects()`` (a list) and
+    ``paper_defect(subject, report_kind)`` (what such a paper reports, NULL for nothing)."""
     plain = "replace(lower(said), '’', '''')"
     # what stands after a full stop, a line break or a dash is denied by nothing before it
     plain = f"regexp_replace({plain}, '[.;:\\n\\r]+|\\s[-–—]+\\s', ' . ', 'g')"
@@ -30,6 +37,16 @@ def create_macros(con: duckdb.DuckDBPyConnection) -> None:
     )
     urgent = ", ".join(literal(subject.value) for subject in URGENT_SUBJECTS)
     con.execute(f"CREATE OR REPLACE TEMP MACRO urgent_subjects() AS [{urgent}]")
+    defects = " ".join(
+        f"WHEN {literal(subject.value)} THEN {literal(str(defect))}"
+        for subject, defect in DEFECT_OF.items()
+    )
+    kinds = ", ".join(literal(kind.value) for kind in REPORTING_KINDS)
+    con.execute(
+        "CREATE OR REPLACE TEMP MACRO paper_defect(subject, report_kind) AS "
+        f"CASE WHEN report_kind IN ({kinds}) OR list_contains(urgent_subjects(), subject) "
+        f"THEN CASE subject {defects} END END"
+    )
 
 
 def _whole(pattern: str) -> str:

@@ -268,3 +268,41 @@ def test_the_quarantine_of_every_demo_can_be_listed_and_exported(request, name, 
     assert run("quarantine", "list", "--workspace", place).code == 0
     exported = run("quarantine", "export", tmp_path / "q.csv", "--workspace", place, "--json")
     assert 0 < exported.json()[0]["rows"] <= len(rows)
+
+
+def test_one_value_corrects_all_rows_alike(workspace, inbox):
+    file = inbox / "looks.csv"
+    file.write_text(
+        "building_id,unit_id,opening_id,observed_on,method,slots,result\n"
+        + "".join(f"B1,1A,{n},2024-03-05,three_lamp_tester,three_slot,hm\n" for n in range(3))
+        + "B1,1A,9,2024-03-05,three_lamp_tester,three_slot,open_ground\n",
+        encoding="utf-8",
+    )
+    assert run("intake", file, "--workspace", workspace).code == 3
+    (group,) = run("quarantine", "alike", "--workspace", workspace, "--json").json()
+    assert (group["found"], group["rows"]) == ("hm", 3)
+    assert "(result)" in run("quarantine", "alike", "--workspace", workspace).out
+    unsaid = run("quarantine", "correct", group["key"], "--workspace", workspace)
+    assert unsaid.code == 2 and "--blank" in unsaid.err
+    done = run("quarantine", "correct", group["key"], "no_power", "--workspace", workspace)
+    assert done.code == 0
+    assert run("quarantine", "list", "--workspace", workspace, "--json").json() == []
+
+
+def test_trying_says_what_would_be_different_and_changes_nothing(workspace, inbox):
+    register = write(inbox, "building_id,year_built\nB1,1948\nB2,1951\n", "register.csv")
+    assert run("intake", register, "--workspace", workspace).code == 0
+    assert run("intake", write(inbox, GOOD), "--workspace", workspace).code == 0
+    later = GOOD.replace("2024-03-05", "2024-04-05").replace("correct", "reversed_false_ground")
+    later += later.splitlines()[1].replace("B1,", "B9,") + "\n"
+    file = write(inbox, later, "later.csv")
+    landed = sorted(path.name for path in (workspace / "landed").iterdir())
+    tried = run("intake", file, "--try", "--workspace", workspace, "--json")
+    found = {row["building_id"]: row for row in tried.json()}
+    assert set(found) == {"B1", "B9"}
+    assert found["B1"]["newly_urgent"] and not found["B1"]["new"]
+    assert (found["B1"]["more_urgent_openings"], found["B1"]["more_looks"]) == (1, 2)
+    assert found["B9"]["new"] and found["B9"]["newly_urgent"]
+    shown = run("intake", file, "--try", "--workspace", workspace)
+    assert "newly urgent" in shown.out and "Nothing was taken in" in shown.err
+    assert sorted(path.name for path in (workspace / "landed").iterdir()) == landed

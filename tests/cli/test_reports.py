@@ -138,3 +138,24 @@ def test_an_unread_column_of_danger_is_asked_about_by_a_name_that_keeps_it(tmp_p
     assert run("build", "--workspace", workspace).code == 0
     (row,) = run("reports", "--workspace", workspace, "--json").json()
     assert row["urgent"] and "Kitchen" in row["description"] and "stove" in row["description"]
+
+
+def test_what_they_report_becomes_findings_at_no_opening(place):
+    """All but the dismissed and the answered; closed on paper is not repaired."""
+    assert run("findings", "sync", "--workspace", place).code == 0
+    listed = run("findings", "list", "--workspace", place, "--json").json()
+    found = {
+        (row["building_id"], row["unit_id"] or "", row["family"])
+        for row in listed
+        if not row["opening_id"] and not row["family"].startswith("record_conflict")
+    }
+    assert found == {
+        ("B1", "1", "shock_reported"),
+        ("B3", "", "no_ground"),
+        ("B5", "", "heat_or_scorch"),
+        ("B6", "2", "shock_reported"),
+    }
+    (closed,) = [row for row in listed if row["building_id"] == "B3"]
+    shown = run("findings", "show", closed["finding_id"], "--workspace", place)
+    assert "closed on paper on 2023-09-01" in " ".join(shown.out.split())
+    assert run("findings", "progress", "--view", "curve", "--workspace", place).code == 0

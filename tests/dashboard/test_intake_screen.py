@@ -150,3 +150,55 @@ def test_nothing_set_aside_says_so(show, empty):
     app = show(empty, "intake", part="Set aside")
     sound(app)
     assert "No row is set aside" in plates(app)
+
+
+def test_a_sheet_with_one_column_a_room_is_settled_on_screen(show, empty, tmp_path):
+    file = tmp_path / "rooms.csv"
+    file.write_text(
+        "Building,Apt,Test date,Kitchen,Hall\n"
+        "B-1,1A,2024-03-05,OK,open ground\nB-1,1B,2024-03-05,rev pol,OK\n",
+        encoding="utf-8",
+    )
+    app = choose(show, empty, file)
+    assert "needs a mapping" in app.expander[0].label
+    # proposed, and changed and changed back by a person
+    assert app.multiselect(key="wide-0").value == ["Kitchen", "Hall"]
+    app.multiselect(key="wide-0").set_value([]).run()
+    sound(app)
+    app.multiselect(key="wide-0").set_value(["Kitchen", "Hall"]).run()
+    sound(app)
+    app.selectbox(key="constant-0-method").set_value("three_lamp_tester").run()
+    next(b for b in app.button if b.label == "Save this mapping").click().run()
+    sound(app)
+    assert app.expander[0].label.endswith("rooms")
+    next(b for b in app.button if b.label == "Take in").click().run()
+    sound(app)
+    assert "adds up" in plate(app, "became")
+    (row,) = landed.history(empty).to_dict(orient="records")
+    assert (row["rows_read"], row["accepted"]) == (4, 4)
+
+
+def test_one_value_corrects_all_rows_alike(show, empty, tmp_path):
+    from pipeline.landing import intake, list_quarantine
+    from pipeline.landing.answers import parse_answers
+
+    file = tmp_path / "looks.csv"
+    rows = "".join(f"B-1,1A,{n},2024-03-05,plug-in tester,mystery\n" for n in range(1, 4))
+    file.write_text(
+        "Building,Apt,Outlet no,Test date,Test method,Test result\n"
+        "B-1,1A,9,2024-03-05,plug-in tester,open ground\n"
+        "B-1,1A,8,2024-03-05,plug-in tester,OK\n" + rows,
+        encoding="utf-8",
+    )
+    intake(empty, [file], answers=parse_answers(["result=Test result"]))
+    assert len(list_quarantine(empty)) == 3
+    app = show(empty, "intake", part="Set aside")
+    sound(app)
+    (which,) = [box for box in app.selectbox if box.key == "alike"]
+    assert "mystery" in which.options[0] and "3 rows" in which.options[0]
+    value = next(box for box in app.selectbox if (box.key or "").startswith("alike-value"))
+    value.set_value("false_ground").run()
+    app.button(key="correct-alike").click().run()
+    sound(app)
+    assert "adds up" in plate(app, "mended")
+    assert list_quarantine(empty) == []

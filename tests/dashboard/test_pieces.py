@@ -73,3 +73,15 @@ def test_a_taken_port_is_refused_or_passed_over():
         with pytest.raises(CoverplateError, match="is taken"):
             command.free_port("127.0.0.1", port)
     assert command.free_port("127.0.0.1", None) >= command.DEFAULT_PORT
+
+
+def test_cells_of_a_grid_are_no_formulas_where_they_are_pasted():
+    import pandas as pd
+
+    from dashboard.components import plate
+
+    frame = pd.DataFrame({"=name": ["=1+1", "-5", "plain", "@sum"], "n": [1, 2, 3, 4]})
+    shown = plate.grid(frame)
+    assert list(shown.columns) == ["'=name", "n"]
+    assert shown["'=name"].tolist() == ["'=1+1", "-5", "plain", "'@sum"]
+    assert plate.cells(frame)["=name"].tolist() == ["=1+1", "-5", "plain", "@sum"]

@@ -40,7 +40,7 @@ def test_a_fix_report_is_told_from_an_inspection_by_its_headers(header, row, kin
 
 
 def test_what_is_the_same_in_every_row_is_said_once(workspace, inbox):
-    said = parse_answers(["firm==Pellworth Electric", "kind=fix_reports"])
+    said = parse_answers(["all:firm=Pellworth Electric", "kind=fix_reports"])
     assert said == Answers(kind=FIXES, constants={"firm": "Pellworth Electric"})
     text = "building_id,opening_id,remedy,fixed_on\nB1,K1,rewired,2025-03-20\n"
     (report,) = land(workspace, inbox, text, answers=said)

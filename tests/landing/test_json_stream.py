@@ -33,9 +33,9 @@ def piecewise(path):
         return [member.value for member in members[1:]]
     found = {}
     for member in members:
-        if member.index is None:
+        if member.number is None:
             found[member.key] = member.value
-        elif member.index == 0:
+        elif member.number == 0:
             found[member.key] = []
         else:
             found[member.key].append(member.value)

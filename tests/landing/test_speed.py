@@ -2,6 +2,7 @@
 run."""
 
 import datetime as dt
+import json
 import shutil
 import time
 from pathlib import Path
@@ -10,11 +11,13 @@ import duckdb
 import pytest
 
 from pipeline.landing import Workspace, intake
+from pipeline.landing.arrival import receive
 from pipeline.landing.choose import default_mapping
 from pipeline.landing.conform import Habits, conform_sql, make_plan
 from pipeline.landing.file_order import keeps_order
 from pipeline.landing.raw import RawTable
 from pipeline.landing.readers.delimited import quick_relation
+from pipeline.landing.readers.json_text import read_json, read_json_lines
 from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
 from tests.landing.landed import HEADER, TODAY, counts, query
@@ -144,3 +147,46 @@ def test_a_second_extract_of_a_million_rows_adds_only_what_is_new(tmp_path):
     assert counts(report) == (1_000_500, 503, 999_997, 0, 0)
     select = "SELECT count(*) FROM opening_observations_current"
     assert query(workspace, select) == [(1_000_500,)]
+
+
+JSON_AIM, JSON_NOISE = 3.0, 1.8
+"""Reading JSON into stored rows within so many times the bare library, which keeps every object in
+memory and looks for no key that stands twice; and room for a busy machine and for how far the aim
+is missed (3.8 to 4.7 where a list is one document, 1.8 to 1.9 where a line is an object)."""
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("lines", [False, True], ids=["one document", "an object a line"])
+def test_json_against_the_bare_library(tmp_path, capsys, lines):
+    names = HEADER.split(",")
+    objects = [
+        dict(
+            zip(
+                names, (f"B{n // 50}", "1A", "hall", f"O{n % 50}", *map(str, range(6))), strict=True
+            )
+        )
+        for n in range(100_000)
+    ]
+    path = tmp_path / ("looks.jsonl" if lines else "looks.json")
+    path.write_text("\n".join(map(json.dumps, objects)) if lines else json.dumps(objects))
+    arrival = receive(path, path.name, tmp_path)
+    read = read_json_lines if lines else read_json
+    best = {"bare": 1e9, "read": 1e9}
+    for _ in range(4):
+        began = time.process_time()
+        if lines:
+            with path.open() as handle:
+                bare = [json.loads(line) for line in handle]
+        else:
+            bare = json.loads(path.read_text())
+        best["bare"] = min(best["bare"], time.process_time() - began)
+        assert len(bare) == len(objects)
+        began = time.process_time()
+        (table,) = read(arrival, tmp_path).tables
+        best["read"] = min(best["read"], time.process_time() - began)
+    stored = duckdb.execute(f"SELECT count(*) FROM {table.relation}").fetchall()
+    assert stored == [(len(objects),)]
+    ratio = best["read"] / best["bare"]
+    with capsys.disabled():
+        print(f"\n{path.name}, processor seconds: {best}, ratio {ratio:.2f}")  # noqa: T201 - the figure is the point
+    assert ratio <= JSON_AIM * JSON_NOISE

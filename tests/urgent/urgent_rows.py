@@ -95,7 +95,10 @@ def asked(
         "CREATE VIEW observations_history AS SELECT *, 'accepted' AS status, "
         "NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row FROM rows_all"
     )
-    con.execute("CREATE TABLE landed_files AS SELECT 1 AS _part, 'a.csv' AS path, '' AS sheet")
+    con.execute(
+        "CREATE TABLE landed_files AS "
+        "SELECT 1 AS _part, 'a.csv' AS path, '' AS sheet, 1 AS cells_a_row"
+    )
     con.execute(
         "CREATE TABLE proven_families (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
         "fixed_on DATE, fixed_by VARCHAR, verified_on DATE, remedy VARCHAR, family VARCHAR)"

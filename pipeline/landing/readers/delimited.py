@@ -203,7 +203,8 @@ def find_dialect(text: Path, is_known: IsKnown) -> Dialect | None:
     known headers wins, then the one that gives most lines the same number of cells.
     """
     head = list(itertools.islice(_lines(text), LOOK_AT_ROWS))
-    candidates = {mark for _, line, _ in head for mark in line if not mark.isalnum()}
+    marks = set[str]().union(*(line for _, line, _ in head))
+    candidates = {mark for mark in marks if not mark.isalnum()}
     candidates -= set("\"'_ .-()\r\n\ufeff") | {"/", "\\", "%", "#", "°", "Ω", "+", "*", "$", "€"}
     best: tuple[tuple[float, float, int], Dialect] | None = None
     for delimiter in sorted(candidates):

@@ -9,7 +9,7 @@ from __future__ import annotations
 import posixpath
 import re
 import zipfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -24,6 +24,12 @@ _UNREAD = re.compile(
     rb"(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)?</(?:\w+:)?c>"
 )
 
+_HIDDEN_ROW = re.compile(rb"<(?:\w+:)?row\s[^>]*\bhidden=\"(?:1|true)\"")
+_STYLED = re.compile(rb"(<(?:\w+:)?c\s[^>]*\bs=\"([0-9]+)\"[^>]*>)\s*<(?:\w+:)?v>")
+_TEXT_CELL = re.compile(rb"\bt=\"(?:s|str|inlineStr|b|e)\"")
+_PADDING = re.compile(r"^(\\?[^0#?.%]|\"[^\"]*\")*0{2,}(?![.0-9#]*\.)")
+"""Number formats that begin with several zeros and have no decimals."""
+
 _RELATIONS = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 
 
@@ -37,12 +43,18 @@ class Extent:
         cells: cells that hold a value.
         unread: cells that hold an error, or a formula that was never worked out: they read as
             blank.
+        hidden_rows: rows that the program does not show.
+        padded: numbers whose format shows leading zeros, which are read without.
+        comments: what is written beside cells, with the cell.
     """
 
     last_row: int
     last_column: int
     cells: int
     unread: int = 0
+    hidden_rows: int = 0
+    padded: int = 0
+    comments: tuple[tuple[str, str], ...] = ()
 
     @property
     def area(self) -> int:
@@ -67,6 +79,7 @@ def extents(path: Path) -> dict[str, Extent]:
             for relation in ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
         }
         found = {}
+        padded = _padding_styles(archive)
         for element in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter():
             if element.tag.rpartition("}")[2] != "sheet":
                 continue
@@ -74,13 +87,69 @@ def extents(path: Path) -> dict[str, Extent]:
             member = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
             member = posixpath.normpath(member)
             if member in names and "worksheets/" in member:
-                found[element.get("name") or ""] = _extent(archive, member)
+                extent = _extent(archive, member, padded)
+                found[element.get("name") or ""] = replace(
+                    extent, comments=_comments(archive, member, names)
+                )
         return found
 
 
-def _extent(archive: zipfile.ZipFile, member: str) -> Extent:
-    last_row = last_column = cells = unread = 0
+def _padding_styles(archive: zipfile.ZipFile) -> frozenset[bytes]:
+    """The styles of cells whose number format shows leading zeros (``0000``)."""
+    if "xl/styles.xml" not in archive.namelist():
+        return frozenset()
+    root = ElementTree.fromstring(archive.read("xl/styles.xml"))
+    formats = {
+        each.get("numFmtId")
+        for each in root.iter()
+        if each.tag.endswith("}numFmt") and _PADDING.search(each.get("formatCode") or "")
+    }
+    styles = next((each for each in root.iter() if each.tag.endswith("}cellXfs")), ())
+    return frozenset(
+        str(number).encode()
+        for number, style in enumerate(styles)
+        if style.get("numFmtId") in formats
+    )
+
+
+def _comments(
+    archive: zipfile.ZipFile, member: str, names: set[str]
+) -> tuple[tuple[str, str], ...]:
+    """What is written beside the cells of a sheet."""
+    folder, file = posixpath.split(member)
+    relations = f"{folder}/_rels/{file}.rels"
+    if relations not in names:
+        return ()
+    told = []
+    for relation in ElementTree.fromstring(archive.read(relations)):
+        target = relation.get("Target", "")
+        if not relation.get("Type", "").endswith("/comments"):
+            continue
+        part = target.lstrip("/") if target.startswith("/") else f"{folder}/{target}"
+        part = posixpath.normpath(part)
+        if part not in names:
+            continue
+        for each in ElementTree.fromstring(archive.read(part)).iter():
+            if each.tag.endswith("}comment"):
+                text = " ".join("".join(t.text or "" for t in each.iter()).split())
+                told.append((each.get("ref") or "", text))
+    return tuple(told)
+
+
+def _extent(archive: zipfile.ZipFile, member: str, padded_styles: frozenset[bytes]) -> Extent:
+    last_row = last_column = cells = unread = hidden = padded = 0
     held = b""
+
+    def told(text: bytes) -> None:
+        nonlocal unread, hidden, padded
+        unread += len(_UNREAD.findall(text))
+        hidden += len(_HIDDEN_ROW.findall(text))
+        if padded_styles:
+            padded += sum(
+                style in padded_styles and not _TEXT_CELL.search(tag)
+                for tag, style in _STYLED.findall(text)
+            )
+
     with archive.open(member) as stream:
         while chunk := stream.read(CHUNK):
             text = held + chunk
@@ -89,10 +158,12 @@ def _extent(archive: zipfile.ZipFile, member: str) -> Extent:
             row, column, filled = _counted(whole)
             last_row, last_column = max(last_row, row), max(last_column, column)
             cells += filled
-            unread += len(_UNREAD.findall(whole))
+            told(whole)
     row, column, filled = _counted(held)
-    unread += len(_UNREAD.findall(held))
-    return Extent(max(last_row, row), max(last_column, column), cells + filled, unread)
+    told(held)
+    return Extent(
+        max(last_row, row), max(last_column, column), cells + filled, unread, hidden, padded
+    )
 
 
 def _counted(text: bytes) -> tuple[int, int, int]:

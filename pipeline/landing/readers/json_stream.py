@@ -5,9 +5,8 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, NamedTuple, TextIO
 
 CHUNK = 1 << 18
 """Characters read at a time; small, because what was looked at is passed over by copying."""
@@ -18,22 +17,23 @@ WHOLE = None
 FOLLOWING = frozenset(",]}:")
 """What may follow a value within a list or an object."""
 
+_BEHIND_ITEM = frozenset(",]")
+
 _BLANK = re.compile(r"[ \t\n\r]*")
 
 
-@dataclass(frozen=True, slots=True)
-class Member:
+class Member(NamedTuple):
     """A value of a document.
 
     Attributes:
         key: the document's key that it stands under, ``WHOLE`` where the document is a list.
-        index: the item's number in the list under that key, from 1; 0 announces the list itself,
+        number: the item's number in the list under that key, from 1; 0 announces the list itself,
             its value None; None for a value that is no list.
         value: the value.
     """
 
     key: str | None
-    index: int | None
+    number: int | None
     value: Any
 
 
@@ -92,12 +92,8 @@ def _values(scanner: _Scanner) -> Iterator[Member]:
 def _items(key: str | None, scanner: _Scanner) -> Iterator[Member]:
     scanner.take("[")
     yield Member(key, 0, None)
-    number = 0
-    while scanner.next() != "]":
-        if number:
-            scanner.take(",")
-        number += 1
-        yield Member(key, number, scanner.value())
+    for number, value in enumerate(scanner.items(), 1):
+        yield Member(key, number, value)
     scanner.take("]")
 
 
@@ -149,6 +145,28 @@ class _Scanner:
         if self.next() != character:
             raise self.fault(f"{character} is missing")
         self._at += 1
+
+    def items(self) -> Iterator[Any]:
+        """The values of a list whose bracket was taken, up to the one that closes it."""
+        if self.next() == "]":
+            return
+        yield self.value()
+        while self.next() != "]":
+            self.take(",")
+            text, at = self._text, self._at
+            # most items stand whole in what was read, one space behind the comma or none
+            at += text[at : at + 1] == " "
+            if text[at : at + 1] == "{":
+                try:
+                    value, end = self._decode(text, at)
+                except json.JSONDecodeError:
+                    pass  # it may go on in what was not read yet
+                else:
+                    if text[end : end + 1] in _BEHIND_ITEM:
+                        self._at = end
+                        yield value
+                        continue
+            yield self.value()
 
     def value(self) -> Any:  # noqa: ANN401 - any JSON value
         """The next value. It has ended only where what may follow a value is seen: a number goes

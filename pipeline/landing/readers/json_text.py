@@ -5,18 +5,26 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from itertools import chain, groupby, islice
 from pathlib import Path
 from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.landing import row_kinds
 from pipeline.landing.arrival import Arrival
 from pipeline.landing.certificate import Ledger
 from pipeline.landing.dividing import Division
 from pipeline.landing.header import clean_header
-from pipeline.landing.raw import RawRow, RawTable, store_rows, stored_relation
+from pipeline.landing.raw import BATCH_ROWS, RawTable, RowStore, stored_relation
 from pipeline.landing.readers.json_stream import WHOLE, each_once, read_members
 from pipeline.landing.readers.spreadsheet import as_text
 from shared.faults import CoverplateError
+
+LOOK_AHEAD = 1_000
+"""Objects whose keys are taken for those of all; where a later one has another, the document is
+read twice."""
 
 NOT_JSON = "not one whole JSON object"
 
@@ -28,9 +36,11 @@ def read_json(arrival: Arrival, scratch: Path) -> Division:
     Raises:
         CoverplateError: the document is not valid JSON or holds no list of objects.
     """
+    path = scratch / f"{arrival.sha256}.raw.parquet"
     name = arrival.name
     try:
-        lists, rest = _surveyed(arrival.text)
+        quick = _in_one_go(arrival.text, path)
+        lists, rest = ([quick.chosen], quick.rest) if quick else _surveyed(arrival.text)
     except (ValueError, RecursionError) as fault:
         raise CoverplateError(
             f"{name}: not valid JSON ({fault})",
@@ -53,18 +63,21 @@ def read_json(arrival: Arrival, scratch: Path) -> Division:
     (chosen,) = lists
     ledger = Ledger("")
     ledger.add(1, chosen.length, "rows", rows=chosen.length)
-    objects = ((m.index, m.value) for m in read_members(arrival.text) if m.key == chosen.key)
-    path = scratch / f"{arrival.sha256}.raw.parquet"
-    division = _table(
-        ((index, value) for index, value in objects if index), list(chosen.names), path, ledger
-    )
+    if quick:
+        table = quick.rows.table()
+    else:
+        members = (m for m in read_members(arrival.text) if m.key == chosen.key and m.number)
+        stored = _Stored(list(chosen.names), path)
+        for member in members:
+            stored.add(member.number or 0, member.value)
+        table = stored.table()
     for place, key, value in rest:
         number = chosen.length + place
         if value not in (None, "", [], {}):
             text = f"{key}: {_cell(value)}"
             danger = row_kinds.speaks_of_danger(text)
             ledger.add(number, number, "left out", text=text, danger=danger)
-    return Division(division.tables, ledger.stretches)
+    return Division([table], ledger.stretches)
 
 
 @dataclass
@@ -90,15 +103,15 @@ def _surveyed(text: Path) -> tuple[list[_List], list[tuple[int, str | None, Any]
     found: list[_List] = []
     values: list[tuple[str | None, Any]] = []
     for member in read_members(text):
-        if member.index is None:
+        if member.number is None:
             values.append((member.key, member.value))
             continue
-        if member.index == 0:
+        if member.number == 0:
             found.append(_List(member.key))
             values.append((member.key, found[-1]))
             continue
         each = found[-1]
-        each.length = member.index
+        each.length = member.number
         if isinstance(member.value, dict):
             each.names.update(dict.fromkeys(member.value))
             each.plain = None
@@ -114,17 +127,95 @@ def _surveyed(text: Path) -> tuple[list[_List], list[tuple[int, str | None, Any]
     return lists, rest
 
 
+@dataclass
+class _OneGo:
+    """A document that was read at once: its one list of objects, stored, and its other values."""
+
+    chosen: _List
+    rows: _Stored
+    rest: list[tuple[int, str | None, Any]]
+
+
+def _in_one_go(text: Path, path: Path) -> _OneGo | None:
+    """Store a document's one list of objects while it is read; None where it must be surveyed
+    first: an object far down names a key that none before it did, or there are several lists.
+
+    Raises:
+        ValueError: it is not valid JSON.
+        RecursionError: it is nested too deeply.
+    """
+    chosen: _List | None = None
+    rows: _Stored | None = None
+    values: list[tuple[str | None, Any]] = []
+    for key, of_list in groupby(
+        read_members(text), lambda member: (member.key, member.number is None)
+    ):
+        if key[1]:
+            values += [(member.key, member.value) for member in of_list]
+            continue
+        members = iter(of_list)
+        next(members)  # it announces the list
+        first = list(islice(members, LOOK_AHEAD))
+        if not any(isinstance(member.value, dict) for member in first):
+            if len(first) == LOOK_AHEAD or key[0] is WHOLE:
+                return None
+            values.append((key[0], [member.value for member in first]))
+            continue
+        if chosen is not None:
+            return None
+        chosen = _List(key[0], plain=None)
+        values.append((key[0], chosen))
+        rows = _Stored(_names(member.value for member in first), path)
+        number = 0
+        for number, (_, _, value) in enumerate(chain(first, members), 1):
+            if not rows.add(number, value):
+                rows.close()
+                return None
+        chosen.length = number
+    if chosen is None or rows is None:
+        return None
+    rest = [(n, key, value) for n, (key, value) in enumerate(values, 1) if value is not chosen]
+    return _OneGo(chosen, rows, rest)
+
+
+def _names(objects: Iterable[Any]) -> list[str]:
+    """The keys of objects, in the order in which they first stand."""
+    keys: dict[str, None] = {}
+    for value in objects:
+        if isinstance(value, dict):
+            keys.update(dict.fromkeys(value))
+    return list(keys)
+
+
 def read_json_lines(arrival: Arrival, scratch: Path) -> Division:
     """Read one object a line; the row number is the line. A line that is no object is kept
     whole."""
-    keys: dict[str, None] = {}
-    ledger = Ledger("")
-    for number, value in _parsed_lines(arrival.text):
-        ledger.add(number, number, "rows")
-        if isinstance(value, dict):
-            keys.update(dict.fromkeys(value))
     path = scratch / f"{arrival.sha256}.raw.parquet"
-    return _table(_parsed_lines(arrival.text), list(keys), path, ledger)
+    lines = _parsed_lines(arrival.text)
+    first = list(islice(lines, LOOK_AHEAD))
+    quick = _stored_lines(chain(first, lines), _names(value for _, value in first), path)
+    if quick is None:
+        names = _names(value for _, value in _parsed_lines(arrival.text))
+        quick = _stored_lines(_parsed_lines(arrival.text), names, path)
+    assert quick is not None
+    return quick
+
+
+def _stored_lines(
+    lines: Iterable[tuple[int, Any]], names: list[str], path: Path
+) -> Division | None:
+    """The lines as a table; None where one of them names another key."""
+    ledger = Ledger("")
+    rows = _Stored(names, path)
+    for number, value in lines:
+        ledger.add(number, number, "rows")
+        if not rows.add(number, value):
+            rows.close()
+            return None
+    return Division([rows.table()], ledger.stretches)
+
+
+_DECODE = json.JSONDecoder(object_pairs_hook=each_once).decode
 
 
 def _parsed_lines(text: Path) -> Iterator[tuple[int, Any]]:
@@ -132,32 +223,80 @@ def _parsed_lines(text: Path) -> Iterator[tuple[int, Any]]:
         for number, line in enumerate(handle, 1):
             if line.strip():
                 try:
-                    yield number, json.loads(line, object_pairs_hook=each_once)
+                    yield number, _DECODE(line)
                 except (ValueError, RecursionError):
                     yield number, line.rstrip("\n")
 
 
-def _table(
-    objects: Iterable[tuple[int, Any]], keys: list[str], path: Path, ledger: Ledger
-) -> Division:
-    header, findings = clean_header(keys)
-    stored = store_rows(_rows(objects, keys), len(header), path)
-    table = RawTable("", header, stored_relation(path), None, tuple(stored.sample), tuple(findings))
-    return Division([table], ledger.stretches)
+class _Stored:
+    """Objects on their way into a raw table.
+
+    Args:
+        keys: of the objects, in order.
+        path: the raw Parquet file to write.
+    """
+
+    def __init__(self, keys: list[str], path: Path) -> None:
+        self._keys = keys
+        self._known = frozenset(keys)
+        self._header, self._findings = clean_header(keys)
+        self._store = RowStore(len(self._header), path)
+        self._objects: list[Any] = []
+        self._numbers: list[int] = []
+
+    def add(self, number: int, value: Any) -> bool:  # noqa: ANN401 - any JSON value
+        """Add an object; False, and nothing added, where it has another key."""
+        if isinstance(value, dict) and not self._known.issuperset(value):
+            return False
+        self._objects.append(value)
+        self._numbers.append(number)
+        if len(self._objects) == BATCH_ROWS:
+            self._put()
+        return True
+
+    def _put(self) -> None:
+        """Hand the objects on, column by column where all of them are objects."""
+        objects, numbers = self._objects, self._numbers
+        self._objects, self._numbers = [], []
+        whole = len(self._keys) == len(self._header)
+        if objects and whole and all(type(value) is dict for value in objects):
+            columns = [_column([value.get(key) for value in objects]) for key in self._keys]
+            self._store.put_columns(numbers, columns)
+            return
+        for number, value in zip(numbers, objects, strict=True):
+            if isinstance(value, dict):
+                self._store.put(number, [_cell(value.get(key)) for key in self._keys])
+            else:
+                self._store.put(number, [_cell(value)], NOT_JSON)
+
+    def close(self) -> None:
+        """Give the file up."""
+        self._store.close()
+
+    def table(self) -> RawTable:
+        """The table, once all are added."""
+        self._put()
+        self._store.close()
+        return RawTable(
+            "",
+            self._header,
+            stored_relation(self._store.path),
+            None,
+            tuple(self._store.sample),
+            tuple(self._findings),
+        )
 
 
-def _rows(objects: Iterable[tuple[int, Any]], keys: list[str]) -> Iterator[RawRow]:
-    for number, value in objects:
-        if isinstance(value, dict):
-            yield RawRow(number, [_cell(value.get(key)) for key in keys])
-        else:
-            yield RawRow(number, [_cell(value)], NOT_JSON)
+def _column(values: list[Any]) -> pa.Array:
+    """The texts of some values."""
+    try:
+        return pc.fill_null(pa.array(values, pa.string()), "")
+    except (pa.ArrowException, UnicodeError, TypeError):  # not all of them are texts
+        return pa.array(list(map(_cell, values)), pa.string())
 
 
 def _cell(value: Any) -> str:  # noqa: ANN401 - any JSON value
     if isinstance(value, dict | list):
         return json.dumps(value, ensure_ascii=False)
-    if isinstance(value, str) and value.isascii():
-        return value  # most are
     # half of a surrogate pair is no character and could be written nowhere
     return as_text(value).encode("utf-8", "surrogatepass").decode("utf-8", "replace")

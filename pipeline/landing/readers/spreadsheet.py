@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
-from dataclasses import replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +16,11 @@ from pipeline.landing.dividing import Division, divide
 from pipeline.landing.raw import RawRow, RawTable
 from pipeline.landing.readers.extent import Extent, extents
 from pipeline.landing.report import Finding
-from pipeline.landing.row_kinds import IsKnown
+from pipeline.landing.row_kinds import IsKnown, speaks_of_danger
 from shared.faults import CoverplateError
+
+COMMENTS_TOLD = 5
+"""Comments of a sheet that are told in full."""
 
 LARGEST_AREA = 20_000_000
 """Cells of the rectangle around a sheet's content, filled or not, that are read at once."""
@@ -34,11 +37,13 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
     try:
         workbook = python_calamine.CalamineWorkbook.from_path(str(arrival.original))
         names = list(workbook.sheet_names)
+        shown = {each.name: each.visible for each in workbook.sheets_metadata}
         spans = extents(arrival.original)
         for number, name in enumerate(names):
             label = name if len(names) > 1 else ""
             span = spans.get(name)
-            counted = _Counted(_rows(arrival.original, workbook, name, span))
+            merges = _Merges()
+            counted = _Counted(_rows(arrival.original, workbook, name, span, merges))
             division = divide(
                 counted,
                 label,
@@ -48,7 +53,11 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
             )
             last = counted.last if span is None else span.last_row
             check_cover(arrival.name, label, division.stretches, max(last, counted.last))
-            tables += _with_unread(division.tables, span)
+            hidden = shown.get(name) != python_calamine.SheetVisibleEnum.Visible
+            told = [*_told_of(span), *merges.told(division.stretches)]
+            if hidden:
+                told.append(_HIDDEN_SHEET)
+            tables += _with_told(division.tables, told)
             stretches += division.stretches
     except CoverplateError:
         raise
@@ -61,18 +70,131 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
     return Division(tables, stretches)
 
 
-def _with_unread(tables: list[RawTable], span: Extent | None) -> list[RawTable]:
-    """The tables of a sheet, told of cells that hold something and read as blank."""
-    if span is None or not span.unread or not tables:
+_HIDDEN_SHEET = Finding(
+    kind="hidden_sheet",
+    message="the sheet is hidden in the workbook and was read like the others: see whether its "
+    "rows are meant",
+)
+
+
+def _told_of(span: Extent | None) -> list[Finding]:
+    """What stands in a sheet beside the texts of its cells."""
+    if span is None:
+        return []
+    told = []
+    if span.unread:
+        told.append(
+            Finding(
+                kind="cells_without_value",
+                message="cells of the sheet hold an error, or a formula that was never worked out, "
+                "and are read as blank: open the workbook, let it work them out, and save it",
+                count=span.unread,
+            )
+        )
+    if span.hidden_rows:
+        told.append(
+            Finding(
+                kind="hidden_rows",
+                message="rows that are hidden in the workbook were read like the others",
+                count=span.hidden_rows,
+            )
+        )
+    if span.padded:
+        told.append(
+            Finding(
+                kind="leading_zeros_shown",
+                message="numbers whose format shows leading zeros were read without them (0042 as "
+                "42): where they are identifiers, save them as text",
+                count=span.padded,
+            )
+        )
+    if span.comments:
+        danger = [f"{cell}: {text}" for cell, text in span.comments if speaks_of_danger(text)]
+        listed = danger or [f"{cell}: {text}" for cell, text in span.comments]
+        told.append(
+            Finding(
+                kind="comments_of_danger" if danger else "comments",
+                message=f"{len(span.comments)} comments beside cells are read by nobody"
+                + (", WORDS OF DANGER among them" if danger else "")
+                + f": {' | '.join(listed[:COMMENTS_TOLD])}",
+                count=len(danger) or len(span.comments),
+            )
+        )
+    return told
+
+
+def _with_told(tables: list[RawTable], told: list[Finding]) -> list[RawTable]:
+    """The tables of a sheet, the first of them with what is told of the sheet."""
+    if not told or not tables:
         return tables
-    finding = Finding(
-        kind="cells_without_value",
-        message="cells of the sheet hold an error, or a formula that was never worked out, and are "
-        "read as blank: open the workbook, let it work them out, and save it",
-        count=span.unread,
-    )
-    first = replace(tables[0], findings=(*tables[0].findings, finding))
+    first = replace(tables[0], findings=(*tables[0].findings, *told))
     return [first, *tables[1:]]
+
+
+@dataclass
+class _Merges:
+    """Merged cells of a sheet: only the first of them holds their text.
+
+    One over several rows of one column says it of every row; one over several columns could mean
+    anything, and is told.
+    """
+
+    ranges: list[tuple[tuple[int, int], tuple[int, int]]] = field(default_factory=list)
+    filled: list[int] = field(default_factory=list)
+
+    def rows(self, rows: Iterable[list[Any]]) -> Iterator[list[Any]]:
+        """The rows, each with what merged cells say of it."""
+        begins: dict[int, list[tuple[int, int]]] = {}
+        for (top, left), (bottom, right) in self.ranges:
+            if left == right and bottom > top:
+                begins.setdefault(top, []).append((left, bottom))
+        if not begins:
+            yield from rows
+            return
+        going: dict[int, tuple[int, Any]] = {}
+        for number, row in enumerate(rows):
+            for column, (bottom, value) in list(going.items()):
+                if number > bottom:
+                    del going[column]
+                elif column < len(row) and row[column] in ("", None):
+                    row[column] = value
+                    self.filled.append(number + 1)
+            for column, bottom in begins.get(number, ()):
+                if column < len(row) and row[column] not in ("", None):
+                    going[column] = (bottom, row[column])
+            yield row
+
+    def told(self, stretches: Sequence[Stretch]) -> list[Finding]:
+        """What was filled in rows of tables, and what could mean anything there."""
+        runs = [(each.first, each.last) for each in stretches if each.role == "rows"]
+
+        def is_data(row: int) -> bool:
+            return any(first <= row <= last for first, last in runs)
+
+        found = []
+        filled = list(filter(is_data, self.filled))
+        if filled:
+            found.append(
+                Finding(
+                    kind="merged_cells",
+                    message="cells are merged over several rows; what they say was read in each of "
+                    "these rows",
+                    count=len(filled),
+                    rows=tuple(filled[:5]),
+                )
+            )
+        wide = [t[0] + 1 for t, b in self.ranges if b[1] > t[1] and is_data(t[0] + 1)]
+        if wide:
+            found.append(
+                Finding(
+                    kind="merged_columns",
+                    message="cells are merged over several columns; what they say was read in the "
+                    "first of these columns only",
+                    count=len(wide),
+                    rows=tuple(sorted(wide)[:5]),
+                )
+            )
+        return found
 
 
 class _Counted:
@@ -89,13 +211,19 @@ class _Counted:
 
 
 def _rows(
-    path: Path, workbook: python_calamine.CalamineWorkbook, name: str, span: Extent | None
+    path: Path,
+    workbook: python_calamine.CalamineWorkbook,
+    name: str,
+    span: Extent | None,
+    merges: _Merges,
 ) -> Iterator[RawRow]:
     """The rows of a sheet, as a stream where its content is strewn over a vast rectangle."""
     if span is not None and span.area > LARGEST_AREA and span.area > 20 * span.cells:
         cells = _streamed(path, name)
     else:
-        cells = _piecewise(workbook.get_sheet_by_name(name))
+        sheet = workbook.get_sheet_by_name(name)
+        merges.ranges = list(sheet.merged_cell_ranges or ())
+        cells = merges.rows(_piecewise(sheet))
     for number, row in enumerate(cells, 1):
         texts = [as_text(cell) for cell in row]
         while texts and not texts[-1]:

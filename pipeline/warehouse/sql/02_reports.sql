@@ -1,8 +1,8 @@
--- Citations, complaints, work orders and permits. What they say of shocks, live metal and heat is
--- urgent until every recorded opening that they can mean (of the unit they name, else of the
--- building, and then as many as the register counts) was opened later, on a live circuit, by somebody who answered polarity and jumper (for
--- heat: heat or scorch marks). A repair that the paper claims, or a paper that is closed, answers
--- nothing; one that was dismissed was no report.
+-- Citations, complaints, work orders and permits. What they report (paper_defect) stands until every
+-- recorded opening that they can mean (of the unit they name, else of the building, and then as many
+-- as the register counts) was opened later, on a live circuit, by somebody who answered polarity and
+-- jumper (for heat: heat or scorch marks; for want of a ground: whether there is one). A repair that
+-- the paper claims, or a paper that is closed, answers nothing; one that was dismissed was no report.
 CREATE TABLE building_reports AS
 SELECT
     b.building_no, coalesce(r.unit_id, '') AS unit_id, r.report_kind, r.reference, r.reported_on,
@@ -14,10 +14,10 @@ JOIN buildings AS b USING (building_id)
 JOIN landed_files AS l ON l._part = r._part
 ORDER BY ALL;
 
-CREATE TABLE urgent_reports AS
+CREATE TABLE paper_defects AS
 WITH said AS (
-    SELECT * FROM building_reports
-    WHERE subject IN (SELECT unnest(urgent_subjects())) AND status IS DISTINCT FROM 'dismissed'
+    SELECT *, paper_defect(subject, report_kind) AS defect FROM building_reports
+    WHERE paper_defect(subject, report_kind) IS NOT NULL
 ),
 openings_meant AS (
     SELECT s._part, s._row, s.subject, s.reported_on, o.unit_id, o.opening_id,
@@ -28,6 +28,7 @@ openings_meant AS (
             AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
             AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
             AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
+            AND (s.subject <> 'no_ground' OR o.ground_present IS NOT NULL)
         ) AS answered,
         max(o.observed_on) AS last_look
     FROM said AS s
@@ -54,4 +55,9 @@ SELECT
 FROM said AS s
 JOIN buildings AS b USING (building_no)
 LEFT JOIN answers AS a USING (_part, _row)
+ORDER BY ALL;
+
+CREATE TABLE urgent_reports AS
+SELECT * EXCLUDE (defect) FROM paper_defects
+WHERE subject IN (SELECT unnest(urgent_subjects())) AND status IS DISTINCT FROM 'dismissed'
 ORDER BY ALL;

@@ -322,7 +322,8 @@ settled AS (
 SELECT
     b.building_id,
     s.building_no, s.unit_id, s.opening_id, s.ground, s.defect, s.says, s.standing,
-    s.observed_on, s.inspector, s.method, l.path AS file, l.sheet, s._row AS "row",
+    s.observed_on, s.inspector, s.method, l.path AS file, l.sheet,
+    s._row // l.cells_a_row AS "row",
     s.cleared_by,
     CASE s.cleared_by
         WHEN 'replaced' THEN 'the row that said so was corrected by a later export'
@@ -338,7 +339,7 @@ SELECT
     k.path AS clearing_file,
     k.sheet AS clearing_sheet,
     CASE s.cleared_by WHEN 'look' THEN s.look._row WHEN 'replaced' THEN s.superseded_by_row END
-        AS clearing_row
+        // k.cells_a_row AS clearing_row
 FROM settled AS s
 JOIN buildings AS b USING (building_no)
 JOIN landed_files AS l ON l._part = s._part

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.landing import Workspace, intake, list_quarantine
+from pipeline.landing import Workspace, intake
 from pipeline.landing.answers import parse_answers
 from shared.faults import CoverplateError
 from shared.records import LAYOUTS
@@ -53,12 +53,13 @@ def judge(trap: Trap, folder: Path) -> Verdict:
     except CoverplateError as refusal:
         return Verdict(True, 0, 0, 0, (str(refusal),))
     stood = _rows(workspace)
-    aside = {q.row for q in list_quarantine(workspace) if q.level == "row"}
+    listed = query(workspace, "SELECT root_row, level, reasons FROM quarantine WHERE NOT resolved")
+    aside = {row for row, level, _ in listed if level == "row"}
     blanked = {
-        (q.row, reason.column)
-        for q in list_quarantine(workspace)
-        if q.level == "cell"
-        for reason in q.reasons
+        (row, reason["column"])
+        for row, level, reasons in listed
+        if level == "cell"
+        for reason in reasons
     }
     told: list[str] = []
     wrong = lost = 0

@@ -575,7 +575,90 @@ def _found_by_others() -> Iterable[Trap]:
                {1: look(1), 2: look(2)})  # fmt: skip
 
 
+SAID = {
+    "OK": "correct", "open ground": "open_ground", "rev pol": "hot_neutral_reversed",
+    "not tested": "not_tested", "bootleg": "false_ground",
+}  # fmt: skip
+"""Words in the cells of a sheet with one column an opening."""
+
+
+def _sheet(
+    headers: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    fixed: Sequence[str] = ("Building", "Apt"),
+) -> tuple[str, dict[int, Row | list[Row]]]:
+    """A sheet with one column an opening, and its truth by row and place of the column."""
+    names = (*fixed, "Test date", "Test method", *headers)
+    text, truth = [names], {}
+    canon = {"Building": "building_id", "Apt": "unit_id", "Room": "room"}
+    for number, row in enumerate(rows, 2):
+        own, said = row[: len(fixed)], row[len(fixed) :]
+        text.append((*own, "2024-03-25", "plug-in tester", *said))
+        for place, word in enumerate(said, len(fixed) + 3):
+            if word not in ("", "-"):
+                told = dict(zip(map(canon.__getitem__, fixed), own, strict=True))
+                header = headers[place - len(fixed) - 3]
+                opening = f"{told['room']}-{header}" if "room" in told else header
+                told |= {"opening_id": opening, "observed_on": "2024-03-25"}
+                truth[number * 1000 + place] = told | {"result": SAID.get(word)}
+    return lines(text), truth  # type: ignore[return-value]
+
+
+def _wide() -> Iterable[Trap]:
+    """One row a dwelling, room or visit, one column an opening."""
+    outlets = [f"Outlet {n}" for n in (1, 2, 3)]
+    rows = [
+        ("B-1", "1A", "OK", "open ground", ""), ("B-1", "1B", "rev pol", "OK", "-"),
+        ("B-2", "2A", "OK", "OK", "bootleg"), ("B-2", "2B", "", "not tested", "OK"),
+    ]  # fmt: skip
+    text, truth = _sheet(outlets, rows)
+    yield Trap("one column an outlet", "a.csv", text.encode(), truth)
+    sheet = workbook({"S": [line.split(",") for line in text.splitlines()]})
+    yield Trap("one column an outlet on a sheet", "a.xlsx", sheet, truth)
+    many = [(f"B-{n}", f"{n}A", "OK", "open ground" if n % 7 == 0 else "OK", "") for n in
+            range(1, 6_001)]  # fmt: skip
+    text, truth = _sheet(outlets, many)
+    yield Trap("one column an outlet, many rows", "a.csv", text.encode(), truth)
+    text, truth = _sheet(outlets, [*rows, ("B-3", "3A", "OK", "hm", "OK?")])
+    yield Trap("one column an outlet, words that nobody knows", "a.csv", text.encode(), truth)
+    text, truth = _sheet(outlets, rows)
+    text += "B-3,3A,2024-03-25,plug-in tester,OK,OK,OK,open ground\n"
+    text += "B-3,3B,2024-03-25,plug-in tester,,,,open ground\n"
+    wider = truth | {
+        6000 + place: {"building_id": "B-3", "result": "correct"} for place in (5, 6, 7)
+    }  # fmt: skip
+    yield Trap("one column an outlet, rows too long", "a.csv", text.encode(),
+               wider | {7005: {"building_id": "B-3"}})  # fmt: skip
+    rooms = [
+        ("B-1", "1A", "Kitchen", "OK", "open ground"), ("B-1", "1A", "Hall", "bootleg", "OK"),
+        ("B-1", "1B", "Kitchen", "OK", "rev pol"),
+    ]  # fmt: skip
+    text, truth = _sheet(outlets[:2], rooms, ("Building", "Apt", "Room"))
+    yield Trap("one row a room, one column an outlet", "a.csv", text.encode(), truth)
+    for kind, headers in {
+        "room": ["Kitchen", "Bedroom 1", "Hall"],
+        "visit": ["Visit 1", "Visit 2", "Visit 3"],
+        "day": ["March", "April", "May"],
+        "result": ["Result", "Result 2", "Result 3"],
+    }.items():
+        text, truth = _sheet(headers, rows)
+        yield Trap(f"one column a {kind}", "a.csv", text.encode(), {}, "ask")
+    text, truth = _sheet(["Kitchen", "Bedroom 1", "Hall"], rows)
+    for row in truth.values():
+        row["room"] = row["opening_id"]  # type: ignore[call-overload,index]
+    yield Trap("one column a room, answered", "a.csv", text.encode(), truth, "read",
+               ("wide=Kitchen..Hall",))  # fmt: skip
+    passed = [(*row[:4], "OK") for row in rows]
+    text, _ = _sheet([*outlets[:2], "Den"], passed)
+    yield Trap("two outlets and a room that passes", "a.csv", text.encode(), {}, "ask")
+    alarms, _ = _sheet(["Outlet 1", "Outlet 2", "Smoke alarm"], rows)
+    yield Trap("outlets and a smoke alarm", "a.csv", alarms.encode(), {}, "ask")
+
+
 def traps() -> list[Trap]:
     """All of them, in order."""
-    groups = (_joined, _around, _columns, _dates, _values, _files, _identities, _found_by_others)
+    groups = (
+        *(_joined, _around, _columns, _dates, _values, _files, _identities, _found_by_others),
+        _wide,
+    )
     return [trap for group in groups for trap in group()]
