@@ -21,6 +21,8 @@ from shared.shown import hides_something, hides_something_sql
 from shared.vocabulary import (
     Marking,
     Method,
+    PanelCondition,
+    PanelType,
     Polarity,
     RecordKind,
     ReportKind,
@@ -28,6 +30,7 @@ from shared.vocabulary import (
     Result,
     Selection,
     Slots,
+    WiringMetal,
     WiringMethod,
     YesNo,
 )
@@ -208,6 +211,20 @@ BUILDING_REGISTER = Layout(
         Field("insured_value", "decimal", "sum insured, in the portfolio's currency", minimum=0),
         Field("owner", "text", "who owns the building"),
         Field("manager", "text", "who manages the building"),
+        Field(
+            "wiring_metal",
+            "choice",
+            "the metal of the branch circuits' conductors",
+            choices=_words(WiringMetal),
+        ),
+        Field("panel_type", "choice", "fuses or circuit breakers", choices=_words(PanelType)),
+        Field(
+            "panel_condition",
+            "choice",
+            "how the panel was found",
+            choices=_words(PanelCondition),
+        ),
+        _yes_no("fuses_oversized", "whether fuses or breakers are larger than the wire allows"),
     ),
     row_rules=(
         RowRule("year_built", "year_rewired", "year_rewired not before year_built"),

@@ -148,6 +148,31 @@ class WiringMethod(StrEnum):
     OTHER = "other"
 
 
+class WiringMetal(StrEnum):
+    """What the branch circuits are of; aluminum connections can overheat (see ``fire_facts``)."""
+
+    COPPER = "copper"
+    ALUMINUM = "aluminum"
+    MIXED = "mixed"
+
+
+class PanelType(StrEnum):
+    """What interrupts the branch circuits at the panel."""
+
+    FUSES = "fuses"
+    CIRCUIT_BREAKERS = "circuit_breakers"
+    BOTH = "both"
+
+
+class PanelCondition(StrEnum):
+    """How the panel was found."""
+
+    SOUND = "sound"
+    WORN = "worn"
+    DAMAGED = "damaged"
+    OVERHEATED = "overheated"
+
+
 class Condition(StrEnum):
     """The latent state of an opening: what a perfect look would find.
 

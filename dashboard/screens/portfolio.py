@@ -83,6 +83,14 @@ def page() -> None:
             "slots-by-era",
         )
 
+    fire = source.ask(queries.fire_facts)
+    with st.expander("Facts that bear on fire, as registers report them"):
+        st.caption(
+            "Counted, in no score and no probability. “Not known”: buildings of which nobody says."
+        )
+        st.dataframe(plate.grid(fire), hide_index=True, alt="Facts that bear on fire, by building")
+        downloads(fire, "fire-facts", "Facts that bear on fire")
+
     gone = source.ask(queries.retired)
     if len(gone):
         with st.expander(f"{plural(len(gone), 'building')} no longer named by a full register"):

@@ -22,7 +22,7 @@ from pipeline.cli.output import (
 from pipeline.screens import exposed
 from pipeline.screens import portfolio as whole
 from pipeline.screens.reader import ScreenReader
-from pipeline.warehouse import store
+from pipeline.warehouse import queries, store
 from shared.faults import CoverplateError
 
 VIEWS: dict[str, Callable[..., pd.DataFrame]] = {
@@ -30,6 +30,7 @@ VIEWS: dict[str, Callable[..., pd.DataFrame]] = {
     "evidence": whole.evidence_by_era,
     "slots": whole.slots_by_era,
     "conditions": whole.conditions,
+    "fire": queries.fire_facts,
 }
 _SHARES = ("dangerous_share", "blind_share", "p_any_dangerous")
 
@@ -53,7 +54,8 @@ def _cursor(workspace: Path) -> duckdb.DuckDBPyConnection:
     type=click.Choice(list(VIEWS)),
     default="era",
     show_default=True,
-    help="Buildings by era, openings by evidence, mixed openings, or conditions expected.",
+    help="Buildings by era, openings by evidence, mixed openings, conditions expected, or facts "
+    "that bear on fire.",
 )
 @click.option(
     "--blind-by",

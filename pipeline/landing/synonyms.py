@@ -26,6 +26,11 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
     ),
     "year_rewired": ("rewired", "rewire year", "year of rewiring", "rewired in", "last rewire"),
     "wiring_method": ("wiring", "wiring type", "branch wiring", "wiring system"),
+    "wiring_metal": (
+        "conductor metal", "conductor material", "wire material", "branch conductor", "wire metal",
+    ),
+    "panel_type": ("panel", "service panel", "panel kind", "fuse or breaker", "fuses or breakers"),
+    "fuses_oversized": ("oversized fuses", "over fused", "overfused", "overfusing", "oversized"),
     "storeys": ("floors", "stories", "no of storeys", "confirmed storeys", "levels", "num floors"),
     "dwelling_units": (
         "units", "no of units", "dwellings", "apartments", "flats", "unit count", "confirmed units",
@@ -332,6 +337,22 @@ VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
             "gfci protected and no equipment ground", "gfci protected; no equipment ground",
             "gfci protected, no equipment ground",
         ),
+    },
+    "wiring_metal": {
+        "copper": ("cu",),
+        "aluminum": ("al", "aluminium", "alum"),
+        "mixed": ("cu al", "al cu", "both", "copper and aluminum", "copper and aluminium"),
+    },
+    "panel_type": {
+        "fuses": ("fuse", "fuse box", "fuse panel", "fusebox"),
+        "circuit_breakers": ("breaker", "breakers", "circuit breaker", "cb", "breaker panel"),
+        "both": ("fuses and breakers", "mixed"),
+    },
+    "panel_condition": {
+        "sound": ("good", "ok"),
+        "worn": ("fair", "aged"),
+        "damaged": ("poor", "bad", "corroded", "rusted"),
+        "overheated": ("burnt", "burned", "scorched", "hot"),
     },
     "wiring_method": {
         "knob_and_tube": ("k&t", "kt", "knob & tube", "k and t", "k t"),

@@ -57,6 +57,7 @@ from pipeline.warehouse.relearning import (
 from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
 from pipeline.warehouse.report_subjects import create_macros
 from shared.faults import CoverplateError
+from shared.fire_facts import told_sql
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import WET_ROOM_WORDS
 
@@ -565,6 +566,9 @@ def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
     con.execute("INSERT INTO rule_texts VALUES ('wet_rooms', ?)", [rf"\b({words})s?\b"])
     # A sum of fractions that comes out the same in whatever order threads add up, to 1e-18.
     con.execute("CREATE MACRO total(x) AS (coalesce(sum((x * 1e18)::HUGEINT), 0)::DOUBLE / 1e18)")
+    con.execute(
+        f"CREATE MACRO fire_facts(wiring_metal, panel_condition, fuses_oversized) AS ({told_sql()})"
+    )
     con.execute("CREATE MACRO rule(wanted) AS (SELECT value FROM rule_numbers WHERE path = wanted)")
     con.execute(
         "CREATE MACRO rule_text(wanted) AS (SELECT text FROM rule_texts WHERE name = wanted)"

@@ -11,7 +11,8 @@ import duckdb
 import pandas as pd
 
 from shared.faults import CoverplateError
-from shared.records import OPENING_OBSERVATIONS
+from shared.fire_facts import FIRE_FACTS, holds_sql
+from shared.records import OPENING_OBSERVATIONS, literal
 from shared.vocabulary import CONDITIONS, RecordKind
 
 PROBABILITIES = tuple(f"p_{condition.value}" for condition in CONDITIONS)
@@ -164,7 +165,8 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
         )
     more = con.execute(
         """
-        SELECT b.wiring_method, b.storeys, b.postal_code, b.evaluated_on, b.graded_share,
+        SELECT b.wiring_method, b.wiring_metal, b.panel_type, b.panel_condition,
+            b.fuses_oversized, b.storeys, b.postal_code, b.evaluated_on, b.graded_share,
             b.in_register, z.dwellings_assumed, z.occupants_assumed, z.vulnerable_assumed,
             z.openings_unseen, rule('scoring.top') AS top,
             s.effective_points, s.rate_ungrounded_origin, s.rate_converted,
@@ -499,6 +501,31 @@ def build_facts(con: duckdb.DuckDBPyConnection) -> dict[str, str | int]:
         str(name): value for name, value in frame.iloc[0].to_dict().items()
     }
     return facts
+
+
+def fire_facts(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Facts that bear on fire, counted over the portfolio (``shared.fire_facts``).
+
+    Returns:
+        Columns fact (in words), buildings (that have it), not_known (buildings of which nobody says
+        whether they have), dwellings and people (in those that have it; assumed where no register
+        tells), source. One row a fact.
+    """
+    parts = [
+        f"""
+        SELECT {number} AS place, {literal(fact.says)} AS fact,
+            count(*) FILTER ({holds_sql(fact)}) AS buildings,
+            count(*) FILTER ({fact.column} IS NULL) AS not_known,
+            coalesce(sum(z.dwellings) FILTER ({holds_sql(fact)}), 0)::BIGINT AS dwellings,
+            coalesce(round(sum(z.people) FILTER ({holds_sql(fact)})), 0)::BIGINT AS people,
+            {literal(fact.source)} AS source
+        FROM buildings AS b JOIN building_sizes AS z USING (building_no)
+        """
+        for number, fact in enumerate(FIRE_FACTS)
+    ]
+    return con.execute(
+        f"SELECT * EXCLUDE (place) FROM ({' UNION ALL '.join(parts)}) ORDER BY place"
+    ).fetchdf()
 
 
 def rooms(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:

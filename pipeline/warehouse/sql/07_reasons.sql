@@ -89,6 +89,10 @@ said AS (
         ' % of three-slot openings never looked at by a method able to see a false ground.')
     FROM facts WHERE blind_share >= 0.005
     UNION ALL
+    SELECT building_no, 'fire_facts', 0.0, concat('Bears on fire, and is in no number here: ',
+        fire_facts(wiring_metal, panel_condition, fuses_oversized), '.')
+    FROM facts WHERE fire_facts(wiring_metal, panel_condition, fuses_oversized) <> ''
+    UNION ALL
     SELECT building_no, 'unseen', rule('scoring.unrecorded_reason_weight') * score * (1 - evidence_share), concat(
         openings_unseen, ' of ', openings, ' openings never recorded',
         CASE WHEN openings_assumed THEN ' (number of openings assumed)' ELSE '' END, '.')
