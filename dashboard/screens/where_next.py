@@ -32,7 +32,7 @@ from dashboard.components.urgent_rows import first_measure, grounds, report_line
 from pipeline.screens import selection as chosen
 from pipeline.screens import where_next
 from pipeline.screens.selection import Selection
-from pipeline.warehouse import queries
+from pipeline.warehouse import narrowing, queries
 from shared.standing import NOT_URGENT, Standing
 
 ROWS = 25
@@ -81,13 +81,15 @@ def narrowed(source: Source) -> tuple[Selection, int]:
             managers = _several("Manager", there.managers, "manager")
             eras = _several("Era", tuple(there.eras), "era", there.eras)
         with columns[2]:
-            sizes = _several("Size", tuple(chosen.SIZES), "size", chosen.SIZES)
-            evidence = _several("Evidence", tuple(chosen.EVIDENCE), "evidence", chosen.EVIDENCE)
+            sizes = _several("Size", tuple(narrowing.SIZES), "size", narrowing.SIZES)
+            evidence = _several(
+                "Evidence", tuple(narrowing.EVIDENCE), "evidence", narrowing.EVIDENCE
+            )
         findings = st.pills(
             "Findings",
-            list(chosen.FINDINGS),
+            list(narrowing.FINDINGS),
             selection_mode="multi",
-            format_func=lambda key: chosen.FINDINGS[key],
+            format_func=lambda key: narrowing.FINDINGS[key],
             key="found",
             bind="query-params",
         )

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import click
 
 from pipeline.landing import Workspace
 from pipeline.ledger.events import MOST_MONEY
 from pipeline.ledger.prices import whole_cents
+from pipeline.warehouse.narrowing import EVIDENCE, FINDINGS, SIZES, Narrowing
 from shared.faults import CoverplateError
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -64,6 +66,62 @@ def json_option(command: Command) -> Command:
     return click.option("--json", "as_json", is_flag=True, help="Print one JSON array on stdout.")(
         command
     )
+
+
+_ERA = "Only buildings of this era: a key of the rule book's eras, or unknown; may be repeated."
+_SEVERAL: tuple[tuple[str, str, tuple[str, ...], str], ...] = (
+    ("--owner", "owners", (), "Only buildings of this owner; may be repeated."),
+    ("--manager", "managers", (), "Only buildings of this manager; may be repeated."),
+    ("--city", "cities", (), "Only buildings in this city; may be repeated."),
+    ("--era", "eras", (), _ERA),
+    ("--size", "sizes", tuple(SIZES), "Only buildings with so many dwellings; may be repeated."),
+    (
+        "--evidence",
+        "evidence",
+        tuple(EVIDENCE),
+        "Only buildings where nobody looked, only blind methods did, or a capable one did.",
+    ),
+    (
+        "--found",
+        "findings",
+        tuple(FINDINGS),
+        "Only buildings with something urgent, a confirmed defect, or neither; may be repeated.",
+    ),
+)
+
+
+def narrowing_options(command: Command) -> Command:
+    """Options that narrow a list of buildings; the command takes them as ``only``."""
+
+    @wraps(command)
+    def narrowed(**given: Any) -> Any:  # noqa: ANN401 - whatever the command takes
+        own = {name: tuple(given.pop(name)) for _, name, _, _ in _SEVERAL}
+        only = Narrowing(
+            **own,
+            search=given.pop("search") or "",
+            dwellings_from=given.pop("dwellings_from"),
+            dwellings_to=given.pop("dwellings_to"),
+        )
+        return command(**given, only=only)
+
+    options = [
+        click.option(
+            flag, name, multiple=True, type=click.Choice(words) if words else str, help=meaning
+        )
+        for flag, name, words, meaning in _SEVERAL
+    ]
+    options += [
+        click.option(
+            "--search",
+            help="Only buildings with all these words in number, name, address or city.",
+        ),
+        click.option("--dwellings-from", type=click.IntRange(min=1), help="Only so large or more."),
+        click.option("--dwellings-to", type=click.IntRange(min=1), help="Only so large or less."),
+    ]
+    found: Any = narrowed
+    for each in reversed(options):
+        found = each(found)
+    return cast("Command", found)
 
 
 def existing(root: Path) -> Workspace:

@@ -9,7 +9,7 @@ from typing import Any
 import click
 import pandas as pd
 
-from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.options import existing, json_option, narrowing_options, workspace_option
 from pipeline.cli.output import (
     cautions,
     echo,
@@ -29,6 +29,7 @@ from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, before_after
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import inputs_version, workspace_rule_book
 from pipeline.warehouse.comparison import compare_rule_books
+from pipeline.warehouse.narrowing import Narrowing
 from shared.rule_book import load_rule_book
 
 
@@ -45,18 +46,7 @@ from shared.rule_book import load_rule_book
     show_default=True,
     help="What to rank by: burden or score, of the whole building or per dwelling.",
 )
-@click.option("--owner", help="Only buildings of this owner.")
-@click.option("--manager", help="Only buildings of this manager.")
-@click.option("--city", help="Only buildings in this city.")
-@click.option("--era", help="Only buildings of this era (a key of the rule book's eras).")
-@click.option("--search", help="Only buildings with this text in number, name or address.")
-@click.option("--dwellings-from", type=click.IntRange(min=1), help="Only so large or larger.")
-@click.option("--dwellings-to", type=click.IntRange(min=1), help="Only so large or smaller.")
-@click.option(
-    "--evidence",
-    type=click.Choice(["none", "blind_only", "capable"]),
-    help="Only buildings where nobody looked, only blind methods did, or a capable one did.",
-)
+@narrowing_options
 @click.option(
     "--rule-book",
     "rule_book",
@@ -68,14 +58,7 @@ from shared.rule_book import load_rule_book
 def rank(
     top: int | None,
     by: str,
-    owner: str | None,
-    manager: str | None,
-    city: str | None,
-    era: str | None,
-    search: str | None,
-    dwellings_from: int | None,
-    dwellings_to: int | None,
-    evidence: str | None,
+    only: Narrowing,
     rule_book: Path | None,
     workspace: Path,
     as_json: bool,
@@ -85,18 +68,8 @@ def rank(
     The burden is the expected number of dangerous openings times the people who live with each.
     """
     place = existing(workspace)
-    filters: dict[str, str | int | None] = {
-        "owner": owner,
-        "manager": manager,
-        "city": city,
-        "era": era,
-        "search": search,
-        "dwellings_from": dwellings_from,
-        "dwellings_to": dwellings_to,
-        "evidence": evidence,
-    }
     if rule_book is not None:
-        if by != "burden" or any(filters.values()):
+        if by != "burden" or only.narrows:
             raise click.UsageError(
                 "--rule-book compares all buildings by burden: only --top and "
                 "--workspace go with it."
@@ -104,7 +77,7 @@ def rank(
         return _compare(place, rule_book, top, as_json)
     warn_if_stale(place)
     with store.reading(place) as con:
-        frame = queries.ranking(con, by=by, filters=filters, top=top)
+        frame = queries.ranking(con, by=by, only=only, top=top)
         sets = queries.first_buildings(con)
         retired = queries.retired(con)
     if frame.empty:

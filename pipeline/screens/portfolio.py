@@ -41,7 +41,7 @@ def totals(con: duckdb.DuckDBPyConnection) -> dict[str, float]:
             sum(confirmed_defects) AS confirmed, sum(urgent_openings) AS urgent,
             count(*) FILTER (evidence = 'none') AS never_looked,
             count(*) FILTER (slots_seen = 'mixed') AS mixed,
-            count(*) FILTER (era IS NULL) AS year_unknown,
+            count(*) FILTER (era = 'unknown') AS year_unknown,
             count(*) FILTER (openings_assumed) AS assumed,
             sum(score) AS score
         FROM memory.listing

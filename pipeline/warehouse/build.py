@@ -372,6 +372,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
         con.execute(sql_step("08_quality.sql"))
+        con.execute(sql_step("09_narrowed_by.sql"))
         version = _version(task.landed, record.hash)
         con.execute(
             "CREATE TABLE build_facts AS SELECT ? AS version, ? AS rule_book_hash, "

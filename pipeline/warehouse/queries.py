@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import duckdb
 import pandas as pd
 
+from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
 from shared.fire_facts import FIRE_FACTS, holds_sql
 from shared.records import OPENING_OBSERVATIONS, literal
@@ -85,31 +86,13 @@ ORDERS: dict[str, RankingOrder] = {
 }
 """Orders by name, the one that counts first: every other rank anywhere is in that one."""
 
-_CAPABLE = (
-    "EXISTS (SELECT 1 FROM opening_groups AS g WHERE g.building_no = b.building_no "
-    "AND g.sees_false_ground)"
-)
-FILTERS = {
-    "owner": "b.owner = ?",
-    "manager": "b.manager = ?",
-    "city": "b.city = ?",
-    "era": "e.era = ?",
-    "building_id": "b.building_id = ?",
-    "search": "contains(lower(concat_ws(' ', b.building_id, b.name, b.address)), lower(?))",
-    "dwellings_from": "z.dwellings >= ?",
-    "dwellings_to": "z.dwellings <= ?",
-    "evidence": "CASE WHEN coalesce(v.openings_looked_at, 0) = 0 THEN 'none' "
-    f"WHEN {_CAPABLE} THEN 'capable' ELSE 'blind_only' END = ?",
-}
-"""Conditions that a listing can be narrowed by."""
-
 
 def ranking(
     con: duckdb.DuckDBPyConnection,
     *,
     top: int | None = None,
     by: str = "burden",
-    filters: dict[str, str | int | None] | None = None,
+    only: Narrowing | None = None,
 ) -> pd.DataFrame:
     """Ranked buildings.
 
@@ -117,8 +100,7 @@ def ranking(
         con: a warehouse.
         top: how many, all by default.
         by: a key of ``ORDERS``.
-        filters: values by key of ``FILTERS``; None does not narrow. Ranks stay those among
-            all buildings.
+        only: which buildings, all by default. Ranks stay those among all buildings.
 
     Returns:
         One row a building in order of rank, with the columns of ``_RANKING``. ``burden`` as in
@@ -132,12 +114,13 @@ def ranking(
         raise CoverplateError(
             f"buildings cannot be ranked by {by!r}", expected="one of " + ", ".join(ORDERS)
         )
-    wanted = {key: value for key, value in (filters or {}).items() if value is not None}
-    where = " AND ".join(FILTERS[key] for key in wanted) or "true"
+    where, parameters = (only or Narrowing()).where()
     limit = "" if top is None else f"LIMIT {int(top)}"
     return con.execute(
-        f"{_RANKING.format(rank=ORDERS[by].rank)} WHERE {where} ORDER BY rank {limit}",
-        list(wanted.values()),
+        f"{_RANKING.format(rank=ORDERS[by].rank)} "
+        f"WHERE s.building_no IN (SELECT building_no FROM narrowed_by WHERE {where}) "
+        f"ORDER BY rank {limit}",
+        parameters,
     ).fetchdf()
 
 
@@ -149,7 +132,7 @@ def building(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     Raises:
         CoverplateError: if no source names that building.
     """
-    frame = ranking(con, filters={"building_id": building_id})
+    frame = ranking(con, only=Narrowing(building_ids=(building_id,)))
     if frame.empty:
         near = con.execute(
             "SELECT building_id FROM buildings "

@@ -1,15 +1,6 @@
 -- One row a building with everything that lists, counts and pictures ask for; made once per opened
 -- warehouse. `earlier` is the warehouse before this one, or a table without rows.
 CREATE TABLE memory.listing AS
-WITH seen AS (
-    SELECT
-        building_no,
-        sum(openings) FILTER (sees_false_ground) AS openings_capable,
-        sum(openings) FILTER (p_three_slot > 0.5 AND looked AND NOT sees_false_ground)
-            AS three_slot_blind_only
-    FROM opening_groups
-    GROUP BY building_no
-)
 SELECT
     b.building_no,
     b.building_id,
@@ -24,7 +15,7 @@ SELECT
     b.latitude,
     b.longitude,
     b.in_register,
-    e.era,
+    w.era,
     coalesce(e.era_label, 'year unknown') AS era_label,
     s.rank,
     s.rank_low,
@@ -58,7 +49,7 @@ SELECT
     v.urgent_reports,
     v.urgent,
     coalesce(v.openings_looked_at, 0) AS openings_looked_at,
-    coalesce(a.openings_capable, 0)::BIGINT AS openings_capable,
+    w.openings_capable,
     z.openings,
     z.openings_seen,
     z.openings_assumed,
@@ -66,17 +57,8 @@ SELECT
     z.people,
     coalesce(m.two_slot_seen, 0) AS two_slot_seen,
     coalesce(m.three_slot_seen, 0) AS three_slot_seen,
-    CASE
-        WHEN coalesce(v.openings_looked_at, 0) = 0 THEN 'none'
-        WHEN coalesce(a.openings_capable, 0) = 0 THEN 'blind_only'
-        ELSE 'capable'
-    END AS evidence,
-    CASE
-        WHEN z.dwellings <= 1 THEN 'one'
-        WHEN z.dwellings <= 4 THEN 'few'
-        WHEN z.dwellings <= 19 THEN 'some'
-        ELSE 'many'
-    END AS size,
+    w.evidence,
+    w.size,
     CASE
         WHEN coalesce(m.two_slot_seen, 0) > 0 AND coalesce(m.three_slot_seen, 0) > 0 THEN 'mixed'
         WHEN coalesce(m.three_slot_seen, 0) > 0 THEN 'three_slot_only'
@@ -87,13 +69,13 @@ SELECT
     p.rank AS earlier_rank,
     p.score AS earlier_score,
     p.rank - s.rank AS places_gained,
-    lower(concat_ws(' ', b.building_id, b.name, b.address, b.postal_code, b.city)) AS searched
+    w.searched
 FROM buildings AS b
 JOIN building_scores AS s USING (building_no)
 JOIN building_eras AS e USING (building_no)
 JOIN building_evidence AS v USING (building_no)
 JOIN building_sizes AS z USING (building_no)
-LEFT JOIN seen AS a USING (building_no)
+JOIN (SELECT * EXCLUDE (building_id) FROM narrowed_by) AS w USING (building_no)
 LEFT JOIN slot_mix AS m USING (building_no)
 LEFT JOIN next_looks AS n USING (building_no)
 LEFT JOIN memory.earlier AS p USING (building_id)
