@@ -60,7 +60,13 @@ SELECT
     floor(occupants * pow(uniform(b, 'vulnerable'), 3))::INTEGER AS vulnerable_occupants,
     round(150000 + 400000 * uniform(b, 'value'), -3) AS insured_value,
     'Owner ' || lpad((b % (1 + getvariable('n_buildings') // 12))::VARCHAR, 6, '0') AS owner,
-    'Manager ' || lpad((b % (1 + getvariable('n_buildings') // 90))::VARCHAR, 5, '0') AS manager
+    'Manager ' || lpad((b % (1 + getvariable('n_buildings') // 90))::VARCHAR, 5, '0') AS manager,
+    CASE WHEN year_built BETWEEN 1965 AND 1972 AND uniform(b, 'metal') < 0.5
+         THEN 'aluminum' ELSE 'copper' END AS wiring_metal,
+    CASE WHEN year_built < 1960 AND uniform(b, 'panel') < 0.4
+         THEN 'fuses' ELSE 'circuit_breakers' END AS panel_type,
+    CASE WHEN uniform(b, 'panel state') < 0.9 THEN 'sound' ELSE 'worn' END AS panel_condition,
+    'no' AS fuses_oversized
 FROM buildings
 ORDER BY b
 """

@@ -9,6 +9,7 @@ in each dwelling, circuit and opening is drawn in ``data_demo.wiring``.
 
 from __future__ import annotations
 
+import zlib
 from dataclasses import dataclass
 
 import numpy as np
@@ -148,7 +149,33 @@ def _buildings(rng: np.random.Generator, n: int, profile: Profile) -> tuple[pd.D
         }
     )
     register.loc[~rewired, "year_rewired"] = pd.NA
-    return register, decade
+    return _with_fire_facts(register, profile), decade
+
+
+def _with_fire_facts(register: pd.DataFrame, profile: Profile) -> pd.DataFrame:
+    """Add the facts that bear on fire; by a generator of their own, so that nothing else moves.
+
+    Aluminum branch wiring belongs to about 1965 to 1972 (U.S. Consumer Product Safety Commission,
+    Publication 516, from memory), fuses to houses of before 1960; the shares are invented.
+    """
+    n = len(register)
+    rng = np.random.default_rng([n, zlib.crc32(f"fire {profile.name}".encode())])
+    built = register["year_built"].to_numpy(dtype=np.int64)
+    wired = register["year_rewired"].fillna(register["year_built"]).to_numpy(dtype=np.int64)
+    aluminum = (wired >= 1965) & (wired <= 1972) & (rng.random(n) < 0.5)
+    fuses = (wired < 1960) & (rng.random(n) < 0.4)
+    state = rng.choice(["sound", "worn", "damaged", "overheated"], size=n, p=[0.6, 0.3, 0.07, 0.03])
+    asked = rng.random(n) < 0.7
+    oversized = np.where(fuses & (rng.random(n) < 0.3), "yes", "no")
+    facts = {
+        "wiring_metal": np.where(aluminum, "aluminum", "copper"),
+        "panel_type": np.where(fuses, "fuses", "circuit_breakers"),
+        "panel_condition": np.where(built < 1990, state, "sound"),
+        "fuses_oversized": oversized,
+    }
+    return register.assign(
+        **{name: np.where(asked, values, None) for name, values in facts.items()}
+    )
 
 
 def _wiring_method(rng: np.random.Generator, year_built: Ints, dwellings: Ints) -> Words:

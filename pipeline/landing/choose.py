@@ -169,7 +169,7 @@ def choose(
         return Choice(mapping, mapping.name, 1.0)
     own_name = name_of(file)
     kind = default_kind(table.header, said)
-    renamed = said.columns or said.constants or said.wide
+    renamed = said.columns or said.wide
     if kind is not None and not renamed and not _remembered(workspace, table.header):
         mapping = default_mapping(kind, table.header, said)
         _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
