@@ -11,6 +11,7 @@ from pipeline.cli.ledger_options import ledger_options, opened_to_read
 from pipeline.cli.options import DONE, REFUSED, json_option
 from pipeline.cli.output import echo, plural, print_json, records, say, words
 from pipeline.landing import Workspace
+from pipeline.ledger.landed_looks import code_looks, contradicting_looks
 from pipeline.ledger.opening_certificate import (
     LIMITS,
     check,
@@ -20,7 +21,10 @@ from pipeline.ledger.opening_certificate import (
     read_public,
     write_certificate,
 )
+from pipeline.ledger.store import Ledger
 from pipeline.warehouse import queries, store
+from pipeline.warehouse.build import inputs_version, workspace_rule_book
+from shared.faults import CoverplateError
 
 
 @click.group()
@@ -71,6 +75,7 @@ def make(
     signer = read_private(key_file)
     place = (building_id, unit, opening_id)
     with opened_to_read(workspace, ledger_at) as ledger:
+        _check_up_to_date(ledger, workspace, place)
         content = opening_certificate(ledger, place, looks=_looks(workspace, place))
     write_certificate(content, signer, output)
     if as_json:
@@ -82,6 +87,35 @@ def make(
             f" in {output}."
         )
     return DONE
+
+
+def _check_up_to_date(ledger: Ledger, root: Path, place: tuple[str, str, str]) -> None:
+    """Refuse where something that landed is not in the findings yet."""
+    workspace = Workspace(root)
+    version = store.current_version(workspace)
+    if version is None:
+        if workspace.manifests():
+            raise CoverplateError(
+                "files landed and were never built", to_do="run `coverplate build` first"
+            )
+        return
+    if version != inputs_version(workspace, workspace_rule_book(workspace)):
+        raise CoverplateError(
+            "exports, ledger or rules changed since the last build",
+            expected="a certificate of all that is recorded",
+            to_do="run `coverplate build` and `coverplate findings sync`, then make it again",
+        )
+    with store.reading(workspace) as con:
+        code_looks(con, ledger.judge.likelihoods)
+        for each in contradicting_looks(con, ledger):
+            raised = ledger.finding(each.finding_id).raised
+            if (raised.building_id, raised.unit_id, raised.opening_id) == place:
+                raise CoverplateError(
+                    f"a look of {each.look.observed_on} speaks against the proven repair: "
+                    f"{each.reason}",
+                    expected="findings that say so",
+                    to_do="run `coverplate findings sync`, then make it again",
+                )
 
 
 def _looks(root: Path, place: tuple[str, str, str]) -> list[dict[str, Any]]:
@@ -105,6 +139,11 @@ def check_certificate(path: Path, key_file: Path, as_json: bool) -> int:
     Every event is put through the rules once more. Exits with 2 where anything does not hold.
     """
     found = check(path, read_public(key_file))
+    for each in found.unknown_books:
+        say(
+            f"Judged by the rule book {each[:12]}, which the certificate brings along and this "
+            "program does not have: it is the signer's word that these were the rules."
+        )
     if as_json:
         print_json([{"fault": each} for each in found.faults])
         return REFUSED if found.faults else DONE
@@ -117,11 +156,6 @@ def check_certificate(path: Path, key_file: Path, as_json: bool) -> int:
         echo(f"Does not hold: {each}")
     if not found.faults:
         _print_says(found.says)
-    for each in found.unknown_books:
-        say(
-            f"Judged by the rule book {each[:12]}, which the certificate brings along and this "
-            "program does not have: it is the signer's word that these were the rules."
-        )
     return REFUSED if found.faults else DONE
 
 

@@ -243,7 +243,7 @@ def _print_cleared(frame: pd.DataFrame) -> None:
             [
                 row["building_id"],
                 row["unit_id"] or "–",
-                str(row["opening_id"]),
+                str(row["opening_id"] or "–"),
                 _ground(row),
                 _cleared(row),
             ]

@@ -203,7 +203,33 @@ def _stem(header: str) -> str | None:
 def turned(con: duckdb.DuckDBPyConnection, table: RawTable, mapping: Mapping) -> RawTable:
     """Return a table with one row a look, where its mapping says that it is a wide sheet; else the
     table itself; see ``turn``."""
-    return turn(con, table, mapping.wide, mapping.null_tokens) if mapping.wide else table
+    if not mapping.wide:
+        return table
+    return turn(con, table, mapping.wide, mapping.null_tokens, _place_and_time(table, mapping))
+
+
+_NOTHING = ("", "no", "n", "false", "0", "none")
+"""What a cell says that reports nothing."""
+
+_PLACE_AND_TIME = frozenset(
+    [
+        *("building_id", "unit_id", "room", "opening_id", "circuit_id"),
+        *("observed_on", "inspector", "firm_of_inspector", "method", "selection"),
+    ]
+)
+"""Columns that say nothing by themselves where nobody looked at any opening."""
+
+
+def _place_and_time(table: RawTable, mapping: Mapping) -> frozenset[int]:
+    """The places of the columns that tell only where, when, by whom and how."""
+    named = (
+        name
+        for record in mapping.records
+        for column, spec in record.columns.items()
+        if column in _PLACE_AND_TIME
+        for name in (*spec.from_, *spec.join)
+    )
+    return frozenset(found[0] for name in named if (found := find_column([name], table.header)))
 
 
 def turn(
@@ -211,6 +237,7 @@ def turn(
     table: RawTable,
     wide: Sequence[str],
     null_tokens: Sequence[str] = (),
+    place_and_time: frozenset[int] | None = None,
 ) -> RawTable:
     """Return a wide sheet as a table with one row a look.
 
@@ -219,6 +246,8 @@ def turn(
         table: with the numbers of its rows (a careful reading).
         wide: its columns that are one opening each; others of their name count as well.
         null_tokens: more words that mean that there is no look.
+        place_and_time: columns that say nothing by themselves. Where any other one says something
+            in a row without a look, the row is kept, to be set aside; None where it is only shown.
 
     Raises:
         CoverplateError: it has none of the columns, or cells are not accounted for.
@@ -235,7 +264,8 @@ def turn(
             to_do="name another mapping, or correct `wide` in the mapping",
         )
     kept = [place for place in range(len(table.header)) if place not in places]
-    sign = hashlib.sha256(repr((places, null_tokens)).encode()).hexdigest()[:12]
+    beside = [] if place_and_time is None else [p for p in kept if p not in place_and_time]
+    sign = hashlib.sha256(repr((places, null_tokens, beside)).encode()).hexdigest()[:12]
     target = table.stored.with_name(f"{table.stored.stem}.{sign}.wide")
     columns = [f"c{old} AS c{new}" for new, old in enumerate(kept)]
     columns += [f"heading AS c{len(kept)}", f"said AS c{len(kept) + 1}"]
@@ -243,6 +273,10 @@ def turn(
     plain = f"lower({cells.trimmed('said')})"
     blank = f"(said IS NULL OR {cells.is_one_of(plain, sorted(empty))})"
     extra = f"concat({', '.join(EXTRAS)}) <> ''"
+    nothing = sorted({*empty, *_NOTHING})
+    for place in beside:
+        cell = f"coalesce({cells.trimmed(f'c{place}')}, '')"
+        extra += f" OR NOT ({cells.is_one_of(f'lower({cell})', nothing)})"
     listed = ", ".join(f"c{place}" for place in places)
     names = ", ".join(f"'c{p}': {{n: {p + 1}, h: {literal(table.header[p])}}}" for p in places)
     turned = (
@@ -251,7 +285,7 @@ def turn(
         f"told AS (SELECT * EXCLUDE (_row), own.h AS heading, _row AS of_row, "
         f"_row * {CELLS_A_ROW} + own.n AS _row, {blank} AS blank, "
         # a row with a fault of its own is never gone because its cells are blank
-        f"(_problem IS NOT NULL OR {extra}) AND bool_and({blank}) OVER (PARTITION BY _row) "
+        f"(_problem IS NOT NULL OR ({extra})) AND bool_and({blank}) OVER (PARTITION BY _row) "
         f"AND own.n = {places[0] + 1} AS fault FROM turned)"
     )
     con.execute(

@@ -291,13 +291,17 @@ class _Known:
         return None, [_reason("family", shown, f"one of {families}: this opening has several")]
 
     def told_before(self, row: Mapping[str, Any], fix: ev.FixReported) -> str | None:
-        """Return the finding at this place of which the same was reported before, or None."""
-        given = row["finding_id"]
+        """Return the finding that a row is about of which the same was reported before, or None.
+
+        Where the row names the finding or its family, another one of the opening is not meant.
+        """
+        given, family = row["finding_id"], row["family"]
         place = self.place.get(given) or (row["building_id"], row["unit_id"], row["opening_id"])
+        meant = [str(given)] if given else self.at.get(place, [])
+        if family and not given:
+            meant = [each for each in meant if self.family[each] == word_form(str(family))]
         said = _said(fix.model_dump(mode="json", exclude_none=True))
-        return next(
-            (each for each in self.at.get(place, []) if said in self.said.get(each, [])), None
-        )
+        return next((each for each in meant if said in self.said.get(each, [])), None)
 
 
 _OWN = ("leaves_condition", "leaves_slots", "leaves_protected", "rule_book_hash", "landed", "kind")
@@ -427,7 +431,7 @@ def _proofs(
     found: dict[str, Draft] = {}
     for row in looks:
         place = (row["building_id"], row["unit_id"], row["opening_id"])
-        cells = {name: row[name] or None for name in _LOOK_FIELDS if row[name] not in (None, "")}
+        cells = {name: row[name] for name in _LOOK_FIELDS if row[name] not in (None, "")}
         landed = ev.LandedRow(sha256=sha256, sheet=row["sheet"], row=int(row["_row"]))
         for finding_id in known.at.get(place, []):
             draft = drafted.get(finding_id)

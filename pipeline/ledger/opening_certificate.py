@@ -288,9 +288,22 @@ def check(path: Path, trusted: Ed25519PublicKey, now: dt.datetime | None = None)
     place = (str(content["building_id"]), str(content["unit_id"]), str(content["opening_id"]))
     texts = {str(each["hash"]): str(each["text"]) for each in content["rule_books"]}
     books = Books([], texts)
-    moment = now or dt.datetime.now(dt.UTC)
+    made_at, present = str(content["made_at"]), now or dt.datetime.now(dt.UTC)
+    try:
+        moment = dt.datetime.fromisoformat(made_at)
+        if utc_text(moment) != made_at or moment > present:
+            raise ValueError
+    except (ValueError, TypeError):
+        faults.append(f"it says that it was made at {made_at}, which is no time that has come")
+        moment = present
     wrong, standing = _followed(events, books, moment)
     faults += wrong
+    if len({(each.finding_id, each.sequence) for each in events}) < len(events):
+        faults.append("it holds an event twice")
+    if not events and not content["looks"]:
+        faults.append("it holds nothing")
+    if content["limits"] != LIMITS or content["cautions"] != list(CAUTIONS):
+        faults.append("what it says of its limits, or the cautions, is not what such a one says")
     for finding in standing.values():
         raised = finding.raised
         if (raised.building_id, raised.unit_id, raised.opening_id) != place:
@@ -298,10 +311,16 @@ def check(path: Path, trusted: Ed25519PublicKey, now: dt.datetime | None = None)
     says = _said(standing.values())
     if says != content["says"]:
         faults.append("what it says is not what its events amount to")
-    if str(content["made_at"]) > utc_text(moment):
-        faults.append(f"it says that it was made at {content['made_at']}, which has not come")
     unknown = sorted(set(texts) - Books([], {}).hashes)
-    return Checked(place, str(content["made_at"]), signer, says, faults, unknown)
+    return Checked(place, made_at, signer, says, faults, unknown)
+
+
+def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """A JSON object; refused where a name stands twice: readers differ on which counts."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        raise ValueError("a name stands twice in one object")
+    return found
 
 
 _NEEDED: dict[str, type] = {
@@ -313,6 +332,8 @@ _NEEDED: dict[str, type] = {
     "events": list,
     "rule_books": list,
     "looks": list,
+    "limits": str,
+    "cautions": list,
     "signed_by": str,
     "signature": str,
 }
@@ -320,7 +341,8 @@ _NEEDED: dict[str, type] = {
 
 def _read(path: Path) -> tuple[dict[str, Any], list[StoredEvent]]:
     try:
-        content = json.loads(path.read_text(encoding="utf-8"))
+        text = path.read_text(encoding="utf-8")
+        content = json.loads(text, object_pairs_hook=_each_once)
         if content["form"] != FORM:
             raise ValueError(f"its form is {content['form']!r}")
         for name, kind in _NEEDED.items():

@@ -1,8 +1,9 @@
 """Whether two names may be of one person or one firm, so that nobody proves their own repair.
 
 Names are typed by hand, so they are compared by what a reader would take for the same: case,
-accents, look-alike letters, punctuation, titles and the order of the parts do not matter, an
-initial may stand for any name that begins with it. Where in doubt two names are one.
+accents, look-alike letters, punctuation, titles and the order of the parts do not matter, a
+beginning may stand for any name that begins with it, and one letter of a name may be a slip. Where
+in doubt two names are one.
 """
 
 from __future__ import annotations
@@ -65,12 +66,22 @@ def may_be_one(one: str, other: str, firm: str = "") -> bool:
         return True  # "Anne-Marie" and "Annemarie"
     shorter, longer = sorted((first, second), key=len)
     left = list(longer)
+    unlike = []
     for part in sorted(shorter, key=len, reverse=True):
         match = next((each for each in left if _agree(part, each)), None)
         if match is None:
-            return False
-        left.remove(match)
-    return True
+            unlike.append(part)
+        else:
+            left.remove(match)
+    if len(unlike) == 1 and len(shorter) > 1:  # the rest agrees: one letter may be a slip
+        return any(_one_letter_apart(unlike[0], each) for each in left)
+    return not unlike
+
+
+def may_be_of_firm(name: str, firm: str) -> bool:
+    """Say whether who looked may stand under the name of a firm: they share a word of its own."""
+    own = set(_parts(firm)) - _FIRM_WORDS - _NOBODY
+    return bool(own & (set(_parts(name)) - _FIRM_WORDS - _TITLES - _NOBODY))
 
 
 def may_be_one_firm(one: str, other: str) -> bool:
@@ -97,4 +108,20 @@ def _parts(name: str) -> list[str]:
 
 def _agree(one: str, other: str) -> bool:
     short, long = sorted((one, other), key=len)
-    return short == long or (len(short) == 1 and long.startswith(short))
+    return long.startswith(short)
+
+
+def _one_letter_apart(one: str, other: str) -> bool:
+    """Say whether one letter too many, too few or another makes one word of the other."""
+    short, long = sorted((one, other), key=len)
+    if len(short) < _LONG_ENOUGH or len(long) - len(short) > 1:
+        return False
+    same = next(
+        (n for n, (a, b) in enumerate(zip(short, long, strict=False)) if a != b), len(short)
+    )
+    rest = short[same:] if len(long) > len(short) else short[same + 1 :]
+    return rest == long[same + 1 :]
+
+
+_LONG_ENOUGH = 4
+"""Letters of a word from which on a slip of one is told from another word."""

@@ -83,6 +83,7 @@ class Finding:
         firm, person, due_on: of the last assignment.
         quoted_by, quoted: of the last quote.
         fix: the last reported fix, or None.
+        unjudged: the fixes reported since the last verdict, the last one of each who did the work.
         proven_by: the look that proved the repair, while it stands proven.
         failed_fixes: how many reported fixes were disproved.
         paused_since: the day since which the own target stands still, or None.
@@ -118,6 +119,7 @@ class Finding:
     quoted_by: str | None = None
     quoted: float | None = None
     fix: ev.FixReported | None = None
+    unjudged: tuple[ev.FixReported, ...] = ()
     proven_by: ev.Look | None = None
     failed_fixes: int = 0
     paused_since: dt.date | None = None
@@ -194,6 +196,7 @@ def after(finding: Finding, event: ev.Event) -> Finding:
     treatment = treatment_after(finding.treatment, event.kind)
     if treatment != finding.treatment:
         new["treatment"] = treatment
+        new["unjudged"] = ()
         new["seen_since_set_aside"] = False
         new["proven_by"] = None
     match payload:
@@ -211,6 +214,8 @@ def after(finding: Finding, event: ev.Event) -> Finding:
             new |= {"quoted_by": payload.firm, "quoted": payload.amount}
         case ev.FixReported():
             new |= {"fix": payload, "fix_reported_at": event.recorded_at}
+            others = (f for f in finding.unjudged if (f.firm, f.worker) != _who(payload))
+            new["unjudged"] = (*others, payload)
         case ev.Verified():
             new["proven_by"] = payload.look
         case ev.VerificationFailed():
@@ -238,6 +243,10 @@ def after(finding: Finding, event: ev.Event) -> Finding:
     if (then.state, then.treatment, then.firm) != (finding.state, finding.treatment, finding.firm):
         trail["changes"] = (*finding.changes, _change(then, event))
     return replace(then, **trail) if trail else then
+
+
+def _who(fix: ev.FixReported) -> tuple[str, str | None]:
+    return fix.firm, fix.worker
 
 
 def _seen_again(finding: Finding, payload: ev.SeenAgain) -> dict[str, Any]:

@@ -391,8 +391,9 @@ class Ledger:
         """
         with self.reading() as con:
             everything, heads, states = all_stored(con), self.heads_in(con), kept(con)
+            rows = [tuple(row) for row in con.execute(sa.select(*IDENTITY))]
         stored = sorted(filter(well_formed, everything), key=in_chains)
-        found = breaks(stored, heads)
+        found = breaks(stored, heads) or identity_breaks(stored, rows)
         if len(stored) < len(everything):
             unread = next(each for each in everything if not well_formed(each))
             found.append(Break(str(unread.finding_id), 0, "an event cannot be read"))

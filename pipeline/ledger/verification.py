@@ -21,7 +21,7 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import DefectFamily, members
-from pipeline.ledger.persons import may_be_one, may_be_one_firm, names_somebody
+from pipeline.ledger.persons import may_be_of_firm, may_be_one, may_be_one_firm, names_somebody
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
 from shared.faults import CoverplateError
@@ -194,6 +194,14 @@ class Judge:
                 expected="a look dated after the reported fix",
                 to_do="look again with one of: " + _listed(methods),
             )
+        for other in finding.unjudged:
+            if look.observed_on <= other.fixed_on:
+                raise CoverplateError(
+                    f"{finding.finding_id}: the look is of {look.observed_on}, {other.firm} "
+                    f"reported work done on {other.fixed_on}",
+                    expected="a look dated after all work reported since the last verdict",
+                    to_do="look again with one of: " + _listed(methods),
+                )
         if look.observed_on <= finding.pointed_on:
             raise CoverplateError(
                 f"{finding.finding_id}: the look is of {look.observed_on}, the defect was last "
@@ -301,7 +309,8 @@ class Judge:
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
-        by = _not_another(fix, look)
+        workers = (fix, *(each for each in finding.unjudged if each is not fix))
+        by = next(filter(None, (_not_another(each, look) for each in workers)), None)
         return [*found, by] if by else found
 
     def verified(self, finding: Finding, look: ev.Look) -> ev.Verified | ev.VerificationFailed:
@@ -390,7 +399,7 @@ def _not_another(fix: ev.FixReported, look: ev.Look) -> str | None:
     if not names_somebody(look.inspector):
         return f"{look.inspector!r} names nobody who looked"
     worker = fix.worker if names_somebody(fix.worker) else None
-    if may_be_one(look.inspector, fix.firm) or (
+    if (may_be_one(look.inspector, fix.firm) or may_be_of_firm(look.inspector, fix.firm)) or (
         worker is not None and may_be_one(look.inspector, worker, fix.firm)
     ):
         return f"{look.inspector} may be who did the work; somebody else has to look"

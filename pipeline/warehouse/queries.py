@@ -14,6 +14,7 @@ from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
 from shared.fire_facts import FIRE_FACTS, holds_sql
 from shared.records import OPENING_OBSERVATIONS, literal
+from shared.report_subjects import URGENT_SUBJECTS
 from shared.vocabulary import CONDITIONS, RecordKind
 
 PROBABILITIES = tuple(f"p_{condition.value}" for condition in CONDITIONS)
@@ -440,11 +441,13 @@ def inferred_urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def cleared_urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """What was urgent at openings that are so no longer, and what took each report away.
+    """What was urgent and is so no longer, and what took each report away.
 
     Returns:
-        Columns building_id, name, rank, unit_id, opening_id, defect, says, observed_on, inspector,
-        method, file, sheet, row (of the report), cleared_by (look, proven_fix, replaced),
+        Columns building_id, name, rank, unit_id, opening_id (missing for papers, which name none),
+        defect, says, observed_on, inspector, method (of papers: what sort they are), file, sheet,
+        row (of the report), cleared_by (look, proven_fix, replaced, dismissed; look, for a paper:
+        all openings that it can mean were opened),
         cleared_how, cleared_on, clearing_person, clearing_method, clearing_file, clearing_sheet,
         clearing_row; the latest report first.
     """
@@ -457,8 +460,23 @@ def cleared_urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         FROM cleared_openings AS c
         JOIN buildings AS b USING (building_no)
         JOIN building_scores AS s USING (building_no)
-        ORDER BY c.observed_on DESC, s.rank, c.unit_id, c.opening_id, c.says
-        """
+        UNION ALL
+        SELECT b.building_id, b.name, s.rank, r.unit_id, NULL, r.subject,
+            coalesce(r.description, r.subject), r.reported_on, r.issued_by, r.report_kind, r.file,
+            r.sheet, r._row, CASE WHEN u.answered THEN 'look' ELSE 'dismissed' END,
+            CASE WHEN u.answered
+                THEN concat('all openings that it can mean were opened (', u.opened, ')')
+                ELSE 'the paper was dismissed' END,
+            CASE WHEN u.answered THEN u.answered_on ELSE r.status_on END, NULL, NULL, NULL, NULL,
+            NULL
+        FROM building_reports AS r
+        JOIN buildings AS b USING (building_no)
+        JOIN building_scores AS s USING (building_no)
+        LEFT JOIN urgent_reports AS u USING (_part, _row)
+        WHERE list_contains($1, r.subject) AND (r.status = 'dismissed' OR u.answered)
+        ORDER BY observed_on DESC, rank, unit_id, opening_id, says
+        """,
+        [[each.value for each in URGENT_SUBJECTS]],
     ).fetchdf()
 
 
