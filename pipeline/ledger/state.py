@@ -83,7 +83,7 @@ class Finding:
         firm, person, due_on: of the last assignment.
         quoted_by, quoted: of the last quote.
         fix: the last reported fix, or None.
-        unjudged: the fixes reported since the last verdict, the last one of each who did the work.
+        unjudged: the fixes reported since the last verdict; the last report of each firm and worker.
         proven_by: the look that proved the repair, while it stands proven.
         failed_fixes: how many reported fixes were disproved.
         paused_since: the day since which the own target stands still, or None.
@@ -214,7 +214,7 @@ def after(finding: Finding, event: ev.Event) -> Finding:
             new |= {"quoted_by": payload.firm, "quoted": payload.amount}
         case ev.FixReported():
             new |= {"fix": payload, "fix_reported_at": event.recorded_at}
-            others = (f for f in finding.unjudged if (f.firm, f.worker) != _who(payload))
+            others = (each for each in finding.unjudged if not _told_again(each, payload))
             new["unjudged"] = (*others, payload)
         case ev.Verified():
             new["proven_by"] = payload.look
@@ -245,8 +245,9 @@ def after(finding: Finding, event: ev.Event) -> Finding:
     return replace(then, **trail) if trail else then
 
 
-def _who(fix: ev.FixReported) -> tuple[str, str | None]:
-    return fix.firm, fix.worker
+def _told_again(earlier: ev.FixReported, later: ev.FixReported) -> bool:
+    """Whether a report puts an earlier one right: of the same firm, and by no other worker."""
+    return earlier.firm == later.firm and earlier.worker in (None, later.worker)
 
 
 def _seen_again(finding: Finding, payload: ev.SeenAgain) -> dict[str, Any]:
