@@ -83,7 +83,7 @@ class Finding:
         firm, person, due_on: of the last assignment.
         quoted_by, quoted: of the last quote.
         fix: the last reported fix, or None.
-        unjudged: the fixes reported since the last verdict; the last report of each firm and worker.
+        unjudged: fixes reported since the last verdict; the last report of each firm and worker.
         proven_by: the look that proved the repair, while it stands proven.
         failed_fixes: how many reported fixes were disproved.
         paused_since: the day since which the own target stands still, or None.
