@@ -10,6 +10,7 @@ import click
 from pipeline.cli.ledger_options import ledger_options, opened_to_read
 from pipeline.cli.options import DONE, REFUSED, json_option
 from pipeline.cli.output import echo, plural, print_json, records, say, words
+from pipeline.cli.rank import is_stale
 from pipeline.landing import Workspace
 from pipeline.ledger.landed_looks import code_looks, contradicting_looks
 from pipeline.ledger.opening_certificate import (
@@ -17,13 +18,13 @@ from pipeline.ledger.opening_certificate import (
     check,
     new_key,
     opening_certificate,
+    place_words,
     read_private,
     read_public,
     write_certificate,
 )
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import inputs_version, workspace_rule_book
 from shared.faults import CoverplateError
 
 
@@ -92,14 +93,13 @@ def make(
 def _check_up_to_date(ledger: Ledger, root: Path, place: tuple[str, str, str]) -> None:
     """Refuse where something that landed is not in the findings yet."""
     workspace = Workspace(root)
-    version = store.current_version(workspace)
-    if version is None:
+    if store.current_version(workspace) is None:
         if workspace.manifests():
             raise CoverplateError(
                 "files landed and were never built", to_do="run `coverplate build` first"
             )
         return
-    if version != inputs_version(workspace, workspace_rule_book(workspace)):
+    if is_stale(workspace):
         raise CoverplateError(
             "exports, ledger or rules changed since the last build",
             expected="a certificate of all that is recorded",
@@ -147,11 +147,7 @@ def check_certificate(path: Path, key_file: Path, as_json: bool) -> int:
     if as_json:
         print_json([{"fault": each} for each in found.faults])
         return REFUSED if found.faults else DONE
-    building, unit, opening = found.opening
-    echo(
-        f"{building}, {f'unit {unit}, ' if unit else ''}opening {opening}; made "
-        f"{found.made_at[:10]}, signed by {found.signer}"
-    )
+    echo(f"{place_words(found.opening)}; made {found.made_at[:10]}, signed by {found.signer}")
     for each in found.faults:
         echo(f"Does not hold: {each}")
     if not found.faults:

@@ -95,10 +95,16 @@ def rank(
     return 0
 
 
+def is_stale(workspace: Workspace) -> bool:
+    """Whether exports, ledger or rules changed after the last build, if there was one."""
+    current = store.current_version(workspace)
+    rules = workspace_rule_book(workspace)
+    return current is not None and current != inputs_version(workspace, rules)
+
+
 def warn_if_stale(workspace: Workspace) -> None:
     """Say so where exports or rules changed after the last build."""
-    current = store.current_version(workspace)
-    if current is not None and current != inputs_version(workspace, workspace_rule_book(workspace)):
+    if is_stale(workspace):
         say("Exports, ledger or rules changed since the last build: run `coverplate build`.")
 
 

@@ -15,12 +15,18 @@ from dataclasses import dataclass
 
 from pipeline.ledger import events as ev
 from shared.canonical import START, canonical
+from shared.faults import CoverplateError
 
 DAMAGED = (
     "run `coverplate ledger verify`, which says where; then bring back a back-up into a new ledger "
     "with `coverplate ledger restore BACKUP --ledger NEW`"
 )
 """What to do about a ledger that is damaged."""
+
+
+def damaged(said: str, expected: str = "every event as it was written") -> CoverplateError:
+    """Return the refusal of a ledger in which something is not what was written."""
+    return CoverplateError(f"the ledger is damaged: {said}", expected=expected, to_do=DAMAGED)
 
 
 def event_hash(

@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import sqlalchemy as sa
 
-from pipeline.ledger.chain import DAMAGED
+from pipeline.ledger.chain import damaged
 from pipeline.ledger.current_states import COLUMNS, LISTS, content_of, kept
 from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.store import Ledger, folded_of
@@ -112,7 +112,6 @@ def _states(ledger: Ledger, building_id: str | None) -> pa.Table:
     return pa.table({"content": pa.array([states[each] for each in sorted(states)], pa.string())})
 
 
-_MOMENT = "replace(replace({}, 'T', ' '), 'Z', '')::TIMESTAMP"
 _SHAPE = json.dumps({name: column.type for name, column in COLUMNS.items()})
 
 
@@ -132,11 +131,7 @@ def damage_told(ledger: Ledger) -> Iterator[None]:
         wrong = ledger.verify()
         if not wrong:
             raise
-        raise CoverplateError(
-            f"the ledger is damaged: {wrong[0].said}",
-            expected="every event as it was written",
-            to_do=DAMAGED,
-        ) from no
+        raise damaged(wrong[0].said) from no
 
 
 @contextmanager
@@ -165,8 +160,9 @@ def history(
             con.unregister("handed_over")
             con.register("handed_over", events_table(ledger, kinds, building_id))
             con.execute(
-                f"CREATE TEMP TABLE history AS SELECT * REPLACE ({_MOMENT.format('recorded_at')} "
-                "AS recorded_at, payload::JSON AS payload) FROM handed_over"
+                "CREATE TEMP TABLE history AS SELECT * REPLACE ("
+                "replace(replace(recorded_at, 'T', ' '), 'Z', '')::TIMESTAMP AS recorded_at, "
+                "payload::JSON AS payload) FROM handed_over"
             )
             con.unregister("handed_over")
             strange = "SELECT count(*) FROM history WHERE payload ->> 'kind' IS DISTINCT FROM kind"

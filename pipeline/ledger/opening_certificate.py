@@ -186,7 +186,7 @@ def opening_certificate(
         books = ledger.books(con)
     if not events and not recorded:
         raise CoverplateError(
-            f"nothing is recorded of {_words(place)}",
+            f"nothing is recorded of {place_words(place)}",
             expected="an opening with a finding or a look",
             to_do="`coverplate building ID --openings` lists those of a building",
         )
@@ -194,7 +194,7 @@ def opening_certificate(
     faults, standing = _followed(events, books, moment)
     if faults:
         raise CoverplateError(
-            f"{_words(place)}: {faults[0]}",
+            f"{place_words(place)}: {faults[0]}",
             expected="a history that holds",
             to_do="run `coverplate ledger verify`",
         )
@@ -362,6 +362,7 @@ def _read(path: Path) -> tuple[dict[str, Any], list[StoredEvent]]:
     return content, sorted(events, key=in_chains)
 
 
-def _words(place: tuple[str, str, str]) -> str:
+def place_words(place: tuple[str, str, str]) -> str:
+    """Return building, dwelling and opening in words."""
     building, unit, opening = place
     return f"{building}, {f'unit {unit}, ' if unit else ''}opening {opening}"

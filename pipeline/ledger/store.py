@@ -22,12 +22,12 @@ from sqlalchemy.engine import Connection, Engine
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import (
-    DAMAGED,
     Break,
     Heads,
     Held,
     StoredEvent,
     breaks,
+    damaged,
     event_hash,
     fallen_short,
     parsed_event,
@@ -122,11 +122,7 @@ def _check_pages(con: Connection) -> None:
     if con.dialect.name == "sqlite":
         said = str(con.exec_driver_sql("PRAGMA quick_check(1)").scalar())
         if said != "ok":
-            raise CoverplateError(
-                f"the ledger is damaged: {said}",
-                expected="every event as it was written",
-                to_do=DAMAGED,
-            )
+            raise damaged(said)
 
 
 class Ledger:
@@ -401,10 +397,8 @@ class Ledger:
             chains = itertools.groupby(map(_parsed, stored), key=lambda each: each.finding_id)
             found = state_breaks(states, {name: fold(chain) for name, chain in chains})
         if found:
-            raise CoverplateError(
-                f"the ledger is damaged: {found[0].said}",
-                expected="every event as it was written, and every state as the events say",
-                to_do=DAMAGED,
+            raise damaged(
+                found[0].said, "every event as it was written, and every state as the events say"
             )
 
     def record_look(
@@ -650,11 +644,7 @@ def _parsed(stored: StoredEvent) -> ev.Event:
         return parsed_event(stored)
     except (CoverplateError, ValueError, TypeError, RecursionError) as fault:
         place = f"{stored.finding_id} event {stored.sequence}"
-        raise CoverplateError(
-            f"the ledger is damaged: {place} cannot be read",
-            expected="every event as it was written",
-            to_do=DAMAGED,
-        ) from fault
+        raise damaged(f"{place} cannot be read") from fault
 
 
 def _unknown(identity: str) -> CoverplateError:

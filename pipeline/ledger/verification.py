@@ -187,28 +187,25 @@ class Judge:
         """
         fix, target = _claim(finding)
         methods = self.capable(finding)
-        if look.observed_on <= fix.fixed_on:
-            raise CoverplateError(
-                f"{finding.finding_id}: the look is of {look.observed_on}, the fix was reported "
-                f"done on {fix.fixed_on}",
-                expected="a look dated after the reported fix",
-                to_do="look again with one of: " + _listed(methods),
-            )
-        for other in finding.unjudged:
-            if look.observed_on <= other.fixed_on:
+        must_follow = [
+            (fix.fixed_on, "the fix was reported done", "the reported fix"),
+            *(
+                (
+                    each.fixed_on,
+                    f"{each.firm} reported work done",
+                    "all work reported since the last verdict",
+                )
+                for each in finding.unjudged
+            ),
+            (finding.pointed_on, "the defect was last seen", "the defect was last seen"),
+        ]
+        for day, what, after in must_follow:
+            if look.observed_on <= day:
                 raise CoverplateError(
-                    f"{finding.finding_id}: the look is of {look.observed_on}, {other.firm} "
-                    f"reported work done on {other.fixed_on}",
-                    expected="a look dated after all work reported since the last verdict",
+                    f"{finding.finding_id}: the look is of {look.observed_on}, {what} on {day}",
+                    expected=f"a look dated after {after}",
                     to_do="look again with one of: " + _listed(methods),
                 )
-        if look.observed_on <= finding.pointed_on:
-            raise CoverplateError(
-                f"{finding.finding_id}: the look is of {look.observed_on}, the defect was last "
-                f"seen on {finding.pointed_on}",
-                expected="a look dated after the defect was last seen",
-                to_do="look again with one of: " + _listed(methods),
-            )
         verdict, reason, odds = self._verdict(finding, fix, target, look)
         return Judgement(verdict, reason, odds, methods)
 
