@@ -1,6 +1,6 @@
 """Types and judges a whole raw table in one pass of SQL.
 
-The steps are ``sourced → cleaned → numbers → read → looked_at → judged``.
+The steps are ``sourced → cleaned → numbers → read → looked_at → judged → listed``.
 
 A fault in a cell that a row can do without blanks the cell and is listed; a fault in a required
 one sets the row aside. So does an unread cell that could report danger in a row that calls its
@@ -249,13 +249,16 @@ def conform_sql(plan: Plan, habits: Habits, keep: Sequence[str] = ()) -> str:
         f"numbers AS (SELECT *{''.join(', ' + n for n in numbers)} FROM cleaned),\n"
         f"read AS (SELECT *, {', '.join(typed)} FROM numbers),\n"
         f"looked_at AS (SELECT *, ({odd}) AS _odd FROM read),\n"
-        f"judged AS (SELECT *, ({bad}) AS _bad FROM looked_at)\n"
+        f"judged AS (SELECT *, ({bad}) AS _bad FROM looked_at),\n"
+        # a row that is not bad breaks lesser rules only, so that one list serves both columns
+        f"listed AS (SELECT *, CASE WHEN _bad OR _odd THEN {_listed(faults)} END::{REASONS_TYPE} "
+        f"AS _faults FROM judged)\n"
         f"SELECT {names},\n"
-        f"CASE WHEN _bad THEN {_listed(faults)} END::{REASONS_TYPE} AS _reasons,\n"
-        f"CASE WHEN _odd AND NOT _bad THEN {_listed(lesser)} END::{REASONS_TYPE} AS _blanked,\n"
+        f"CASE WHEN _bad THEN _faults END AS _reasons,\n"
+        f"CASE WHEN _odd AND NOT _bad THEN _faults END AS _blanked,\n"
         f"CASE WHEN {kept_when} THEN {_cells_json(plan.table)} END AS _cells,\n"
         f"{_notes(plan)} AS _notes{extra}\n"
-        f"FROM judged"
+        f"FROM listed"
     )
 
 

@@ -22,7 +22,7 @@ from pipeline.landing.conform import (
     make_plan,
 )
 from pipeline.landing.current import row_number
-from pipeline.landing.file_order import keeps_order
+from pipeline.landing.file_order import copied_in_order
 from pipeline.landing.habits import declared_habits, settle, whole_thousands
 from pipeline.landing.mapping import RecordMapping
 from pipeline.landing.matching import EXACT, find_column
@@ -137,9 +137,7 @@ def _write(
         con.execute(copy)
         return
     try:
-        if not keeps_order(con, copy):
-            raise QuickReadingError
-        written = con.execute(copy).fetchall()[0][0]
+        written = copied_in_order(con, copy)
     except duckdb.Error as fault:  # any other fault than of reading comes up again
         raise QuickReadingError from fault
     if written != plan.table.expected_rows:

@@ -14,7 +14,7 @@ from pipeline.landing import Workspace, intake
 from pipeline.landing.arrival import receive
 from pipeline.landing.choose import default_mapping
 from pipeline.landing.conform import Habits, conform_sql, make_plan
-from pipeline.landing.file_order import keeps_order
+from pipeline.landing.file_order import copied_in_order
 from pipeline.landing.raw import RawTable
 from pipeline.landing.readers.delimited import quick_relation
 from pipeline.landing.readers.json_text import read_json, read_json_lines
@@ -86,17 +86,17 @@ def test_row_numbers_survive_parallel_reading(workspace, inbox):
 
 def test_the_plan_of_the_quick_reading_has_no_join(tmp_path):
     path = tmp_path / "looks.csv"
-    path.write_text(HEADER + "\n")
     con = duckdb.connect()
     for kind in RecordKind:
         header = LAYOUTS[kind].columns
+        path.write_text("\n".join([HEADER, *["," * (len(header) - 1)] * 5]) + "\n")
         relation = quick_relation(path, ",", len(header), 1)
         mapping = default_mapping(kind, header)
         table = RawTable("", header, relation, 2, ())
         plan = make_plan(table, mapping, mapping.records[0], dt.date(2025, 1, 1))
         select = conform_sql(plan, Habits())
         copy = f"COPY ({select}) TO '{tmp_path / 'o.parquet'}' (FORMAT parquet)"
-        assert keeps_order(con, copy), kind
+        assert copied_in_order(con, copy) == 5, kind
 
 
 def test_a_plan_that_loses_order_is_known_and_the_file_read_carefully(
@@ -107,8 +107,8 @@ def test_a_plan_that_loses_order_is_known_and_the_file_read_carefully(
     relation = quick_relation(path, ",", 21, 1)
     words = ", ".join(f"'{n}'" for n in range(20))
     copy = f"COPY (SELECT c0, c1 IN ({words}) AS w FROM {relation}) TO '{tmp_path / 'o.parquet'}'"
-    assert not keeps_order(con, copy)
-    monkeypatch.setattr("pipeline.landing.land.keeps_order", lambda con, copy: False)
+    assert copied_in_order(con, copy) is None
+    monkeypatch.setattr("pipeline.landing.land.copied_in_order", lambda con, copy: None)
     (report,) = intake(workspace, [path], today=TODAY)
     assert counts(report) == (5_000, 5_000, 0, 0, 0)
     assert workspace.manifests()[0].parts[0].first_row is None
