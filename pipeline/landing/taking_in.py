@@ -170,6 +170,8 @@ class _Taking:
         changed: what was done with which files, by SHA-256.
         manifests: of all that is landed, in landing order.
         waiting: files that are read and not settled.
+        hashes_waiting, lines_waiting: their SHA-256 and how many lines they have together.
+        last_sequence: the highest of all files, landed or waiting.
     """
 
     call: Call
@@ -180,11 +182,15 @@ class _Taking:
     changed: dict[str, str] = field(default_factory=dict)
     manifests: list[Manifest] = field(default_factory=list)
     waiting: list[_Waiting] = field(default_factory=list)
+    hashes_waiting: set[str] = field(default_factory=set)
+    lines_waiting: int = 0
+    last_sequence: int = 0
     con: duckdb.DuckDBPyConnection | None = None
 
     def begin(self) -> None:
         """Look at what is landed."""
         self.manifests = self.call.workspace.manifests()
+        self.last_sequence = max((m.sequence for m in self.manifests), default=0)
 
     def close(self) -> None:
         """Give the connection back."""
@@ -208,7 +214,7 @@ class _Taking:
             if isinstance(read, list):
                 self.reports[number] = read
                 return
-            same = any(w.read.arrival.sha256 == read.arrival.sha256 for w in self.waiting)
+            same = read.arrival.sha256 in self.hashes_waiting
             if self.waiting and (read.stands_alone or same):
                 # it must see the others landed
                 self.settle()
@@ -224,8 +230,11 @@ class _Taking:
                     self.call, self.connection, read, waiting.sequence, self.manifests
                 )
             self.waiting.append(waiting)
-            full = len(self.waiting) >= MOST_FILES
-            if full or read.stands_alone or sum(w.read.lines for w in self.waiting) >= MOST_LINES:
+            self.last_sequence = max(self.last_sequence, waiting.sequence)
+            self.hashes_waiting.add(read.arrival.sha256)
+            self.lines_waiting += read.lines
+            full = len(self.waiting) >= MOST_FILES or self.lines_waiting >= MOST_LINES
+            if full or read.stands_alone:
                 self.settle()
         except CoverplateError as fault:
             self._refuse(number, source, fault)
@@ -233,8 +242,7 @@ class _Taking:
     def _sequence(self, read: ReadFile) -> int:
         if read.existing is not None:
             return read.existing.sequence
-        landed = max((m.sequence for m in self.manifests), default=0)
-        return max([landed, *(w.sequence for w in self.waiting)]) + 1
+        return self.last_sequence + 1
 
     def _refuse(self, number: int, source: Source, fault: CoverplateError) -> None:
         if isinstance(fault, OpenQuestionError) and fault.draft:
@@ -248,6 +256,7 @@ class _Taking:
         found, so that a person hears of all of it at once.
         """
         waiting, self.waiting = self.waiting, []
+        self.hashes_waiting, self.lines_waiting = set(), 0
         untyped = [w for w in waiting if w.parts is None]
         if untyped:
             self.call.tell(f"{len(untyped)} files: typing and checking")

@@ -12,9 +12,32 @@ DOCUMENTS = [
     '{"k": 1, "l": [{"a":1},{"a":2.0}] , "m": {"n": [1]}, "z": [1,2,"3"]}',
     '[ {"a":1e5},{"a":"]}"} ] ',
     '{"":[{"a":1}],"b":2}',
+    '[{"a":1,"b":"x"},{"a":2,"b":"y"},{"b":"z","a":3}]',
+    '[{"a": "},{", "b": "\\":"}, {"a": 1}, {"a" : 2, "c": 3}]',
+    '{"l":[{"a":{"b":1},"c":2},{"a":{"b":3},"c":4}]}',
     "[]",
     "{}",
 ]
+
+
+@pytest.mark.parametrize(
+    "twice",
+    [
+        '{"a":1,"a":2}',
+        '{"a":1,"a" :2}',
+        '{"a":1,"\\u0061":2}',
+        '{"a" \n:1,"b":"\\":","a":2}',
+        '{"b":{"a":1,"a":1}}',
+    ],
+)
+def test_a_key_that_stands_twice_is_found_among_many(tmp_path, twice):
+    path = tmp_path / "a.json"
+    for number in (0, 1, 50, 99):
+        objects = ['{"a":1,"b":2}'] * 100
+        objects[number] = twice
+        path.write_text("[" + ",".join(objects) + "]", encoding="utf-8")
+        with pytest.raises(ValueError, match="stands twice"):
+            list(json_stream.read_members(path))
 
 
 def whole(text):

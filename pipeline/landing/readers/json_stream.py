@@ -17,9 +17,8 @@ WHOLE = None
 FOLLOWING = frozenset(",]}:")
 """What may follow a value within a list or an object."""
 
-_BEHIND_ITEM = frozenset(",]")
-
 _BLANK = re.compile(r"[ \t\n\r]*")
+_APART = re.compile(r'"[ \t\n\r]+:')
 
 
 class Member(NamedTuple):
@@ -150,23 +149,41 @@ class _Scanner:
         """The values of a list whose bracket was taken, up to the one that closes it."""
         if self.next() == "]":
             return
-        yield self.value()
-        while self.next() != "]":
+        tried = -1
+        while True:
+            many = None
+            if tried != self._passed:  # once for each piece that is read
+                tried = self._passed
+                many = self._many()
+            if many is None:
+                yield self.value()
+            else:
+                yield from many
+            if self.next() == "]":
+                return
             self.take(",")
-            text, at = self._text, self._at
-            # most items stand whole in what was read, one space behind the comma or none
-            at += text[at : at + 1] == " "
-            if text[at : at + 1] == "{":
-                try:
-                    value, end = self._decode(text, at)
-                except json.JSONDecodeError:
-                    pass  # it may go on in what was not read yet
-                else:
-                    if text[end : end + 1] in _BEHIND_ITEM:
-                        self._at = end
-                        yield value
-                        continue
-            yield self.value()
+            self.next()
+
+    def _many(self) -> list[dict[str, Any]] | None:
+        """The objects that stand whole in what was read, decoded at once; None where they cannot
+        be, or where one of them may name a key twice."""
+        text, at = self._text, self._at
+        end = max(text.rfind("},{", at), text.rfind("}, {", at), text.rfind("},\n", at))
+        if end < 0 or text[at : at + 1] != "{":
+            return None
+        piece = text[at : end + 1]
+        try:
+            many: list[Any] = json.loads(f"[{piece}]")
+        except ValueError:
+            return None  # that was no end of an object
+        # Each member has a colon behind a quote. Where there are no more of them than keys were
+        # kept, and no colon stands apart from its quote, none was named twice.
+        kept = sum(map(len, many)) if all(type(value) is dict for value in many) else -1
+        apart = any(f'"{blank}' in piece for blank in " \t\n\r") and _APART.search(piece)
+        if piece.count('":') != kept or apart:
+            return None
+        self._at = end + 1
+        return many
 
     def value(self) -> Any:  # noqa: ANN401 - any JSON value
         """The next value. It has ended only where what may follow a value is seen: a number goes
