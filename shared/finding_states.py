@@ -88,7 +88,8 @@ TREATMENTS: dict[str, Treatment] = {
         open=False,
         live=True,
         may_follow=_kinds(
-            "dismissed", "fix_reported", "verified", "verification_failed", "reopened"
+            *("dismissed", "fix_reported", "verified", "verification_failed", "reopened"),
+            "evidence_withdrawn",  # only what names no opening, see check_follows
         ),
     ),
     "disproved": Treatment(

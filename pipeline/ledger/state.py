@@ -334,6 +334,12 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
             expected="one of " + ", ".join(sorted(allowed)),
             to_do=TREATMENTS[finding.treatment].way_out,
         )
+    worked_on = finding.treatment == "fix_reported"
+    if isinstance(payload, ev.EvidenceWithdrawn) and worked_on and finding.raised.opening_id:
+        raise CoverplateError(
+            f"{finding.finding_id}: a fix was reported, and evidence says nothing of a fix",
+            to_do="have the opening looked at by somebody able to see whether it is repaired",
+        )
     if isinstance(payload, ev.FixReported) and finding.raised.grade == "record_in_doubt":
         raise CoverplateError(
             f"{finding.finding_id} is a conflict between records, not a defect of an opening",

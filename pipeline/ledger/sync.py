@@ -16,6 +16,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.ledger import events as ev
+from pipeline.ledger.answered_papers import answered_after_work
 from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES, identity_of
 from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, hand_over, sql
@@ -83,6 +84,7 @@ def sync_findings(
         verdicts = _write_verdicts(con, ledger, who=who, at=at)
         plan = _plan(con, ledger, book)
         back = _back_again(con, ledger, under)
+        answered = answered_after_work(con, ledger)
     raised = [
         _raised(row, under, book.hash, now.date())
         for row in plan
@@ -93,6 +95,7 @@ def sync_findings(
     drafts = [
         _draft(row, book.hash, now.date()) for row in plan if row["act"] in ("seen", "withdraw")
     ]
+    drafts += answered
     written = ledger.raise_many(raised, who=who, origin="evidence", at=at)
     ledger.append_many(drafts, who=who, origin="evidence", at=at)
     write_held(ledger, "sync")

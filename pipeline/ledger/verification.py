@@ -10,6 +10,7 @@ last look that saw the defect, and is by somebody else than whoever did the work
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -187,7 +188,37 @@ class Judge:
         """
         fix, target = _claim(finding)
         methods = self.capable(finding)
-        must_follow = [
+        for day, what, after in self._must_follow(finding, fix):
+            if look.observed_on <= day:
+                raise CoverplateError(
+                    f"{finding.finding_id}: the look is of {look.observed_on}, {what} on {day}",
+                    expected=f"a look dated after {after}",
+                    to_do="look again with one of: " + _listed(methods),
+                )
+        verdict, reason, odds = self._verdict(finding, fix, target, look)
+        return Judgement(verdict, reason, odds, methods)
+
+    def may_answer(
+        self, finding: Finding, observed_on: dt.date, inspector: str | None, firm: str | None
+    ) -> bool:
+        """Say whether a look is of a day after all work reported at a finding and by somebody who
+        is shown to be another than whoever did it.
+
+        Args:
+            finding: at which a fix is reported.
+            observed_on: the day of the look.
+            inspector, firm: who looked.
+        """
+        fix = finding.fix
+        if fix is None or inspector is None:
+            return False
+        later = all(observed_on > day for day, _, _ in self._must_follow(finding, fix))
+        return later and self._by_a_worker(finding, fix, inspector, firm) is None
+
+    @staticmethod
+    def _must_follow(finding: Finding, fix: ev.FixReported) -> list[tuple[dt.date, str, str]]:
+        """Days that a look must be dated after: what was then, and what of that it must follow."""
+        return [
             (fix.fixed_on, "the fix was reported done", "the reported fix"),
             *(
                 (
@@ -199,15 +230,14 @@ class Judge:
             ),
             (finding.pointed_on, "the defect was last seen", "the defect was last seen"),
         ]
-        for day, what, after in must_follow:
-            if look.observed_on <= day:
-                raise CoverplateError(
-                    f"{finding.finding_id}: the look is of {look.observed_on}, {what} on {day}",
-                    expected=f"a look dated after {after}",
-                    to_do="look again with one of: " + _listed(methods),
-                )
-        verdict, reason, odds = self._verdict(finding, fix, target, look)
-        return Judgement(verdict, reason, odds, methods)
+
+    @staticmethod
+    def _by_a_worker(
+        finding: Finding, fix: ev.FixReported, inspector: str | None, firm: str | None
+    ) -> str | None:
+        """Say why a look may be by somebody who worked there since the last verdict."""
+        workers = (fix, *(each for each in finding.unjudged if each is not fix))
+        return next(filter(None, (_not_another(each, inspector, firm) for each in workers)), None)
 
     def _verdict(
         self, finding: Finding, fix: ev.FixReported, target: Condition, look: ev.Look
@@ -306,8 +336,7 @@ class Judge:
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
-        workers = (fix, *(each for each in finding.unjudged if each is not fix))
-        by = next(filter(None, (_not_another(each, look) for each in workers)), None)
+        by = self._by_a_worker(finding, fix, look.inspector, look.firm_of_inspector)
         return [*found, by] if by else found
 
     def verified(self, finding: Finding, look: ev.Look) -> ev.Verified | ev.VerificationFailed:
@@ -389,19 +418,21 @@ def _marked(fix: ev.FixReported, look: ev.Look) -> bool:
     return set(fix.markings) <= shown
 
 
-def _not_another(fix: ev.FixReported, look: ev.Look) -> str | None:
+def _not_another(
+    fix: ev.FixReported, inspector: str | None, inspectors_firm: str | None
+) -> str | None:
     """Say why a look isn't shown to be by somebody else than whoever did the work."""
-    if look.inspector is None:
+    if inspector is None:
         return None  # said already: the look does not say who looked
-    if not names_somebody(look.inspector):
-        return f"{look.inspector!r} names nobody who looked"
+    if not names_somebody(inspector):
+        return f"{inspector!r} names nobody who looked"
     worker = fix.worker if names_somebody(fix.worker) else None
-    if (may_be_one(look.inspector, fix.firm) or may_be_of_firm(look.inspector, fix.firm)) or (
-        worker is not None and may_be_one(look.inspector, worker, fix.firm)
+    if (may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm)) or (
+        worker is not None and may_be_one(inspector, worker, fix.firm)
     ):
-        return f"{look.inspector} may be who did the work; somebody else has to look"
-    another = look.firm_of_inspector is not None and names_somebody(look.firm_of_inspector)
-    own = not another or may_be_one_firm(str(look.firm_of_inspector), fix.firm)
+        return f"{inspector} may be who did the work; somebody else has to look"
+    another = inspectors_firm is not None and names_somebody(inspectors_firm)
+    own = not another or may_be_one_firm(str(inspectors_firm), fix.firm)
     if worker is None and own:
         return (
             "the report does not say who did the work, so that nothing shows that somebody else "

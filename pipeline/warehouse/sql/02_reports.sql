@@ -14,33 +14,41 @@ JOIN buildings AS b USING (building_id)
 JOIN landed_files AS l ON l._part = r._part
 ORDER BY ALL;
 
+CREATE TEMP TABLE reported_defects AS
+SELECT *, paper_defect(subject, report_kind) AS defect FROM building_reports
+WHERE paper_defect(subject, report_kind) IS NOT NULL;
+
+-- Looks since a paper at openings that it can mean which answer it there: _part and _row are the
+-- paper's.
+CREATE TABLE paper_answers AS
+SELECT s._part, s._row, o.unit_id, o.opening_id, o.observed_on, o.inspector, o.firm_of_inspector
+FROM reported_defects AS s
+JOIN observations AS o ON o.building_no = s.building_no AND s.unit_id IN ('', o.unit_id)
+WHERE
+    o.observed_on > s.reported_on
+    AND coalesce(o.cover_removed,
+        CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
+    AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
+    AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
+    AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
+    AND (s.subject <> 'no_ground' OR o.ground_present IS NOT NULL)
+ORDER BY ALL;
+
 CREATE TABLE paper_defects AS
-WITH said AS (
-    SELECT *, paper_defect(subject, report_kind) AS defect FROM building_reports
-    WHERE paper_defect(subject, report_kind) IS NOT NULL
-),
-openings_meant AS (
-    SELECT s._part, s._row, s.subject, s.reported_on, o.unit_id, o.opening_id,
-        bool_or(
-            o.observed_on > s.reported_on
-            AND coalesce(o.cover_removed,
-                CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
-            AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
-            AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
-            AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
-            AND (s.subject <> 'no_ground' OR o.ground_present IS NOT NULL)
-        ) AS answered,
-        max(o.observed_on) AS last_look
-    FROM said AS s
+WITH openings_meant AS (
+    SELECT s._part, s._row, count(DISTINCT (o.unit_id, o.opening_id)) AS openings
+    FROM reported_defects AS s
     JOIN observations AS o
         ON o.building_no = s.building_no AND s.unit_id IN ('', o.unit_id)
     GROUP BY ALL
 ),
 answers AS (
-    SELECT _part, _row, count(*) AS openings, count(*) FILTER (answered) AS opened,
-        max(last_look) FILTER (answered) AS last_look
-    FROM openings_meant
-    GROUP BY _part, _row
+    SELECT m._part, m._row, m.openings,
+        count(DISTINCT (l.unit_id, l.opening_id)) FILTER (l.observed_on IS NOT NULL) AS opened,
+        max(l.observed_on) AS last_look
+    FROM openings_meant AS m
+    LEFT JOIN paper_answers AS l USING (_part, _row)
+    GROUP BY ALL
 )
 SELECT
     s.*,
@@ -52,7 +60,7 @@ SELECT
         AND (s.unit_id <> '' OR a.openings >= b.receptacle_count),
         false) AS answered,
     CASE WHEN answered THEN a.last_look END AS answered_on
-FROM said AS s
+FROM reported_defects AS s
 JOIN buildings AS b USING (building_no)
 LEFT JOIN answers AS a USING (_part, _row)
 ORDER BY ALL;
