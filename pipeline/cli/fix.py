@@ -24,7 +24,7 @@ from pipeline.cli.ledger_options import (
     print_written,
     taken_up,
 )
-from pipeline.cli.options import AMOUNT, DONE, QUARANTINED
+from pipeline.cli.options import AMOUNT, DONE, QUARANTINED, answers_option
 from pipeline.cli.output import amount as to_the_cent
 from pipeline.cli.output import (
     cautions,
@@ -510,13 +510,7 @@ def second(everything: bool, workspace: Path, ledger_at: str | None, as_json: bo
     type=click.Choice([".", ","]),
     help="How it writes amounts such as 1,350, where its other amounts do not show it.",
 )
-@click.option(
-    "--set",
-    "settings",
-    multiple=True,
-    metavar="WHAT=ANSWER",
-    help="Any other answer, as of `coverplate intake`.",
-)
+@answers_option
 @acting_options
 def import_reports(
     path: Path, firm: str | None, date_order: Any, decimal_mark: Any,  # noqa: ANN401

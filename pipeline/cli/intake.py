@@ -12,7 +12,7 @@ import pandas as pd
 
 from pipeline import landing
 from pipeline.cli.ledger_options import acting_options, taken_up
-from pipeline.cli.options import DONE, QUARANTINED
+from pipeline.cli.options import DONE, QUARANTINED, answers_option
 from pipeline.cli.output import (
     echo,
     plural,
@@ -25,7 +25,7 @@ from pipeline.cli.output import (
 )
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
-from pipeline.landing.answers import FORMS, parse_answers
+from pipeline.landing.answers import parse_answers
 from pipeline.landing.certificate import Stretch, left_out
 from pipeline.landing.contradictions import LOUD
 from pipeline.ledger.landed_fixes import TakenUp
@@ -44,15 +44,7 @@ BUILDINGS_TOLD = 20
 )
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--mapping", "mapping", help="Name of a saved mapping to read these files with.")
-@click.option(
-    "--set",
-    "settings",
-    multiple=True,
-    metavar="WHAT=ANSWER",
-    help="Answer where a file can be read more than one way; remembered as a mapping. "
-    + "; ".join(FORMS)
-    + ".",
-)
+@answers_option
 @click.option(
     "--as-of",
     type=click.DateTime(["%Y-%m-%d"]),

@@ -8,9 +8,10 @@ import click
 
 from pipeline import landing
 from pipeline.cli.intake import print_certificate
-from pipeline.cli.options import REFUSED, json_option, workspace_option
+from pipeline.cli.options import REFUSED, answers_option, json_option, workspace_option
 from pipeline.cli.output import echo, percent, print_json, print_table, say
 from pipeline.landing import Workspace
+from pipeline.landing.answers import parse_answers
 from pipeline.landing.choose import draft_toml, name_of
 from pipeline.landing.mapping_store import all_mappings, as_toml
 from pipeline.landing.preview import Preview, preview
@@ -84,15 +85,18 @@ def save(path: Path, replace: bool, workspace: Path) -> int:
 )
 @click.argument("path", type=click.Path(path_type=Path))
 @click.option("--save", "name", help="Save the proposal under this name, for editing.")
+@answers_option
 @workspace_option
 @json_option
-def propose(path: Path, name: str | None, workspace: Path, as_json: bool) -> int:
+def propose(
+    path: Path, name: str | None, settings: tuple[str, ...], workspace: Path, as_json: bool
+) -> int:
     """Propose how a file is read, column by column, and say how sure that is.
 
     Nothing is taken in.
     """
     place = Workspace(workspace)
-    previews = preview(place, [path], name or "proposed")
+    previews = preview(place, [path], name or "proposed", parse_answers(settings))
     if not previews:
         raise CoverplateError(f"{path} holds no table", expected="a header and rows below it")
     if as_json:
@@ -107,7 +111,7 @@ def propose(path: Path, name: str | None, workspace: Path, as_json: bool) -> int
         raise CoverplateError(
             "no proposal is whole enough to be saved: "
             + "; ".join(item.proposal.explanation() for item in previews),
-            to_do=f"answer what is open with `coverplate intake {path} --set COLUMN=HEADER`, or "
+            to_do="answer what is open with --set COLUMN=HEADER, or "
             f"correct the draft {_save_drafts(place, previews)} and save it with `coverplate "
             "mapping save`",
         )

@@ -11,6 +11,7 @@ from typing import Any, TypeVar, cast
 import click
 
 from pipeline.landing import Workspace
+from pipeline.landing.answers import FORMS
 from pipeline.ledger.events import MOST_MONEY
 from pipeline.ledger.prices import whole_cents
 from pipeline.warehouse.narrowing import EVIDENCE, FINDINGS, SIZES, Narrowing
@@ -46,6 +47,19 @@ class Amount(click.ParamType[float]):
 
 AMOUNT = Amount()
 """The type of every option that takes an amount of money."""
+
+
+def answers_option(command: Command) -> Command:
+    """``--set WHAT=ANSWER``, repeatable, as ``settings``: see ``parse_answers``."""
+    return click.option(
+        "--set",
+        "settings",
+        multiple=True,
+        metavar="WHAT=ANSWER",
+        help="Answer where a file can be read more than one way; remembered as a mapping. "
+        + "; ".join(FORMS)
+        + ".",
+    )(command)
 
 
 def workspace_option(command: Command) -> Command:

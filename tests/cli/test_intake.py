@@ -208,6 +208,18 @@ def test_foreign_headers_go_in_through_a_saved_proposal(workspace, inbox):
     assert (row["mapping"], row["accepted"], row["quarantined"]) == ("firm", 2, 0)
 
 
+def test_answers_make_a_proposal_whole(workspace, inbox):
+    text = FOREIGN.replace("Bldg No", "Where").replace("Outlet", "What")
+    path = write(inbox, text, "firm.csv")
+    ask = ("mapping", "propose", path, "--save", "firm", "--workspace", workspace)
+    refused = run(*ask)
+    assert refused.code == 2 and "--set COLUMN=HEADER" in refused.err
+    said = ("--set", "building_id=Where", "--set", "opening_id=What")
+    assert run(*ask, *said).code == 0
+    (row,) = run("intake", path, "--mapping", "firm", "--workspace", workspace, "--json").json()
+    assert (row["mapping"], row["accepted"], row["quarantined"]) == ("firm", 2, 0)
+
+
 def test_a_proposal_takes_nothing_in(workspace, inbox):
     assert run("mapping", "propose", write(inbox, FOREIGN), "--workspace", workspace).code == 0
     assert not list(workspace.glob("landed/*"))
