@@ -1,0 +1,1 @@
+"""Plans: how many looks are enough, and what so many prove."""
