@@ -40,12 +40,19 @@ from pipeline.ledger import visits as of_visits
 from pipeline.ledger.events import KIND_WORDS, Event
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_rows import METHOD_SHORT, visit_rows
-from pipeline.ledger.visit_sheet import day_words, place_words, visit_sheet
+from pipeline.ledger.visit_sheet import place_words, visit_sheet, when_words
 from pipeline.ledger.visit_workbook import visit_workbook
-from pipeline.ledger.visits import STANDING_WORDS
+from pipeline.ledger.visits import STANDING_WORDS, clash_words, hours_words
 from pipeline.warehouse import queries, store
 from shared.faults import CoverplateError
 from shared.vocabulary import Method
+
+
+def _hours_options(command: Command) -> Command:
+    """``--start`` and ``--end``: times of day on the clock of the dwelling."""
+    shown: dict[str, Any] = {"metavar": "HH:MM"}
+    upper = click.option("--end", "ends", help="Until when.", **shown)(command)
+    return click.option("--start", "starts", help="From when, on the clock there.", **shown)(upper)
 
 
 def _from_to(command: Command) -> Command:
@@ -66,10 +73,12 @@ def visits() -> None:
 
 @visits.command(
     "plan",
-    epilog="Examples: coverplate visits plan --unit 0017/2A --on 2025-04-01 --person 'A. Oddy'  ·  "
+    epilog="Examples: coverplate visits plan --unit 0017/2A --on 2025-04-01 --start 09:00 "
+    "--end 12:00 --person 'A. Oddy'  ·  "
     "coverplate visits plan F-0123456789abcdef --on 2025-04-01 --person 'A. Oddy'",
 )
 @day_option("--on", "The day of the visit.", required=True)
+@_hours_options
 @click.option("--person", required=True, help="Who is to go.")
 @click.option("--firm", help="Whom the person comes for.")
 @click.option("--unit", metavar="BUILDING/UNIT", help="All open findings of this dwelling.")
@@ -77,9 +86,9 @@ def visits() -> None:
 @findings_argument
 @acting_options
 def plan(
-    ids: tuple[str, ...], listed: TextIO | None, on: dt.datetime, person: str, firm: str | None,
-    unit: str | None, note: str | None, who: str, workspace: Path, ledger_at: str | None,
-    as_json: bool,
+    ids: tuple[str, ...], listed: TextIO | None, on: dt.datetime, starts: str | None,
+    ends: str | None, person: str, firm: str | None, unit: str | None, note: str | None, who: str,
+    workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Plan a visit to findings of one dwelling, all or none."""
     if unit is not None and (ids or listed is not None):
@@ -95,8 +104,8 @@ def plan(
             else named_findings(ids, listed)
         )
         written = of_visits.plan_visit(
-            ledger, chosen, on=on.date(), person=person, firm=firm, note=note, who=who,
-            origin=ORIGIN,
+            ledger, chosen, on=on.date(), starts=starts, ends=ends, person=person, firm=firm,
+            note=note, who=who, origin=ORIGIN,
         )  # fmt: skip
         return _written(ledger, str(written[0].content()["visit_id"]), written, as_json)
 
@@ -118,18 +127,24 @@ def _dwelling(text: str) -> tuple[str, str]:
     "--reason 'tenant away'",
 )
 @click.argument("visit_id")
-@day_option("--on", "The new day.", required=True)
+@day_option("--on", "The day.", required=True)
+@_hours_options
+@click.option("--any-time", is_flag=True, help="It is to have no hours any more.")
 @click.option("--reason", required=True, help="Why it is moved.")
 @acting_options
 def move(
-    visit_id: str, on: dt.datetime, reason: str, who: str, workspace: Path, ledger_at: str | None,
-    as_json: bool,
+    visit_id: str, on: dt.datetime, starts: str | None, ends: str | None, any_time: bool,
+    reason: str, who: str, workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
-    """Put a planned visit on another day. Notice of the day before does not count for it."""
+    """Put a planned visit on another day or at other hours.
+
+    It keeps its hours where none are given. Notice of the day or hours before does not count.
+    """
     with opened(workspace, ledger_at) as ledger:
         written = of_visits.move_visit(
-            ledger, visit_id, on=on.date(), reason=reason, who=who, origin=ORIGIN
-        )
+            ledger, visit_id, on=on.date(), starts=starts, ends=ends, any_time=any_time,
+            reason=reason, who=who, origin=ORIGIN,
+        )  # fmt: skip
         return _written(ledger, visit_id, written, as_json)
 
 
@@ -206,7 +221,7 @@ def notice(
         code = _written(ledger, visit_id, written, as_json)
         found = of_visits.visit(ledger, visit_id)
     if found["noticed"] < found["findings"]:
-        say(f"The visit is on {found['visit_on']}: it has no notice of that day.")
+        say(f"The visit is on {_when(found)}: it has no notice of that day.")
     return code
 
 
@@ -215,12 +230,16 @@ def _written(ledger: Ledger, visit_id: str, written: Sequence[Event], as_json: b
     if as_json:
         print_json([found])
         return 0
-    echo(
-        f"{visit_id}  {KIND_WORDS[written[0].kind]}  {place_words(found, None, None)}, "
-        f"{day(found['made_on'] or found['visit_on'])}"
-    )
+    when = day(found["made_on"]) if found["made_on"] else _when(found)
+    echo(f"{visit_id}  {KIND_WORDS[written[0].kind]}  {place_words(found, None, None)}, {when}")
     say(f"written on {plural(len(written), 'finding')}")
+    if clash_words(found):
+        say(f"Warning: {clash_words(found)}.")
     return 0
+
+
+def _when(row: dict[str, Any]) -> str:
+    return ", ".join(filter(None, (day(row["visit_on"]), hours_words(row))))
 
 
 @visits.command(
@@ -277,7 +296,7 @@ def _line(row: dict[str, Any]) -> list[str]:
     who = row["person"] + (f", {row['firm']}" if isinstance(row["firm"], str) else "")
     return [
         row["visit_id"],
-        day(row["visit_on"]),
+        _when(row),
         row["building_id"],
         row["unit_id"] or "–",
         who,
@@ -299,6 +318,8 @@ def _remarks(row: dict[str, Any]) -> list[str]:
         told.append("without notice")
     if row["times_moved"]:
         told.append(f"moved {plural(row['times_moved'], 'time')}")
+    if len(row["clashes"]):
+        told.append(clash_words(row))
     if row["entry_refused"]:
         told.append(f"entry refused at {plural(row['entry_refused'], 'finding')}")
     if row["no_access"]:
@@ -323,7 +344,7 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
         return 0
     echo(f"{visit_id}  {place_words(found, **known)}")
     who = found["person"] + (f", {found['firm']}" if found["firm"] else "")
-    echo(f"{day_words(found['visit_on'])}, {who}: {'; '.join(_remarks(found))}")
+    echo(f"{when_words(found)}, {who}: {'; '.join(_remarks(found))}")
     for name in ("note", "moved_reason", "called_off_reason", "went"):
         if found[name]:
             echo(f"{words(name)}: {found[name]}")
@@ -433,22 +454,23 @@ def sheet(visit_id: str, path: Path, workspace: Path, ledger_at: str | None, as_
 
 @visits.command(
     "letter",
-    epilog="Example: coverplate visits letter V-0017-2A-20250401-1 -o 2A-letter.html "
-    "--hours '9 am and noon'",
+    epilog="Example: coverplate visits letter V-0017-2A-20250401-1 -o 2A-letter.html",
 )
 @click.argument("visit_id")
 @_output_option("The .html file to write.")
-@click.option("--hours", help="Between which hours; a blank when not given.")
 @click.option("--contact", help="Whom to ask; a blank when not given.")
 @ledger_options
 def letter(
-    visit_id: str, path: Path, hours: str | None, contact: str | None, workspace: Path,
-    ledger_at: str | None, as_json: bool,
+    visit_id: str, path: Path, contact: str | None, workspace: Path, ledger_at: str | None,
+    as_json: bool,
 ) -> int:  # fmt: skip
-    """Write the notice of entry to the dwelling, with blanks for the law that applies."""
+    """Write the notice of entry to the dwelling, with blanks for the law that applies.
+
+    Day and hours are the visit's; hours that it does not say are a blank.
+    """
     with opened(workspace, ledger_at) as ledger:
         found, rows, known = _whole(ledger, workspace, visit_id)
-    text = entry_letter(found, rows, hours=hours, contact=contact, **known)
+    text = entry_letter(found, rows, contact=contact, **known)
     return _save(path, (".html",), text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
 
 

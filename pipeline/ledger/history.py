@@ -45,15 +45,10 @@ MONEY_EVENTS = (*PAID_EVENTS, "quoted", "assigned")
 FIRM_EVENTS = (*PAID_EVENTS, "assigned", "entry_refused", "no_access")
 """The kinds of event that the record of firms reads."""
 
-VISIT_EVENTS = (
-    "visit_planned",
-    "visit_moved",
-    "visit_called_off",
-    "visit_made",
-    "notice_given",
-    "entry_refused",
-    "no_access",
-)
+VISIT_STEPS = ("visit_planned", "visit_moved", "visit_called_off", "visit_made")
+"""The kinds of event that a visit consists of."""
+
+VISIT_EVENTS = (*VISIT_STEPS, "notice_given", "entry_refused", "no_access")
 """The kinds of event that ``visits.sql`` reads."""
 
 

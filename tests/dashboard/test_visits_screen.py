@@ -46,15 +46,18 @@ def test_a_visit_is_planned_and_what_became_of_it_noted(show, own):
     app.text_input(key="who").set_value("T. Est")
     app.text_input(key="plan-person").set_value("A. Oddy")
     app.date_input(key="plan-on").set_value(SOON)
+    app.time_input(key="plan-starts").set_value(dt.time(9, 30))
+    app.time_input(key="plan-ends").set_value(dt.time(12))
     button(app, "Plan a visit").click().run()
     sound(app)
     assert not app.error, [e.value for e in app.error]
     (row,) = visits(ledger_of(own)).to_dict("records")
     assert (row["building_id"], row["unit_id"], row["findings"]) == (building, unit, count)
     assert row["planned_by"] == "T. Est"
+    assert (row["starts"], row["ends"]) == ("09:30", "12:00")
     visit_id = row["visit_id"]
     assert visit_id in plate(app, "coming") and visit_id in plate(app, "unnoticed")
-    assert "without notice" in plate(app, "coming")
+    assert "without notice" in plate(app, "coming") and "09:30 to 12:00" in plate(app, "coming")
 
     app.selectbox(key="visit").set_value(visit_id).run()
     labels = [b.label for b in app.get("download_button")]
@@ -67,6 +70,16 @@ def test_a_visit_is_planned_and_what_became_of_it_noted(show, own):
     assert "No visit" not in plates(app) and "None lacks notice" in plates(app)
     (row,) = visits(ledger_of(own)).to_dict("records")
     assert row["noticed"] == count
+
+    app.button_group(key="visit-step").set_value("move").run()
+    assert app.time_input(key="move-starts").value == dt.time(9, 30)
+    app.time_input(key="move-starts").set_value(dt.time(11))
+    app.text_input(key="move-why").set_value("tenant works early")
+    button(app, "Write it down").click().run()
+    sound(app)
+    assert not app.error, [e.value for e in app.error]
+    (row,) = visits(ledger_of(own)).to_dict("records")
+    assert (row["starts"], row["ends"], row["noticed"]) == ("11:00", "12:00", 0)
 
 
 def test_a_past_visit_is_shown_until_it_is_noted_as_made(show, own):
