@@ -68,6 +68,8 @@ def columns() -> list[plate.Column]:
     def stands(row: dict[str, Any]) -> str:
         moved = f", moved {plural(row['times_moved'], 'time')}" if row["times_moved"] else ""
         told = plate.text(STANDING_WORDS[row["standing"]] + moved)
+        if row["standing"] == "made":
+            told = plate.text(f"made on {day(row['made_on'])} by {row['went']}{moved}")
         if row["without_notice"]:
             told += '<br><span class="chip urgent">▲ without notice</span>'
         if row["past_not_made"]:
@@ -372,6 +374,9 @@ def page() -> None:
         section(past, "Past, not noted as made", "past", "")
     section(frame[frame["without_notice"]], "Without notice", "unnoticed", "None lacks notice")
     section(frame[frame["coming"]], "Coming, by day", "coming", "No visit is planned")
+    made = frame[frame["standing"] == "made"].sort_values("made_on", ascending=False)
+    if len(made):
+        section(made, "Made, the latest first", "made", "")
     if len(frame):
         calendar_file(frame)
     name = who()

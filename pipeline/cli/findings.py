@@ -85,15 +85,20 @@ def sync(
         taken = take_up(place, ledger, who=who)
         done = sync_findings(con, ledger, who=who, regulation=regulation)
         reported = taken.count("reported")
+        made = taken.made
         if done.raised or done.recurrences:
             # a report may have landed before its finding was raised
-            reported += take_up(place, ledger, who=who).count("reported")
-    counts = {**vars(done), "fixes_reported": reported}
+            again = take_up(place, ledger, who=who)
+            reported += again.count("reported")
+            made += again.made
+    counts = {**vars(done), "fixes_reported": reported, "visits_made": made}
     if as_json:
         print_json([counts])
     else:
         for name, number_of in counts.items():
             echo(f"{words(name):>20}  {number_of}")
+        for sheet in taken.sheets:
+            say(f"{sheet.said[0].upper()}{sheet.said[1:]}.")
     return 0
 
 

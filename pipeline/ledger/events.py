@@ -395,7 +395,7 @@ class VisitCalledOff(_Payload):
 class VisitMade(_Payload):
     """Somebody went there. What was repaired, and what proves it, is written by events of its own.
 
-    ``went`` names who.
+    ``went`` names who, ``landed`` the first row of the visit's sheet where that says so.
     """
 
     kind: Literal["visit_made"] = "visit_made"
@@ -403,6 +403,7 @@ class VisitMade(_Payload):
     on: dt.date
     went: Text
     note: Text | None = None
+    landed: LandedRow | None = None
 
 
 class Attached(_Payload):

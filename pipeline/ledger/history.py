@@ -169,6 +169,16 @@ def history(
         con.close()
 
 
+def visit_steps(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> None:
+    """Make the temporary table ``visit_steps``: the steps of all visits, of every building."""
+    con.register("handed_over", events_table(ledger, VISIT_STEPS))
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE visit_steps AS "
+        "SELECT * REPLACE (payload::JSON AS payload) FROM handed_over"
+    )
+    con.unregister("handed_over")
+
+
 def hand_over(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:
     """Make a temporary table of a frame."""
     con.register("handed_over", frame)

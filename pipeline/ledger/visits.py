@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, FINDINGS
-from pipeline.ledger.history import VISIT_EVENTS, VISIT_STEPS, events_table, history, sql
+from pipeline.ledger.history import VISIT_EVENTS, history, sql, visit_steps
 from pipeline.ledger.store import CHUNK, Draft, Ledger
 from shared.faults import CoverplateError
 
@@ -249,11 +249,7 @@ def visits(
     """
     day = today or dt.datetime.now(dt.UTC).date()
     with history(ledger, kinds=VISIT_EVENTS, building_id=building_id) as con:
-        con.register("handed_over", events_table(ledger, VISIT_STEPS))
-        con.execute(
-            "CREATE TEMP TABLE visit_steps AS SELECT * REPLACE (payload::JSON AS payload) "
-            "FROM handed_over"
-        )
+        visit_steps(con, ledger)
         return con.execute(sql("visits"), {"today": day}).df()
 
 
