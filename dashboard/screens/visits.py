@@ -23,9 +23,10 @@ from dashboard.components.findings_source import (
     who,
 )
 from dashboard.components.frame import empty, screen
+from dashboard.components.papers import papers_of
 from dashboard.components.source import rule_book
 from dashboard.components.ticked import nothing_lacks, tick_list
-from pipeline.ledger import visit_calendar, visit_papers
+from pipeline.ledger import papers, visit_calendar
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_sheet import visit_sheet
@@ -131,7 +132,7 @@ def calendar_file(frame: pd.DataFrame) -> None:
     )
 
 
-def papers(frame: pd.DataFrame) -> str | None:
+def one_visit(frame: pd.DataFrame) -> str | None:
     """Choose a visit; its sheet and letter to print. Returns its identifier."""
     st.subheader("One visit", anchor=False)
     labels = {
@@ -157,7 +158,7 @@ def papers(frame: pd.DataFrame) -> str | None:
         return visit_sheet(
             of_visits.visit(ledger(), chosen),
             rows_of_visit(chosen),
-            papers=visit_papers.papers_words(ledger(), chosen),
+            papers=papers.papers_words(ledger(), chosen),
             **known,
         )
 
@@ -188,10 +189,6 @@ def papers(frame: pd.DataFrame) -> str | None:
                 on_click="ignore",
                 icon=":material/print:",
             )
-    kept = visit_papers.papers_words(ledger(), chosen)
-    if kept:
-        body = "".join(f"<li>{plate.text(each)}</li>" for each in kept)
-        plate.show(f"<ul>{body}</ul>", key="papers")
     return str(chosen)
 
 
@@ -381,10 +378,14 @@ def page() -> None:
         calendar_file(frame)
     name = who()
     if len(frame):
-        chosen = papers(frame)
+        chosen = one_visit(frame)
         for row in frame[frame["visit_id"] == chosen].to_dict(orient="records"):
             step({str(key): value for key, value in row.items()}, name)
             bill(row, findings, name)
+            written = papers_of(str(chosen), name)
+            if written:
+                st.session_state["visit-written"] = written
+                st.rerun()
     plan(findings, name)
 
 

@@ -37,6 +37,7 @@ from pipeline.cli.output import (
     say,
     words,
 )
+from pipeline.cli.papers import add_commands
 from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.digest import as_page, as_text, changes_since, digest
@@ -71,6 +72,9 @@ def findings() -> None:
 
     A finding is closed only by a method able to see the defect. Closed on paper is not repaired.
     """
+
+
+add_commands(findings)
 
 
 @findings.command("sync", epilog="Example: coverplate findings sync --regulation us_public_housing")

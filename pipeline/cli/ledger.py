@@ -26,9 +26,9 @@ from pipeline.ledger.held import RESTORED, held_before, write_held, write_held_o
 from pipeline.ledger.imports import import_rows, waiting
 from pipeline.ledger.incoming import Imported, import_events
 from pipeline.ledger.incoming import restore as restore_backup
+from pipeline.ledger.papers import attachment_breaks
 from pipeline.ledger.rule_books import kept_rows
 from pipeline.ledger.seal import read_seal, write_seal
-from pipeline.ledger.visit_papers import attachment_breaks
 from pipeline.warehouse.soundness import held_when_built
 from shared.faults import CoverplateError
 

@@ -16,7 +16,6 @@ from pipeline.cli.ledger_options import (
     acting_options,
     buildings_of,
     day_option,
-    day_or_today,
     findings_argument,
     ledger_options,
     named_findings,
@@ -34,8 +33,9 @@ from pipeline.cli.output import (
     say,
     words,
 )
+from pipeline.cli.papers import add_commands, print_papers
 from pipeline.landing import Workspace
-from pipeline.ledger import Ledger, visit_calendar, visit_papers
+from pipeline.ledger import Ledger, papers, visit_calendar
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.events import KIND_WORDS, Event
 from pipeline.ledger.visit_letter import entry_letter
@@ -69,6 +69,9 @@ def visits() -> None:
 
     A visit is one day, one person, one dwelling. It repairs nothing on paper.
     """
+
+
+add_commands(visits)
 
 
 @visits.command(
@@ -336,8 +339,8 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
     """One visit: how it stands and its findings, urgent ones first."""
     with opened(workspace, ledger_at) as ledger:
         found, frame, known = _whole(ledger, workspace, visit_id)
-        kept = records(visit_papers.attachments(ledger, Workspace(workspace), visit_id))
-        needed = records(visit_papers.permits(ledger, visit_id=visit_id))
+        kept = records(papers.attachments(ledger, Workspace(workspace), visit_id))
+        needed = records(papers.permits(ledger, about=visit_id))
     rows = records(frame)
     if as_json:
         print_json([{**found, "rows": rows, "attachments": kept, "permits": needed}])
@@ -361,10 +364,7 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
             for row in rows
         ],
     )  # fmt: skip
-    if needed:
-        _print_permits(needed)
-    if kept:
-        _print_attachments(kept)
+    print_papers(kept, needed)
     cautions()
     return 0
 
@@ -444,9 +444,7 @@ def sheet(visit_id: str, path: Path, workspace: Path, ledger_at: str | None, as_
         content: str | bytes = (
             visit_workbook(found, rows, ledger.rule_book)
             if path.suffix.lower() == ".xlsx"
-            else visit_sheet(
-                found, rows, papers=visit_papers.papers_words(ledger, visit_id), **known
-            )
+            else visit_sheet(found, rows, papers=papers.papers_words(ledger, visit_id), **known)
         )
     told = {"visit_id": visit_id, "findings": len(rows)}
     return _save(path, (".html", ".xlsx"), content, told, as_json)
@@ -472,112 +470,6 @@ def letter(
         found, rows, known = _whole(ledger, workspace, visit_id)
     text = entry_letter(found, rows, contact=contact, **known)
     return _save(path, (".html",), text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
-
-
-@visits.command(
-    "attach",
-    epilog="Example: coverplate visits attach V-0017-2A-20250401-1 box.jpg invoice.pdf "
-    "--note 'photo and invoice'",
-)
-@click.argument("visit_id")
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--note", help="What they are.")
-@acting_options
-def attach(
-    visit_id: str, files: tuple[Path, ...], note: str | None, who: str, workspace: Path,
-    ledger_at: str | None, as_json: bool,
-) -> int:  # fmt: skip
-    """Keep files with a visit, by what they hold. `coverplate ledger verify` looks after them."""
-    place = Workspace(workspace)
-    with opened(workspace, ledger_at) as ledger:
-        visit_papers.attach(ledger, place, visit_id, files, note=note, who=who, origin=ORIGIN)
-        frame = visit_papers.attachments(ledger, place, visit_id)
-    if as_json:
-        print_json(records(frame))
-        return 0
-    _print_attachments(records(frame))
-    return 0
-
-
-@visits.command(
-    "permit",
-    epilog="Example: coverplate visits permit V-0017-2A-20250401-1 --number E-118 --status issued "
-    "--expires-on 2025-10-01",
-)
-@click.argument("visit_id")
-@click.option("--number", required=True, help="The permit's number.")
-@click.option(
-    "--status",
-    required=True,
-    type=click.Choice(list(visit_papers.PERMIT_WORDS)),
-    help="How it stands now.",
-)
-@day_option("--on", "Since which day; today when not given.")
-@day_option("--expires-on", "The last day on which it holds.")
-@click.option("--authority", help="Who issues it.")
-@click.option("--note", help="Anything worth keeping.")
-@acting_options
-def permit(
-    visit_id: str, number: str, status: str, on: dt.datetime | None, expires_on: dt.datetime | None,
-    authority: str | None, note: str | None, who: str, workspace: Path, ledger_at: str | None,
-    as_json: bool,
-) -> int:  # fmt: skip
-    """Note how a permit for the work of a visit stands, and when it expires."""
-    with opened(workspace, ledger_at) as ledger:
-        visit_papers.note_permit(
-            ledger,
-            visit_id,
-            number=number,
-            status=status,
-            on=day_or_today(on),
-            expires_on=_date(expires_on),
-            authority=authority,
-            note=note,
-            who=who,
-            origin=ORIGIN,
-        )
-        frame = visit_papers.permits(ledger, visit_id=visit_id)
-    if as_json:
-        print_json(records(frame))
-        return 0
-    _print_permits(records(frame))
-    return 0
-
-
-@visits.command("permits", epilog="Example: coverplate visits permits --json")
-@ledger_options
-def list_permits(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """List the permits of all visits, those first that expire first."""
-    with opened(workspace, ledger_at) as ledger:
-        rows = records(visit_papers.permits(ledger))
-    if as_json:
-        print_json(rows)
-        return 0
-    _print_permits(rows)
-    return 0
-
-
-def _print_attachments(rows: Sequence[dict[str, Any]]) -> None:
-    print_table(
-        f"\n{plural(len(rows), 'file')}",
-        [("file", "left"), ("bytes", "right"), ("note", "left"), ("by", "left"), ("", "left"),
-         ("SHA-256", "left")],
-        [[row["name"], count(row["size"]), words(row["note"]), row["attached_by"],
-          row["state"].upper() if row["state"] not in ("", "kept") else "", row["sha256"][:16]]
-         for row in rows],
-    )  # fmt: skip
-
-
-def _print_permits(rows: Sequence[dict[str, Any]]) -> None:
-    print_table(
-        f"\n{plural(len(rows), 'permit')}",
-        [("permit", "left"), ("visit", "left"), ("stands", "left"), ("since", "right"),
-         ("expires", "right"), ("authority", "left"), ("note", "left")],
-        [[row["number"], row["visit_id"],
-          "EXPIRED" if row["expired"] else visit_papers.PERMIT_WORDS[row["status"]],
-          day(row["status_on"]), day(row["expires_on"]) if pd.notna(row["expires_on"]) else "–",
-          row["authority"] or "–", row["note"] or ""] for row in rows],
-    )  # fmt: skip
 
 
 @visits.command(

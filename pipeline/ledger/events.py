@@ -407,10 +407,11 @@ class VisitMade(_Payload):
 
 
 class Attached(_Payload):
-    """A file belongs to a visit; it is kept under the SHA-256 of its bytes (``visit_papers``)."""
+    """A file belongs to a visit, or to this finding alone; it is kept under the SHA-256 of its
+    bytes (``papers``)."""
 
     kind: Literal["attached"] = "attached"
-    visit_id: VisitId
+    visit_id: VisitId | None = None
     name: Annotated[str, Field(min_length=1, max_length=255)]
     sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     size: Annotated[int, Field(ge=0)]
@@ -418,10 +419,11 @@ class Attached(_Payload):
 
 
 class PermitNoted(_Payload):
-    """How a permit for the work of a visit stands since a day; the last word on it counts."""
+    """How a permit for the work of a visit, or at this finding alone, stands since a day; the last
+    word on it counts."""
 
     kind: Literal["permit_noted"] = "permit_noted"
-    visit_id: VisitId
+    visit_id: VisitId | None = None
     number: Text
     status: Literal["applied_for", "issued", "closed", "refused"]
     on: dt.date
@@ -494,7 +496,7 @@ KIND_WORDS: dict[str, str] = {
     "visit_moved": "visit moved",
     "visit_called_off": "visit called off",
     "visit_made": "visit made",
-    "attached": "file kept with a visit",
+    "attached": "file kept with it",
     "permit_noted": "permit noted",
 }
 """The kinds as people read them."""

@@ -104,7 +104,7 @@ def visit_sheet(
         rows: ``visit_rows.visit_rows`` of it.
         name: the building's name, where known.
         address: its address, where known.
-        papers: what belongs to the visit besides, such as permits (``visit_papers.papers_words``).
+        papers: what belongs to the visit besides, such as permits (``papers.papers_words``).
     """
     urgent = int(rows["urgent"].sum()) if len(rows) else 0
     lines: list[dict[str, Any]] = [

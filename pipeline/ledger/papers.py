@@ -1,16 +1,19 @@
-"""What belongs to a visit besides its findings: files kept by what they hold, and permits.
+"""What belongs to a visit, or to one finding: files kept by what they hold, and permits.
 
-Both are events on every finding of the visit. A file lies in the workspace under the SHA-256 of its
-bytes, which the events name, so that one that was changed or lost is told (``ledger verify``).
+Both are events on the finding, or on every finding of the visit. A file lies in the workspace under
+the SHA-256 of its bytes, which the events name, so that one that was changed or lost is told
+(``ledger verify``).
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -32,28 +35,31 @@ PERMIT_WORDS: dict[str, str] = {
 }
 """How a permit stands, as people read it."""
 
+LARGEST = 50 << 20
+"""Bytes of a file at most (judgement: a photo or a scanned paper is far smaller)."""
+
 
 def folder_of(workspace: Workspace) -> Path:
-    """Return where files of visits lie, each named by the SHA-256 of its bytes."""
+    """Return where kept files lie, each named by the SHA-256 of its bytes."""
     return workspace.root / "attachments"
 
 
 def attach(
     ledger: Ledger,
     workspace: Workspace,
-    visit_id: str,
+    about: str,
     files: Sequence[Path],
     *,
     who: str,
     origin: str,
     note: str | None = None,
 ) -> list[ev.Event]:
-    """Keep files with a visit; one that is kept with it already is left as it is.
+    """Keep files with a visit or a finding; one that is kept with it already is left as it is.
 
     Args:
         ledger: the ledger.
         workspace: where the files are to lie.
-        visit_id: the visit.
+        about: the visit or the finding.
         files: photos, invoices, test sheets and the like.
         who: who says that they belong to it.
         origin: from where.
@@ -63,10 +69,13 @@ def attach(
         One ``attached`` a finding and file.
 
     Raises:
-        CoverplateError: there is no such visit, or a file cannot be read.
+        CoverplateError: there is no such visit or finding, or a file cannot be read, is empty or
+            too large.
     """
-    found = visit(ledger, visit_id)
-    known = set(attachments(ledger, visit_id=visit_id)["sha256"])
+    visit_id, findings = _about(ledger, about)
+    known = set(attachments(ledger, about=about)["sha256"])
+    for path in files:
+        _check_size(path)
     drafts = []
     for path in files:
         try:
@@ -78,11 +87,7 @@ def attach(
                 with appearing_whole(target, durable=True) as partial:
                     shutil.copyfile(path, partial)
         except OSError as fault:
-            raise CoverplateError(
-                f"{path} cannot be read: {fault.strerror or fault}",
-                expected="a file that exists",
-                to_do="check the path; nothing was written",
-            ) from fault
+            raise _unreadable(path, fault) from fault
         if digest in known:
             continue  # where it was lost, it lies there again
         known.add(digest)
@@ -93,13 +98,63 @@ def attach(
             size=path.stat().st_size,
             note=note,
         )
-        drafts += [Draft(each, payload) for each in found["finding_ids"]]
+        drafts += [Draft(each, payload) for each in findings]
     return ledger.append_many(drafts, who=who, origin=origin)
+
+
+def _about(ledger: Ledger, about: str) -> tuple[str | None, list[str]]:
+    """Return the visit that is meant, or None, and the findings to write on."""
+    if about.startswith("F-"):
+        return None, [ledger.finding(about).finding_id]
+    return about, list(visit(ledger, about)["finding_ids"])
+
+
+def _check_size(path: Path) -> None:
+    try:
+        size = path.stat().st_size
+    except OSError as fault:
+        raise _unreadable(path, fault) from fault
+    if not 0 < size <= LARGEST:
+        raise CoverplateError(
+            f"{path.name} has {size:,} bytes",
+            expected=f"a file that is not empty, of at most {LARGEST >> 20} MB",
+            to_do="leave it out, or keep a smaller copy; nothing was written",
+        )
+
+
+def _unreadable(path: Path, fault: OSError) -> CoverplateError:
+    return CoverplateError(
+        f"{path} cannot be read: {fault.strerror or fault}",
+        expected="a file that exists",
+        to_do="check the path; nothing was written",
+    )
+
+
+def kept_bytes(workspace: Workspace, sha256: str) -> bytes:
+    """Return what a kept file holds.
+
+    Raises:
+        CoverplateError: it is lost, or holds something else now.
+    """
+    state = _state(workspace, sha256)
+    if state != "kept":
+        raise CoverplateError(
+            f"the file {sha256[:16]}… is {state}",
+            expected=f"the bytes of that SHA-256 in {folder_of(workspace)}",
+            to_do="attach the same file once more, or bring back a back-up",
+        )
+    return (folder_of(workspace) / sha256).read_bytes()
+
+
+def file_name(name: str) -> str:
+    """Return a kept file's name as one that any system takes and none reads as a path."""
+    plain = re.sub(r"[^\w .,()+-]", "_", name).strip(". ")
+    return plain or "file"
 
 
 def note_permit(
     ledger: Ledger,
-    visit_id: str,
+    about: str,
     *,
     number: str,
     status: str,
@@ -110,12 +165,14 @@ def note_permit(
     authority: str | None = None,
     note: str | None = None,
 ) -> list[ev.Event]:
-    """Note how a permit for the work of a visit stands; the last word on its number counts.
+    """Note how a permit for the work stands, of a visit or a finding; the last word on its number
+    counts.
 
     Raises:
-        CoverplateError: there is no such visit, or it would expire before the day of its status.
+        CoverplateError: there is no such visit or finding, or it would expire before the day of
+            its status.
     """
-    found = visit(ledger, visit_id)
+    visit_id, findings = _about(ledger, about)
     if expires_on is not None and expires_on < on:
         raise CoverplateError(
             f"permit {number}: {PERMIT_WORDS.get(status, status)} on {on}, expires on {expires_on}",
@@ -134,13 +191,16 @@ def note_permit(
             "note": note,
         }
     )
-    drafts = [Draft(each, payload) for each in found["finding_ids"]]
+    drafts = [Draft(each, payload) for each in findings]
     return ledger.append_many(drafts, who=who, origin=origin)
 
 
-_ATTACHMENTS = """
+_OF = "$about IN (coalesce(payload ->> 'visit_id', finding_id), finding_id, '')"
+"""Which events are of a visit, of a finding (also those of its visits), or, of "", of any."""
+
+_ATTACHMENTS = f"""
 SELECT
-    payload ->> 'visit_id' AS visit_id,
+    coalesce(payload ->> 'visit_id', finding_id) AS about,
     payload ->> 'sha256' AS sha256,
     arg_min(payload ->> 'name', position) AS name,
     arg_min((payload ->> 'size')::BIGINT, position) AS size,
@@ -148,80 +208,83 @@ SELECT
     arg_min(who, position) AS attached_by,
     min(recorded_at) AS attached_at
 FROM history
-WHERE kind = 'attached' AND coalesce(payload ->> 'visit_id' = $visit_id, true)
+WHERE kind = 'attached' AND {_OF}
 GROUP BY ALL
 ORDER BY attached_at, name, sha256
 """
 
-_PERMITS = """
+_PERMITS = f"""
 WITH said AS (
     SELECT
-        payload ->> 'visit_id' AS visit_id, payload ->> 'number' AS number,
+        coalesce(payload ->> 'visit_id', finding_id) AS about, payload ->> 'number' AS number,
         arg_max(payload, position) AS last, arg_max(who, position) AS noted_by
     FROM history
-    WHERE kind = 'permit_noted' AND coalesce(payload ->> 'visit_id' = $visit_id, true)
+    WHERE kind = 'permit_noted' AND {_OF}
     GROUP BY ALL
 )
 SELECT
-    visit_id, number, last ->> 'status' AS status, (last ->> 'on')::DATE AS status_on,
+    about, number, last ->> 'status' AS status, (last ->> 'on')::DATE AS status_on,
     (last ->> 'expires_on')::DATE AS expires_on, last ->> 'authority' AS authority,
     last ->> 'note' AS note, noted_by,
     coalesce((last ->> 'expires_on')::DATE < $today AND last ->> 'status' = 'issued', false)
         AS expired
 FROM said
-ORDER BY expires_on NULLS LAST, visit_id, number
+ORDER BY expires_on NULLS LAST, about, number
 """
 
 
 def attachments(
-    ledger: Ledger, workspace: Workspace | None = None, visit_id: str | None = None
+    ledger: Ledger, workspace: Workspace | None = None, about: str = ""
 ) -> pd.DataFrame:
-    """Return the files kept with visits, in the order attached.
+    """Return the files kept with visits and findings, in the order attached.
 
     Args:
         ledger: the ledger.
         workspace: where they lie; looked at only where it is given.
-        visit_id: of this visit only.
+        about: of this visit only, or of this finding, those of its visits among them.
 
     Returns:
-        Columns visit_id, sha256, name, size (bytes), note, attached_by, attached_at (UTC), state
-        (kept, lost, or altered: it holds something else; "" where it was not looked at).
+        Columns about (the visit or the finding), sha256, name, size (bytes), note, attached_by,
+        attached_at (UTC), state (kept, lost, or altered: it holds something else; "" where it was
+        not looked at).
     """
     with history(ledger, kinds=("attached",)) as con:
-        frame = con.execute(_ATTACHMENTS, {"visit_id": visit_id}).df()
+        frame = con.execute(_ATTACHMENTS, {"about": about}).df()
     frame["state"] = [
         "" if workspace is None else _state(workspace, str(each)) for each in frame["sha256"]
     ]
     return frame
 
 
-def permits(
-    ledger: Ledger, *, visit_id: str | None = None, today: dt.date | None = None
-) -> pd.DataFrame:
+def permits(ledger: Ledger, *, about: str = "", today: dt.date | None = None) -> pd.DataFrame:
     """Return how permits stand, those first that expire first.
 
     Args:
         ledger: the ledger.
-        visit_id: of this visit only.
+        about: as in ``attachments``.
         today: as of which day; today (UTC) by default.
 
     Returns:
-        Columns visit_id, number, status (a key of ``PERMIT_WORDS``), status_on, expires_on,
+        Columns about, number, status (a key of ``PERMIT_WORDS``), status_on, expires_on,
         authority, note, noted_by, expired (issued, and its day is past).
     """
     day = today or dt.datetime.now(dt.UTC).date()
     with history(ledger, kinds=("permit_noted",)) as con:
-        return con.execute(_PERMITS, {"visit_id": visit_id, "today": day}).df()
+        return con.execute(_PERMITS, {"about": about, "today": day}).df()
 
 
-def papers_words(ledger: Ledger, visit_id: str, today: dt.date | None = None) -> list[str]:
-    """Return what belongs to a visit, each in a few words: its permits, then its files."""
-    told = []
-    for row in permits(ledger, visit_id=visit_id, today=today).to_dict(orient="records"):
-        stands = "EXPIRED" if row["expired"] else PERMIT_WORDS[row["status"]]
-        until = "" if pd.isna(row["expires_on"]) else f", holds until {row['expires_on']:%Y-%m-%d}"
-        told.append(f"permit {row['number']}: {stands}{until}")
-    return told + [f"file {name}" for name in attachments(ledger, visit_id=visit_id)["name"]]
+def permit_words(row: Mapping[str, Any]) -> str:
+    """Return a permit, a row of ``permits``, in a few words."""
+    stands = "EXPIRED" if row["expired"] else PERMIT_WORDS[row["status"]]
+    until = "" if pd.isna(row["expires_on"]) else f", holds until {row['expires_on']:%Y-%m-%d}"
+    return f"permit {row['number']}: {stands}{until}"
+
+
+def papers_words(ledger: Ledger, about: str, today: dt.date | None = None) -> list[str]:
+    """Return what belongs to a visit or finding, each in few words: permits, then files."""
+    needed = permits(ledger, about=about, today=today).to_dict(orient="records")
+    told = [permit_words({str(key): value for key, value in row.items()}) for row in needed]
+    return told + [f"file {name}" for name in attachments(ledger, about=about)["name"]]
 
 
 def attachment_breaks(ledger: Ledger, workspace: Workspace) -> list[Break]:
