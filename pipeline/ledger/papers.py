@@ -12,6 +12,7 @@ import hashlib
 import re
 import shutil
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -81,11 +82,7 @@ def attach(
         try:
             with path.open("rb") as handle:
                 digest = hashlib.file_digest(handle, "sha256").hexdigest()
-            target = folder_of(workspace) / digest
-            if not _is(target, digest):
-                target.parent.mkdir(parents=True, exist_ok=True)
-                with appearing_whole(target, durable=True) as partial:
-                    shutil.copyfile(path, partial)
+            _copy(path, folder_of(workspace), digest)
         except OSError as fault:
             raise _unreadable(path, fault) from fault
         if digest in known:
@@ -100,6 +97,72 @@ def attach(
         )
         drafts += [Draft(each, payload) for each in findings]
     return ledger.append_many(drafts, who=who, origin=origin)
+
+
+def _copy(path: Path, folder: Path, digest: str) -> None:
+    """Put a file into a folder under its hash, if it does not lie there yet.
+
+    Raises:
+        OSError: it cannot be read, or cannot be written there.
+    """
+    target = folder / digest
+    if _is(target, digest):
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    with appearing_whole(target, durable=True) as partial:
+        shutil.copyfile(path, partial)
+
+
+@dataclass(frozen=True)
+class Carried:
+    """Kept files brought from one folder to another.
+
+    Attributes:
+        copied: how many were copied.
+        there: how many lay there already.
+        missing: names of those that lie in neither, or hold something else in both.
+    """
+
+    copied: int
+    there: int
+    missing: tuple[str, ...]
+
+
+def beside_backup(path: Path) -> Path:
+    """Return where the kept files of a back-up lie: beside it, so that later ones share them."""
+    return path.parent / "attachments"
+
+
+def carry(ledger: Ledger, source: Path, target: Path) -> Carried:
+    """Copy the files that a ledger names from one folder to another, each checked by its hash.
+
+    Args:
+        ledger: the ledger.
+        source: a folder of files named by their SHA-256, as ``folder_of`` or ``beside_backup``.
+        target: another one; made where a file goes there.
+
+    Raises:
+        CoverplateError: a file cannot be written there.
+    """
+    copied = there = 0
+    missing = []
+    named = attachments(ledger).drop_duplicates("sha256")
+    for name, digest in zip(named["name"], named["sha256"], strict=True):
+        if _is(target / digest, digest):
+            there += 1
+        elif _is(source / digest, digest):
+            try:
+                _copy(source / digest, target, digest)
+            except OSError as fault:
+                raise CoverplateError(
+                    f"{target} cannot be written: {fault.strerror or fault}",
+                    expected="a folder with room for the files kept with visits and findings",
+                    to_do="make room or name another place, and do it again",
+                ) from fault
+            copied += 1
+        else:
+            missing.append(visible(str(name)))
+    return Carried(copied, there, tuple(missing))
 
 
 def _about(ledger: Ledger, about: str) -> tuple[str | None, list[str]]:

@@ -200,3 +200,77 @@ def test_the_commands_keep_list_and_verify(ledger, place, planned, photo, monkey
     broken = run("ledger", "verify", *at, "--json")
     assert broken.code == 2
     assert len(json.loads(broken.out)) == 2
+
+
+@pytest.fixture
+def at(ledger, place):
+    return ("--ledger", ledger.engine.url.database, "--workspace", place.root)
+
+
+def test_a_backup_takes_kept_files_along_and_restore_puts_them_back(
+    ledger, place, planned, photo, at, tmp_path
+):
+    paper = photo.with_name("paper.pdf")
+    paper.write_bytes(b"a paper")
+    finding = visit(ledger, planned)["finding_ids"][0]
+    papers.attach(ledger, place, planned, [photo], **WHO)
+    papers.attach(ledger, place, finding, [paper], **WHO)
+    first, second = tmp_path / "safe" / "monday", tmp_path / "safe" / "tuesday"
+    (told,) = run("ledger", "backup", first, *at, "--json").json()
+    assert (told["copied"], told["there"], told["missing"]) == (2, 0, [])
+    (told,) = run("ledger", "backup", second, *at, "--json").json()
+    assert (told["copied"], told["there"]) == (0, 2)  # the same bytes are kept once
+    held = {each.read_bytes() for each in papers.beside_backup(second).iterdir()}
+    assert held == {b"a picture of a box", b"a paper"}
+    # another place, from nothing
+    other = Workspace(tmp_path / "other").create()
+    there = ("--ledger", tmp_path / "other.sqlite", "--workspace", other.root)
+    done = run("ledger", "restore", second, *there)
+    assert done.code == 0 and "2 kept files copied" in done.err
+    assert run("ledger", "verify", *there).code == 0
+    rows = run("findings", "files", finding, *there, "--json").json()
+    assert {(each["name"], each["state"]) for each in rows} == {
+        ("box.jpg", "kept"), ("paper.pdf", "kept"),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("harm", ["lost", "altered"])
+def test_a_backup_without_a_kept_file_says_so_and_so_does_what_comes_of_it(
+    ledger, place, planned, photo, at, tmp_path, harm
+):
+    papers.attach(ledger, place, planned, [photo], **WHO)
+    (kept,) = papers.folder_of(place).iterdir()
+    kept.unlink() if harm == "lost" else kept.write_bytes(b"another picture")
+    path = tmp_path / "safe" / "ledger"
+    done = run("ledger", "backup", path, *at)
+    assert done.code == 3 and "Missing or altered: box.jpg" in done.err
+    assert path.exists() and not papers.beside_backup(path).exists()
+    other = Workspace(tmp_path / "other").create()
+    there = ("--ledger", tmp_path / "other.sqlite", "--workspace", other.root)
+    assert run("ledger", "restore", path, *there).code == 3
+    told = run("ledger", "verify", *there)
+    assert told.code == 2 and "its file 'box.jpg' is lost" in told.out
+
+
+def test_an_altered_file_beside_a_backup_is_not_put_back(ledger, place, planned, photo, tmp_path):
+    papers.attach(ledger, place, planned, [photo], **WHO)
+    safe = tmp_path / "safe"
+    assert papers.carry(ledger, papers.folder_of(place), safe).copied == 1
+    (copy,) = safe.iterdir()
+    copy.write_bytes(b"another picture")
+    again = tmp_path / "again"
+    assert papers.carry(ledger, safe, again).missing == ("box.jpg",)
+    assert not again.exists()
+    # the next back-up puts the copy right
+    assert papers.carry(ledger, papers.folder_of(place), safe).copied == 1
+    assert copy.read_bytes() == b"a picture of a box"
+
+
+def test_verify_names_lost_files_whatever_else_is_wrong(ledger, place, planned, photo, at):
+    papers.attach(ledger, place, planned, [photo], **WHO)
+    (kept,) = papers.folder_of(place).iterdir()
+    kept.unlink()
+    with ledger.writing() as con:
+        con.exec_driver_sql("UPDATE current_states SET content = replace(content, 'B1', 'B2')")
+    told = run("ledger", "verify", *at).out
+    assert "its file 'box.jpg' is lost" in told and "its kept state is not" in told
