@@ -235,6 +235,8 @@ BUILDING_REGISTER = Layout(
     key=("building_id",),
 )
 
+_VISIT = Field("visit_id", "identifier", "the planned visit on which it was written down")
+
 OPENING_OBSERVATIONS = Layout(
     kind=RecordKind.OPENING_OBSERVATIONS,
     fields=(
@@ -320,6 +322,7 @@ OPENING_OBSERVATIONS = Layout(
         ),
         Field("marking", "choice", "labels found on it", choices=_words(Marking)),
         Field("note", "text", "anything else that was written"),
+        _VISIT,
     ),
     row_rules=(),
     key=("building_id", "unit_id", "opening_id", "observed_on", "inspector", "method"),
@@ -420,6 +423,7 @@ FIX_REPORTS = Layout(
         ),
         Field("attachments", "text", "paths or links of photos and papers, parted by ;"),
         Field("note", "text", "anything else that was written"),
+        _VISIT,
     ),
     row_rules=(),
     key=(

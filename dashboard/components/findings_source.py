@@ -132,11 +132,11 @@ def reports_refused(place: Workspace | None = None) -> list[Refusal]:
     return refusals(where, ledger()) if has_fix_reports(where) else []
 
 
-def reports_waiting() -> int:
-    """How many landed fix reports could be written into the ledger."""
+def reports_waiting() -> TakenUp:
+    """What could be written into the ledger of landed fix reports and sheets of visits."""
     if not has_fix_reports(workspace()):
-        return 0
-    return take_up(workspace(), ledger(), who=ORIGIN, dry=True).count("reported")
+        return TakenUp()
+    return take_up(workspace(), ledger(), who=ORIGIN, dry=True)
 
 
 def take_reports_up(name: str) -> TakenUp:

@@ -17,6 +17,7 @@ from dashboard.components.figures import count, day, missing, number, percent, p
 from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
 from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, looks_since, who
 from dashboard.components.frame import empty, follow, screen
+from dashboard.components.papers import papers_of
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
 from pipeline.ledger.due import MOVE_WORDS, target_moves
@@ -149,6 +150,10 @@ def write(finding: Finding) -> None:
         expected = int(st.session_state.get(seen, finding.sequence))
         _written(finding, kind, given(content), name, expected)
     st.session_state[seen] = finding.sequence
+    kept = papers_of(finding.finding_id, name)
+    if kept:
+        st.session_state["written"] = kept
+        st.rerun()
     if "billed" in allowed:
         with st.expander("A bill for this finding alone"):
             named = [(finding.finding_id, finding.sequence)]
@@ -250,7 +255,7 @@ def page() -> None:
     follow(plate.show(heading(row), key="heading"))
     done = st.session_state.pop("written", None)
     if done:
-        st.success(f"Written down: {done}.")
+        st.success(plate.label(f"Written down: {done.rstrip('.')}."))
     plate.show(facts(row), key="facts")
     finding = ledger().finding(str(wanted))
     if finding.fix is not None and row["state"] == "fix_reported_unproven":

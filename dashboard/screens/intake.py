@@ -489,11 +489,13 @@ def _taken(taken: Sequence[IntakeReport]) -> None:
 def to_ledger() -> None:
     """Landed fix reports into the ledger, by whoever says so, and what became of them."""
     waiting = reports_waiting()
-    if waiting:
+    reports = waiting.count("reported")
+    if reports or waiting.made:
         with st.form("reports-in"):
             st.markdown(
-                f"**{plural(waiting, 'fix report')}** of these files can be written into the "
-                "ledger. A reported fix is not proven by being reported."
+                f"**{plural(reports, 'fix report')}** of these files can be written into the "
+                f"ledger, and {plural(waiting.made, 'visit')} noted as made. A reported fix is not "
+                "proven by being reported."
             )
             name = who()
             sent = st.form_submit_button("Write them into the ledger", type="primary")
@@ -505,6 +507,10 @@ def to_ledger() -> None:
                 return
             st.rerun()
     done = st.session_state.get("reported")
+    for sheet in done.sheets if done is not None else ():
+        (st.success if sheet.outcome == "made" else st.warning)(
+            plate.label(f"Ledger: {sheet.said}.")
+        )
     if done is not None and done.rows:
         st.success(
             f"{plural(done.count('reported'), 'fix report')} written into the ledger, "

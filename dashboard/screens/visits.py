@@ -23,14 +23,15 @@ from dashboard.components.findings_source import (
     who,
 )
 from dashboard.components.frame import empty, screen
+from dashboard.components.papers import papers_of
 from dashboard.components.source import rule_book
 from dashboard.components.ticked import nothing_lacks, tick_list
-from pipeline.ledger import visit_calendar, visit_papers
+from pipeline.ledger import papers, visit_calendar
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_sheet import visit_sheet
 from pipeline.ledger.visit_workbook import visit_workbook
-from pipeline.ledger.visits import STANDING_WORDS, dwelling_words
+from pipeline.ledger.visits import STANDING_WORDS, clash_words, dwelling_words, hours_words
 from pipeline.screens import visits as dwellings_and_visits
 from shared.faults import CoverplateError
 
@@ -68,11 +69,19 @@ def columns() -> list[plate.Column]:
     def stands(row: dict[str, Any]) -> str:
         moved = f", moved {plural(row['times_moved'], 'time')}" if row["times_moved"] else ""
         told = plate.text(STANDING_WORDS[row["standing"]] + moved)
+        if row["standing"] == "made":
+            told = plate.text(f"made on {day(row['made_on'])} by {row['went']}{moved}")
         if row["without_notice"]:
             told += '<br><span class="chip urgent">▲ without notice</span>'
         if row["past_not_made"]:
             told += '<br><span class="chip urgent">▲ not noted as made</span>'
+        if clash_words(row):
+            told += f'<br><span class="chip urgent">▲ {plate.text(clash_words(row))}</span>'
         return told
+
+    def when(row: dict[str, Any]) -> str:
+        hours = hours_words(row)
+        return plate.text(day(row["visit_on"])) + (f"<br>{plate.text(hours)}" if hours else "")
 
     def became(row: dict[str, Any]) -> str:
         parts = [
@@ -90,7 +99,7 @@ def columns() -> list[plate.Column]:
         return plate.text(", ".join(parts))
 
     return [
-        plate.Column("Day", lambda r: plate.text(day(r["visit_on"])), half=True),
+        plate.Column("Day", when, half=True),
         plate.Column("Dwelling", where, heads=True, width="17rem"),
         plate.Column("Who goes", goes),
         plate.Column("Findings", lambda r: count(r["findings"]), half=True),
@@ -123,7 +132,7 @@ def calendar_file(frame: pd.DataFrame) -> None:
     )
 
 
-def papers(frame: pd.DataFrame) -> str | None:
+def one_visit(frame: pd.DataFrame) -> str | None:
     """Choose a visit; its sheet and letter to print. Returns its identifier."""
     st.subheader("One visit", anchor=False)
     labels = {
@@ -141,11 +150,7 @@ def papers(frame: pd.DataFrame) -> str | None:
     )
     if chosen is None:
         return None
-    left, right = st.columns(2)
-    with left:
-        hours = st.text_input("Hours, for the letter", key="visit-hours", placeholder="a blank")
-    with right:
-        contact = st.text_input("Contact, for the letter", key="visit-contact")
+    contact = st.text_input("Contact, for the letter", key="visit-contact")
     (row,) = frame[frame["visit_id"] == chosen].to_dict(orient="records")
     known = {n: None if missing(row[n]) else str(row[n]) for n in ("name", "address")}
 
@@ -153,7 +158,7 @@ def papers(frame: pd.DataFrame) -> str | None:
         return visit_sheet(
             of_visits.visit(ledger(), chosen),
             rows_of_visit(chosen),
-            papers=visit_papers.papers_words(ledger(), chosen),
+            papers=papers.papers_words(ledger(), chosen),
             **known,
         )
 
@@ -161,7 +166,6 @@ def papers(frame: pd.DataFrame) -> str | None:
         return entry_letter(
             of_visits.visit(ledger(), chosen),
             rows_of_visit(chosen),
-            hours=hours or None,
             contact=contact or None,
             **known,
         )
@@ -185,17 +189,13 @@ def papers(frame: pd.DataFrame) -> str | None:
                 on_click="ignore",
                 icon=":material/print:",
             )
-    kept = visit_papers.papers_words(ledger(), chosen)
-    if kept:
-        body = "".join(f"<li>{plate.text(each)}</li>" for each in kept)
-        plate.show(f"<ul>{body}</ul>", key="papers")
     return str(chosen)
 
 
 STEPS = {
     "notice": "Notice was given",
     "made": "It was made",
-    "move": "Move it to another day",
+    "move": "Move it to another day or hour",
     "call_off": "Call it off",
 }
 """What can be noted of a planned visit."""
@@ -215,6 +215,8 @@ def step(row: dict[str, Any], name: str) -> None:
     with st.form(f"visit-{chosen}"):
         if chosen in ("made", "move"):
             on = st.date_input("Day", value=planned, key=f"{chosen}-on", format="YYYY-MM-DD")
+        if chosen == "move":
+            hours = _hours("move", row)
         elif chosen == "notice":
             on = st.date_input("Given on", value="today", key="notice-on", format="YYYY-MM-DD")
         if chosen == "made":
@@ -227,10 +229,24 @@ def step(row: dict[str, Any], name: str) -> None:
     acts: dict[str, Callable[[dict[str, str]], object]] = {
         "notice": lambda by: of_visits.give_notice(ledger(), visit_id, given_on=on, **by),
         "made": lambda by: of_visits.visit_made(ledger(), visit_id, on=on, went=words, **by),
-        "move": lambda by: of_visits.move_visit(ledger(), visit_id, on=on, reason=words, **by),
+        "move": lambda by: of_visits.move_visit(
+            ledger(), visit_id, on=on, reason=words, any_time=not any(hours.values()), **hours, **by
+        ),
         "call_off": lambda by: of_visits.call_off_visit(ledger(), visit_id, reason=words, **by),
     }
     _written(acts[chosen], name, f"{STEPS[chosen]}: {visit_id}.")
+
+
+def _hours(key: str, row: Mapping[str, Any] | None = None) -> dict[str, str | None]:
+    """Ask from when to when a visit is; blank for any time of its day."""
+    found: dict[str, str | None] = {}
+    labels = {"starts": "From (blank: any time)", "ends": "Until"}
+    for column, (name, label) in zip(st.columns(2), labels.items(), strict=True):
+        stands = None if row is None or missing(row[name]) else dt.time.fromisoformat(row[name])
+        with column:
+            hour = st.time_input(label, value=stands, key=f"{key}-{name}", step=900)
+        found[name] = None if hour is None else f"{hour:%H:%M}"
+    return found
 
 
 def _written(act: Callable[[dict[str, str]], object], name: str, done: str) -> None:
@@ -299,17 +315,23 @@ def plan(findings: pd.DataFrame, name: str) -> None:
         with right:
             on = st.date_input("Day", value=None, key="plan-on", format="YYYY-MM-DD")
             note = st.text_input("Note", key="plan-note")
+        hours = _hours("plan")
         sent = st.form_submit_button(
             f"Plan a visit with {plural(len(taken), 'ticked finding')}", type="primary"
         )
     if sent:
-        _plan(taken, name, person.strip(), firm.strip(), on, note.strip())
+        said = {
+            "person": person.strip(),
+            "firm": firm.strip() or None,
+            "note": note.strip() or None,
+        }
+        _plan(taken, name, on, {**said, **hours})
 
 
-def _plan(taken: pd.DataFrame, name: str, person: str, firm: str, on: object, note: str) -> None:
+def _plan(taken: pd.DataFrame, name: str, on: object, said: dict[str, Any]) -> None:
     complete = nothing_lacks(
         ("your name", name),
-        ("who is to go", person),
+        ("who is to go", said["person"]),
         ("a day", isinstance(on, dt.date)),
         ("at least one ticked finding", len(taken)),
     )
@@ -319,9 +341,7 @@ def _plan(taken: pd.DataFrame, name: str, person: str, firm: str, on: object, no
     day_of = on
 
     def write(by: dict[str, str]) -> None:
-        of_visits.plan_visit(
-            ledger(), named, on=day_of, person=person, firm=firm or None, note=note or None, **by
-        )
+        of_visits.plan_visit(ledger(), named, on=day_of, **said, **by)
 
     _written(write, name, f"A visit on {day(day_of)} is planned with {count(len(named))}.")
 
@@ -351,14 +371,21 @@ def page() -> None:
         section(past, "Past, not noted as made", "past", "")
     section(frame[frame["without_notice"]], "Without notice", "unnoticed", "None lacks notice")
     section(frame[frame["coming"]], "Coming, by day", "coming", "No visit is planned")
+    made = frame[frame["standing"] == "made"].sort_values("made_on", ascending=False)
+    if len(made):
+        section(made, "Made, the latest first", "made", "")
     if len(frame):
         calendar_file(frame)
     name = who()
     if len(frame):
-        chosen = papers(frame)
+        chosen = one_visit(frame)
         for row in frame[frame["visit_id"] == chosen].to_dict(orient="records"):
             step({str(key): value for key, value in row.items()}, name)
             bill(row, findings, name)
+            written = papers_of(str(chosen), name)
+            if written:
+                st.session_state["visit-written"] = written
+                st.rerun()
     plan(findings, name)
 
 

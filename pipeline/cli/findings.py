@@ -37,6 +37,7 @@ from pipeline.cli.output import (
     say,
     words,
 )
+from pipeline.cli.papers import add_commands
 from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.digest import as_page, as_text, changes_since, digest
@@ -73,6 +74,9 @@ def findings() -> None:
     """
 
 
+add_commands(findings)
+
+
 @findings.command("sync", epilog="Example: coverplate findings sync --regulation us_public_housing")
 @click.option("--regulation", help="Regulation that new findings stand under, or none.")
 @acting_options
@@ -85,15 +89,20 @@ def sync(
         taken = take_up(place, ledger, who=who)
         done = sync_findings(con, ledger, who=who, regulation=regulation)
         reported = taken.count("reported")
+        made = taken.made
         if done.raised or done.recurrences:
             # a report may have landed before its finding was raised
-            reported += take_up(place, ledger, who=who).count("reported")
-    counts = {**vars(done), "fixes_reported": reported}
+            again = take_up(place, ledger, who=who)
+            reported += again.count("reported")
+            made += again.made
+    counts = {**vars(done), "fixes_reported": reported, "visits_made": made}
     if as_json:
         print_json([counts])
     else:
         for name, number_of in counts.items():
             echo(f"{words(name):>20}  {number_of}")
+        for sheet in taken.sheets:
+            say(f"{sheet.said[0].upper()}{sheet.said[1:]}.")
     return 0
 
 

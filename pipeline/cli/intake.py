@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -120,7 +120,7 @@ def intake(
         print_json([_told(item, taken) for item in reports])
     else:
         print_reports(reports)
-        _print_taken(taken)
+        _print_taken(taken, {item.sha256 for item in reports})
     fresh = [item for item in reports if not item.already_landed]
     quarantined = sum(item.quarantined for item in fresh)
     blanked = sum(item.blanked for item in fresh)
@@ -147,11 +147,22 @@ def _told(item: IntakeReport, taken: TakenUp) -> dict[str, Any]:
             )
             for name in ("reported", "duplicate", "refused")
         }
+        told["visits"] = [
+            {"visit_id": e.visit_id, "outcome": e.outcome, "on": e.on, "went": e.went}
+            for e in taken.sheets
+            if e.sha256 == item.sha256
+        ]
     return told
 
 
-def _print_taken(taken: TakenUp) -> None:
-    """Print what the ledger made of landed fix reports; nothing where there are none."""
+def _print_taken(taken: TakenUp, files: Collection[str]) -> None:
+    """Print what the ledger made of landed fix reports; nothing where there are none.
+
+    Sheets of visits are told of these files only: one that was called off stays so.
+    """
+    for sheet in taken.sheets:
+        if sheet.outcome == "made" or sheet.sha256 in files:
+            echo(f"Ledger: {sheet.said}.")
     if not taken.rows and not taken.verified and not taken.disproved:
         return
     echo(

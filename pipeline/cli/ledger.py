@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from pathlib import Path
 
@@ -26,9 +27,15 @@ from pipeline.ledger.held import RESTORED, held_before, write_held, write_held_o
 from pipeline.ledger.imports import import_rows, waiting
 from pipeline.ledger.incoming import Imported, import_events
 from pipeline.ledger.incoming import restore as restore_backup
+from pipeline.ledger.papers import (
+    Carried,
+    attachment_breaks,
+    beside_backup,
+    carry,
+    folder_of,
+)
 from pipeline.ledger.rule_books import kept_rows
 from pipeline.ledger.seal import read_seal, write_seal
-from pipeline.ledger.visit_papers import attachment_breaks
 from pipeline.warehouse.soundness import held_when_built
 from shared.faults import CoverplateError
 
@@ -58,7 +65,7 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
     """Prove that no event was altered, removed or slipped in, and that every event follows the
     rules by which it was written; say where one does not. Writes nothing.
 
-    Files kept with visits must lie in the workspace, unchanged.
+    Files kept with visits and findings must lie in the workspace, unchanged.
 
     Holds the ledger also against how far it had come when it was last sealed, synchronised or
     built from. Exits with 2 where anything is wrong. Only a seal kept elsewhere tells a chain that
@@ -78,8 +85,8 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
                 raise no_ledger(workspace, ledger_at)
         else:
             wrong = found.verify(kept.heads if kept else None, held)
-            if not wrong:
-                wrong = attachment_breaks(found, Workspace(workspace))
+            with contextlib.suppress(CoverplateError):  # what is damaged was told above
+                wrong += attachment_breaks(found, Workspace(workspace))
             heads = found.heads()
             with found.reading() as con:
                 own = found.books(con).own
@@ -125,11 +132,36 @@ def seal(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> i
 @click.argument("path", type=click.Path(path_type=Path, dir_okay=False))
 @ledger_options
 def backup(path: Path, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """Copy the ledger while it is in use: SQLite as a file, PostgreSQL as JSON Lines."""
+    """Copy the ledger while it is in use: SQLite as a file, PostgreSQL as JSON Lines.
+
+    Files kept with visits and findings go to the folder `attachments` beside it, each named by its
+    SHA-256; back-ups in one folder share them. Exits with 3 where one is lost or altered.
+    """
+    files = beside_backup(path)
     with opened(workspace, ledger_at) as opened_ledger:
         back_up(opened_ledger, path)
-    print_json([{"path": str(path)}]) if as_json else say(f"Backed up to {path}.")
-    return DONE
+        carried = carry(opened_ledger, folder_of(Workspace(workspace)), files)
+    if as_json:
+        print_json([{"path": str(path), **vars(carried)}])
+    else:
+        say(f"Backed up to {path}.")
+    return _carried(carried, files)
+
+
+def _carried(carried: Carried, target: Path) -> int:
+    if carried.copied or carried.there:
+        say(
+            f"{plural(carried.copied, 'kept file')} copied to {target}, {carried.there:,} there "
+            "already."
+        )
+    for name in carried.missing[:_NAMED]:
+        say(f"Missing or altered: {name}")
+    if carried.missing:
+        say(
+            f"{plural(len(carried.missing), 'kept file')} could not be copied: attach the same "
+            "file once more. `coverplate ledger verify` names them all."
+        )
+    return QUARANTINED if carried.missing else DONE
 
 
 @ledger.command("restore", epilog="Example: coverplate ledger restore /backup/ledger-2025-03-31")
@@ -144,16 +176,22 @@ def restore(
     ledger_at: str | None,
     as_json: bool,
 ) -> int:
-    """Bring a back-up into an empty ledger, every chain checked as by `ledger import`."""
+    """Bring a back-up into an empty ledger, every chain checked as by `ledger import`.
+
+    Files kept with visits and findings come back from the folder `attachments` beside it.
+    """
+    kept = folder_of(Workspace(workspace))
     file = ledger_file(ledger_at, workspace)
     before = max((each.events for each in held_before(file)), default=0) if file else 0
     with opened(workspace, ledger_at, anew=True) as opened_ledger:
         done = restore_backup(opened_ledger, path, who=who, vouched=vouched)
+        carried = carry(opened_ledger, beside_backup(path), kept)
         for line in write_held(opened_ledger, RESTORED):
             say(line)
     if before > done.written:
         say(f"The ledger that was here before held {before:,} events; {done.written:,} stand now.")
-    return _told(path, done, "events restored", as_json)
+    code = _told(path, done, "events restored", as_json)
+    return max(code, _carried(carried, kept))
 
 
 @ledger.command("export", epilog="Example: coverplate ledger export history.jsonl")

@@ -16,7 +16,6 @@ from pipeline.cli.ledger_options import (
     acting_options,
     buildings_of,
     day_option,
-    day_or_today,
     findings_argument,
     ledger_options,
     named_findings,
@@ -34,18 +33,26 @@ from pipeline.cli.output import (
     say,
     words,
 )
+from pipeline.cli.papers import add_commands, print_papers
 from pipeline.landing import Workspace
-from pipeline.ledger import Ledger, visit_calendar, visit_papers
+from pipeline.ledger import Ledger, papers, visit_calendar
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.events import KIND_WORDS, Event
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_rows import METHOD_SHORT, visit_rows
-from pipeline.ledger.visit_sheet import day_words, place_words, visit_sheet
+from pipeline.ledger.visit_sheet import place_words, visit_sheet, when_words
 from pipeline.ledger.visit_workbook import visit_workbook
-from pipeline.ledger.visits import STANDING_WORDS
+from pipeline.ledger.visits import STANDING_WORDS, clash_words, hours_words
 from pipeline.warehouse import queries, store
 from shared.faults import CoverplateError
 from shared.vocabulary import Method
+
+
+def _hours_options(command: Command) -> Command:
+    """``--start`` and ``--end``: times of day on the clock of the dwelling."""
+    shown: dict[str, Any] = {"metavar": "HH:MM"}
+    upper = click.option("--end", "ends", help="Until when.", **shown)(command)
+    return click.option("--start", "starts", help="From when, on the clock there.", **shown)(upper)
 
 
 def _from_to(command: Command) -> Command:
@@ -64,12 +71,17 @@ def visits() -> None:
     """
 
 
+add_commands(visits)
+
+
 @visits.command(
     "plan",
-    epilog="Examples: coverplate visits plan --unit 0017/2A --on 2025-04-01 --person 'A. Oddy'  ·  "
+    epilog="Examples: coverplate visits plan --unit 0017/2A --on 2025-04-01 --start 09:00 "
+    "--end 12:00 --person 'A. Oddy'  ·  "
     "coverplate visits plan F-0123456789abcdef --on 2025-04-01 --person 'A. Oddy'",
 )
 @day_option("--on", "The day of the visit.", required=True)
+@_hours_options
 @click.option("--person", required=True, help="Who is to go.")
 @click.option("--firm", help="Whom the person comes for.")
 @click.option("--unit", metavar="BUILDING/UNIT", help="All open findings of this dwelling.")
@@ -77,9 +89,9 @@ def visits() -> None:
 @findings_argument
 @acting_options
 def plan(
-    ids: tuple[str, ...], listed: TextIO | None, on: dt.datetime, person: str, firm: str | None,
-    unit: str | None, note: str | None, who: str, workspace: Path, ledger_at: str | None,
-    as_json: bool,
+    ids: tuple[str, ...], listed: TextIO | None, on: dt.datetime, starts: str | None,
+    ends: str | None, person: str, firm: str | None, unit: str | None, note: str | None, who: str,
+    workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Plan a visit to findings of one dwelling, all or none."""
     if unit is not None and (ids or listed is not None):
@@ -95,8 +107,8 @@ def plan(
             else named_findings(ids, listed)
         )
         written = of_visits.plan_visit(
-            ledger, chosen, on=on.date(), person=person, firm=firm, note=note, who=who,
-            origin=ORIGIN,
+            ledger, chosen, on=on.date(), starts=starts, ends=ends, person=person, firm=firm,
+            note=note, who=who, origin=ORIGIN,
         )  # fmt: skip
         return _written(ledger, str(written[0].content()["visit_id"]), written, as_json)
 
@@ -118,18 +130,24 @@ def _dwelling(text: str) -> tuple[str, str]:
     "--reason 'tenant away'",
 )
 @click.argument("visit_id")
-@day_option("--on", "The new day.", required=True)
+@day_option("--on", "The day.", required=True)
+@_hours_options
+@click.option("--any-time", is_flag=True, help="It is to have no hours any more.")
 @click.option("--reason", required=True, help="Why it is moved.")
 @acting_options
 def move(
-    visit_id: str, on: dt.datetime, reason: str, who: str, workspace: Path, ledger_at: str | None,
-    as_json: bool,
+    visit_id: str, on: dt.datetime, starts: str | None, ends: str | None, any_time: bool,
+    reason: str, who: str, workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
-    """Put a planned visit on another day. Notice of the day before does not count for it."""
+    """Put a planned visit on another day or at other hours.
+
+    It keeps its hours where none are given. Notice of the day or hours before does not count.
+    """
     with opened(workspace, ledger_at) as ledger:
         written = of_visits.move_visit(
-            ledger, visit_id, on=on.date(), reason=reason, who=who, origin=ORIGIN
-        )
+            ledger, visit_id, on=on.date(), starts=starts, ends=ends, any_time=any_time,
+            reason=reason, who=who, origin=ORIGIN,
+        )  # fmt: skip
         return _written(ledger, visit_id, written, as_json)
 
 
@@ -206,7 +224,7 @@ def notice(
         code = _written(ledger, visit_id, written, as_json)
         found = of_visits.visit(ledger, visit_id)
     if found["noticed"] < found["findings"]:
-        say(f"The visit is on {found['visit_on']}: it has no notice of that day.")
+        say(f"The visit is on {_when(found)}: it has no notice of that day.")
     return code
 
 
@@ -215,12 +233,16 @@ def _written(ledger: Ledger, visit_id: str, written: Sequence[Event], as_json: b
     if as_json:
         print_json([found])
         return 0
-    echo(
-        f"{visit_id}  {KIND_WORDS[written[0].kind]}  {place_words(found, None, None)}, "
-        f"{day(found['made_on'] or found['visit_on'])}"
-    )
+    when = day(found["made_on"]) if found["made_on"] else _when(found)
+    echo(f"{visit_id}  {KIND_WORDS[written[0].kind]}  {place_words(found, None, None)}, {when}")
     say(f"written on {plural(len(written), 'finding')}")
+    if clash_words(found):
+        say(f"Warning: {clash_words(found)}.")
     return 0
+
+
+def _when(row: dict[str, Any]) -> str:
+    return ", ".join(filter(None, (day(row["visit_on"]), hours_words(row))))
 
 
 @visits.command(
@@ -277,7 +299,7 @@ def _line(row: dict[str, Any]) -> list[str]:
     who = row["person"] + (f", {row['firm']}" if isinstance(row["firm"], str) else "")
     return [
         row["visit_id"],
-        day(row["visit_on"]),
+        _when(row),
         row["building_id"],
         row["unit_id"] or "–",
         who,
@@ -299,6 +321,8 @@ def _remarks(row: dict[str, Any]) -> list[str]:
         told.append("without notice")
     if row["times_moved"]:
         told.append(f"moved {plural(row['times_moved'], 'time')}")
+    if len(row["clashes"]):
+        told.append(clash_words(row))
     if row["entry_refused"]:
         told.append(f"entry refused at {plural(row['entry_refused'], 'finding')}")
     if row["no_access"]:
@@ -315,15 +339,15 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
     """One visit: how it stands and its findings, urgent ones first."""
     with opened(workspace, ledger_at) as ledger:
         found, frame, known = _whole(ledger, workspace, visit_id)
-        kept = records(visit_papers.attachments(ledger, Workspace(workspace), visit_id))
-        needed = records(visit_papers.permits(ledger, visit_id=visit_id))
+        kept = records(papers.attachments(ledger, Workspace(workspace), visit_id))
+        needed = records(papers.permits(ledger, about=visit_id))
     rows = records(frame)
     if as_json:
         print_json([{**found, "rows": rows, "attachments": kept, "permits": needed}])
         return 0
     echo(f"{visit_id}  {place_words(found, **known)}")
     who = found["person"] + (f", {found['firm']}" if found["firm"] else "")
-    echo(f"{day_words(found['visit_on'])}, {who}: {'; '.join(_remarks(found))}")
+    echo(f"{when_words(found)}, {who}: {'; '.join(_remarks(found))}")
     for name in ("note", "moved_reason", "called_off_reason", "went"):
         if found[name]:
             echo(f"{words(name)}: {found[name]}")
@@ -340,10 +364,7 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
             for row in rows
         ],
     )  # fmt: skip
-    if needed:
-        _print_permits(needed)
-    if kept:
-        _print_attachments(kept)
+    print_papers(kept, needed)
     cautions()
     return 0
 
@@ -423,9 +444,7 @@ def sheet(visit_id: str, path: Path, workspace: Path, ledger_at: str | None, as_
         content: str | bytes = (
             visit_workbook(found, rows, ledger.rule_book)
             if path.suffix.lower() == ".xlsx"
-            else visit_sheet(
-                found, rows, papers=visit_papers.papers_words(ledger, visit_id), **known
-            )
+            else visit_sheet(found, rows, papers=papers.papers_words(ledger, visit_id), **known)
         )
     told = {"visit_id": visit_id, "findings": len(rows)}
     return _save(path, (".html", ".xlsx"), content, told, as_json)
@@ -433,129 +452,24 @@ def sheet(visit_id: str, path: Path, workspace: Path, ledger_at: str | None, as_
 
 @visits.command(
     "letter",
-    epilog="Example: coverplate visits letter V-0017-2A-20250401-1 -o 2A-letter.html "
-    "--hours '9 am and noon'",
+    epilog="Example: coverplate visits letter V-0017-2A-20250401-1 -o 2A-letter.html",
 )
 @click.argument("visit_id")
 @_output_option("The .html file to write.")
-@click.option("--hours", help="Between which hours; a blank when not given.")
 @click.option("--contact", help="Whom to ask; a blank when not given.")
 @ledger_options
 def letter(
-    visit_id: str, path: Path, hours: str | None, contact: str | None, workspace: Path,
-    ledger_at: str | None, as_json: bool,
-) -> int:  # fmt: skip
-    """Write the notice of entry to the dwelling, with blanks for the law that applies."""
-    with opened(workspace, ledger_at) as ledger:
-        found, rows, known = _whole(ledger, workspace, visit_id)
-    text = entry_letter(found, rows, hours=hours, contact=contact, **known)
-    return _save(path, (".html",), text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
-
-
-@visits.command(
-    "attach",
-    epilog="Example: coverplate visits attach V-0017-2A-20250401-1 box.jpg invoice.pdf "
-    "--note 'photo and invoice'",
-)
-@click.argument("visit_id")
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path, dir_okay=False))
-@click.option("--note", help="What they are.")
-@acting_options
-def attach(
-    visit_id: str, files: tuple[Path, ...], note: str | None, who: str, workspace: Path,
-    ledger_at: str | None, as_json: bool,
-) -> int:  # fmt: skip
-    """Keep files with a visit, by what they hold. `coverplate ledger verify` looks after them."""
-    place = Workspace(workspace)
-    with opened(workspace, ledger_at) as ledger:
-        visit_papers.attach(ledger, place, visit_id, files, note=note, who=who, origin=ORIGIN)
-        frame = visit_papers.attachments(ledger, place, visit_id)
-    if as_json:
-        print_json(records(frame))
-        return 0
-    _print_attachments(records(frame))
-    return 0
-
-
-@visits.command(
-    "permit",
-    epilog="Example: coverplate visits permit V-0017-2A-20250401-1 --number E-118 --status issued "
-    "--expires-on 2025-10-01",
-)
-@click.argument("visit_id")
-@click.option("--number", required=True, help="The permit's number.")
-@click.option(
-    "--status",
-    required=True,
-    type=click.Choice(list(visit_papers.PERMIT_WORDS)),
-    help="How it stands now.",
-)
-@day_option("--on", "Since which day; today when not given.")
-@day_option("--expires-on", "The last day on which it holds.")
-@click.option("--authority", help="Who issues it.")
-@click.option("--note", help="Anything worth keeping.")
-@acting_options
-def permit(
-    visit_id: str, number: str, status: str, on: dt.datetime | None, expires_on: dt.datetime | None,
-    authority: str | None, note: str | None, who: str, workspace: Path, ledger_at: str | None,
+    visit_id: str, path: Path, contact: str | None, workspace: Path, ledger_at: str | None,
     as_json: bool,
 ) -> int:  # fmt: skip
-    """Note how a permit for the work of a visit stands, and when it expires."""
+    """Write the notice of entry to the dwelling, with blanks for the law that applies.
+
+    Day and hours are the visit's; hours that it does not say are a blank.
+    """
     with opened(workspace, ledger_at) as ledger:
-        visit_papers.note_permit(
-            ledger,
-            visit_id,
-            number=number,
-            status=status,
-            on=day_or_today(on),
-            expires_on=_date(expires_on),
-            authority=authority,
-            note=note,
-            who=who,
-            origin=ORIGIN,
-        )
-        frame = visit_papers.permits(ledger, visit_id=visit_id)
-    if as_json:
-        print_json(records(frame))
-        return 0
-    _print_permits(records(frame))
-    return 0
-
-
-@visits.command("permits", epilog="Example: coverplate visits permits --json")
-@ledger_options
-def list_permits(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """List the permits of all visits, those first that expire first."""
-    with opened(workspace, ledger_at) as ledger:
-        rows = records(visit_papers.permits(ledger))
-    if as_json:
-        print_json(rows)
-        return 0
-    _print_permits(rows)
-    return 0
-
-
-def _print_attachments(rows: Sequence[dict[str, Any]]) -> None:
-    print_table(
-        f"\n{plural(len(rows), 'file')}",
-        [("file", "left"), ("bytes", "right"), ("note", "left"), ("by", "left"), ("", "left"),
-         ("SHA-256", "left")],
-        [[row["name"], count(row["size"]), words(row["note"]), row["attached_by"],
-          row["state"].upper() if row["state"] not in ("", "kept") else "", row["sha256"][:16]]
-         for row in rows],
-    )  # fmt: skip
-
-
-def _print_permits(rows: Sequence[dict[str, Any]]) -> None:
-    print_table(
-        f"\n{plural(len(rows), 'permit')}",
-        [("permit", "left"), ("visit", "left"), ("stands", "left"), ("since", "right"),
-         ("expires", "right"), ("authority", "left"), ("note", "left")],
-        [[row["number"], row["visit_id"],
-          "EXPIRED" if row["expired"] else visit_papers.PERMIT_WORDS[row["status"]],
-          day(row["status_on"]), day(row["expires_on"]) if pd.notna(row["expires_on"]) else "–",
-          row["authority"] or "–", row["note"] or ""] for row in rows],
-    )  # fmt: skip
+        found, rows, known = _whole(ledger, workspace, visit_id)
+    text = entry_letter(found, rows, contact=contact, **known)
+    return _save(path, (".html",), text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
 
 
 @visits.command(

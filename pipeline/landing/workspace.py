@@ -16,6 +16,7 @@
       warehouse/                 built from ``landed`` and replaceable at any time
       learned/                   what the portfolio taught: records, each written once
       ledger/                    what people enter later; never rebuilt
+      attachments/<sha256>       files kept with visits and findings
       rule_book.toml             optional: overrides the shipped rule book
 
 A folder under ``landed`` appears by one rename, and counts once its call stands in the logbook:

@@ -9,7 +9,7 @@ fix reports to events), ``due`` (targets, their moves, the one definition of ove
 and ``progress`` (how long it takes, and whom that tells
 something about), ``visits`` (who goes where on which day), ``visit_rows`` and what is printed of
 them (``visit_sheet``, ``visit_letter``, ``visit_calendar``), ``visit_workbook`` (to fill in, and to
-take in again), ``visit_papers`` (files and permits).
+take in again), ``papers`` (files and permits).
 """
 
 from pipeline.ledger.events import Event, FixReported, Look, Payload, Raised, parse_payload

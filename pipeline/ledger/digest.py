@@ -78,6 +78,7 @@ SECTIONS: tuple[Section, ...] = (
         "No visit is planned.",
         {
             "visit_on": "Day",
+            "starts": "From",
             "building_id": "Building",
             "unit_id": "Unit",
             "person": "Who",

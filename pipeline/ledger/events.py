@@ -7,9 +7,11 @@ pydantic model for each kind; ``parse_payload`` reads any of them.
 from __future__ import annotations
 
 import datetime as dt
+import re
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     ConfigDict,
     Field,
@@ -286,11 +288,13 @@ class Commented(_Payload):
 
 
 class NoticeGiven(_Payload):
-    """The tenant was told that somebody will come."""
+    """The tenant was told that somebody will come; between which hours, where these were told."""
 
     kind: Literal["notice_given"] = "notice_given"
     given_on: dt.date
     entry_on: dt.date | None = None
+    entry_starts: Hour | None = None
+    entry_ends: Hour | None = None
     note: Text | None = None
 
 
@@ -330,10 +334,34 @@ class Resumed(_Payload):
     since: dt.date
 
 
+def _time_of_day(value: str) -> str:
+    if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        raise ValueError(f"{value!r} is no time of day such as 09:30")
+    return value
+
+
+Hour = Annotated[str, AfterValidator(_time_of_day)]
+"""A time of day on the wall clock of the dwelling, such as 09:30; no time zone goes with it."""
+
+
+class _Hours(_Payload):
+    """A day, and from when to when on it; a day without hours is any time of that day."""
+
+    on: dt.date
+    starts: Hour | None = None
+    ends: Hour | None = None
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Self:
+        if self.ends is not None and (self.starts is None or self.ends <= self.starts):
+            raise ValueError("an end needs a start before it, on the same day")
+        return self
+
+
 VisitId = Annotated[str, Field(pattern=r"^V(-[A-Za-z0-9]+){3,4}$", max_length=60)]
 
 
-class VisitPlanned(_Payload):
+class VisitPlanned(_Hours):
     """Somebody is to go there on a day; one such event on every finding of the visit.
 
     A visit is one day, one person, one dwelling. ``visit_id`` is given by the program
@@ -342,18 +370,17 @@ class VisitPlanned(_Payload):
 
     kind: Literal["visit_planned"] = "visit_planned"
     visit_id: VisitId
-    on: dt.date
     person: Text
     firm: Text | None = None
     note: Text | None = None
 
 
-class VisitMoved(_Payload):
-    """A planned visit is to be on another day; notice of the day before tells nothing of this."""
+class VisitMoved(_Hours):
+    """A planned visit is to be on another day or at other hours; notice of those before tells
+    nothing of these. An event without hours leaves it without."""
 
     kind: Literal["visit_moved"] = "visit_moved"
     visit_id: VisitId
-    on: dt.date
     reason: Reason
 
 
@@ -368,7 +395,7 @@ class VisitCalledOff(_Payload):
 class VisitMade(_Payload):
     """Somebody went there. What was repaired, and what proves it, is written by events of its own.
 
-    ``went`` names who.
+    ``went`` names who, ``landed`` the first row of the visit's sheet where that says so.
     """
 
     kind: Literal["visit_made"] = "visit_made"
@@ -376,13 +403,15 @@ class VisitMade(_Payload):
     on: dt.date
     went: Text
     note: Text | None = None
+    landed: LandedRow | None = None
 
 
 class Attached(_Payload):
-    """A file belongs to a visit; it is kept under the SHA-256 of its bytes (``visit_papers``)."""
+    """A file belongs to a visit, or to this finding alone; it is kept under the SHA-256 of its
+    bytes (``papers``)."""
 
     kind: Literal["attached"] = "attached"
-    visit_id: VisitId
+    visit_id: VisitId | None = None
     name: Annotated[str, Field(min_length=1, max_length=255)]
     sha256: Annotated[str, Field(pattern=r"^[0-9a-f]{64}$")]
     size: Annotated[int, Field(ge=0)]
@@ -390,10 +419,11 @@ class Attached(_Payload):
 
 
 class PermitNoted(_Payload):
-    """How a permit for the work of a visit stands since a day; the last word on it counts."""
+    """How a permit for the work of a visit, or at this finding alone, stands since a day; the last
+    word on it counts."""
 
     kind: Literal["permit_noted"] = "permit_noted"
-    visit_id: VisitId
+    visit_id: VisitId | None = None
     number: Text
     status: Literal["applied_for", "issued", "closed", "refused"]
     on: dt.date
@@ -466,7 +496,7 @@ KIND_WORDS: dict[str, str] = {
     "visit_moved": "visit moved",
     "visit_called_off": "visit called off",
     "visit_made": "visit made",
-    "attached": "file kept with a visit",
+    "attached": "file kept with it",
     "permit_noted": "permit noted",
 }
 """The kinds as people read them."""

@@ -45,15 +45,10 @@ MONEY_EVENTS = (*PAID_EVENTS, "quoted", "assigned")
 FIRM_EVENTS = (*PAID_EVENTS, "assigned", "entry_refused", "no_access")
 """The kinds of event that the record of firms reads."""
 
-VISIT_EVENTS = (
-    "visit_planned",
-    "visit_moved",
-    "visit_called_off",
-    "visit_made",
-    "notice_given",
-    "entry_refused",
-    "no_access",
-)
+VISIT_STEPS = ("visit_planned", "visit_moved", "visit_called_off", "visit_made")
+"""The kinds of event that a visit consists of."""
+
+VISIT_EVENTS = (*VISIT_STEPS, "notice_given", "entry_refused", "no_access")
 """The kinds of event that ``visits.sql`` reads."""
 
 
@@ -172,6 +167,16 @@ def history(
             yield con
     finally:
         con.close()
+
+
+def visit_steps(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> None:
+    """Make the temporary table ``visit_steps``: the steps of all visits, of every building."""
+    con.register("handed_over", events_table(ledger, VISIT_STEPS))
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE visit_steps AS "
+        "SELECT * REPLACE (payload::JSON AS payload) FROM handed_over"
+    )
+    con.unregister("handed_over")
 
 
 def hand_over(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> None:

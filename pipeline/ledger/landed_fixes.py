@@ -2,7 +2,8 @@
 
 Nothing of this is stored apart: which rows are taken up stands in the events themselves, which name
 file, sheet and row; which are refused follows from the landed files and the ledger as they stand. A
-file's fixes and the looks that came with it are written in one transaction.
+file's fixes, the looks that came with it, and that the visit whose sheet it is was made are
+written in one transaction.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from pipeline.landing.quarantine import Reason, Refusal, list_quarantine
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
-from pipeline.ledger.history import history
+from pipeline.ledger.history import history, visit_steps
 from pipeline.ledger.landed_looks import plain
 from pipeline.ledger.prices import same_name
 from pipeline.ledger.remedies import checked_fix, remedy_named
@@ -63,17 +64,61 @@ class FixRow:
 
 
 @dataclass(frozen=True)
+class SheetBack:
+    """A filled sheet of a visit that was not noted as made.
+
+    Attributes:
+        visit_id: the visit.
+        sha256: the file.
+        outcome: made; called_off, where it had been; or unknown, where there is no such visit.
+        sheet, part, row: its first row, where it landed.
+        on, went: the day and who went, as the rows have it.
+        finding_ids: the findings of the visit.
+        reason: why it was called off.
+    """
+
+    visit_id: str
+    sha256: str
+    sheet: str
+    part: int
+    row: int
+    outcome: Literal["made", "called_off", "unknown"]
+    on: dt.date
+    went: str
+    finding_ids: tuple[str, ...] = ()
+    reason: str = ""
+
+    @property
+    def said(self) -> str:
+        """What became of it, in words."""
+        if self.outcome == "made":
+            return f"visit {self.visit_id} was made on {self.on}; who went: {self.went}"
+        why = f"was called off ({self.reason})" if self.reason else "is not known here"
+        return (
+            f"visit {self.visit_id} {why}, and its sheet came back, filled in for {self.on}: it is "
+            "not noted as made; if somebody went, plan a visit of that day and note it"
+        )
+
+
+@dataclass(frozen=True)
 class TakenUp:
     """What was, or would be, written of landed fix reports.
 
     Attributes:
         rows: every landed fix report in force that no event named before.
         verified, disproved: repairs that looks of the same files prove and disprove.
+        sheets: filled sheets of visits that were not noted as made before.
     """
 
     rows: tuple[FixRow, ...] = ()
     verified: int = 0
     disproved: int = 0
+    sheets: tuple[SheetBack, ...] = ()
+
+    @property
+    def made(self) -> int:
+        """How many visits were noted as made."""
+        return sum(each.outcome == "made" for each in self.sheets)
 
     def count(self, outcome: Outcome, sha256: str | None = None) -> int:
         """Return how many rows, of one file or of all, ended so."""
@@ -140,19 +185,24 @@ def _taken_up(
         con.execute(_OPEN)
         rows = _records(con, "SELECT * FROM open_fixes ORDER BY _part, _row")
         looks = _records(con, _LOOKS)
+        sheets = _sheets(con, ledger)
         known = _Known(con)
     done: list[FixRow] = []
+    back: list[SheetBack] = []
+    ended: set[str] = set()
     verified = disproved = 0
-    for sha256, own, seen in _by_file(rows, looks):
+    for sha256, own, seen in _by_file(rows, looks, sheets):
         told, drafts, drafted = _drafts(ledger, known, own, sha256)
         proofs = _proofs(ledger, known, seen, dict(zip(drafted, drafts, strict=False)), sha256)
         refused: dict[int, CoverplateError] = {}
+        returned = [each for each in sheets if each.sha256 == sha256 and each.visit_id not in ended]
+        visits = [draft for each in returned for draft in _drafts_of(each)]
 
         def alone(con: Connection, _: list[ev.Event], sha256: str = sha256) -> None:
             _check_alone(con, sha256)
 
         written = ledger.append_many(
-            [*drafts, *proofs],
+            [*drafts, *proofs, *visits],
             who=who,
             origin=ORIGIN,
             at=at,
@@ -165,10 +215,13 @@ def _taken_up(
             if place in refused:
                 _refuse(row, refused[place])
         known.note(written)
+        made = {e.payload.visit_id for e in written if isinstance(e.payload, ev.VisitMade)}
+        back += [each for each in returned if each.outcome != "made" or each.visit_id in made]
+        ended |= made
         done += told
         verified += sum(event.kind == "verified" for event in written)
         disproved += sum(event.kind == "verification_failed" for event in written)
-    return TakenUp(tuple(done), verified, disproved)
+    return TakenUp(tuple(done), verified, disproved, tuple(back))
 
 
 def refusals(workspace: Workspace, ledger: Ledger) -> list[Refusal]:
@@ -215,15 +268,89 @@ ORDER BY o._part, o.observed_on, o._row
 """
 
 
+_SHEETS = """
+SELECT visit_id, sha256, sheet, _part, _row, fixed_on AS on_day, coalesce(worker, firm) AS went
+FROM landed_fixes WHERE visit_id IS NOT NULL
+UNION ALL
+SELECT visit_id, sha256, sheet, _part, _row, observed_on, coalesce(inspector, firm_of_inspector)
+FROM landed_fix_looks WHERE visit_id IS NOT NULL
+ORDER BY _part, _row
+"""
+
+_PLANNED = """
+SELECT
+    payload ->> 'visit_id' AS visit_id,
+    arg_max((payload ->> 'on')::DATE, position)
+        FILTER (kind IN ('visit_planned', 'visit_moved')) AS visit_on,
+    any_value(payload ->> 'person') FILTER (kind = 'visit_planned') AS person,
+    list(DISTINCT finding_id ORDER BY finding_id) AS finding_ids,
+    any_value(payload ->> 'reason') FILTER (kind = 'visit_called_off') AS called_off_reason,
+    bool_or(kind = 'visit_made') AS made
+FROM visit_steps
+GROUP BY ALL
+"""
+
+
+def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
+    """Return the filled sheets of visits that are not noted as made, in landing order.
+
+    A visit was made on the day for which it stood planned, where a row says that day, else on the
+    first day that a row says; whoever is named in the rows of that day went.
+    """
+    said = _records(con, _SHEETS)
+    if not said:
+        return []
+    visit_steps(con, ledger)
+    known = {row["visit_id"]: row for row in _records(con, _PLANNED)}
+    together: dict[tuple[str, str], list[dict[str, Any]]] = {}
+    for row in said:
+        together.setdefault((row["sha256"], row["visit_id"]), []).append(row)
+    found = []
+    for (sha256, visit_id), rows in together.items():
+        visit = known.get(visit_id, {})
+        if visit.get("made"):
+            continue
+        days = {row["on_day"] for row in rows}
+        on = visit["visit_on"] if visit and visit["visit_on"] in days else min(days)
+        named = dict.fromkeys(r["went"] for r in rows if r["on_day"] == on and r["went"])
+        reason = visit.get("called_off_reason") or ""
+        found.append(
+            SheetBack(
+                visit_id=visit_id,
+                sha256=sha256,
+                sheet=rows[0]["sheet"],
+                part=int(rows[0]["_part"]),
+                row=int(rows[0]["_row"]),
+                outcome="unknown" if not visit else "called_off" if reason else "made",
+                on=on,
+                went=", ".join(named) or visit.get("person", ""),
+                finding_ids=tuple(visit.get("finding_ids", ())),
+                reason=reason,
+            )
+        )
+    return found
+
+
+def _drafts_of(back: SheetBack) -> list[Draft]:
+    if back.outcome != "made":
+        return []
+    landed = ev.LandedRow(sha256=back.sha256, sheet=back.sheet, row=back.row)
+    payload = ev.VisitMade(visit_id=back.visit_id, on=back.on, went=back.went, landed=landed)
+    return [Draft(each, payload) for each in back.finding_ids]
+
+
 def _records(con: duckdb.DuckDBPyConnection, query: str) -> list[dict[str, Any]]:
     return [plain(row) for row in con.execute(query).df().to_dict(orient="records")]
 
 
 def _by_file(
-    rows: Sequence[dict[str, Any]], looks: Sequence[dict[str, Any]]
+    rows: Sequence[dict[str, Any]],
+    looks: Sequence[dict[str, Any]],
+    sheets: Sequence[SheetBack],
 ) -> Iterator[tuple[str, list[dict[str, Any]], list[dict[str, Any]]]]:
-    """Yield each file's rows and looks, in landing order."""
-    order = {row["sha256"]: int(row["_part"]) for row in reversed([*rows, *looks])}
+    """Yield each file's rows and looks, in landing order; files of sheets have none perhaps."""
+    order = {each.sha256: each.part for each in reversed(sheets)}
+    order |= {row["sha256"]: int(row["_part"]) for row in reversed([*rows, *looks])}
     for sha256 in sorted(order, key=order.__getitem__):
         yield (
             sha256,
@@ -261,7 +388,7 @@ class _Known:
             if event.kind == "fix_reported":
                 self.said.setdefault(event.finding_id, []).append(_said(event.content()))
                 self.treatment[event.finding_id] = "fix_reported"
-            else:
+            elif event.kind in ("verified", "verification_failed"):
                 self.treatment[event.finding_id] = (
                     "proven" if event.kind == "verified" else "disproved"
                 )

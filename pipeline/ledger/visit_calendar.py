@@ -3,8 +3,10 @@
 Lines end with CRLF and are folded so that none is longer than 75 octets (section 3.1); text has
 backslash, semicolon, comma and line feed escaped (3.3.11); a visit keeps its UID whatever becomes
 of it (3.8.4.7). There is no METHOD, so DTSTAMP is the moment of its last revision (3.8.7.2), and
-SEQUENCE counts revisions (3.8.7.4). A visit has a day and no hours: its DTSTART is a DATE, which
-with no DTEND lasts that one day (3.6.1). The sections are given from memory.
+SEQUENCE counts revisions (3.8.7.4). A visit without hours has a DATE as its DTSTART, which with no
+DTEND lasts that one day (3.6.1). Hours are those on the clock of the dwelling: DATE-TIME without
+zone or offset, "floating", the same on every clock (3.3.5, form 1); one without an end has no DTEND
+and ends when it starts (3.6.1). The sections are given from memory.
 """
 
 from __future__ import annotations
@@ -81,12 +83,22 @@ def _event(visit: dict[str, object], places: dict[str, str]) -> Iterator[str]:
     yield f"UID:{identity}-{own}@coverplate"
     yield f"DTSTAMP:{stamps[1]:%Y%m%dT%H%M%SZ}"
     yield f"SEQUENCE:{revisions}"
-    yield f"DTSTART;VALUE=DATE:{pd.Timestamp(str(visit['visit_on'])):%Y%m%d}"
+    yield from _when(visit)
     yield f"SUMMARY:{escape(f'Visit {building}, {unit}: {count}')}"
     yield f"LOCATION:{escape(place)}"
     yield "DESCRIPTION:" + escape("\n".join(told))
     yield f"STATUS:{_STATUS[str(visit['standing'])]}"
     yield "END:VEVENT"
+
+
+def _when(visit: dict[str, object]) -> Iterator[str]:
+    day = f"{pd.Timestamp(str(visit['visit_on'])):%Y%m%d}"
+    if not _there(visit["starts"]):
+        yield f"DTSTART;VALUE=DATE:{day}"
+        return
+    for name, hour in (("DTSTART", visit["starts"]), ("DTEND", visit["ends"])):
+        if _there(hour):
+            yield f"{name}:{day}T{str(hour).replace(':', '')}00"
 
 
 def _there(cell: object) -> bool:

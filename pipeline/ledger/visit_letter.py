@@ -1,8 +1,8 @@
 """The letter that announces a visit to whoever lives there.
 
-It says who comes, when and for what. Under which law or lease somebody may enter, and how long
-before that must be told, differs from place to place: these are blanks, filled in by whoever gives
-the notice.
+It says who comes, when and for what; hours that the visit does not say are a blank. Under which law
+or lease somebody may enter, and how long before that must be told, differs from place to place:
+these are blanks, filled in by whoever gives the notice.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.ledger.visit_sheet import day_words, place_words
+from pipeline.ledger.visits import hours_words
 from shared.shown import as_html
 from shared.standing import FIRST_MEASURE
 from shared.vocabulary import CAUTIONS
@@ -33,6 +34,7 @@ dt { font-weight: bold; } dd { margin: 0; overflow-wrap: anywhere; }
 """
 
 _LINE = "<span class='line'></span>"
+_SHORT = "<span class='line short'></span>"
 _FULL = "<span class='line full'></span>"
 
 
@@ -42,7 +44,6 @@ def entry_letter(
     *,
     name: str | None = None,
     address: str | None = None,
-    hours: str | None = None,
     contact: str | None = None,
 ) -> str:
     """Return the letter as one HTML page for print that fetches nothing.
@@ -52,7 +53,6 @@ def entry_letter(
         rows: ``visit_rows.visit_rows`` of it.
         name: the building's name, where known.
         address: its address, where known.
-        hours: between which hours; a blank when not given.
         contact: whom to ask; a blank when not given.
     """
     who = visit["person"] + (f", {visit['firm']}" if visit["firm"] else "")
@@ -60,12 +60,7 @@ def entry_letter(
     outlets = f"{count} electrical outlet{'' if count == 1 else 's'}"
     facts = (
         ("Day of entry", as_html(day_words(visit["visit_on"]))),
-        (
-            "Between",
-            as_html(hours)
-            if hours
-            else "<span class='line short'></span> and <span class='line short'></span>",
-        ),
+        ("Hours of entry", as_html(hours_words(visit)) or f"{_SHORT} to {_SHORT}"),
         ("Who comes", as_html(who)),
         ("What for", f"{outlets}{_rooms(rows)}: to look at them, measure and repair"),
         ("Questions, another day", as_html(contact) if contact else _FULL),

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.ledger.visit_rows import METHOD_SHORT
-from pipeline.ledger.visits import STANDING_WORDS
+from pipeline.ledger.visits import STANDING_WORDS, hours_words
 from shared.shown import as_html
 from shared.standing import FIRST_MEASURE, URGENT_WORDS
 from shared.vocabulary import CAUTIONS, Method, Slots
@@ -104,7 +104,7 @@ def visit_sheet(
         rows: ``visit_rows.visit_rows`` of it.
         name: the building's name, where known.
         address: its address, where known.
-        papers: what belongs to the visit besides, such as permits (``visit_papers.papers_words``).
+        papers: what belongs to the visit besides, such as permits (``papers.papers_words``).
     """
     urgent = int(rows["urgent"].sum()) if len(rows) else 0
     lines: list[dict[str, Any]] = [
@@ -138,13 +138,18 @@ def day_words(day: dt.date) -> str:
     return f"{day:%A}, {day.day} {day:%B %Y}"
 
 
+def when_words(visit: Mapping[str, Any]) -> str:
+    """Return the day of a visit, and its hours where they are said."""
+    return ", ".join(filter(None, (day_words(visit["visit_on"]), hours_words(visit))))
+
+
 def _header(visit: Mapping[str, Any], findings: int, urgent: int) -> str:
     who = visit["person"] + (f", {visit['firm']}" if visit["firm"] else "")
     standing = "" if visit["standing"] == "planned" else STANDING_WORDS[visit["standing"]].upper()
     notice = "with notice" if visit["noticed"] == visit["findings"] else "WITHOUT NOTICE SO FAR"
     parts = [
         standing,
-        day_words(visit["visit_on"]),
+        when_words(visit),
         who,
         f"{findings} finding{'' if findings == 1 else 's'}, {urgent} urgent",
         notice if visit["standing"] == "planned" else "",

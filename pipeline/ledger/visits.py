@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import pandas as pd
@@ -18,7 +18,7 @@ from sqlalchemy.engine import Connection
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, FINDINGS
-from pipeline.ledger.history import VISIT_EVENTS, history, sql
+from pipeline.ledger.history import VISIT_EVENTS, history, sql, visit_steps
 from pipeline.ledger.store import CHUNK, Draft, Ledger
 from shared.faults import CoverplateError
 
@@ -48,6 +48,8 @@ def plan_visit(
     person: str,
     who: str,
     origin: str,
+    starts: str | None = None,
+    ends: str | None = None,
     firm: str | None = None,
     note: str | None = None,
     at: dt.datetime | None = None,
@@ -61,6 +63,8 @@ def plan_visit(
         person: who is to go.
         who: who plans it.
         origin: from where: cli or dashboard.
+        starts: from when on that day, on the clock there, such as 09:30; any time when None.
+        ends: until when; open when None.
         firm: whom the person comes for.
         note: anything worth keeping.
         at: when it is written down; now by default.
@@ -70,12 +74,13 @@ def plan_visit(
 
     Raises:
         CoverplateError: there are none, they are of more than one dwelling, or somebody must not
-            be sent to one of them any more.
+            be sent to one of them any more, or the hours are none.
     """
     versions = dict(findings)
     building, unit = _dwelling(ledger, list(versions))
     content: dict[str, Any] = {
-        "kind": "visit_planned", "on": on, "person": person, "firm": firm, "note": note,
+        "kind": "visit_planned", "on": on, "starts": starts, "ends": ends, "person": person,
+        "firm": firm, "note": note,
     }  # fmt: skip
     for _ in range(TRIES):
         visit_id = _free_id(ledger, building, unit, on)
@@ -97,21 +102,53 @@ def plan_visit(
 
 
 def move_visit(
-    ledger: Ledger, visit_id: str, *, on: dt.date, reason: str, who: str, origin: str
+    ledger: Ledger,
+    visit_id: str,
+    *,
+    on: dt.date,
+    reason: str,
+    who: str,
+    origin: str,
+    starts: str | None = None,
+    ends: str | None = None,
+    any_time: bool = False,
 ) -> list[ev.Event]:
-    """Put a planned visit on another day, with a reason.
+    """Put a planned visit on another day or at other hours, with a reason.
+
+    Args:
+        ledger: the ledger.
+        visit_id: the visit.
+        on: the day.
+        reason: why.
+        who: who moves it.
+        origin: from where.
+        starts, ends: the hours, as in ``plan_visit``; those that it had when neither is given.
+        any_time: whether it is to have no hours any more.
 
     Raises:
-        CoverplateError: there is none, it was made or called off, or it is on that day already.
+        CoverplateError: there is none, it was made or called off, it is then already, or the hours
+            are none.
     """
     visit = _awaited(ledger, visit_id)
-    if visit["visit_on"] == on:
+    if any_time and (starts or ends):
         raise CoverplateError(
-            f"{visit_id} is planned for {on} already",
-            expected="another day",
-            to_do="check the date",
+            f"{visit_id}: hours are given, and that it has none",
+            expected="one or the other",
+            to_do="leave one of them out; nothing was written",
         )
-    content = {"kind": "visit_moved", "visit_id": visit_id, "on": on, "reason": reason}
+    if not (starts or ends or any_time):
+        starts, ends = visit["starts"], visit["ends"]
+    if (visit["visit_on"], visit["starts"], visit["ends"]) == (on, starts, ends):
+        raise CoverplateError(
+            f"{visit_id} is planned for {', '.join(filter(None, (str(on), hours_words(visit))))} "
+            "already",
+            expected="another day, or other hours",
+            to_do="check the date and the hours",
+        )
+    content = {
+        "kind": "visit_moved", "visit_id": visit_id, "on": on, "starts": starts, "ends": ends,
+        "reason": reason,
+    }  # fmt: skip
     return _write(ledger, visit, content, who, origin)
 
 
@@ -156,7 +193,7 @@ def give_notice(
     entry_on: dt.date | None = None,
     note: str | None = None,
 ) -> list[ev.Event]:
-    """Note on all findings of a visit that the tenant was given notice.
+    """Note on all findings of a visit that the tenant was given notice, of its hours too.
 
     Args:
         ledger: the ledger.
@@ -181,6 +218,8 @@ def give_notice(
             to_do="check the dates; move the visit first if it is on another day",
         )
     content = {"kind": "notice_given", "given_on": given_on, "entry_on": announced, "note": note}
+    if announced == visit["visit_on"]:
+        content |= {"entry_starts": visit["starts"], "entry_ends": visit["ends"]}
     return _write(ledger, visit, content, who, origin)
 
 
@@ -195,19 +234,22 @@ def visits(
         building_id: one building's only.
 
     Returns:
-        Columns visit_id, building_id, unit_id, visit_on (the day as it stands), person, firm, note,
-        standing (a key of ``STANDING_WORDS``), findings (how many); how many of them are proven,
-        reported (fix reported, unproven), open, not_repaired (set aside or no longer indicated):
-        these four add up; notices (times that notice was given of one of its days), noticed
-        (findings with notice of the day as it stands), entry_refused and no_access (findings at
-        which this was noted on one of its days), times_moved, moved_reason (of the last move),
-        made_on, went, called_off_reason, planned_at, planned_by, last_at (UTC; of its last step,
-        notice, or what was noted at the door), finding_ids, and
-        the yes/no columns coming (planned, its day not past), without_notice (coming, and a finding
-        has no notice of that day), past_not_made (planned, its day past).
+        Columns visit_id, building_id, unit_id, visit_on (the day as it stands), starts, ends (its
+        hours as text such as 09:30, on the clock there; missing where none were said), person,
+        firm, note, standing (a key of ``STANDING_WORDS``), findings (how many); how many of them
+        are proven, reported (fix reported, unproven), open, not_repaired (set aside or no longer
+        indicated): these four add up; notices (times that notice was given of one of its days),
+        noticed (findings with notice of the day as it stands), entry_refused and no_access
+        (findings at which this was noted on one of its days), times_moved, moved_reason (of the
+        last move), made_on, went, called_off_reason, planned_at, planned_by, last_at (UTC; of its
+        last step, notice, or what was noted at the door), finding_ids, clashes (other planned
+        visits of the same person, of any building, at hours that overlap), and the yes/no columns
+        coming (planned, its day not past), without_notice (coming, and a finding has no notice of
+        that day), past_not_made (planned, its day past).
     """
     day = today or dt.datetime.now(dt.UTC).date()
     with history(ledger, kinds=VISIT_EVENTS, building_id=building_id) as con:
+        visit_steps(con, ledger)
         return con.execute(sql("visits"), {"today": day}).df()
 
 
@@ -243,6 +285,23 @@ def _plain(cell: Any) -> Any:  # noqa: ANN401 - any cell of a frame
     if hasattr(cell, "tolist"):
         return cell.tolist()
     return None if cell is None or pd.isna(cell) else cell
+
+
+def hours_words(visit: Mapping[str, Any]) -> str:
+    """Return the hours of a visit in words; "" where none were said."""
+    starts, ends = (visit[each] if isinstance(visit[each], str) else "" for each in _HOURS)
+    return f"{starts} to {ends}" if ends else f"from {starts}" if starts else ""
+
+
+def clash_words(visit: Mapping[str, Any]) -> str:
+    """Return the warning that whoever goes is to be elsewhere at these hours; "" where not so."""
+    others = list(visit["clashes"])
+    if not others:
+        return ""
+    return f"{visit['person']} is to be elsewhere at these hours: {', '.join(others)}"
+
+
+_HOURS = ("starts", "ends")
 
 
 def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Named]:

@@ -1,6 +1,39 @@
 -- Visits, one row each, over `history` and `findings`, as of $today. A visit is one day, one
 -- person, one dwelling; each of its steps stands on every one of its findings, written at once.
-WITH steps AS (
+-- `visit_steps` holds the steps of all visits, those of other buildings too: a person is one.
+WITH dates AS (
+    SELECT
+        payload ->> 'visit_id' AS visit_id,
+        plain_name(any_value(payload ->> 'person') FILTER (kind = 'visit_planned')) AS person,
+        arg_max(payload, position) FILTER (kind IN ('visit_planned', 'visit_moved')) AS dated
+    FROM visit_steps
+    GROUP BY ALL
+    HAVING NOT bool_or(kind IN ('visit_called_off', 'visit_made'))
+),
+
+hours AS (
+    SELECT
+        visit_id, person, dated ->> 'on' AS on_day, dated ->> 'starts' AS starts,
+        dated ->> 'ends' AS ends
+    FROM dates
+    WHERE dated ->> 'starts' IS NOT NULL
+),
+
+-- planned visits of one person at hours that overlap; one without an end overlaps where it starts
+clashing AS (
+    SELECT a.visit_id, list(b.visit_id ORDER BY b.visit_id) AS clashes
+    FROM hours AS a
+    JOIN hours AS b
+        ON b.person = a.person AND b.on_day = a.on_day AND b.visit_id <> a.visit_id
+        AND (
+            a.starts = b.starts
+            OR (a.starts < b.starts AND b.starts < a.ends)
+            OR (b.starts < a.starts AND a.starts < b.ends)
+        )
+    GROUP BY a.visit_id
+),
+
+steps AS (
     SELECT
         finding_id,
         sequence,
@@ -24,6 +57,7 @@ taken AS (
         max(sequence) FILTER (kind IN ('visit_called_off', 'visit_made')) AS ended_in,
         count(*) FILTER (kind = 'visit_moved') AS times_moved,
         arg_max(on_day, sequence) FILTER (kind IN ('visit_planned', 'visit_moved')) AS visit_on,
+        arg_max(payload, sequence) FILTER (kind IN ('visit_planned', 'visit_moved')) AS dated,
         list(DISTINCT on_day) FILTER (on_day IS NOT NULL) AS days,
         any_value(payload) FILTER (kind = 'visit_planned') AS planned,
         any_value(who) FILTER (kind = 'visit_planned') AS planned_by,
@@ -46,6 +80,12 @@ door AS (
             h.kind = 'notice_given'
             -- a notice that names no day speaks of the day that stood when it was given
             AND coalesce((h.payload ->> 'entry_on')::DATE = t.visit_on, h.sequence > t.dated_in)
+            -- one that names hours speaks of these hours only
+            AND coalesce(
+                (h.payload ->> 'entry_starts') = coalesce(t.dated ->> 'starts', '')
+                AND coalesce(h.payload ->> 'entry_ends', '') = coalesce(t.dated ->> 'ends', ''),
+                true
+            )
         ) AS noticed,
         max(h.recorded_at) AS last_at,
         bool_or(h.kind = 'entry_refused') AS entry_refused,
@@ -70,6 +110,8 @@ whole AS (
         any_value(f.building_id) AS building_id,
         any_value(f.unit_id) AS unit_id,
         any_value(t.visit_on) AS visit_on,
+        any_value(t.dated ->> 'starts') AS starts,
+        any_value(t.dated ->> 'ends') AS ends,
         any_value(t.planned ->> 'person') AS person,
         any_value(t.planned ->> 'firm') AS firm,
         any_value(t.planned ->> 'note') AS note,
@@ -103,9 +145,11 @@ whole AS (
 )
 
 SELECT
-    *,
+    whole.*,
+    coalesce(clashes, []) AS clashes,
     standing = 'planned' AND visit_on >= $today AS coming,
     standing = 'planned' AND visit_on >= $today AND noticed < findings AS without_notice,
     standing = 'planned' AND visit_on < $today AS past_not_made
 FROM whole
-ORDER BY visit_on, building_id, unit_id, visit_id
+LEFT JOIN clashing USING (visit_id)
+ORDER BY visit_on, starts NULLS FIRST, building_id, unit_id, visit_id

@@ -69,12 +69,15 @@ def test_from_the_exports_to_a_visit_that_was_made(place, tmp_path):
         if row["unit_id"] == "2A"
     ]  # fmt: skip
     assert len(of_dwelling) >= OPENINGS
-    row = planned("--note", "key at the porter")
+    hours = ("--start", "09:00", "--end", "12:00")
+    row = planned("--note", "key at the porter", *hours)
     visit_id = row["visit_id"]
     assert (visit_id, row["findings"]) == ("V-B1-2A-20310401-1", len(of_dwelling))
     assert set(row["finding_ids"]) == {each["finding_id"] for each in of_dwelling}
     (listed,) = run("visits", "list", "--without-notice", "--json").json()
     assert (listed["open"], listed["proven"], listed["noticed"]) == (len(of_dwelling), 0, 0)
+    assert (listed["starts"], listed["ends"]) == ("09:00", "12:00")
+    assert "1 Apr 2031, 09:00 to" in run("visits", "list").out
     # one command for all of them
     assert run("visits", "notice", visit_id, "--given-on", "2025-03-25").code == 0
     assert run("visits", "list", "--without-notice", "--json").json() == []
@@ -96,11 +99,11 @@ def test_from_the_exports_to_a_visit_that_was_made(place, tmp_path):
     assert "three_lamp_tester" not in shown["rows"][0]["proof_methods"]
     assert "URGENT" in run("visits", "show", visit_id).out
     letter = tmp_path / "letter.html"
-    assert run("visits", "letter", visit_id, "-o", letter, "--hours", "9 and 12").code == 0
-    assert "9 and 12" in letter.read_text(encoding="utf-8")
+    assert run("visits", "letter", visit_id, "-o", letter).code == 0
+    assert "09:00 to 12:00" in letter.read_text(encoding="utf-8")
     calendar = tmp_path / "visits.ics"
     assert run("visits", "calendar", "-o", calendar, "--from", "2031-04-01").code == 0
-    assert b"\r\nDTSTART;VALUE=DATE:20310401\r\n" in calendar.read_bytes()
+    assert b"\r\nDTSTART:20310401T090000\r\nDTEND:20310401T120000\r\n" in calendar.read_bytes()
     made = run("visits", "made", visit_id, "--on", "2025-04-02", "--went", "B. Oddy")
     assert made.code == 0 and "Nothing is repaired or proven by this" in made.err
     (listed,) = run("visits", "list", "--json").json()
@@ -160,6 +163,23 @@ def test_moved_and_called_off(place, tmp_path):
     again = run("visits", "made", visit_id, "--on", "2025-04-02")
     assert again.code == 2 and "was called off (rewired by then)" in again.err
     assert "called off reason: rewired by then" in run("visits", "show", visit_id).out
+
+
+def test_hours_that_overlap_are_told_on_planning_and_moving(place):
+    plan = ("visits", "plan", "--on", "2031-04-01", "--person", "A. Oddy")
+    first = run(*plan, "--unit", "B1/2A", "--start", "09:00", "--end", "12:00")
+    assert first.code == 0 and "Warning" not in first.err
+    second = run(*plan, "--unit", "B1/3B", "--start", "11:00", "--end", "13:00")
+    clash = "Warning: A. Oddy is to be elsewhere at these hours: V-B1-2A-20310401-1."
+    assert second.code == 0 and clash in second.err
+    listed = run("visits", "list").out
+    assert "hours: V-B1-3B-20310401-1" in listed and "hours: V-B1-2A-20310401-1" in listed
+    move = ("visits", "move", "V-B1-3B-20310401-1", "--on", "2031-04-01", "--reason", "key later")
+    moved = run(*move, "--start", "12:00", "--end", "13:00", "--json").json()
+    assert moved[0]["clashes"] == [] and moved[0]["starts"] == "12:00"
+    wrong = run(*move, "--start", "noon")
+    assert wrong.code == 2 and "no time of day such as 09:30" in wrong.err
+    assert run(*move, "--any-time", "--json").json()[0]["starts"] is None
 
 
 def test_refusals_are_in_words_and_write_nothing(place, tmp_path):

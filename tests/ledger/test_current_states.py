@@ -15,6 +15,7 @@ from pipeline.ledger.clocks import clock_curves, firm_record
 from pipeline.ledger.due import due, target_moves
 from pipeline.ledger.effects import proving_looks, unproven_fixes, verified_fixes
 from pipeline.ledger.money import money, quotes
+from pipeline.ledger.papers import attachments, permits
 from pipeline.ledger.progress import (
     ageing,
     failed_verifications,
@@ -24,7 +25,6 @@ from pipeline.ledger.progress import (
 )
 from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.store import Draft
-from pipeline.ledger.visit_papers import attachments, permits
 from pipeline.ledger.visits import visits
 from pipeline.ledger.worklist import work_list
 from shared.rule_book import load_rule_book

@@ -22,7 +22,9 @@ from pipeline.ledger.visit_rows import visit_rows, would_prove
 from pipeline.ledger.visit_sheet import METHOD_LETTERS, visit_sheet
 from pipeline.ledger.visits import (
     call_off_visit,
+    clash_words,
     give_notice,
+    hours_words,
     move_visit,
     open_findings_of,
     plan_visit,
@@ -355,7 +357,7 @@ def test_names_out_of_data_are_text_in_sheet_letter_and_calendar(ledger):
     place = {"name": HOSTILE, "address": HOSTILE}
     for page in (
         visit_sheet(found, rows, **place),
-        entry_letter(found, rows, hours=HOSTILE, contact=HOSTILE, **place),
+        entry_letter(found, rows, contact=HOSTILE, **place),
     ):
         assert "\u202e" not in page and "&lt;script&gt;" in page
         Texts(page)
@@ -369,15 +371,135 @@ def test_the_letter_claims_no_law_and_tells_what_is_urgent(visited):
     ledger, visit_id = visited
     found, rows = visit(ledger, visit_id), visit_rows(ledger, visit_id, rooms(16))
     plain = entry_letter(found, rows)
-    filled = entry_letter(found, rows, hours="9 and 12", contact="the office, 555 0100")
+    filled = entry_letter(
+        {**found, "starts": "09:00", "ends": "12:00"}, rows, contact="the office, 555 0100"
+    )
     for words in ("Tuesday, 6 April 2027", "A. Oddy, Pellworth Electric", "Law or lease clause",
                   "16 electrical outlets", "Keep people away", "K05", *CAUTIONS):  # fmt: skip
         assert words in Texts(plain).text, words
     assert not re.search(r"§|statute|entitled|required by law|must let|\bhours' notice", plain)
     assert Texts(plain).classes["line full"] == Texts(filled).classes["line full"] + 1
-    assert "9 and 12" in filled and "555 0100" in filled and "9 and 12" not in plain
+    assert "09:00 to 12:00" in filled and "555 0100" in filled and "09:00" not in plain
+    assert Texts(plain).classes["line short"] == 2 and "line short" not in Texts(filled).classes
     quiet = entry_letter(found, rows[~rows["urgent"]])
     assert "Do not wait" in plain and "Do not wait" not in quiet
+
+
+# hours
+
+
+def test_hours_stand_in_the_visit_sheet_and_letter_and_move_with_it(any_ledger):
+    ids = dwelling(any_ledger, 2)
+    visit_id = plan(any_ledger, ids, starts="09:30", ends="12:00")
+
+    def stands():
+        found = visit(any_ledger, visit_id)
+        return found["visit_on"], found["starts"], found["ends"]
+
+    assert stands() == (ON, "09:30", "12:00")
+    found, rows = visit(any_ledger, visit_id), visit_rows(any_ledger, visit_id)
+    assert "Tuesday, 6 April 2027, 09:30 to 12:00" in Texts(visit_sheet(found, rows)).text
+    assert "09:30 to 12:00" in Texts(entry_letter(found, rows)).text
+    later = ON + dt.timedelta(7)
+    move_visit(any_ledger, visit_id, on=later, reason="tenant away", **WHO)
+    assert stands() == (later, "09:30", "12:00")
+    move_visit(any_ledger, visit_id, on=later, starts="14:00", reason="after work", **WHO)
+    assert stands() == (later, "14:00", None)
+    assert hours_words(visit(any_ledger, visit_id)) == "from 14:00"
+    with pytest.raises(CoverplateError, match="planned for 2027-04-13, from 14:00 already"):
+        move_visit(any_ledger, visit_id, on=later, reason="once more", **WHO)
+    move_visit(any_ledger, visit_id, on=later, any_time=True, reason="whenever it suits", **WHO)
+    assert stands() == (later, None, None)
+    assert any_ledger.verify() == []
+
+
+@pytest.mark.parametrize(
+    ("starts", "ends", "said"),
+    [
+        ("12:00", "09:30", "start before it"),
+        ("12:00", "12:00", "start before it"),
+        (None, "12:00", "start before it"),
+        ("9:30", None, "no time of day such as 09:30"),
+        ("24:00", None, "no time of day"),
+    ],
+)
+def test_hours_that_cannot_be_are_refused(ledger, starts, ends, said):
+    ids = dwelling(ledger, 1)
+    with pytest.raises(CoverplateError, match=said):
+        plan(ledger, ids, starts=starts, ends=ends)
+    visit_id = plan(ledger, ids)
+    with pytest.raises(CoverplateError, match=said):
+        move_visit(ledger, visit_id, on=ON, starts=starts, ends=ends, reason="sooner", **WHO)
+    with pytest.raises(CoverplateError, match="one or the other"):
+        move_visit(ledger, visit_id, on=ON, starts="09:00", any_time=True, reason="sooner", **WHO)
+    assert len(ledger.history(ids[0])) == 2
+
+
+def test_an_event_without_hours_is_written_as_before_there_were_any(ledger):
+    (finding,) = dwelling(ledger, 1)
+    give_notice(ledger, plan(ledger, [finding]), given_on=TODAY, **WHO)
+    for event in ledger.history(finding)[1:]:
+        assert not {"starts", "ends", "entry_starts", "entry_ends"} & set(event.content())
+
+
+def test_one_person_at_two_places_at_once_is_told_and_not_refused(ledger):
+    ids = dwelling(ledger, 1)
+    elsewhere = ledger.raise_finding(raised("K9", building_id="B2"), **WHO).finding_id
+
+    def go(finding, starts, ends, on=ON, **more):
+        return plan(ledger, [finding], on=on, starts=starts, ends=ends, **more)
+
+    first = go(ids[0], "09:00", "12:00")
+    go(elsewhere, "12:00", "13:00")  # one ends when the other begins
+    go(elsewhere, "10:00", "11:00", person="B. Oddy")
+    go(elsewhere, "10:00", "11:00", on=ON + dt.timedelta(1))
+    go(elsewhere, None, None)
+    assert visit(ledger, first)["clashes"] == []
+    second = go(elsewhere, "11:30", None, person="a.  ODDY")
+    assert visit(ledger, first)["clashes"] == [second]
+    found = visit(ledger, second)
+    assert found["clashes"] == [first]
+    assert clash_words(found).endswith(f"elsewhere at these hours: {first}")
+    frame = visits(ledger).set_index("visit_id")
+    assert {name for name in frame.index if len(frame.loc[name, "clashes"])} == {first, second}
+    call_off_visit(ledger, second, reason="another goes", **WHO)
+    assert visit(ledger, first)["clashes"] == []
+
+
+def test_notice_of_other_hours_is_no_notice(ledger):
+    visit_id = plan(ledger, dwelling(ledger, 2), starts="09:00", ends="12:00")
+
+    def noticed():
+        return visit(ledger, visit_id)["noticed"]
+
+    give_notice(ledger, visit_id, given_on=TODAY, **WHO)
+    assert noticed() == 2
+    move_visit(ledger, visit_id, on=ON, starts="14:00", ends="16:00", reason="later", **WHO)
+    assert noticed() == 0
+    give_notice(ledger, visit_id, given_on=TODAY, **WHO)
+    assert noticed() == 2
+    move_visit(ledger, visit_id, on=ON, any_time=True, reason="any time", **WHO)
+    assert noticed() == 0
+    give_notice(ledger, visit_id, given_on=TODAY, **WHO)
+    move_visit(ledger, visit_id, on=ON, starts="10:00", reason="told by phone", **WHO)
+    assert noticed() == 2  # the day was told as a whole
+
+
+def test_hours_in_the_calendar_are_those_on_the_clock_there(ledger):
+    """RFC 5545 section 3.3.5, 2009, form 1: local time without zone, and no Z."""
+    ids = dwelling(ledger, 1)
+    plan(ledger, ids, starts="09:30", ends="12:00")
+    plan(ledger, ids, on=ON + dt.timedelta(1), starts="14:00")
+    plan(ledger, ids, on=ON + dt.timedelta(2))
+    text = calendar(visits(ledger))
+    assert "\r\nDTSTART:20270406T093000\r\nDTEND:20270406T120000\r\n" in text
+    assert "\r\nDTSTART;VALUE=DATE:20270408\r\n" in text
+    first, second, third = icalendar.Calendar.from_ical(text).walk("VEVENT")
+    starts = first.decoded("DTSTART")
+    assert starts == dt.datetime(2027, 4, 6, 9, 30) and starts.tzinfo is None
+    assert first.decoded("DTEND") == dt.datetime(2027, 4, 6, 12)
+    assert second.decoded("DTSTART") == dt.datetime(2027, 4, 7, 14) and "DTEND" not in second
+    assert third.decoded("DTSTART") == ON + dt.timedelta(2) and "DTEND" not in third
 
 
 # RFC 5545, 2009

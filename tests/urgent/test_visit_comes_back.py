@@ -10,7 +10,8 @@ from openpyxl import load_workbook
 from screens_shown import plate, screen_of, sound
 
 from pipeline.landing import Workspace
-from pipeline.ledger import open_ledger
+from pipeline.ledger import landed_fixes, open_ledger
+from shared.faults import CoverplateError
 from tests.cli.running import run
 
 HEADER = (
@@ -136,6 +137,9 @@ def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_
     found = by_kind(taken)
     assert found["fix_reports"]["rows_read"] == 3
     assert found["fix_reports"]["ledger"] == {"reported": 2, "duplicate": 0, "refused": 1}
+    assert found["fix_reports"]["visits"] == [
+        {"visit_id": VISIT, "outcome": "made", "on": "2025-03-03", "went": "D. Orme"}
+    ]
     assert found["opening_observations"]["rows_read"] == 2
     assert states() == {
         "001": "repair_proven",
@@ -147,8 +151,16 @@ def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_
     ledger = open_ledger(workspace=place)
     ids = {row["opening_id"]: row["finding_id"] for row in _findings()}
     events = ledger.history(ids["001"])
-    report, proof = events[-2:]
-    assert (report.kind, proof.kind) == ("fix_reported", "verified")
+    report, proof, made = events[-3:]
+    assert (report.kind, proof.kind, made.kind) == ("fix_reported", "verified", "visit_made")
+    # the visit was made, which stands on all of its findings
+    assert (made.payload.on, made.payload.went, made.who) == (
+        dt.date(2025, 3, 3), "D. Orme", "office",
+    )  # fmt: skip
+    (visit,) = run("visits", "list", "--json").json()
+    assert set(ids.values()) >= set(visit["finding_ids"]) and len(visit["finding_ids"]) == 4
+    for each in visit["finding_ids"]:
+        assert [event.kind for event in ledger.history(each)].count("visit_made") == 1
     assert report.payload.cost == 1350.5 and report.who == proof.who == "office"
     landed = found["fix_reports"]["sha256"]
     assert report.payload.landed.sha256 == proof.payload.landed.sha256 == landed
@@ -171,10 +183,13 @@ def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_
     assert len(run("urgent", "--json").json()) == 1  # a mender's word takes nothing off
     (visit,) = run("visits", "list", "--json").json()
     assert (visit["proven"], visit["reported"], visit["open"]) == (1, 1, 2)
+    assert (visit["standing"], visit["made_on"], visit["went"]) == ("made", "2025-03-03", "D. Orme")
+    assert run("findings", "sync", "--json").json()[0]["visits_made"] == 0
     # and so do the screens
     app = screen_of(monkeypatch, Workspace(place), "visits")
     sound(app)
-    told = plate(app, "coming")
+    told = plate(app, "made")
+    assert "made on 3 Mar 2025 by D. Orme" in told
     assert "2 open" in told and "1 reported, unproven" in told and "1 proven" in told
     app = screen_of(monkeypatch, Workspace(place), "finding", id=ids["001"])
     sound(app)
@@ -204,7 +219,8 @@ def test_the_sheet_comes_back_twice_and_corrected(place, tmp_path):
     assert states()["001"] == "repair_proven"
     ledger = open_ledger(workspace=place)
     ids = {row["opening_id"]: row["finding_id"] for row in _findings()}
-    assert [event.kind for event in ledger.history(ids["001"])][-2:] == ["fix_reported", "verified"]
+    kinds = [event.kind for event in ledger.history(ids["001"])]
+    assert kinds[-3:] == ["fix_reported", "visit_made", "verified"]
     ledger.close()
     # what was refused is written out, corrected, and taken up
     out = tmp_path / "out.csv"
@@ -223,6 +239,89 @@ def _heads(place):
     heads = ledger.heads()
     ledger.close()
     return heads
+
+
+def test_reports_and_that_the_visit_was_made_are_written_together_or_not_at_all(
+    place, tmp_path, monkeypatch
+):
+    path = filled(tmp_path / "2A.xlsx", {"001": REPAIR})
+
+    def broken(*_):
+        raise CoverplateError("the disk is full")
+
+    heads = _heads(place)
+    with monkeypatch.context() as patch:
+        patch.setattr(landed_fixes, "_check_alone", broken)  # the last step before both stand
+        assert run("intake", path).code == 2
+    assert _heads(place) == heads
+    assert run("build").code == 0
+    (synced,) = run("findings", "sync", "--json").json()
+    assert (synced["fixes_reported"], synced["visits_made"]) == (1, 1)
+    (visit,) = run("visits", "list", "--json").json()
+    assert (visit["standing"], visit["reported"]) == ("made", 1)
+
+
+def test_a_sheet_with_looks_alone_says_who_went_and_when(place, tmp_path):
+    looks = {**PROOF, "Look found": "false ground", "Ground tied to neutral": "yes"}
+    early = {**looks, "Looked on": dt.date(2025, 3, 8), "Looked by": "E. Early"}
+    both = {"003": looks, "001": {**looks, "Looked by": "T. Wo"}, "=4": early}
+    move = ("visits", "move", VISIT, "--on", "2025-03-10", "--reason", "sooner")
+    assert run(*move).code == 0
+    taken = run("intake", filled(tmp_path / "2A.xlsx", both))
+    assert taken.code == 0, taken.err
+    # its planned day stands in the sheet: who looked on another day did not go on that one
+    assert f"visit {VISIT} was made on 2025-03-10; who went: T. Wo, S. Ambrel" in taken.out
+    (visit,) = run("visits", "list", "--json").json()
+    assert (visit["standing"], visit["made_on"]) == ("made", "2025-03-10")
+    assert states()["003"] == "confirmed_defect"
+    assert run("ledger", "verify").code == 0
+
+
+def test_a_blank_sheet_says_nothing_of_its_visit(place, tmp_path):
+    assert run("intake", filled(tmp_path / "2A.xlsx", {})).code == 0
+    (visit,) = run("visits", "list", "--json").json()
+    assert visit["standing"] == "planned"
+
+
+def test_a_visit_noted_by_hand_before_its_sheet_came_back_is_noted_once(place, tmp_path):
+    path = filled(tmp_path / "2A.xlsx", {"001": REPAIR})
+    made = ("visits", "made", VISIT, "--on", "2025-03-04", "--went", "B. Hand")
+    assert run(*made).code == 0
+    heads = _heads(place)
+    taken = run("intake", path)
+    assert taken.code == 0 and "was made on" not in taken.out
+    (visit,) = run("visits", "list", "--json").json()
+    assert (visit["made_on"], visit["went"], visit["reported"]) == ("2025-03-04", "B. Hand", 1)
+    assert sum(_heads(place)[each][0] - heads[each][0] for each in heads) == 1
+
+
+def test_the_sheet_of_a_visit_that_was_called_off_is_told_and_its_reports_stand(
+    place, tmp_path, monkeypatch
+):
+    path = filled(tmp_path / "2A.xlsx", {"001": REPAIR})
+    assert run("visits", "call-off", VISIT, "--reason", "rewired by then").code == 0
+    taken = run("intake", path)
+    assert taken.code == 0, taken.err
+    said = f"visit {VISIT} was called off (rewired by then), and its sheet came back"
+    assert said in taken.out and "not noted as made" in taken.out
+    (visit,) = run("visits", "list", "--json").json()
+    assert (visit["standing"], visit["reported"]) == ("called_off", 1)
+    assert states()["001"] == "fix_reported_unproven"
+    assert run("build").code == 0
+    synced = run("findings", "sync")
+    assert "called off (rewired by then)" in synced.err
+    assert run("ledger", "verify").code == 0
+
+
+def test_a_sheet_that_names_no_visit_of_this_ledger_is_told(place, tmp_path):
+    path = filled(tmp_path / "2A.xlsx", {"001": REPAIR})
+    book = load_workbook(path)
+    book.active["A2"].value = book.active["A3"].value = "V-0017-2A-20310401-9"
+    book.active["A4"].value = book.active["A5"].value = "V-0017-2A-20310401-9"
+    book.save(path)
+    taken = run("intake", path)
+    assert "visit V-0017-2A-20310401-9 is not known here" in taken.out
+    assert states()["001"] == "fix_reported_unproven"
 
 
 def test_a_look_that_finds_the_repair_wanting_disproves_it(place, tmp_path):

@@ -2,7 +2,7 @@
 -- abnormal supply voltage, and which later look or proven repair clears them. A function of each
 -- opening's own rows and of the ledger; no model, no reader, no other building has a say.
 CREATE TABLE observation_history AS
-SELECT h.* FROM observations_history AS h WHERE h.status = 'superseded';
+SELECT h.* EXCLUDE (visit_id) FROM observations_history AS h WHERE h.status = 'superseded';
 
 CREATE TEMP TABLE live_metal_told AS
 WITH looks AS (
