@@ -205,7 +205,7 @@ def line_columns() -> list[plate.Column]:
         plate.Column("Group", lambda r: plate.text(str(r["group"]).replace("_", " ")), heads=True),
         plate.Column("Line", lambda r: plate.text(r["label"])),
         plate.Column("Findings", lambda r: count(r["findings"]), half=True),
-        plate.Column("Not known whether", lambda r: count(r["not_known"]), half=True),
+        plate.Column("In doubt", lambda r: count(r["in_doubt"]), half=True),
         plate.Column("Estimate", lambda r: ranged(r["estimate_least"], r["estimate"])),
         plate.Column("Of it the rest", lambda r: ranged(r["rest_least"], r["rest"])),
     ]

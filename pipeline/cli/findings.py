@@ -558,9 +558,9 @@ def told_money(
     )
     print_table(
         "\nWhat the estimate is made of" if rows else "",
-        [("group", "left"), ("line", "left"), ("findings", "right"), ("not known whether", "right"),
+        [("group", "left"), ("line", "left"), ("findings", "right"), ("in doubt", "right"),
          ("estimate", "right"), ("of it still to be paid for", "right")],
-        [[words(row["group"]), line["label"], count(line["findings"]), count(line["not_known"]),
+        [[words(row["group"]), line["label"], count(line["findings"]), count(line["in_doubt"]),
           _ranged(line, "estimate"), _ranged(line, "rest")]
          for row in rows for line in row["lines"]],
     )  # fmt: skip

@@ -27,7 +27,9 @@ REMEDY_LINE = "remedy"
 LINES_TOLD = (
     "Costs beside the remedies, such as the call-out, are lines of their own, once a dwelling or "
     "once a job. An estimate runs from what is sure to be needed to what may be: where the year of "
-    "a building is not known, so that it is not known whether a line applies."
+    "a building is not known, from without the lines that hang on it to with them; where it is not "
+    "known which circuit feeds an opening, from one circuit for all such openings of a dwelling "
+    "(none, where one that is known there may feed them) to one for each."
 )
 """What is to be said beside estimates."""
 
@@ -146,11 +148,12 @@ def estimates(
 
     Returns:
         Columns finding_id, building_id, unit_id, opening_id, remedy (missing where none is known),
-        line, label, price (of one job or one entry), shared_over (findings that share that price),
-        least and most (the finding's share; least is 0 where it is not known whether the line
-        applies; both missing where no remedy is known), year_known (whether what the line hangs on
-        is), rest (whether it has neither a cost nor a committed price), told (in words), source.
-        Shares add up to the price to the cent.
+        line, label, price (of one job or one entry), shared_over (findings that share that price at
+        most), least and most (the finding's share; both missing where no remedy is known),
+        year_in_doubt (whether the line applies hangs on a year that is not known),
+        circuit_in_doubt (how many jobs these are hangs on circuits that are not known), rest
+        (whether it has neither a cost nor a committed price), told (in words), source. Shares add
+        up to the price to the cent.
     """
     with sums(
         ledger,
@@ -163,7 +166,8 @@ def estimates(
     ) as con:
         frame = con.execute(
             "SELECT finding_id, building_id, unit_id, opening_id, remedy, line, price, "
-            "shared_over, least::DOUBLE AS least, most::DOUBLE AS most, year_known, rest "
+            "shared_over, least::DOUBLE AS least, most::DOUBLE AS most, year_in_doubt, "
+            "circuit_in_doubt, rest "
             "FROM estimates"
         ).df()
     rows: list[dict[str, Any]] = [
@@ -202,7 +206,12 @@ def _told(book: RuleBook, row: dict[str, Any]) -> str:
     parts = [f"{row['price']:,.2f} {once}"]
     if row["shared_over"] > 1:
         parts.append(f"shared over {row['shared_over']} findings")
-    if not row["year_known"]:
+    if row["circuit_in_doubt"]:
+        parts.append(
+            "NOT KNOWN HOW MANY CIRCUITS: one for all such openings of the dwelling, or none of "
+            "their own, at least; one for each at most"
+        )
+    if row["year_in_doubt"]:
         before = book.cost_lines[row["line"]].built_before
         assert before is not None
         parts.append(

@@ -7,10 +7,13 @@
 --   price       what it costs once
 --   shared_over of how many findings that price is shared here; shares are whole cents
 --   most        the finding's share
---   least       the same but for 0 where it is not known whether the line applies
+--   least       the same where all that is in doubt is not needed
 --   rest        whether it has neither a cost nor a committed price
--- A remedy of a circuit or a building has one price for it; where no circuit is known, every finding
--- is taken for a circuit of its own. A cost of a dwelling is counted once for what is to be paid for
+--   year_in_doubt     it is not known whether the line applies, as the building's year is not known
+--   circuit_in_doubt  it is not known how many jobs these are, as the circuit is not known
+-- A remedy of a circuit or a building has one price for it. Where no circuit is known there is one
+-- an opening at most, and at least one for all of them in the dwelling, or none where another one
+-- there is known, which may be theirs. A cost of a dwelling is counted once for what is to be paid for
 -- there, and once for what has a cost or a price. Where $only, just the findings in alone count, as
 -- far as something is to be paid for, as if these alone were repaired in one entry a dwelling.
 WITH chosen AS (
@@ -59,14 +62,21 @@ placed AS (
         p.typical,
         p.opens_walls,
         y.year_built,
-        CASE p.scope
-            WHEN 'building' THEN [a.remedy, a.building_id]
-            WHEN 'circuit' THEN CASE
-                WHEN s.circuit_id IS NULL THEN [a.remedy, a.finding_id]
-                ELSE [a.remedy, a.building_id, a.unit_id, s.circuit_id]
-            END
-            ELSE [a.remedy, a.finding_id]
-        END AS job
+        p.scope = 'circuit' AND s.circuit_id IS NULL AS unplaced,
+        CASE
+            WHEN p.scope = 'building' THEN [a.remedy, 'building', a.building_id]
+            WHEN p.scope = 'circuit' AND NOT unplaced
+                THEN [a.remedy, 'circuit', a.building_id, a.unit_id, s.circuit_id]
+            WHEN unplaced AND a.opening_id <> ''
+                THEN [a.remedy, 'opening', a.building_id, a.unit_id, a.opening_id]
+            ELSE [a.remedy, 'finding', a.finding_id]
+        END AS job,
+        CASE
+            WHEN unplaced THEN [a.remedy, 'dwelling', a.building_id, a.unit_id]
+            ELSE job
+        END AS job_least,
+        unplaced AND bool_or(s.circuit_id IS NOT NULL)
+            OVER (PARTITION BY a.remedy, a.building_id, a.unit_id) AS maybe_counted
     FROM answered AS a
     LEFT JOIN prices AS p USING (remedy)
     LEFT JOIN circuits AS s USING (building_id, unit_id, opening_id)
@@ -75,7 +85,7 @@ placed AS (
 ),
 
 lined AS (
-    SELECT *, 'remedy' AS line, typical AS price, true AS applies, job AS place
+    SELECT *, 'remedy' AS line, typical AS price, true AS applies, true AS by_job, job AS place
     FROM placed
 
     UNION ALL
@@ -84,6 +94,7 @@ lined AS (
         c.line,
         c.cost,
         CASE WHEN c.built_before IS NULL THEN true ELSE p.year_built < c.built_before END AS applies,
+        c.per = 'job',
         CASE c.per
             WHEN 'job' THEN p.job
             ELSE [p.building_id, p.unit_id, (p.rest OR $only)::VARCHAR]
@@ -98,7 +109,10 @@ counted AS (
         *,
         round(price * 100)::BIGINT AS cents,
         count(*) OVER (PARTITION BY line, place) AS shared_over,
-        row_number() OVER (PARTITION BY line, place ORDER BY finding_id) AS nth
+        row_number() OVER (PARTITION BY line, place ORDER BY finding_id) AS nth,
+        CASE WHEN by_job THEN job_least ELSE place END AS place_least,
+        count(*) OVER (PARTITION BY line, place_least) AS over_least,
+        row_number() OVER (PARTITION BY line, place_least ORDER BY finding_id) AS nth_least
     FROM lined
 )
 
@@ -117,7 +131,11 @@ SELECT
     price,
     shared_over,
     ((cents // shared_over + (nth <= cents % shared_over)::INTEGER) / 100)::DECIMAL(18, 2) AS most,
-    CASE WHEN applies THEN most ELSE 0 END AS least,
-    applies IS NOT NULL AS year_known
+    CASE
+        WHEN applies IS NULL OR (by_job AND maybe_counted) THEN 0
+        ELSE ((cents // over_least + (nth_least <= cents % over_least)::INTEGER) / 100)
+    END::DECIMAL(18, 2) AS least,
+    applies IS NULL AS year_in_doubt,
+    by_job AND unplaced AND (maybe_counted OR over_least > shared_over) AS circuit_in_doubt
 FROM counted
 ORDER BY building_id, unit_id, opening_id, finding_id, line <> 'remedy', line

@@ -177,9 +177,9 @@ def money_lines(
     """Return the lines that the estimates of ``money`` are made of; arguments as there.
 
     Returns:
-        Columns group, line, label, findings (that bear it), not_known (of them, where it is not
-        known whether it applies), estimate_least, estimate (the most), rest_least, rest. Lines of
-        a group add up to what ``money`` says of it.
+        Columns group, line, label, findings (that bear it), in_doubt (of them, where it is not
+        known whether it applies or how many jobs they are), estimate_least, estimate (the most),
+        rest_least, rest. Lines of a group add up to what ``money`` says of it.
     """
     with _grouped(ledger, rule_book, by, buildings, circuits, now) as (con, group):
         frame = con.execute(
@@ -188,7 +188,7 @@ def money_lines(
                 {group} AS "group",
                 m.line,
                 count(m.most) AS findings,
-                count(*) FILTER (NOT m.year_known) AS not_known,
+                count(*) FILTER (m.year_in_doubt OR m.circuit_in_doubt) AS in_doubt,
                 coalesce(sum(m.least), 0)::DOUBLE AS estimate_least,
                 coalesce(sum(m.most), 0)::DOUBLE AS estimate,
                 coalesce(sum(m.least) FILTER (m.rest), 0)::DOUBLE AS rest_least,

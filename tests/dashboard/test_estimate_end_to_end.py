@@ -95,6 +95,38 @@ def test_a_visit_is_one_entry(place, monkeypatch):
     assert "In all 210.00" in plate(app, "estimate")
 
 
+def test_circuits_that_are_not_known_make_a_range(place, monkeypatch, tmp_path):
+    where = ("--workspace", place.root)
+    quote = ("fix", "quote", *_ids(place, "NEW"), "--firm", "Oddy", "--amount", 900)
+    assert run(*quote, "--remedy", "circuit_rewired", *where).code == 0
+    estimate = ("findings", "estimate", "--building", "NEW", *where)
+    least, most = 1600 + 220 + 90, 2 * (1600 + 220) + 90
+
+    def sums():
+        rows = run(*estimate, "--json").json()
+        return sum(r["least"] for r in rows), sum(r["most"] for r in rows)
+
+    assert sums() == (least, most)
+    assert f"In all: {least:,.2f} to {most:,.2f}." in run(*estimate).out
+    assert "NOT KNOWN HOW MANY CIRCUITS" in run(*estimate).out
+    rows = run("findings", "money", "--by", "building", *where, "--json").json()
+    told = next(row for row in rows if row.get("group") == "NEW")
+    assert (told["estimate_least"], told["estimate"]) == (least, most)
+    app = screen_of(monkeypatch, place, "progress")
+    sound(app)
+    # the four of the other buildings at the cheapest remedy, with a call-out for each of the two
+    whole = least + 4 * 60 + 180, most + 4 * 60 + 180
+    assert f"{whole[0]:,.2f} to {whole[1]:,.2f}" in plate(app, "money")
+
+    # a later look that names the circuit of both: one job, no range
+    named = LOOKS.replace("opening_id,", "opening_id,circuit_id,")
+    rows = [f"NEW,1,{opening},7,{SEEN.replace('2024-05-01', '2024-05-09')}" for opening in "12"]
+    (tmp_path / "later.csv").write_text(named + "".join(rows))
+    assert run("intake", tmp_path / "later.csv", *where).code == 0
+    assert run("build", *where).code == 0
+    assert sums() == (least, least)
+
+
 @pytest.mark.parametrize("given", [(), ("--building", "OLD", "--visit", "V-OLD-1-20310401-1")])
 def test_of_what_must_be_said_once(place, given):
     done = run("findings", "estimate", *given, "--workspace", place.root)

@@ -89,7 +89,7 @@ def test_precautions_go_by_the_year_of_the_building(ledger, ids, year, least, mo
     assert (row["rest_least"], row["rest"]) == (plain + least, plain + most)
     assert (row["forecast_least"], row["forecast"]) == (plain + least, plain + most)
     frame = money_lines(ledger, BOOK, buildings=built(year), now=LATER)
-    assert frame["not_known"].sum() == (2 if year is None else 0)
+    assert frame["in_doubt"].sum() == (2 if year is None else 0)
     told = estimates(ledger, BOOK, buildings=built(year), now=LATER)["told"]
     assert told.str.contains("NOT KNOWN WHETHER").sum() == (2 if year is None else 0)
 
@@ -110,10 +110,53 @@ def test_walls_are_patched_once_a_job(ledger, ids):
     assert found["remedy"] == (2 * 1600 + 60, 2 * 1600 + 60)
 
 
+CIRCUITS = pd.DataFrame(
+    [("B1", "2A", "K0", "7")], columns=["building_id", "unit_id", "opening_id", "circuit_id"]
+)
+
+
+@pytest.mark.parametrize(
+    ("known", "answered", "least", "most"),
+    [
+        (None, [0], 1, 1),  # one opening is one circuit, whichever
+        (None, [0, 1, 2], 1, 3),
+        (None, [0, 3], 2, 2),  # in two dwellings
+        (None, [0, 1, 2, 3], 2, 4),
+        (CIRCUITS, [0, 1, 2], 1, 3),  # K1 and K2 may be on circuit 7 as well
+        (CIRCUITS, [0, 3], 2, 2),  # a circuit of another dwelling is not theirs
+        (CIRCUITS, [1, 2], 1, 2),  # nothing is done on circuit 7
+    ],
+)
+def test_circuits_that_are_not_known_make_a_range(ledger, ids, known, answered, least, most):
+    for place in answered:
+        answer(ledger, ids[place], "circuit_rewired")
+    named = [ids[place] for place in answered]
+    frame = estimates(ledger, BOOK, alone=named, buildings=built(2000), circuits=known, now=LATER)
+    for line, price in (("remedy", 1600), ("wall_patching", PATCH)):
+        of_line = frame[frame["line"] == line]
+        assert totals(of_line) == {"least": least * price, "most": most * price}
+        assert of_line["circuit_in_doubt"].any() == (least != most)
+        told = of_line["told"].str.contains("NOT KNOWN HOW MANY CIRCUITS")
+        assert (told == of_line["circuit_in_doubt"]).all()
+    assert not frame[frame["line"] == "call_out"]["circuit_in_doubt"].any()
+
+
+def test_several_findings_of_one_opening_are_on_one_circuit(ledger, ids):
+    other = raised("K0", "ungrounded", "no_ground")
+    second = ledger.raise_finding(other, at=moment(DAY), **WHO).finding_id
+    for each in (ids[0], second):
+        answer(ledger, each, "circuit_rewired")
+    frame = estimates(ledger, BOOK, alone=[ids[0], second], buildings=built(2000), now=LATER)
+    assert totals(frame[frame["line"] == "remedy"]) == {"least": 1600, "most": 1600}
+    assert not frame["circuit_in_doubt"].any()
+
+
 @pytest.mark.parametrize("by", BY)
 def test_lines_add_up_to_the_totals_in_every_breakdown(ledger, ids, by):
     answer(ledger, ids[0], ADDED)
     put(ledger, ids[1], fix("gfci_type_marked", markings=("no_equipment_ground",), cost=200))
+    for each in ids[2:]:
+        answer(ledger, each, "circuit_rewired")
     whole = money(ledger, BOOK, by=by, now=LATER).set_index("group")
     parts = money_lines(ledger, BOOK, by=by, now=LATER).groupby("group")
     for name in ("estimate_least", "estimate", "rest_least", "rest"):
