@@ -42,6 +42,7 @@ class Remedy(Section):
         ground_ohms_below: what the ground path must stay below after it; None where the remedy
             makes no ground path.
         check_with_authority: newer requirements that the replacement may trigger.
+        opens_walls: whether walls or ceilings are usually opened for it.
         cost_low, cost_typical, cost_high: placeholders to be replaced.
     """
 
@@ -59,6 +60,7 @@ class Remedy(Section):
     )
     done_by: str
     check_with_authority: tuple[str, ...] = ()
+    opens_walls: bool = False
     cost_low: Number = says("low cost")
     cost_typical: Number = says("typical cost")
     cost_high: Number = says("high cost")
@@ -75,6 +77,29 @@ class Remedy(Section):
         if both:
             raise ValueError("both allowed and refused for " + ", ".join(sorted(both)))
         return self
+
+
+class CostLine(Section):
+    """A cost beside those of the remedies, told and added as a line of its own.
+
+    Attributes:
+        label: what people call it.
+        source: why it is counted so, and how that is known.
+        per: dwelling: once for all work at one dwelling; job: once with every job of a remedy.
+        opens_walls: whether only remedies that open walls bring it.
+        built_before: only in buildings built before this year; where the year is not known, it is
+            not known whether.
+        cost: a placeholder to be replaced.
+    """
+
+    label: str
+    source: str = PydanticField(min_length=3)
+    per: Literal["dwelling", "job"]
+    opens_walls: bool = False
+    built_before: Annotated[Number, bounded(1600.0, 2100.0)] | None = PydanticField(
+        default=None, description="only in buildings built before this year"
+    )
+    cost: Annotated[Number, bounded(0.0, 1e9)] = says("cost")
 
 
 class Regulation(Section):

@@ -22,7 +22,7 @@ from pydantic import Field as PydanticField
 
 from shared.faults import CoverplateError
 from shared.numbers import Number, Odds, OpenShare, Positive, Section, Share, says
-from shared.remedies import Due, LedgerRules, Remedy, SeverityClass
+from shared.remedies import CostLine, Due, LedgerRules, Remedy, SeverityClass
 from shared.vocabulary import Method, Selection, WiringMethod
 
 
@@ -449,6 +449,7 @@ class RuleBook(Section):
     due: Due
     ledger: LedgerRules
     remedies: dict[str, Remedy]
+    cost_lines: dict[str, CostLine] = PydanticField(default_factory=dict)
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
@@ -474,6 +475,10 @@ class RuleBook(Section):
         )
         if abs(faults - 1.0) > 1e-9:
             problems.append(f"the shares of other faults add up to {faults:g}, not 1")
+        if "remedy" in self.cost_lines:
+            problems.append(
+                "no cost line may be called remedy: so the remedies' own costs are told"
+            )
         if problems:
             raise ValueError("; ".join(problems))
         return self

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+from collections.abc import Collection
 
 import pandas as pd
 import streamlit as st
@@ -16,6 +17,7 @@ from pipeline.ledger import Ledger, open_ledger
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.database import URL_VARIABLE, ledger_file
 from pipeline.ledger.digest import Digest, changes_since, digest
+from pipeline.ledger.estimates import estimates
 from pipeline.ledger.held import check_held
 from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.ledger.landed_looks import looks_since_fixes
@@ -98,6 +100,21 @@ def all_visits() -> pd.DataFrame:
         findings.ledger_version(ledger()),
         version(),
         dt.datetime.now(dt.UTC).date(),
+    )
+
+
+def estimated_alone(building_id: str, finding_ids: Collection[str]) -> pd.DataFrame:
+    """What findings of a building are estimated at if these alone are repaired (``estimates``)."""
+    of_version = version()
+    known = {}
+    if of_version is not None:
+        source = Source(of_version)
+        known = {
+            "buildings": source.ask(findings.listing_of),
+            "circuits": source.ask(queries.known_circuits),
+        }
+    return estimates(
+        ledger(), rule_book(), building_id=building_id, alone=sorted(finding_ids), **known
     )
 
 

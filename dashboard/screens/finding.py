@@ -12,6 +12,7 @@ from dashboard.components import plate
 from dashboard.components.bill_form import bill_form
 from dashboard.components.building_anew import refused
 from dashboard.components.downloads import downloads
+from dashboard.components.estimate import estimate
 from dashboard.components.event_forms import FORMS, KINDS, given, look
 from dashboard.components.figures import count, day, missing, number, percent, plural, word
 from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
@@ -261,6 +262,8 @@ def page() -> None:
     if finding.fix is not None and row["state"] == "fix_reported_unproven":
         plate.show(proof(finding), key="proof")
         since(finding)
+    if row["opens"]:
+        estimate(row["building_id"], [finding.finding_id], finding.finding_id)
     moves(row)
     st.subheader("What happened", anchor=False)
     events = ledger().history(str(wanted))

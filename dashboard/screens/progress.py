@@ -11,6 +11,7 @@ import streamlit as st
 from dashboard.charts import progress as pictures
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
+from dashboard.components.estimate import ranged
 from dashboard.components.figures import (
     amount,
     count,
@@ -76,6 +77,7 @@ def worked_out(
         "second_looks": second_looks(opened),
         "ageing": progress.ageing(opened, book, by=by, buildings=buildings),
         "money": money.money(opened, book, by=by, buildings=buildings, circuits=circuits),
+        "lines": money.money_lines(opened, book, by=by, buildings=buildings, circuits=circuits),
         "questions": money.money_questions(opened, book, circuits=circuits),
         "by_firm": progress.failed_verifications(opened, book, by="firm"),
     }
@@ -146,6 +148,11 @@ def money_columns() -> list[plate.Column]:
             label, lambda r: f'<span class="num">{to_the_cent(r[key])}</span>', half=True
         )
 
+    def from_to(label: str, key: str) -> plate.Column:
+        return plate.Column(
+            label, lambda r: f'<span class="num">{ranged(r[f"{key}_least"], r[key])}</span>'
+        )
+
     def spent(row: dict[str, Any]) -> str:
         told = [
             f"{to_the_cent(row[key])} {words}"
@@ -163,13 +170,13 @@ def money_columns() -> list[plate.Column]:
 
     return [
         plate.Column("Group", lambda r: plate.text(str(r["group"]).replace("_", " ")), heads=True),
-        sum_of("Estimate", "estimate"),
+        from_to("Estimate", "estimate"),
         sum_of("Quoted, lowest", "quoted_lowest"),
         sum_of("Quoted, chosen", "quoted_chosen"),
         sum_of("Committed", "committed"),
         plate.Column("Spent", spent),
-        sum_of("Estimate of the rest", "rest"),
-        sum_of("Forecast", "forecast"),
+        from_to("Estimate of the rest", "rest"),
+        from_to("Forecast", "forecast"),
     ]
 
 
@@ -192,6 +199,19 @@ def question_columns() -> list[plate.Column]:
     ]
 
 
+def line_columns() -> list[plate.Column]:
+    """The columns of the lines that estimates are made of."""
+    return [
+        plate.Column("Group", lambda r: plate.text(str(r["group"]).replace("_", " ")), heads=True),
+        plate.Column("Line", lambda r: plate.text(r["label"])),
+        plate.Column("Findings", lambda r: count(r["findings"]), half=True),
+        plate.Column("In doubt", lambda r: count(r["in_doubt"]), half=True),
+        plate.Column("Estimate", lambda r: ranged(r["estimate_least"], r["estimate"])),
+        plate.Column("Of it the rest", lambda r: ranged(r["rest_least"], r["rest"])),
+    ]
+
+
+LINES_SHOWN = 40
 QUESTIONS_SHOWN = 20
 
 
@@ -208,6 +228,16 @@ def about_money(found: dict[str, pd.DataFrame], by: str) -> None:
     if by in money.OF_SUMS:
         st.caption(money.SEVERAL_GROUPS)
     downloads(found["money"], f"money-{by}", "Money by group")
+    lines = found["lines"]
+    if len(lines):
+        body = plate.table(
+            lines.head(LINES_SHOWN).to_dict(orient="records"),
+            line_columns(),
+            "What the estimate is made of"
+            + (f", the first {LINES_SHOWN} lines." if len(lines) > LINES_SHOWN else "."),
+        )
+        plate.show(body, key="money-lines")
+        downloads(lines, f"money-lines-{by}", "Lines of the estimate")
     asked = found["questions"]
     if asked.empty:
         return

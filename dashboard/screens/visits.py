@@ -12,6 +12,7 @@ import streamlit as st
 from dashboard.components import plate
 from dashboard.components.bill_form import bill_form
 from dashboard.components.building_anew import refused
+from dashboard.components.estimate import estimate
 from dashboard.components.figures import count, day, missing, plural, word
 from dashboard.components.finding_rows import due_words, place, what
 from dashboard.components.findings_source import (
@@ -381,6 +382,7 @@ def page() -> None:
         chosen = one_visit(frame)
         for row in frame[frame["visit_id"] == chosen].to_dict(orient="records"):
             step({str(key): value for key, value in row.items()}, name)
+            estimate(row["building_id"], list(row["finding_ids"]), str(row["visit_id"]))
             bill(row, findings, name)
             written = papers_of(str(chosen), name)
             if written:

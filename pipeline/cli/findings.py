@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import click
 import pandas as pd
@@ -16,7 +16,9 @@ from pipeline.cli.ledger_options import (
     buildings_of,
     circuits_of,
     day_option,
+    findings_argument,
     ledger_options,
+    named_findings,
     opened,
     print_written,
     stakes_of,
@@ -42,9 +44,19 @@ from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.digest import as_page, as_text, changes_since, digest
 from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
+from pipeline.ledger.estimates import LINES_TOLD, estimates, totals
 from pipeline.ledger.families import FAMILY
+from pipeline.ledger.history import current
 from pipeline.ledger.landed_fixes import take_up
-from pipeline.ledger.money import BY, MONEY_TOLD, OF_SUMS, SEVERAL_GROUPS, money, money_questions
+from pipeline.ledger.money import (
+    BY,
+    MONEY_TOLD,
+    OF_SUMS,
+    SEVERAL_GROUPS,
+    money,
+    money_lines,
+    money_questions,
+)
 from pipeline.ledger.progress import (
     CURVE_TOLD,
     GROUPS,
@@ -58,11 +70,12 @@ from pipeline.ledger.progress import (
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.sync import sync_findings
 from pipeline.ledger.triage import ORDERS, in_order, with_stakes
-from pipeline.ledger.visits import visits
+from pipeline.ledger.visits import visit, visits
 from pipeline.ledger.worklist import printable, work_list
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
+from shared.rule_book import RuleBook
 from shared.vocabulary import Condition, Slots
 
 
@@ -534,11 +547,11 @@ def told_money(
     buildings, circuits = buildings_of(workspace), circuits_of(workspace)
     with opened(workspace, ledger_at) as ledger:
         book = ledger.rule_book
-        rows = records(money(ledger, book, by=by, buildings=buildings, circuits=circuits))
-        total = records(money(ledger, book, buildings=buildings, circuits=circuits))
+        rows = total = _with_lines(ledger, book, by, buildings, circuits)
+        if by != "all":
+            total = _with_lines(ledger, book, "all", buildings, circuits)
+            rows = [*rows, *total]
         asked = records(money_questions(ledger, book, circuits=circuits))
-    if by != "all":
-        rows += total
     if budget is not None:
         for row in rows:
             last = row is rows[-1]
@@ -550,8 +563,16 @@ def told_money(
     print_table(
         "" if rows else "Nothing yet.",
         [("group", "left"), *((words(name), "right") for name in _MONEY)],
-        [[words(row["group"]), *(amount(row[name]) for name in _MONEY)] for row in rows],
+        [[words(row["group"]), *(_ranged(row, name) for name in _MONEY)] for row in rows],
     )
+    print_table(
+        "\nWhat the estimate is made of" if rows else "",
+        [("group", "left"), ("line", "left"), ("findings", "right"), ("in doubt", "right"),
+         ("estimate", "right"), ("of it still to be paid for", "right")],
+        [[words(row["group"]), line["label"], count(line["findings"]), count(line["in_doubt"]),
+          _ranged(line, "estimate"), _ranged(line, "rest")]
+         for row in rows for line in row["lines"]],
+    )  # fmt: skip
     if by in OF_SUMS:
         echo(SEVERAL_GROUPS)
     for row in total:
@@ -566,7 +587,7 @@ def told_money(
                  "(less, where below 0).")  # fmt: skip
         if budget is not None:
             left = budget - row["forecast"]
-            echo(f"Budget {amount(budget)}, forecast {amount(row['forecast'])}: "
+            echo(f"Budget {amount(budget)}, forecast {_ranged(row, 'forecast')}: "
                  f"{amount(abs(left))} {'left' if left >= 0 else 'too little'}.")  # fmt: skip
     _print_questions(asked)
     echo(f"\n{MONEY_TOLD}")
@@ -582,6 +603,92 @@ _MONEY = (
     "rest",
     "forecast",
 )
+
+
+def _with_lines(
+    ledger: Ledger,
+    book: RuleBook,
+    by: str,
+    buildings: pd.DataFrame | None,
+    circuits: pd.DataFrame | None,
+) -> list[dict[str, Any]]:
+    """Rows of ``money``, each with the lines of its estimate."""
+    lines = records(money_lines(ledger, book, by=by, buildings=buildings, circuits=circuits))
+    return [
+        {
+            **row,
+            "lines": [
+                {name: cell for name, cell in line.items() if name != "group"}
+                for line in lines
+                if line["group"] == row["group"]
+            ],
+        }
+        for row in records(money(ledger, book, by=by, buildings=buildings, circuits=circuits))
+    ]
+
+
+def _ranged(row: dict[str, Any], name: str) -> str:
+    """A sum, from what is sure to be needed to what may be where these differ."""
+    least = row.get(f"{name}_least", row[name])
+    most = amount(row[name])
+    return most if least == row[name] else f"{amount(least)} to {most}"
+
+
+@findings.command(
+    "estimate",
+    epilog="Examples: coverplate findings estimate F-0123456789abcdef  ·  coverplate findings "
+    "estimate --building 0017 --json",
+)
+@findings_argument
+@click.option("--building", help="All findings of this building that are still to be paid for.")
+@click.option("--visit", "visit_id", help="Those of this visit.")
+@ledger_options
+def estimate(
+    ids: tuple[str, ...], listed: TextIO | None, building: str | None, visit_id: str | None,
+    workspace: Path, ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """What some findings are estimated at, line by line, as if only these were repaired.
+
+    Findings with a cost or a committed price are left out.
+    """
+    if sum((bool(ids or listed), building is not None, visit_id is not None)) != 1:
+        raise CoverplateError(
+            "it is not said of what, or more than one thing is said",
+            expected="either findings, --building or --visit",
+            to_do="give one of them",
+        )
+    with opened(workspace, ledger_at) as ledger:
+        if visit_id is not None:
+            named = list(visit(ledger, visit_id)["finding_ids"])
+        elif building is not None:
+            named = list(current(ledger, building)["finding_id"])
+        else:
+            named = [ledger.finding(each).finding_id for each, _ in named_findings(ids, listed)]
+        frame = estimates(
+            ledger,
+            ledger.rule_book,
+            alone=named,
+            buildings=buildings_of(workspace),
+            circuits=circuits_of(workspace),
+        )
+    if as_json:
+        print_json(records(frame))
+        return 0
+    rows = records(frame)
+    print_table(
+        "" if rows else "Nothing of it is still to be paid for.",
+        [("finding", "left"), ("opening", "left"), ("line", "left"), ("estimate", "right"),
+         ("how", "left")],
+        [[row["finding_id"], row["opening_id"] or "–", row["label"],
+          _ranged({"sum_least": row["least"], "sum": row["most"]}, "sum"), row["told"]]
+         for row in rows],
+    )  # fmt: skip
+    whole = totals(frame)
+    if rows:
+        told = _ranged({"sum_least": whole["least"], "sum": whole["most"]}, "sum")
+        echo(f"In all: {told}. The prices are the rule book's, placeholders to be replaced.")
+        echo(LINES_TOLD)
+    return 0
 
 
 def _print_questions(asked: list[dict[str, Any]]) -> None:

@@ -168,7 +168,7 @@ def buildings_of(root: Path) -> pd.DataFrame | None:
         return None
     with store.reading(place) as con:
         return con.execute(
-            "SELECT building_id, name, address, owner, manager FROM buildings"
+            "SELECT building_id, name, address, owner, manager, year_built FROM buildings"
         ).fetchdf()
 
 

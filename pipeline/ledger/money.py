@@ -12,15 +12,12 @@ from contextlib import contextmanager
 import duckdb
 import pandas as pd
 
-from pipeline.ledger.due import dated_findings
-from pipeline.ledger.families import URGENT_FAMILIES
-from pipeline.ledger.history import MONEY_EVENTS, hand_over, sql
+from pipeline.ledger.estimates import LINES_TOLD, line_labels, sums
+from pipeline.ledger.history import sql
 from pipeline.ledger.progress import GROUPS, grouping, hand_over_buildings
-from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Ledger
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
-from shared.vocabulary import Condition, Slots
 
 OF_SUMS: dict[str, str] = {
     "remedy": "coalesce(m.remedy, 'not known')",
@@ -35,9 +32,10 @@ BY = tuple(dict.fromkeys(each for each in BY if each != "building_id"))
 
 MONEY_TOLD = (
     "Estimate: the rule book’s typical cost, a placeholder to be replaced, of the remedy that was "
-    "reported or quoted, else of the cheapest that is allowed. Quoted: of what is open, the lowest "
-    "price that still holds, and that of the firm assigned. Committed: priced by the firm assigned "
-    "and not yet reported. Spent: bills, and what fix reports say where no bill names the finding. "
+    "reported or quoted, else of the cheapest that is allowed, and what comes beside it. "
+    f"{LINES_TOLD} Quoted: of what is open, the lowest price that still holds, and that of the "
+    "firm assigned. Committed: priced by the firm assigned and not yet reported. Spent: bills, and "
+    "what fix reports say where no bill names the finding. "
     "Rest: the estimate of what has neither a cost nor a committed price. Forecast: spent + "
     "committed + rest."
 )
@@ -63,52 +61,6 @@ QUESTIONS: dict[str, str] = {
 """What ``money_questions`` asks."""
 
 
-def _tables(book: RuleBook, con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame]:
-    pairs = con.execute(
-        "SELECT DISTINCT condition, coalesce(slots, '') AS slots FROM due "
-        "WHERE condition IS NOT NULL ORDER BY ALL"
-    ).fetchall()
-    cheapest = []
-    for condition, slots in pairs:
-        if condition in URGENT_FAMILIES:
-            continue  # no condition that a remedy is known for
-        allowed = allowed_remedies(book, Condition(condition), Slots(slots) if slots else None)
-        if allowed:
-            least = min(allowed, key=lambda name: float(allowed[name].cost_typical))
-            cheapest.append((condition, slots, least))
-    prices = [
-        (name, float(remedy.cost_typical), remedy.scope) for name, remedy in book.remedies.items()
-    ]
-    return {
-        "cheapest": pd.DataFrame(cheapest, columns=["condition", "slots", "remedy"], dtype=str),
-        "prices": pd.DataFrame(prices, columns=["remedy", "typical", "scope"]),
-    }
-
-
-_CIRCUITS = ["building_id", "unit_id", "opening_id", "circuit_id"]
-
-
-@contextmanager
-def _sums(
-    ledger: Ledger,
-    rule_book: RuleBook,
-    circuits: pd.DataFrame | None,
-    now: dt.datetime | None,
-    building_id: str | None = None,
-) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Open ``dated_findings`` with the tables fixes, spent, quotes, prices, cheapest, circuits."""
-    moment = (now or dt.datetime.now(dt.UTC)).astimezone(dt.UTC)
-    known = pd.DataFrame(columns=_CIRCUITS, dtype=str) if circuits is None else circuits[_CIRCUITS]
-    with dated_findings(ledger, rule_book, now, building_id, kinds=MONEY_EVENTS) as con:
-        for name, frame in {**_tables(rule_book, con), "circuits": known}.items():
-            hand_over(con, name, frame)
-        con.execute("UPDATE circuits SET unit_id = coalesce(unit_id, '')")
-        for name in ("fixes", "spent"):
-            con.execute(f"CREATE TEMP TABLE {name} AS {sql(name)}")
-        con.execute(f"CREATE TEMP TABLE quotes AS {sql('quotes')}", {"today": moment.date()})
-        yield con
-
-
 def quotes(
     ledger: Ledger,
     rule_book: RuleBook,
@@ -124,10 +76,31 @@ def quotes(
         several findings), expired, reported_since, lowest (of those of the finding that hold),
         chosen (the last one of the firm assigned), holds, open. Order: by place, then amount.
     """
-    with _sums(ledger, rule_book, None, now, building_id) as con:
+    with sums(ledger, rule_book, now, building_id=building_id) as con:
         return con.execute(
             "SELECT * REPLACE (amount::DOUBLE AS amount, whole::DOUBLE AS whole) FROM quotes"
         ).df()
+
+
+@contextmanager
+def _grouped(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    by: str,
+    buildings: pd.DataFrame | None,
+    circuits: pd.DataFrame | None,
+    now: dt.datetime | None,
+) -> Iterator[tuple[duckdb.DuckDBPyConnection, str]]:
+    """Open ``sums`` with buildings; give the SQL of a group over sums m, due d and buildings b."""
+    if by not in BY:
+        raise CoverplateError(
+            f"money cannot be shown by {by!r}",
+            expected="one of " + ", ".join(BY),
+            to_do="choose one of these",
+        )
+    with sums(ledger, rule_book, now, buildings=buildings, circuits=circuits) as con:
+        hand_over_buildings(con, buildings)
+        yield con, OF_SUMS.get(by) or grouping("building_id" if by == "building" else by)
 
 
 def money(
@@ -145,29 +118,23 @@ def money(
         ledger: the ledger.
         rule_book: gives the estimates, which are placeholders.
         by: one of ``BY``.
-        buildings: building_id, owner, manager, where known.
+        buildings: building_id, owner, manager, year_built, where known.
         circuits: building_id, unit_id, opening_id, circuit_id, where known.
         now: as of when; now by default.
 
     Returns:
-        Columns group, findings (with any sum), estimate, quoted_lowest, quoted_chosen, committed,
-        billed, reported, spent (billed + reported), on_disproved (of it, on fixes that a look
-        disproved), over_reported (bills less the reports that they stand in for), rest, forecast
-        (spent + committed + rest), without_cost (fixes whose cost nobody states), without_estimate
-        (findings still to be paid for, of which no remedy is known). See ``MONEY_TOLD``.
+        Columns group, findings (with any sum), estimate_least, estimate (the most), quoted_lowest,
+        quoted_chosen, committed, billed, reported, spent (billed + reported), on_disproved (of it,
+        on fixes that a look disproved), over_reported (bills less the reports that they stand in
+        for), rest_least, rest (the most), forecast_least, forecast (spent + committed + rest),
+        without_cost (fixes whose cost nobody states), without_estimate (findings still to be paid
+        for, of which no remedy is known). See ``MONEY_TOLD``; ``money_lines`` takes the estimates
+        apart.
 
     Raises:
         CoverplateError: it cannot be broken down so.
     """
-    if by not in BY:
-        raise CoverplateError(
-            f"money cannot be shown by {by!r}",
-            expected="one of " + ", ".join(BY),
-            to_do="choose one of these",
-        )
-    group = OF_SUMS.get(by) or grouping("building_id" if by == "building" else by)
-    with _sums(ledger, rule_book, circuits, now) as con:
-        hand_over_buildings(con, buildings)
+    with _grouped(ledger, rule_book, by, buildings, circuits, now) as (con, group):
         return con.execute(
             f"""
             WITH sums AS (
@@ -188,16 +155,58 @@ def money(
                 GROUP BY ALL
             )
             SELECT
-                "group", findings, estimate, quoted_lowest, quoted_chosen, committed, billed,
-                reported, round(billed + reported, 2) AS spent, on_disproved, over_reported, rest,
-                round(billed + reported + committed + rest, 2) AS forecast, without_cost,
-                without_estimate
+                "group", findings, estimate_least, estimate, quoted_lowest, quoted_chosen,
+                committed, billed, reported, round(billed + reported, 2) AS spent, on_disproved,
+                over_reported, rest_least, rest,
+                round(spent + committed + rest_least, 2) AS forecast_least,
+                round(spent + committed + rest, 2) AS forecast, without_cost, without_estimate
             FROM added ORDER BY "group"
             """
         ).df()
 
 
+def money_lines(
+    ledger: Ledger,
+    rule_book: RuleBook,
+    *,
+    by: str = "all",
+    buildings: pd.DataFrame | None = None,
+    circuits: pd.DataFrame | None = None,
+    now: dt.datetime | None = None,
+) -> pd.DataFrame:
+    """Return the lines that the estimates of ``money`` are made of; arguments as there.
+
+    Returns:
+        Columns group, line, label, findings (that bear it), in_doubt (of them, where it is not
+        known whether it applies or how many jobs they are), estimate_least, estimate (the most),
+        rest_least, rest. Lines of a group add up to what ``money`` says of it.
+    """
+    with _grouped(ledger, rule_book, by, buildings, circuits, now) as (con, group):
+        frame = con.execute(
+            f"""
+            SELECT
+                {group} AS "group",
+                m.line,
+                count(m.most) AS findings,
+                count(*) FILTER (m.year_in_doubt OR m.circuit_in_doubt) AS in_doubt,
+                coalesce(sum(m.least), 0)::DOUBLE AS estimate_least,
+                coalesce(sum(m.most), 0)::DOUBLE AS estimate,
+                coalesce(sum(m.least) FILTER (m.rest), 0)::DOUBLE AS rest_least,
+                coalesce(sum(m.most) FILTER (m.rest), 0)::DOUBLE AS rest
+            FROM (SELECT * EXCLUDE (building_id, unit_id, opening_id) FROM estimates) AS m
+            JOIN due AS d USING (finding_id)
+            LEFT JOIN buildings AS b USING (building_id)
+            GROUP BY ALL
+            ORDER BY "group", min(list_position($lines, m.line))
+            """,
+            {"lines": list(line_labels(rule_book))},
+        ).df()
+    frame.insert(2, "label", frame["line"].map(line_labels(rule_book)))
+    return frame
+
+
 _KINDS = (
+    "estimate_least",
     "estimate",
     "quoted_lowest",
     "quoted_chosen",
@@ -205,6 +214,7 @@ _KINDS = (
     "billed",
     "reported",
     "over_reported",
+    "rest_least",
     "rest",
 )
 
@@ -230,7 +240,7 @@ def money_questions(
         counted (what counts now), once (what would count as one price; missing where that is not
         the question), asked (the question in words).
     """
-    with _sums(ledger, rule_book, circuits, now) as con:
+    with sums(ledger, rule_book, now, circuits=circuits) as con:
         frame = con.execute(sql("money_questions")).df()
     frame["findings"] = [list(each) for each in frame["findings"]]
     frame["amounts"] = [[float(one) for one in each] for each in frame["amounts"]]

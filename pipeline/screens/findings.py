@@ -38,10 +38,10 @@ def ledger_version(ledger: Ledger) -> int:
 
 
 def listing_of(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """What findings need of each building: building_id, name, address, city, owner, manager, rank,
-    score."""
+    """What findings need of each building: building_id, name, address, city, owner, manager,
+    year_built, rank, score."""
     return con.execute(
-        "SELECT building_id, name, address, city, owner, manager, rank, score "
+        "SELECT building_id, name, address, city, owner, manager, year_built, rank, score "
         "FROM memory.listing ORDER BY rank"
     ).fetchdf()
 

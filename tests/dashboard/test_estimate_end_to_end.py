@@ -1,0 +1,133 @@
+"""An estimate line by line, from the register's file to the command line and the screens."""
+
+from __future__ import annotations
+
+import pytest
+from screens_shown import plate, screen_of, sound
+
+from pipeline.landing import Workspace
+from tests.cli.running import run
+
+BUILDINGS = ("OLD", "NEW", "NOT")
+REGISTER = "building_id,year_built,dwelling_units\nOLD,1960,1\nNEW,2005,1\nNOT,,1\n"
+LOOKS = (
+    "building_id,unit_id,opening_id,observed_on,inspector,method,result,slots,cover_removed,"
+    "neutral_ground_jumper,ground_present\n"
+)
+SEEN = "2024-05-01,Ada,cover_off_inspection,false_ground,three_slot,yes,yes,no\n"
+PLAIN, OLDER = 2 * 350 + 2 * 220 + 90, 350 + 450  # remedy, patching, call-out; lead, asbestos
+
+
+@pytest.fixture
+def place(tmp_path, monkeypatch) -> Workspace:
+    """Two false grounds in each of three buildings: old, new, of a year that is not known."""
+    monkeypatch.chdir(tmp_path)
+    made = Workspace(tmp_path / "workspace")
+    rows = [f"{building},1,{opening},{SEEN}" for building in BUILDINGS for opening in "12"]
+    for name, text in (("register", REGISTER), ("looks", LOOKS + "".join(rows))):
+        (tmp_path / f"{name}.csv").write_text(text)
+        assert run("intake", tmp_path / f"{name}.csv", "--workspace", made.root).code == 0
+    assert run("build", "--workspace", made.root).code == 0
+    assert run("findings", "sync", "--workspace", made.root).code == 0
+    return made
+
+
+def _ids(place: Workspace, building: str) -> list[str]:
+    rows = run("findings", "list", "--all", "--workspace", place.root, "--json").json()
+    return [row["finding_id"] for row in rows if row["building_id"] == building]
+
+
+def test_lines_are_told_and_add_up(place, monkeypatch):
+    where = ("--workspace", place.root)
+    for building in BUILDINGS:
+        ids = _ids(place, building)
+        assert len(ids) == 2
+        quote = ("fix", "quote", *ids, "--firm", "Oddy", "--amount", 900)
+        assert run(*quote, "--remedy", "grounding_conductor_added", *where).code == 0
+    rows = run("findings", "money", "--by", "building", *where, "--json").json()
+    sums = {row["group"]: row for row in rows if "group" in row}
+    expected = {
+        "OLD": (PLAIN + OLDER, PLAIN + OLDER),
+        "NEW": (PLAIN, PLAIN),
+        "NOT": (PLAIN, PLAIN + OLDER),
+    }
+    for building, (least, most) in expected.items():
+        told = sums[building]
+        assert (told["estimate_least"], told["estimate"]) == (least, most)
+        assert sum(line["estimate_least"] for line in told["lines"]) == least
+        assert sum(line["estimate"] for line in told["lines"]) == most
+        alone = run("findings", "estimate", "--building", building, *where, "--json").json()
+        assert sum(r["least"] for r in alone) == least
+        assert sum(r["most"] for r in alone) == most
+        assert all(r["source"] and r["told"] for r in alone)
+    # one finding alone: its own conductor, patching and entry
+    one = _ids(place, "NOT")[0]
+    told = run("findings", "estimate", one, *where)
+    assert "NOT KNOWN WHETHER" in told.out and "660.00 to 1,460.00" in told.out
+    assert "precautions against lead in paint" in told.out
+    assert "What the estimate is made of" in run("findings", "money", *where).out
+
+    app = screen_of(monkeypatch, place, "finding", id=one)
+    sound(app)
+    body = plate(app, "estimate")
+    assert "In all 660.00 to 1,460.00" in body and "0.00 to 450.00" in body
+    assert "patching of walls" in body and "NOT KNOWN WHETHER" in body
+    assert "29 CFR 1926.1101" in body
+    app = screen_of(monkeypatch, place, "progress")
+    sound(app)
+    whole = 3 * PLAIN + OLDER
+    told = f"{whole:,.2f} to {whole + OLDER:,.2f}"
+    assert told in plate(app, "money")
+    lines = plate(app, "money-lines")
+    assert "270.00" in lines and "350.00 to 700.00" in lines  # call-out; lead
+
+
+def test_a_visit_is_one_entry(place, monkeypatch):
+    where = ("--workspace", place.root)
+    plan = ("visits", "plan", *_ids(place, "NEW"), "--on", "2031-04-01", "--person", "A. Oddy")
+    assert run(*plan, *where).code == 0
+    visit = run("visits", "list", *where, "--json").json()[0]["visit_id"]
+    rows = run("findings", "estimate", "--visit", visit, *where, "--json").json()
+    assert sum(r["most"] for r in rows) == 2 * 60 + 90
+    app = screen_of(monkeypatch, place, "visits")
+    app.selectbox(key="visit").set_value(visit).run()
+    sound(app)
+    assert "In all 210.00" in plate(app, "estimate")
+
+
+def test_circuits_that_are_not_known_make_a_range(place, monkeypatch, tmp_path):
+    where = ("--workspace", place.root)
+    quote = ("fix", "quote", *_ids(place, "NEW"), "--firm", "Oddy", "--amount", 900)
+    assert run(*quote, "--remedy", "circuit_rewired", *where).code == 0
+    estimate = ("findings", "estimate", "--building", "NEW", *where)
+    least, most = 1600 + 220 + 90, 2 * (1600 + 220) + 90
+
+    def sums():
+        rows = run(*estimate, "--json").json()
+        return sum(r["least"] for r in rows), sum(r["most"] for r in rows)
+
+    assert sums() == (least, most)
+    assert f"In all: {least:,.2f} to {most:,.2f}." in run(*estimate).out
+    assert "NOT KNOWN HOW MANY CIRCUITS" in run(*estimate).out
+    rows = run("findings", "money", "--by", "building", *where, "--json").json()
+    told = next(row for row in rows if row.get("group") == "NEW")
+    assert (told["estimate_least"], told["estimate"]) == (least, most)
+    app = screen_of(monkeypatch, place, "progress")
+    sound(app)
+    # the four of the other buildings at the cheapest remedy, with a call-out for each of the two
+    whole = least + 4 * 60 + 180, most + 4 * 60 + 180
+    assert f"{whole[0]:,.2f} to {whole[1]:,.2f}" in plate(app, "money")
+
+    # a later look that names the circuit of both: one job, no range
+    named = LOOKS.replace("opening_id,", "opening_id,circuit_id,")
+    rows = [f"NEW,1,{opening},7,{SEEN.replace('2024-05-01', '2024-05-09')}" for opening in "12"]
+    (tmp_path / "later.csv").write_text(named + "".join(rows))
+    assert run("intake", tmp_path / "later.csv", *where).code == 0
+    assert run("build", *where).code == 0
+    assert sums() == (least, least)
+
+
+@pytest.mark.parametrize("given", [(), ("--building", "OLD", "--visit", "V-OLD-1-20310401-1")])
+def test_of_what_must_be_said_once(place, given):
+    done = run("findings", "estimate", *given, "--workspace", place.root)
+    assert done.code == 2 and "either findings, --building or --visit" in done.err
