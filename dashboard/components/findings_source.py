@@ -21,7 +21,7 @@ from pipeline.ledger.estimates import estimates
 from pipeline.ledger.held import check_held
 from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.ledger.landed_looks import looks_since_fixes
-from pipeline.ledger.sync import Synced, sync_findings
+from pipeline.ledger.sync import BroughtUp, bring_up
 from pipeline.ledger.triage import with_stakes
 from pipeline.ledger.visit_rows import visit_rows
 from pipeline.screens import findings, visits
@@ -163,17 +163,26 @@ def take_reports_up(name: str) -> TakenUp:
     return take_up(workspace(), ledger(), who=name)
 
 
-def bring_up_to_evidence() -> Synced:
-    """Raise what the evidence confirms or suspects, and judge looks after reported fixes."""
+def bring_up_to_what_landed(name: str) -> BroughtUp:
+    """Take up landed fix reports, raise what the evidence says, judge looks (``bring_up``)."""
     with store.reading(workspace()) as con:
-        return sync_findings(con, ledger(), rule_book())
+        return bring_up(workspace(), con, ledger(), who=name)
 
 
-def who() -> str:
-    """Who writes: asked once a session, kept beside every event."""
+def who(key: str = "who") -> str:
+    """Who writes: asked once a session, kept beside every event.
+
+    Args:
+        key: of the field; a second one on a page needs another.
+    """
+    known = {} if key == "who" else {"value": st.session_state.get("who", "")}
     return str(
         st.text_input(
-            "Your name", key="who", persist_state="session", help="Stands beside what you write."
+            "Your name",
+            key=key,
+            persist_state="session",
+            help="Stands beside what you write.",
+            **known,
         )
         or ""
     ).strip()

@@ -22,6 +22,7 @@ from dashboard.components.findings_source import (
     who,
 )
 from dashboard.components.frame import empty, screen
+from dashboard.components.sheets_back import tell_sheets
 from dashboard.components.source import workspace
 from dashboard.components.ticked import nothing_lacks
 from pipeline.cli.dashboard import is_loopback
@@ -507,10 +508,8 @@ def to_ledger() -> None:
                 return
             st.rerun()
     done = st.session_state.get("reported")
-    for sheet in done.sheets if done is not None else ():
-        (st.success if sheet.outcome == "made" else st.warning)(
-            plate.label(f"Ledger: {sheet.said}.")
-        )
+    if done is not None:
+        tell_sheets(done)
     if done is not None and done.rows:
         st.success(
             f"{plural(done.count('reported'), 'fix report')} written into the ledger, "

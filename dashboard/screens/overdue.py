@@ -8,39 +8,58 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.components import plate
+from dashboard.components.building_anew import refused
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import count, day, missing, number, plural, word
 from dashboard.components.finding_rows import finding_class, finding_columns, stake_columns
-from dashboard.components.findings_source import bring_up_to_evidence, dated_findings, digest_of
+from dashboard.components.findings_source import (
+    bring_up_to_what_landed,
+    dated_findings,
+    digest_of,
+    who,
+)
 from dashboard.components.frame import empty, follow, screen
+from dashboard.components.sheets_back import tell_sheets
 from dashboard.components.source import version
-from dashboard.components.ticked import act_on_ticked
+from dashboard.components.ticked import act_on_ticked, nothing_lacks
 from pipeline.ledger.digest import WEEK, as_page, as_text
 from pipeline.ledger.due import overdue_counts
 from pipeline.ledger.triage import ORDERS, in_order
 from pipeline.screens import findings
 from pipeline.screens.findings import Wanted
+from shared.faults import CoverplateError
 
 SHOWN = 20
 
 
 def evidence_button() -> None:
-    """Raise findings from the evidence of the current warehouse."""
+    """Take up landed fix reports, and raise findings from the evidence of the current warehouse."""
     if version() is None:
         return
-    if st.button("Bring findings up to the evidence", icon=":material/sync:"):
-        with st.spinner("Comparing findings with the evidence …"):
-            synced = bring_up_to_evidence()
-        st.session_state["synced"] = synced
+    with st.form("bring-up", border=False):
+        name = who("sync-who")
+        sent = st.form_submit_button("Bring findings up to what landed", icon=":material/sync:")
+    if sent and nothing_lacks(("your name", name)):
+        try:
+            with st.spinner("Comparing findings with what landed …"):
+                st.session_state["synced"] = bring_up_to_what_landed(name)
+        except CoverplateError as refusal:
+            refused(refusal)
+            return
         st.rerun()
-    synced = st.session_state.pop("synced", None)
-    if synced is not None:
-        st.success(
-            f"{plural(synced.raised, 'finding')} raised, {count(synced.recurrences)} recurring, "
-            f"{count(synced.seen_again)} seen again, {count(synced.withdrawn)} no longer "
-            f"indicated, {count(synced.verified)} proven, "
-            f"{count(synced.verification_failed)} disproved."
-        )
+    done = st.session_state.pop("synced", None)
+    if done is None:
+        return
+    synced, taken = done.synced, done.taken
+    st.success(
+        f"{plural(synced.raised, 'finding')} raised, {count(synced.recurrences)} recurring, "
+        f"{count(synced.seen_again)} seen again, {count(synced.withdrawn)} no longer indicated; "
+        f"{plural(taken.count('reported'), 'fix report')} written, "
+        f"{count(taken.count('refused'))} refused by the rules; "
+        f"{count(synced.verified + taken.verified)} proven, "
+        f"{count(synced.verification_failed + taken.disproved)} disproved."
+    )
+    tell_sheets(taken)
 
 
 def digest_buttons(own: pd.DataFrame) -> None:

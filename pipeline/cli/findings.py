@@ -47,7 +47,6 @@ from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.estimates import LINES_TOLD, estimates, totals
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.history import current
-from pipeline.ledger.landed_fixes import take_up
 from pipeline.ledger.money import (
     BY,
     MONEY_TOLD,
@@ -68,7 +67,7 @@ from pipeline.ledger.progress import (
     time_to_repair_bounds,
 )
 from pipeline.ledger.state import allowed_after
-from pipeline.ledger.sync import sync_findings
+from pipeline.ledger.sync import bring_up
 from pipeline.ledger.triage import ORDERS, in_order, with_stakes
 from pipeline.ledger.visits import visit, visits
 from pipeline.ledger.worklist import printable, work_list
@@ -99,22 +98,13 @@ def sync(
     """Raise findings from the evidence; judge looks made after reported fixes."""
     place = existing(workspace)
     with opened(workspace, ledger_at) as ledger, store.reading(place) as con:
-        taken = take_up(place, ledger, who=who)
-        done = sync_findings(con, ledger, who=who, regulation=regulation)
-        reported = taken.count("reported")
-        made = taken.made
-        if done.raised or done.recurrences:
-            # a report may have landed before its finding was raised
-            again = take_up(place, ledger, who=who)
-            reported += again.count("reported")
-            made += again.made
-    counts = {**vars(done), "fixes_reported": reported, "visits_made": made}
+        done = bring_up(place, con, ledger, who=who, regulation=regulation)
     if as_json:
-        print_json([counts])
+        print_json([done.counts])
     else:
-        for name, number_of in counts.items():
+        for name, number_of in done.counts.items():
             echo(f"{words(name):>20}  {number_of}")
-        for sheet in taken.sheets:
+        for sheet in done.taken.sheets:
             say(f"{sheet.said[0].upper()}{sheet.said[1:]}.")
     return 0
 

@@ -120,6 +120,15 @@ class TakenUp:
         """How many visits were noted as made."""
         return sum(each.outcome == "made" for each in self.sheets)
 
+    def then(self, later: TakenUp) -> TakenUp:
+        """Return what this call and a later one wrote; on what was refused, the later's word."""
+        return TakenUp(
+            (*(each for each in self.rows if each.outcome != "refused"), *later.rows),
+            self.verified + later.verified,
+            self.disproved + later.disproved,
+            (*(each for each in self.sheets if each.outcome == "made"), *later.sheets),
+        )
+
     def count(self, outcome: Outcome, sha256: str | None = None) -> int:
         """Return how many rows, of one file or of all, ended so."""
         return sum(each.outcome == outcome and sha256 in (None, each.sha256) for each in self.rows)

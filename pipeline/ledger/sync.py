@@ -15,11 +15,13 @@ from typing import Any
 import duckdb
 import pandas as pd
 
+from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.answered_papers import answered_after_work
 from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES, identity_of
 from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, hand_over, sql
+from pipeline.ledger.landed_fixes import TakenUp, take_up
 from pipeline.ledger.landed_looks import (
     code_looks,
     contradicting_looks,
@@ -45,6 +47,46 @@ class Synced:
     withdrawn: int
     verified: int
     verification_failed: int
+
+
+@dataclass(frozen=True)
+class BroughtUp:
+    """What bringing the ledger up to all that landed wrote: from evidence, and of fix reports."""
+
+    synced: Synced
+    taken: TakenUp
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Everything that was written, counted, by name."""
+        reported = self.taken.count("reported")
+        made = self.taken.made
+        return {**vars(self.synced), "fixes_reported": reported, "visits_made": made}
+
+
+def bring_up(
+    workspace: Workspace,
+    warehouse: duckdb.DuckDBPyConnection,
+    ledger: Ledger,
+    *,
+    who: str,
+    regulation: str | None = None,
+) -> BroughtUp:
+    """Bring the ledger up to all that landed: fix reports and sheets of visits, then the evidence.
+
+    Args:
+        workspace: where exports landed.
+        warehouse: as in ``sync_findings``.
+        ledger: the ledger.
+        who: who stands behind the events.
+        regulation: as in ``sync_findings``.
+    """
+    taken = take_up(workspace, ledger, who=who)
+    synced = sync_findings(warehouse, ledger, who=who, regulation=regulation)
+    if synced.raised or synced.recurrences:
+        # a report may have landed before its finding was raised
+        taken = taken.then(take_up(workspace, ledger, who=who))
+    return BroughtUp(synced, taken)
 
 
 def sync_findings(

@@ -9,7 +9,7 @@ import pytest
 from openpyxl import load_workbook
 from screens_shown import plate, screen_of, sound
 
-from pipeline.landing import Workspace
+from pipeline.landing import Workspace, intake
 from pipeline.ledger import landed_fixes, open_ledger
 from shared.faults import CoverplateError
 from tests.cli.running import run
@@ -259,6 +259,42 @@ def test_reports_and_that_the_visit_was_made_are_written_together_or_not_at_all(
     assert (synced["fixes_reported"], synced["visits_made"]) == (1, 1)
     (visit,) = run("visits", "list", "--json").json()
     assert (visit["standing"], visit["reported"]) == ("made", 1)
+
+
+def test_the_screen_takes_up_what_landed_as_the_command_does(place, tmp_path, monkeypatch):
+    said = {"001": {**REPAIR, **PROOF}, "=4": {**REPAIR, "Repair done": "new receptacle"}}
+    intake(Workspace(place), [filled(tmp_path / "2A.xlsx", said)])  # into no ledger yet
+    assert run("build").code == 0
+    other = tmp_path / "by-command"
+    shutil.copytree(place, other)
+    (told,) = run("findings", "sync", "--workspace", other, "--by", "T. Est", "--json").json()
+    assert (told["fixes_reported"], told["visits_made"]) == (1, 1)
+    app = screen_of(monkeypatch, Workspace(place), "overdue")
+    sound(app)
+
+    def press():
+        label = "Bring findings up to what landed"
+        next(each for each in app.button if each.label == label).click().run()
+        sound(app)
+
+    press()
+    assert "your name" in app.error[0].value and states()["001"] == "confirmed_defect"
+    app.text_input(key="sync-who").set_value("T. Est")
+    press()
+    assert not app.error, [each.value for each in app.error]
+    shown = " ".join(each.value for each in app.success).replace("\\", "")  # Markdown
+    assert "1 fix report written, 1 refused by the rules; 1 proven" in shown
+    assert "was made on 2025-03-03; who went: D. Orme" in shown
+    assert states()["001"] == "repair_proven"
+    assert _written(place) == _written(other)
+
+
+def _written(place):
+    ledger = open_ledger(workspace=place)
+    found = [(each.finding_id, each.kind, each.who, each.origin, each.payload) for each in
+             ledger.stored()]  # fmt: skip
+    ledger.close()
+    return found
 
 
 def test_a_sheet_with_looks_alone_says_who_went_and_when(place, tmp_path):
