@@ -11,8 +11,9 @@ from pipeline.ledger.due import overdue_counts
 from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.triage import in_order
+from pipeline.pages import page
 from shared.finding_states import State
-from shared.shown import as_html, visible
+from shared.shown import visible
 from shared.vocabulary import CAUTIONS
 
 SHOWN = 12
@@ -233,36 +234,22 @@ def as_text(told: Digest, title: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-_STYLE = (
-    "@page{size:A4;margin:12mm}body{font:10.5px/1.35 sans-serif;color:#111;max-width:60rem}"
-    "h1{font-size:17px;margin:0 0 4px}h2{font-size:12.5px;margin:12px 0 3px;break-after:avoid}"
-    "table{border-collapse:collapse;width:100%}thead{display:table-header-group}"
-    "th,td{border-bottom:1px solid #aaa;padding:2px 5px;text-align:left;vertical-align:top;"
-    "overflow-wrap:anywhere}tr{break-inside:avoid}.cautions{border:1px solid #111;padding:4px 20px}"
-)
-
-
 def as_page(told: Digest, title: str) -> str:
     """Return a digest as one HTML page to print, with the cautions, nothing fetched."""
-    body = []
-    for section in SECTIONS:
-        frame = told.parts[section.key]
-        body.append(f"<h2>{as_html(section.title)} ({len(frame):,})</h2>")
-        rows = _rows(section, frame)
-        if not rows:
-            body.append(f"<p>{as_html(section.none)}</p>")
-            continue
-        heads = "".join(f"<th>{as_html(each)}</th>" for each in section.columns.values())
-        cells = "".join(
-            "<tr>" + "".join(f"<td>{as_html(cell)}</td>" for cell in row) + "</tr>" for row in rows
-        )
-        body.append(f"<table><thead><tr>{heads}</tr></thead><tbody>{cells}</tbody></table>")
-        if len(frame) > SHOWN:
-            body.append(f"<p>and {len(frame) - SHOWN:,} more</p>")
-    cautions = "".join(f"<li>{as_html(each)}</li>" for each in CAUTIONS)
-    return (
-        "<!doctype html>\n<html lang='en'><head><meta charset='utf-8'>"
-        f"<title>{as_html(title)}</title><style>{_STYLE}</style></head><body>"
-        f"<h1>{as_html(title)}</h1><p>{as_html(str(told.now))}. {as_html(headline(told))}</p>"
-        f"{''.join(body)}<ul class='cautions'>{cautions}</ul></body></html>\n"
+    sections = [
+        {
+            "title": section.title,
+            "none": section.none,
+            "number": len(told.parts[section.key]),
+            "heads": list(section.columns.values()),
+            "rows": _rows(section, told.parts[section.key]),
+        }
+        for section in SECTIONS
+    ]
+    return page(
+        "digest.html",
+        title=title,
+        told_on=str(told.now),
+        headline=headline(told),
+        sections=sections,
     )

@@ -10,9 +10,9 @@ from pipeline.ledger.due import dated_findings
 from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.remedies import allowed_remedies
 from pipeline.ledger.store import Ledger
+from pipeline.pages import page
 from shared.rule_book import RuleBook
-from shared.shown import as_html
-from shared.vocabulary import CAUTIONS, Condition, Slots
+from shared.vocabulary import Condition, Slots
 
 COLUMNS: dict[str, str] = {
     "finding_id": "Finding",
@@ -100,28 +100,9 @@ def _answers(book: RuleBook, condition: str, slots: str) -> tuple[str, str]:
 
 def printable(frame: pd.DataFrame, title: str) -> str:
     """Return a work list as one HTML page for printing, with the cautions, nothing fetched."""
-    heads = "".join(f"<th>{as_html(COLUMNS[name])}</th>" for name in frame.columns)
-    body = []
-    for row in frame.itertuples(index=False):
-        cells_ = "".join(f"<td>{as_html(_shown(cell))}</td>" for cell in row)
-        body.append(f"<tr>{cells_}</tr>")
-    cautions = "".join(f"<li>{as_html(each)}</li>" for each in CAUTIONS)
-    return (
-        "<!doctype html>\n<html lang='en'><head><meta charset='utf-8'>"
-        f"<title>{as_html(title)}</title><style>{_STYLE}</style></head><body>"
-        f"<h1>{as_html(title)}</h1><ul class='cautions'>{cautions}</ul>"
-        f"<p>{len(frame)} finding(s)</p>"
-        f"<table><thead><tr>{heads}</tr></thead><tbody>{''.join(body)}</tbody></table>"
-        "</body></html>\n"
-    )
-
-
-_STYLE = (
-    "@page{size:landscape;margin:12mm}body{font:11px/1.35 sans-serif;color:#111}"
-    "table{border-collapse:collapse;width:100%}thead{display:table-header-group}"
-    "th,td{border:1px solid #888;padding:3px 5px;text-align:left;vertical-align:top;"
-    "overflow-wrap:anywhere}tr{break-inside:avoid}.cautions{border:2px solid #111;padding:6px 24px}"
-)
+    rows = [[_shown(cell) for cell in row] for row in frame.itertuples(index=False)]
+    heads = [COLUMNS[name] for name in frame.columns]
+    return page("work_list.html", title=title, heads=heads, rows=rows)
 
 
 def _shown(cell: object) -> str:
