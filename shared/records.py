@@ -173,6 +173,14 @@ def _earth_volts(part: str, words: str) -> Field:
     )
 
 
+def _gfci_year() -> Field:
+    meaning = "the year in which the GFCI that protects the opening was made or installed"
+    return Field("gfci_year", "integer", meaning, minimum=GFCI_YEARS[0], maximum=GFCI_YEARS[1])
+
+
+GFCI_YEARS = (1968, 2100)
+"""Years in which a GFCI can have been made: sold since 1968 or later, from memory."""
+
 BUILDING_REGISTER = Layout(
     kind=RecordKind.BUILDING_REGISTER,
     fields=(
@@ -320,6 +328,7 @@ OPENING_OBSERVATIONS = Layout(
             "gfci_button_tripped",
             "whether pressing the GFCI's own test button took the power off this opening",
         ),
+        _gfci_year(),
         Field("marking", "choice", "labels found on it", choices=_words(Marking)),
         Field("note", "text", "anything else that was written"),
         _VISIT,
@@ -420,6 +429,12 @@ FIX_REPORTS = Layout(
             "labels that were put on it",
             choices=_words(Marking),
             blank_says=True,
+        ),
+        _gfci_year(),
+        Field(
+            "gfci_tested_on",
+            "date",
+            "the day on which that GFCI's own test button last took the power off",
         ),
         Field("attachments", "text", "paths or links of photos and papers, parted by ;"),
         Field("note", "text", "anything else that was written"),

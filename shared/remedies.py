@@ -102,6 +102,20 @@ class CostLine(Section):
     cost: Annotated[Number, bounded(0.0, 1e9)] = says("cost")
 
 
+class GfciRules(Section):
+    """From when a GFCI that a repair rests on is asked about; nothing of it is in a probability."""
+
+    oldest_years: Annotated[Number, bounded(1.0, 60.0)] = says(
+        "age above which a GFCI is to be tested or replaced"
+    )
+    test_within_days: Positive = says(
+        "days after the last test by its own button from which another is asked for"
+    )
+    self_test_year: Annotated[Number, bounded(1968.0, 2100.0)] = says(
+        "year up to which a GFCI may have been made without a test of itself"
+    )
+
+
 class Regulation(Section):
     """Windows that somebody else sets; they run in elapsed time and nothing pauses them."""
 

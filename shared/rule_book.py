@@ -22,7 +22,7 @@ from pydantic import Field as PydanticField
 
 from shared.faults import CoverplateError
 from shared.numbers import Number, Odds, OpenShare, Positive, Section, Share, says
-from shared.remedies import CostLine, Due, LedgerRules, Remedy, SeverityClass
+from shared.remedies import CostLine, Due, GfciRules, LedgerRules, Remedy, SeverityClass
 from shared.vocabulary import Method, Selection, WiringMethod
 
 
@@ -449,6 +449,7 @@ class RuleBook(Section):
     due: Due
     ledger: LedgerRules
     remedies: dict[str, Remedy]
+    gfci: GfciRules
     cost_lines: dict[str, CostLine] = PydanticField(default_factory=dict)
 
     @model_validator(mode="after")
@@ -537,7 +538,7 @@ def _numbers(prefix: str, node: BaseModel) -> Iterator[tuple[str, float, str, st
                     yield from _numbers(f"{path}.{key}.", member)
 
 
-_ADDED_LATER = ("urgent",)
+_ADDED_LATER = ("urgent", "gfci")
 """Sections that rule books written before do not have; these take the shipped ones."""
 
 

@@ -14,6 +14,7 @@ from pipeline.ledger import Finding
 from pipeline.ledger import events as ev
 from pipeline.ledger.remedies import allowed_remedies, why_refused
 from pipeline.ledger.targets import first_target
+from shared.records import GFCI_YEARS
 from shared.rule_book import RuleBook
 from shared.vocabulary import Marking, Method, Polarity, Result, Slots, YesNo
 
@@ -146,6 +147,19 @@ def fix_reported(finding: Finding, book: RuleBook) -> Content:
         format_func=word,
         key="markings-fix",
     )
+    gfci_year = gfci_tested_on = None
+    if remedy in allowed and allowed[remedy].protected_after == "yes":
+        left, right = st.columns(2)
+        with left:
+            gfci_year = st.number_input(
+                "Year in which the GFCI was made or installed",
+                *GFCI_YEARS, value=None, step=1, key="gfci-year",
+            )  # fmt: skip
+        with right:
+            gfci_tested_on = st.date_input(
+                "Its own button last took the power off on", value=None, key="gfci-tested",
+                format="YYYY-MM-DD",
+            )  # fmt: skip
     files = _text("Attachments: paths or links, separated by spaces", "files-fix")
     if remedy in allowed:
         each = allowed[remedy]
@@ -160,6 +174,8 @@ def fix_reported(finding: Finding, book: RuleBook) -> Content:
         "permit": permit,
         "cost": cost,
         "markings": tuple(markings or ()),
+        "gfci_year": gfci_year,
+        "gfci_tested_on": gfci_tested_on,
         "attachments": tuple((files or "").split()),
         "note": _note("note-fix"),
     }

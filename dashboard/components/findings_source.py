@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 from collections.abc import Collection
+from typing import Any
 
 import pandas as pd
 import streamlit as st
@@ -18,6 +19,7 @@ from pipeline.ledger import visits as of_visits
 from pipeline.ledger.database import URL_VARIABLE, ledger_file
 from pipeline.ledger.digest import Digest, changes_since, digest
 from pipeline.ledger.estimates import estimates
+from pipeline.ledger.gfci import gfci_devices
 from pipeline.ledger.held import check_held
 from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.ledger.landed_looks import looks_since_fixes
@@ -116,6 +118,16 @@ def estimated_alone(building_id: str, finding_ids: Collection[str]) -> pd.DataFr
     return estimates(
         ledger(), rule_book(), building_id=building_id, alone=sorted(finding_ids), **known
     )
+
+
+def gfci_of(building_id: str, finding_id: str) -> dict[str, Any] | None:
+    """What is known of the GFCI that a repair rests on (``gfci_devices``); None where on none."""
+    of_version = version()
+    looks = None
+    if of_version is not None:
+        looks = Source(of_version).ask(queries.gfci_looks, building_id)
+    found = gfci_devices(ledger(), rule_book(), looks=looks, building_id=building_id)
+    return next((each for each in found if each["finding_id"] == finding_id), None)
 
 
 def rows_of_visit(visit_id: str) -> pd.DataFrame:

@@ -16,13 +16,21 @@ from dashboard.components.estimate import estimate
 from dashboard.components.event_forms import FORMS, KINDS, given, look
 from dashboard.components.figures import count, day, missing, number, percent, plural, word
 from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
-from dashboard.components.findings_source import ORIGIN, dated_findings, ledger, looks_since, who
+from dashboard.components.findings_source import (
+    ORIGIN,
+    dated_findings,
+    gfci_of,
+    ledger,
+    looks_since,
+    who,
+)
 from dashboard.components.frame import empty, follow, screen
 from dashboard.components.papers import papers_of
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
 from pipeline.ledger.due import MOVE_WORDS, target_moves
 from pipeline.ledger.events import KIND_WORDS, refused_content
+from pipeline.ledger.gfci import known_words
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.verification import proving_methods
 from shared.faults import CoverplateError
@@ -217,6 +225,26 @@ def proof(finding: Finding) -> str:
     )
 
 
+def about_gfci(row: dict[str, Any]) -> None:
+    """The GFCI that the repair rests on: what is known of it, and what is to be asked."""
+    device = gfci_of(row["building_id"], row["finding_id"])
+    if device is None:
+        return
+    asked = "".join(f"<li>{plate.text(each)}</li>" for each in device["asked"])
+    told = known_words(device)
+    plate.show(
+        '<section class="panel"><h3>The GFCI that it rests on</h3>'
+        f"<p>{plate.text(told[:1].upper() + told[1:])}.</p>"
+        + (
+            f"<p>To be asked; no probability and no state goes by it:</p><ul>{asked}</ul>"
+            if asked
+            else ""
+        )
+        + "</section>",
+        key="gfci",
+    )
+
+
 def since(finding: Finding) -> None:
     """The looks that landed since the fix, and what each says of it."""
     frame = looks_since(finding.finding_id)
@@ -262,6 +290,7 @@ def page() -> None:
     if finding.fix is not None and row["state"] == "fix_reported_unproven":
         plate.show(proof(finding), key="proof")
         since(finding)
+    about_gfci(row)
     if row["opens"]:
         estimate(row["building_id"], [finding.finding_id], finding.finding_id)
     moves(row)

@@ -18,6 +18,7 @@ from pipeline.cli.ledger_options import (
     day_option,
     day_or_today,
     findings_argument,
+    gfci_looks_of,
     ledger_options,
     named_findings,
     opened,
@@ -43,6 +44,7 @@ from pipeline.landing.quarantine import source_text
 from pipeline.ledger import Draft, Ledger, events
 from pipeline.ledger.bills import bills, write_bill
 from pipeline.ledger.effects import unproven_fixes
+from pipeline.ledger.gfci import gfci_devices, known_words
 from pipeline.ledger.landed_fixes import left_from_before, refusals, what_became
 from pipeline.ledger.landed_looks import looks_since_fixes
 from pipeline.ledger.money import quotes
@@ -301,14 +303,18 @@ def list_bills(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
     type=click.Choice([Marking.NO_EQUIPMENT_GROUND.value, Marking.GFCI_PROTECTED.value]),
     help="A marking that was applied; may be repeated.",
 )
+@click.option(
+    "--gfci-year", type=int, help="Year in which the GFCI it rests on was made or installed."
+)
+@day_option("--gfci-tested-on", "The day on which that GFCI's own button last took the power off.")
 @click.option("--attachment", "attachments", multiple=True, help="Path or link; may be repeated.")
 @click.option("--note", help="Anything worth keeping.")
 @acting_options
 def report(
     finding: str, remedy: str, firm: str, on: dt.datetime | None, worker: str | None,
     licence: str | None, permit: str | None, cost: float | None, markings: tuple[str, ...],
-    attachments: tuple[str, ...], note: str | None, who: str, workspace: Path,
-    ledger_at: str | None, as_json: bool,
+    gfci_year: int | None, gfci_tested_on: dt.datetime | None, attachments: tuple[str, ...],
+    note: str | None, who: str, workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Report a fix. It stays "reported, unproven" until a capable look proves it."""
     content: dict[str, Any] = {
@@ -321,6 +327,8 @@ def report(
         "permit": permit,
         "cost": cost,
         "markings": markings,
+        "gfci_year": gfci_year,
+        "gfci_tested_on": gfci_tested_on.date() if gfci_tested_on else None,
         "attachments": attachments,
         "note": note,
     }
@@ -347,8 +355,16 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
     with opened(workspace, ledger_at) as ledger:
         finding = ledger.finding(finding_id)
         rows = proving_methods(ledger.judge, finding)
+        building = finding.raised.building_id
+        devices = gfci_devices(
+            ledger,
+            ledger.rule_book,
+            looks=gfci_looks_of(workspace, building),
+            building_id=building,
+        )
+    device = next((each for each in devices if each["finding_id"] == finding_id), None)
     if as_json:
-        print_json(rows)
+        print_json([{**row, "gfci": device} for row in rows])
         return 0
     together: dict[str, list[str]] = {}
     for row in rows:
@@ -366,6 +382,41 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
     most = rows[0]["ground_ohms_below"]
     if most is not None:
         echo(f"The ground path must measure less than {most:g} Ω.")
+    if device is not None:
+        echo(f"It rests on a GFCI: {known_words(device)}.")
+        for question in device["asked"]:
+            echo(f"Ask: {question}.")
+    cautions()
+    return 0
+
+
+@fix.command("gfci", epilog="Example: coverplate fix gfci --building 0017 --json")
+@click.option("--building", help="Only this building's.")
+@click.option("--all", "everything", is_flag=True, help="Also those of which nothing is asked.")
+@ledger_options
+def gfci(
+    building: str | None, everything: bool, workspace: Path, ledger_at: str | None, as_json: bool
+) -> int:
+    """List GFCIs that repairs rest on and that are old, untested or of unknown age."""
+    with opened(workspace, ledger_at) as ledger:
+        rows = gfci_devices(
+            ledger,
+            ledger.rule_book,
+            looks=gfci_looks_of(workspace, building),
+            building_id=building,
+        )
+    rows = [row for row in rows if everything or row["asks"]]
+    if as_json:
+        print_json(rows)
+        return 0
+    print_table(
+        f"{len(rows)} finding(s) whose repair rests on a GFCI",
+        [("finding", "left"), ("building", "left"), ("unit", "left"), ("opening", "left"),
+         ("of", "right"), ("tested", "right"), ("ask", "left")],
+        [[row["finding_id"], row["building_id"], row["unit_id"] or "–", row["opening_id"] or "–",
+          str(row["gfci_year"] or "–"), day(row["tested_on"]), "; ".join(row["asked"])]
+         for row in rows],
+    )  # fmt: skip
     cautions()
     return 0
 

@@ -28,7 +28,7 @@ from pipeline.ledger.history import damage_told
 from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.warehouse import store
 from pipeline.warehouse.build import workspace_rule_book
-from pipeline.warehouse.queries import known_circuits, stakes
+from pipeline.warehouse.queries import gfci_looks, known_circuits, stakes
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
@@ -179,6 +179,15 @@ def circuits_of(root: Path) -> pd.DataFrame | None:
         return None
     with store.reading(place) as con:
         return known_circuits(con)
+
+
+def gfci_looks_of(root: Path, building: str | None = None) -> pd.DataFrame | None:
+    """Looks that bear on GFCIs (``gfci_looks``); None where nothing was built."""
+    place = Workspace(root)
+    if store.current_version(place) is None:
+        return None
+    with store.reading(place) as con:
+        return gfci_looks(con, building)
 
 
 def stakes_of(root: Path, findings: pd.DataFrame) -> pd.DataFrame | None:

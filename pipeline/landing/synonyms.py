@@ -124,6 +124,13 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
         "gfci own button", "gfci own test button", "gfci own button tripped",
         "gfci device button tripped", "gfci tripped by its own button",
     ),
+    "gfci_year": (
+        "gfci year made", "gfci made in", "gfci year installed", "gfci installed in",
+        "year of gfci", "gfci year of manufacture",
+    ),
+    "gfci_tested_on": (
+        "gfci last tested", "gfci last tested on", "gfci test date", "gfci button last pressed on",
+    ),
     "marking": ("label", "labels", "labelled", "sticker", "markings"),
     "reference": (
         "reference no", "reference number", "ref no", "ref", "case no", "case number", "case id",

@@ -59,6 +59,8 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
     """
     if isinstance(payload, ev.FixReported):
         day, what = payload.fixed_on, "fixed on"
+        if payload.gfci_tested_on is not None and payload.gfci_tested_on > day:
+            day, what = payload.gfci_tested_on, "its GFCI tested on"
     elif isinstance(payload, ev.Verified | ev.VerificationFailed):
         day, what = payload.look.observed_on, "a look of"
     else:

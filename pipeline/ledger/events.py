@@ -22,6 +22,7 @@ from pydantic import (
 )
 
 from shared.faults import CoverplateError
+from shared.records import GFCI_YEARS
 from shared.standing import Standing
 from shared.vocabulary import Condition, Marking, Method, Polarity, Result, Slots, YesNo
 
@@ -197,7 +198,9 @@ class FixReported(_Payload):
     """Somebody says that it is repaired. A claim until a capable look proves it.
 
     ``leaves_*`` say what the remedy leaves behind under the rule book at the time; they are filled
-    in when the event is written. ``landed`` names the row of a file that says so.
+    in when the event is written. ``gfci_year`` is the year in which the GFCI that the repair rests
+    on was made or installed, ``gfci_tested_on`` the day on which its own button last took the power
+    off. ``landed`` names the row of a file that says so.
     """
 
     kind: Literal["fix_reported"] = "fix_reported"
@@ -210,6 +213,8 @@ class FixReported(_Payload):
     invoice: Text | None = None
     cost: Money | None = None
     markings: tuple[Label, ...] = ()
+    gfci_year: Annotated[int, Field(ge=GFCI_YEARS[0], le=GFCI_YEARS[1])] | None = None
+    gfci_tested_on: dt.date | None = None
     attachments: tuple[Text, ...] = ()
     note: Text | None = None
     leaves_condition: Condition | None = None

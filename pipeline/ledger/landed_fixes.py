@@ -512,7 +512,8 @@ def _fix(ledger: Ledger, one: FixRow, row: Mapping[str, Any]) -> ev.FixReported 
         one.reasons.append(_reason("remedy", row["remedy"], expected))
         return None
     links = (each.strip() for each in re.split(r"[;\n]", row["attachments"] or ""))
-    names = ("fixed_on", "firm", "worker", "licence", "permit", "invoice", "cost", "note")
+    names = ("fixed_on", "firm", "worker", "licence", "permit", "invoice", "cost", "note",
+             "gfci_year", "gfci_tested_on")  # fmt: skip
     try:
         return ev.FixReported(
             remedy=remedy,

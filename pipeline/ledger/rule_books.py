@@ -230,6 +230,8 @@ _OF_NO_ACCOUNT = frozenset(
         "licence",
         "permit",
         "cost",
+        "gfci_year",
+        "gfci_tested_on",
         "attachments",
     ]
 )

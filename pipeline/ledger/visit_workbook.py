@@ -46,6 +46,8 @@ REPAIR: dict[str, str] = {
     "Invoice for the repair": "invoice",
     "Cost of the repair": "cost",
     "Labels put on": "marking",
+    "Year of the GFCI": "gfci_year",
+    "GFCI last tested on": "gfci_tested_on",
     "Note on the repair": "note",
 }
 """Columns of a fix report."""
@@ -67,6 +69,7 @@ LOOK: dict[str, str] = {
     "Hot to neutral, V": "hot_neutral_volts",
     "GFCI protected then": "gfci_protected",
     "GFCI trips by its own button": "gfci_button_tripped",
+    "Year of the GFCI then": "gfci_year",
     "Labels seen": "marking",
     "Note on the look": "note",
 }

@@ -214,6 +214,30 @@ def known_circuits(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     ).fetchdf()
 
 
+def gfci_looks(con: duckdb.DuckDBPyConnection, building_id: str | None = None) -> pd.DataFrame:
+    """Return the looks that say how old a GFCI is or whether its own button trips it.
+
+    Args:
+        con: a warehouse.
+        building_id: one building's only.
+
+    Returns:
+        Columns building_id, unit_id (blank where there is none), opening_id, observed_on,
+        gfci_year, gfci_button_tripped.
+    """
+    # a warehouse of before the year was asked for stays readable
+    has_year = "gfci_year" in {row[0] for row in con.execute("DESCRIBE observations").fetchall()}
+    year = "o.gfci_year" if has_year else "NULL::INTEGER"
+    return con.execute(
+        f"SELECT b.building_id, coalesce(o.unit_id, '') AS unit_id, o.opening_id, o.observed_on, "
+        f"{year} AS gfci_year, o.gfci_button_tripped "
+        "FROM observations AS o JOIN buildings AS b USING (building_no) "
+        f"WHERE ({year} IS NOT NULL OR o.gfci_button_tripped IS NOT NULL) "
+        "AND ($building IS NULL OR b.building_id = $building) ORDER BY ALL",
+        {"building": building_id},
+    ).fetchdf()
+
+
 def stakes(con: duckdb.DuckDBPyConnection, places: pd.DataFrame) -> pd.DataFrame:
     """Return what is at stake at some openings.
 

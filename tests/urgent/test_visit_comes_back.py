@@ -395,3 +395,31 @@ def test_fix_import_is_the_same_door(place, tmp_path):
     again = run("fix", "import", path, "--firm", "Oddy", "--json").json()
     assert (again[0]["reported"], again[0]["duplicate"], again[0]["set_aside"]) == (0, 1, 1)
     assert len(run("quarantine", "list", "--json").json()) == 1
+
+
+GFCI = {
+    **REPAIR,
+    "Repair done": "gfci type marked",
+    "Labels put on": "no equipment ground",
+    "Year of the GFCI": 2011,
+    "GFCI last tested on": dt.date(2025, 3, 3),
+}
+
+
+@pytest.mark.parametrize("printed_before", [False, True])
+def test_the_sheet_asks_for_the_age_of_a_gfci_and_older_sheets_are_read(
+    place, tmp_path, printed_before
+):
+    path = filled(tmp_path / "2A.xlsx", {"001": GFCI})
+    if printed_before:
+        book = load_workbook(path)
+        header = [cell.value for cell in book.active[1]]
+        asked = ("Year of the GFCI then", "GFCI last tested on", "Year of the GFCI")
+        for name in sorted(asked, key=header.index, reverse=True):
+            book.active.delete_cols(header.index(name) + 1)
+        book.save(path)
+    taken = run("intake", path)
+    assert taken.code == 0, taken.err
+    (device,) = run("fix", "gfci", "--all", "--json").json()
+    known = (None, None) if printed_before else (2011, "2025-03-03")
+    assert (device["gfci_year"], device["tested_on"]) == known
