@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 from pathlib import Path
 
@@ -85,8 +84,7 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
                 raise no_ledger(workspace, ledger_at)
         else:
             wrong = found.verify(kept.heads if kept else None, held)
-            with contextlib.suppress(CoverplateError):  # what is damaged was told above
-                wrong += attachment_breaks(found, Workspace(workspace))
+            wrong += attachment_breaks(found, Workspace(workspace))
             heads = found.heads()
             with found.reading() as con:
                 own = found.books(con).own

@@ -3,13 +3,16 @@
 A projection: what the events of each finding amount to (``state.fold``), one row a finding,
 written in the transaction that writes its events, so that no list has to load them. It says nothing
 that the events do not: it can be made anew at any time, and ``ledger verify`` compares the two.
+Lists cannot: each row carries a hash of itself, so that one that was changed by another hand is
+refused. Whoever also makes that hash anew is found by ``verify`` only.
 """
 
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,13 +23,17 @@ from pipeline.ledger.chain import Break
 from pipeline.ledger.database import CURRENT_STATES, FINDINGS
 from pipeline.ledger.state import Finding
 from shared.canonical import utc_text
+from shared.faults import CoverplateError
 from shared.finding_states import TREATMENTS
 
 CHUNK = 500
 """Findings named in one statement."""
 
-FORM = 1
-"""Which columns a row holds; a row of another form is made anew when the ledger is opened."""
+FORM = 2
+"""What a row holds; a row of another form is made anew when the ledger is opened."""
+
+HASH_LETTERS = 64
+"""Letters of the hash (SHA-256) that stands before the content of a row."""
 
 
 @dataclass(frozen=True)
@@ -144,6 +151,18 @@ def content_of(finding: Finding) -> str:
     return _ENCODER.encode({name: column.value(finding) for name, column in COLUMNS.items()})
 
 
+def stored_of(finding: Finding) -> str:
+    """Return the text that is stored of a finding: its content behind a hash of it."""
+    content = content_of(finding)
+    return _hash(finding.sequence, content) + content
+
+
+def _hash(sequence: int, content: str) -> str:
+    digest = hashlib.sha256(content.encode(errors="surrogatepass"))
+    digest.update(b" %d" % sequence)
+    return digest.hexdigest()
+
+
 def _plain(value: object) -> object:
     """What JSON can say of a value that it does not know."""
     if isinstance(value, dt.datetime):
@@ -163,7 +182,7 @@ def keep(con: Connection, findings: Iterable[Finding]) -> None:
             "finding_id": finding.finding_id,
             "sequence": finding.sequence,
             "form": FORM,
-            "content": content_of(finding),
+            "content": stored_of(finding),
         }
         for finding in findings
     ]
@@ -175,19 +194,43 @@ def keep(con: Connection, findings: Iterable[Finding]) -> None:
         con.execute(sa.insert(CURRENT_STATES), rows)
 
 
-def kept(con: Connection, building_id: str | None = None) -> dict[str, str | None]:
+def kept(con: Connection) -> dict[str, str | None]:
+    """Return the text stored of each finding; None where that is not of its last event."""
+    return {row[0]: row[1] for row in _rows(con, None)}
+
+
+def contents(con: Connection, building_id: str | None = None) -> dict[str, str | None]:
     """Return what is kept of each finding as JSON; None where that is not of its last event.
 
     Args:
         con: a transaction.
         building_id: one building's findings only.
+
+    Raises:
+        CoverplateError: a row was changed since it was written.
     """
+    found: dict[str, str | None] = {}
+    for identity, text, sequence in _rows(con, building_id):
+        content = None if text is None else text[HASH_LETTERS:]
+        if content is not None and not text.startswith(_hash(sequence, content)):
+            raise CoverplateError(
+                f"the kept state of {identity} was changed since it was written",
+                expected="every state as the events say",
+                to_do="see `coverplate ledger verify`; where it finds nothing else, `coverplate "
+                "ledger restate` works the states out anew from the events",
+            )
+        found[identity] = content
+    return found
+
+
+def _rows(con: Connection, building_id: str | None) -> Iterable[Sequence[Any]]:
+    """Yield finding, stored text or None, and the sequence of its last event."""
     named = FINDINGS.c.building_id == building_id if building_id is not None else sa.true()
     if not sa.inspect(con).has_table(CURRENT_STATES.name):  # a ledger of before it was kept
-        query = sa.select(FINDINGS.c.finding_id, sa.null()).where(named)
+        query = sa.select(FINDINGS.c.finding_id, sa.null(), FINDINGS.c.head_sequence).where(named)
     else:
         query = (
-            sa.select(FINDINGS.c.finding_id, CURRENT_STATES.c.content)
+            sa.select(FINDINGS.c.finding_id, CURRENT_STATES.c.content, FINDINGS.c.head_sequence)
             .outerjoin(
                 CURRENT_STATES,
                 sa.and_(
@@ -198,7 +241,7 @@ def kept(con: Connection, building_id: str | None = None) -> dict[str, str | Non
             )
             .where(named)
         )
-    return {row[0]: row[1] for row in con.execute(query)}
+    return con.execute(query)
 
 
 def behind(con: Connection) -> list[str]:
@@ -229,19 +272,19 @@ def state_breaks(
     """
     found = []
     for identity, finding in findings.items():
-        content = kept_by_finding.get(identity)
-        if content is not None and content != content_of(finding):
+        stored = kept_by_finding.get(identity)
+        if stored is not None and stored != stored_of(finding):
             what = "its kept state is not what its events amount to" + _first_difference(
-                content, content_of(finding)
+                str(stored)[HASH_LETTERS:], content_of(finding)
             )
             what += "; `coverplate ledger restate` works it out anew"
             found.append(Break(identity, finding.sequence, what))
     return found
 
 
-def _first_difference(content: object, right: str) -> str:
+def _first_difference(content: str, right: str) -> str:
     try:
-        said, meant = json.loads(str(content)), json.loads(right)
+        said, meant = json.loads(content), json.loads(right)
         differing = [name for name in meant if said.get(name) != meant[name]]
         name = next((name for name in differing if name not in LISTS), differing[0])
     except (ValueError, AttributeError, IndexError, RecursionError):

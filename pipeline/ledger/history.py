@@ -14,7 +14,7 @@ import pyarrow as pa
 import sqlalchemy as sa
 
 from pipeline.ledger.chain import damaged
-from pipeline.ledger.current_states import COLUMNS, LISTS, content_of, kept
+from pipeline.ledger.current_states import COLUMNS, LISTS, content_of, contents
 from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.store import Ledger, folded_of
 from pipeline.offline import connect
@@ -97,7 +97,7 @@ def events_table(
 def _states(ledger: Ledger, building_id: str | None) -> pa.Table:
     """Return what is kept of each finding, one JSON text a row; what is behind is folded anew."""
     with ledger.reading() as con:
-        states = kept(con, building_id)
+        states = contents(con, building_id)
         late = sorted(each for each, content in states.items() if content is None)
         if late:  # a ledger that is only read may be of before its states were kept
             states |= {each.finding_id: content_of(each) for each in folded_of(con, late)}
@@ -171,7 +171,7 @@ def history(
 
 def visit_steps(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> None:
     """Make the temporary table ``visit_steps``: the steps of all visits, of every building."""
-    con.register("handed_over", events_table(ledger, VISIT_STEPS))
+    con.register("handed_over", events_table(ledger, VISIT_STEPS, None))
     con.execute(
         "CREATE OR REPLACE TEMP TABLE visit_steps AS "
         "SELECT * REPLACE (payload::JSON AS payload) FROM handed_over"

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import json
 import re
 import shutil
 from collections.abc import Mapping, Sequence
@@ -21,7 +22,7 @@ import pandas as pd
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import Break
-from pipeline.ledger.history import history
+from pipeline.ledger.history import events_table, history
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.visits import visit
 from shared.faults import CoverplateError
@@ -352,17 +353,20 @@ def papers_words(ledger: Ledger, about: str, today: dt.date | None = None) -> li
 
 def attachment_breaks(ledger: Ledger, workspace: Workspace) -> list[Break]:
     """Return every event that names a file which is lost, or holds something else now."""
-    with history(ledger, kinds=("attached",)) as con:
-        named = con.execute(
-            "SELECT finding_id, sequence, payload ->> 'name', payload ->> 'sha256' FROM history "
-            "WHERE kind = 'attached' ORDER BY finding_id, sequence"
-        ).fetchall()
-    states = {digest: _state(workspace, digest) for digest in {row[3] for row in named}}
-    return [
-        Break(finding, int(sequence), f"its file {visible(name)!r} is {states[digest]}")
-        for finding, sequence, name, digest in named
-        if states[digest] != "kept"
-    ]
+    states: dict[str, str] = {}
+    found = []
+    for row in events_table(ledger, ("attached",)).to_pylist():
+        try:
+            said = json.loads(row["payload"])
+            name, digest = visible(str(said["name"])), str(said["sha256"])
+        except (ValueError, TypeError, LookupError, RecursionError):
+            continue  # an event that cannot be read is told with its chain
+        if digest not in states:
+            states[digest] = _state(workspace, digest)
+        if states[digest] != "kept":
+            what = f"its file {name!r} is {states[digest]}"
+            found.append(Break(row["finding_id"], row["sequence"], what))
+    return sorted(found, key=lambda each: (each.finding_id, each.sequence))
 
 
 def _state(workspace: Workspace, digest: str) -> str:

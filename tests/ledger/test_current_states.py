@@ -27,6 +27,7 @@ from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.store import Draft
 from pipeline.ledger.visits import visits
 from pipeline.ledger.worklist import work_list
+from shared.faults import CoverplateError
 from shared.rule_book import load_rule_book
 from tests.cli.running import run
 
@@ -108,7 +109,7 @@ def test_a_question_reads_every_kind_of_event_that_it_needs(question, ledger, mo
 def test_what_is_kept_is_what_the_events_amount_to(ledger):
     ids = written(ledger)
     with ledger.reading() as con:
-        states = current_states.kept(con)
+        states = current_states.contents(con)
     assert {each: current_states.content_of(ledger.finding(each)) for each in ids} == states
     assert ledger.verify() == []
 
@@ -134,6 +135,60 @@ def test_a_kept_state_that_somebody_changed_is_told_and_made_anew(ledger):
     assert "state: repair_proven for fix_reported_unproven" in found.what
     assert ledger.state_anew() == 3
     assert ledger.verify() == []
+
+
+CHANGED = "UPDATE current_states SET content = replace(content, :was, :becomes)"
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_no_list_reads_a_state_that_somebody_changed(question, ledger):
+    written(ledger)
+    change(ledger, CHANGED, was="fix_reported_unproven", becomes="repair_proven")
+    with pytest.raises(CoverplateError, match="was changed since it was written") as refusal:
+        QUESTIONS[question](ledger)
+    assert "ledger restate" in refusal.value.to_do
+    ledger.state_anew()
+    QUESTIONS[question](ledger)
+
+
+def test_a_state_of_an_earlier_day_put_back_as_the_last_one_is_refused(ledger):
+    ids = written(ledger)
+    with ledger.reading() as con:
+        earlier = current_states.kept(con)[ids[2]]
+    ledger.append(ids[2], ev.Dismissed(reason="house pulled down"), **WHO)
+    sql = "UPDATE current_states SET content = :content WHERE finding_id = :which"
+    change(ledger, sql, content=earlier, which=ids[2])
+    with pytest.raises(CoverplateError, match=f"{ids[2]} was changed"):
+        current(ledger)
+    (found,) = ledger.verify()
+    assert found.finding_id == ids[2]
+
+
+def test_a_state_with_its_hash_made_anew_is_found_by_verify(ledger):
+    (first, *_) = written(ledger)
+    with ledger.reading() as con:
+        content = current_states.contents(con)[first]
+    finding = ledger.finding(first)
+    forged = content.replace("fix_reported_unproven", "repair_proven")
+    text = current_states._hash(finding.sequence, forged) + forged
+    sql = "UPDATE current_states SET content = :content WHERE finding_id = :which"
+    change(ledger, sql, content=text, which=first)
+    (found,) = ledger.verify()
+    assert "state: repair_proven for fix_reported_unproven" in found.what
+
+
+def test_states_kept_without_a_hash_are_worked_out_anew_on_opening(tmp_path):
+    ledger = open_ledger(tmp_path / "old.sqlite")
+    ids = written(ledger)
+    before = current(ledger)
+    change(ledger, "UPDATE current_states SET form = 1, content = substr(content, :skip)", skip=65)
+    pd.testing.assert_frame_equal(current(ledger), before)  # folded as it is read
+    ledger.close()
+    again = open_ledger(tmp_path / "old.sqlite")
+    with again.reading() as con:
+        assert set(current_states.contents(con)) == set(ids)
+        assert None not in current_states.contents(con).values()
+    assert again.verify() == []
 
 
 def test_a_ledger_of_before_states_were_kept_is_read_and_brought_up(tmp_path):
@@ -197,6 +252,11 @@ def test_a_changed_state_is_told_and_put_right_on_the_command_line(tmp_path):
     change(ledger, "UPDATE current_states SET content = replace(content, 'false', 'true')")
     ledger.close()
     at = ["--ledger", str(place), "--workspace", str(tmp_path / "w")]
+    lists = (("findings", "list"), ("findings", "list", "--overdue"), ("visits", "list"))
+    for command in lists:
+        refused = run(*command, *at)
+        assert refused.code == 2 and "was changed since it was written" in refused.err, command
+        assert "ledger restate" in refused.err
     told = run("ledger", "verify", *at, "--json")
     assert told.code == 2
     assert [each["finding_id"] for each in told.json()] == sorted(ids)
