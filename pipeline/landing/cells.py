@@ -40,7 +40,7 @@ UNIT_FACTORS: dict[str, dict[str, float]] = {
 }
 """Layout unit to the units a source may use for it, in lower case, and the factor to multiply by.
 
-Definitions of the SI prefixes; ``MΩ`` is left out because lower case cannot tell it from ``mΩ``.
+Definitions of the SI prefixes; mega is left out, and a capital M stays unread: see ``number``.
 """
 
 
@@ -141,17 +141,29 @@ def phrase_pattern(phrases: Collection[str]) -> str:
     return rf"(^|[^\pL\pN])({'|'.join(alternatives)})($|[^\pL\pN])"
 
 
-def number(cell: str, text: str, mark: DecimalMark | None, units: Collection[str] = ()) -> str:
-    """Return SQL that reads a number as DOUBLE.
+def number(
+    cell: str,
+    text: str,
+    mark: DecimalMark | None,
+    units: Mapping[str, float] | None = None,
+    factor: float = 1.0,
+) -> str:
+    """Return SQL that reads a number as DOUBLE, in the unit whose factor is 1.
+
+    A unit behind the number is that of the cell, whatever the column's is. With a capital M before
+    a unit (``1 MΩ``, ``500 MV``) nobody can tell mega from milli in a sheet typed in capitals, and
+    the cell stays unread.
 
     Args:
         cell: SQL of the original cell; a cell that is a plain number is not looked at further.
         text: SQL of the cleaned cell.
         mark: the decimal mark that was settled on, or None.
-        units: unit words, in lower case, that may stand behind the number.
+        units: unit words, in lower case, that may stand behind the number, and their factors.
+        factor: of the column's unit, for numbers without one.
     """
-    words = sorted(filter(None, units), key=len, reverse=True)
-    tail = f"(?:{'|'.join(map(re.escape, words))})?$" if words else "$"
+    words = sorted(filter(None, units or {}), key=len, reverse=True)
+    named = "|".join(map(re.escape, words))
+    tail = f"(?:{named})?$" if words else "$"
     bare = (
         f"regexp_replace(regexp_replace(lower({text}), "
         f"{literal(tail)}, ''), '[\\s\\x{{00a0}}\\x{{202f}}'']+', '', 'g')"
@@ -169,10 +181,22 @@ def number(cell: str, text: str, mark: DecimalMark | None, units: Collection[str
         branches.append(_shape(bare, COMMA_GROUP, english if mark == "." else continental))
         branches.append(_shape(bare, COMMA_DECIMAL, continental))
     read = f"CASE {' '.join(branches)} END"
+    grouped = continental
+    if words and units:
+        own = f"regexp_extract(lower({text}), {literal(f'({named})$')}, 1)"
+        pairs = ", ".join(f"{literal(word)}: {units[word]:.17g}" for word in words)
+        scale = f"coalesce(MAP {{{pairs}}}[{own}], {factor:.17g})"
+        loud = [f"M(?i:{re.escape(word[1:])})" for word in words if word[0] == "m" and word[1:]]
+        read, grouped = f"({read}) * {scale}", f"({continental}) * {scale}"
+        if loud and any(units[word] < 1.0 for word in words if word[0] == "m"):
+            doubtful = f"regexp_matches({text}, {literal('(' + '|'.join(loud) + ')$')})"
+            read = f"CASE WHEN {doubtful} THEN NULL ELSE {read} END"
+            grouped = f"CASE WHEN {doubtful} THEN NULL ELSE {grouped} END"
     plainly = f"TRY_CAST({cell} AS DOUBLE)"
+    value = plainly if factor == 1.0 else f"{plainly} * {factor:.17g}"
     # an underscore is a thousands separator to DuckDB and to nobody who fills in an export
-    direct = f"WHEN isfinite({plainly}) AND NOT contains({cell}, '_') THEN {plainly}"
-    group = _shape(bare, POINT_GROUP, continental) if mark == "," else ""
+    direct = f"WHEN isfinite({plainly}) AND NOT contains({cell}, '_') THEN {value}"
+    group = _shape(bare, POINT_GROUP, grouped) if mark == "," else ""
     return f"CASE WHEN {cell} = '' THEN NULL {group} {direct} ELSE {read} END"
 
 

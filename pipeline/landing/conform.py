@@ -310,9 +310,8 @@ def _number(origin: Origin, habits: Habits) -> str:
     mark = habits.decimal_marks.get(name)
     if origin.field.unit == MONEY:
         return cells.money(origin.cell, origin.text, mark, units)
-    read = cells.number(origin.told, origin.text, mark, units)
     factor = units[origin.spec.unit.lower()] if origin.spec.unit else 1.0
-    return read if factor == 1.0 else f"({read}) * {factor:.17g}"
+    return cells.number(origin.told, origin.text, mark, units, factor)
 
 
 def _value(origin: Origin, plan: Plan, habits: Habits) -> str:
