@@ -32,7 +32,7 @@ from pipeline.landing.mapping_store import (
 from pipeline.landing.matching import KNOWN_NAMES, find_column, recognition
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
-from pipeline.landing.questions import questions, unread_columns
+from pipeline.landing.questions import questions, ticks_and_crosses, unread_columns
 from pipeline.landing.raw import RawTable
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
@@ -299,6 +299,10 @@ def _ask_nothing(
             and (place not in used or look.header in read.values())
         ]
         open_ += questions(record.kind, free, read, trusted=True)
+        said = {
+            name: {word.lower() for word in spec.values} for name, spec in record.columns.items()
+        }
+        open_ += ticks_and_crosses(record.kind, free, read, said)
     if open_:
         raise asked(file, table, None, open_)
 

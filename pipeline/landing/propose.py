@@ -19,7 +19,14 @@ from pipeline.landing.column_look import ColumnLook, look_at_rows
 from pipeline.landing.mapping import ColumnMapping, Mapping, RecordMapping
 from pipeline.landing.matching import TRUNCATED_LENGTH
 from pipeline.landing.open_question import Question
-from pipeline.landing.questions import HOLDS, meanings, questions, readable_words, spoken_by
+from pipeline.landing.questions import (
+    HOLDS,
+    meanings,
+    questions,
+    readable_words,
+    spoken_by,
+    ticks_and_crosses,
+)
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES
@@ -282,7 +289,10 @@ def _propose_kind(
     read = {c.column: c.header for c in columns if c.column in found}
     settled = frozenset({*said.columns, *said.constants})
     kept = [look for look in looks if normalised(look.header) not in _ignored(said)]
-    asked = tuple(questions(kind, kept, read, settled))
+    asked = (
+        *questions(kind, kept, read, settled),
+        *ticks_and_crosses(kind, kept, read, {name: said.words_of(name) for name in read}),
+    )
     required = [
         next((c.confidence for c in columns if c.column == f.name), 0.0)
         for f in layout.fields

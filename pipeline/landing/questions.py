@@ -8,7 +8,7 @@ read two ways is asked.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cache
 
 import duckdb
@@ -163,6 +163,40 @@ def questions(
         if not trusted:
             asked += _other_dates(kind, looks, read, settled)
         asked += _other_subjects(looks, read)
+    return asked
+
+
+TICKS = frozenset("✓✔☑")
+
+
+def ticks_and_crosses(
+    kind: RecordKind,
+    looks: Sequence[ColumnLook],
+    read: dict[str, str],
+    said: Mapping[str, Collection[str]],
+) -> list[Question]:
+    """Ask what an x means in a table whose yes is a tick: a box that was ticked too, or a cross.
+
+    Args:
+        kind: record kind.
+        looks: at every column.
+        read: canonical column to the source header it is read from.
+        said: canonical column to the words, in lower case, that a person or a mapping has settled.
+    """
+    by_header = {look.header: look for look in looks}
+    answered = {
+        name: by_header[header].words
+        for name, header in read.items()
+        if header in by_header and set(_field(kind, name).choices) == {"yes", "no"}
+    }
+    if not any(TICKS & set(words) for words in answered.values()):
+        return []
+    asked = []
+    for name, words in answered.items():
+        crosses = sum(count for word, count in words.items() if word.lower() == "x")
+        if crosses and "x" not in said.get(name, ()):
+            found = f"{name}: {crosses} cells say x, in a table whose yes is a tick: yes, or no?"
+            asked.append(Question("cross", name, found, (f"{name}:x=no", f"{name}:x=yes")))
     return asked
 
 
