@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.landing import cells
@@ -49,6 +49,8 @@ WHOLE_ROW = "(whole row)"
 """The column named in a reason that concerns the row as a whole."""
 
 REASONS_TYPE = 'STRUCT("column" VARCHAR, found VARCHAR, expected VARCHAR)[]'
+
+_NUMBER = re.compile(r"-?\d+")
 
 NO_CELL = "NULL::VARCHAR"
 """SQL of the cell of a column that the file does not have."""
@@ -170,6 +172,8 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
     if spec.null_tokens is not None:
         tokens = {token.strip().lower() for token in spec.null_tokens}
     tokens |= {source.strip().lower() for source, word in spec.values.items() if not word}
+    if column.type in ("integer", "decimal"):
+        tokens |= _other_spellings(tokens, units_of(column.unit))
     answers = cells.NO_WORDS if set(column.choices) == {"yes", "no"} else ()
     spoken = {*column.choices, *answers, *(source for source, word in spec.values.items() if word)}
     tokens -= {word.strip().lower() for word in spoken}
@@ -203,6 +207,14 @@ def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequen
     if made is not None:
         cell = quoted("s_" + column.name)
     return Origin(column, spec, made, cell, used, frozenset(tokens))
+
+
+def _other_spellings(tokens: set[str], units: Collection[str]) -> set[str]:
+    """999 means no answer however it is written: 999.0, +999, 999 ohm."""
+    numbers = [token for token in tokens if _NUMBER.fullmatch(token)]
+    written = [f"{n}{end}" for n in numbers for end in ("", ".0", ".00", ".000")]
+    behind = [f"{space}{unit}" for unit in units if unit for space in ("", " ")]
+    return {f"{sign}{n}{end}" for n in written for sign in ("", "+") for end in ("", *behind)}
 
 
 def conform_sql(plan: Plan, habits: Habits, keep: Sequence[str] = ()) -> str:

@@ -12,7 +12,8 @@ from pipeline.landing.current import valid_rows_of
 from pipeline.landing.outcomes import Landing
 from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import speaks_of_danger_sql
-from shared.vocabulary import RecordKind
+from pipeline.landing.voided import says_void_sql
+from shared.vocabulary import Method, RecordKind
 
 TEXTS = ("note", "room")
 """Columns of free text beside a result."""
@@ -20,6 +21,7 @@ TEXTS = ("note", "room")
 LOUD = frozenset(
     {
         *("danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"),
+        *("void_by_note", "contradicting_cells"),
         *("comments_of_danger", "leading_zeros_shown", "hidden_sheet", "merged_columns"),
     }
 )
@@ -44,7 +46,8 @@ def contradictions(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) 
     a_row = {part.part: part.cells_a_row for _, part in looks}
     rows = valid_rows_of(looks, RecordKind.OPENING_OBSERVATIONS)
     found: dict[int, list[Finding]] = defaultdict(list)
-    for part, finding in [*_danger_in_text(con, rows), *_contradicting(con, rows)]:
+    told = [*_danger_in_text(con, rows), *_void_by_note(con, rows), *_within_a_row(con, rows)]
+    for part, finding in [*told, *_contradicting(con, rows)]:
         shown = tuple(row // a_row[part] for row in finding.rows)
         found[part].append(finding.model_copy(update={"rows": shown}))
     result = []
@@ -82,6 +85,43 @@ def _danger_in_text(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int
         )
         for part, count, first, example in found
     ]
+
+
+def _counted(
+    con: duckdb.DuckDBPyConnection, rows: str, where: str, kind: str, message: str
+) -> list[tuple[int, Finding]]:
+    found = con.execute(
+        f"SELECT _part, count(*), list(_row ORDER BY _row)[1:5] FROM ({rows}) WHERE {where} "
+        "GROUP BY _part ORDER BY _part"
+    ).fetchall()
+    return [
+        (part, Finding(kind=kind, message=message, count=count, rows=tuple(first)))
+        for part, count, first in found
+    ]
+
+
+def _void_by_note(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
+    message = (
+        "rows whose note may say that they do not count (void, entered in error); they count: take "
+        "out of the file those that should not"
+    )
+    return _counted(con, rows, says_void_sql("note"), "void_by_note", message)
+
+
+def _within_a_row(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
+    """Looks into the open box whose result is not what their own columns say."""
+    where = (
+        f"method = '{Method.COVER_OFF_INSPECTION.value}' AND coalesce("
+        "(result = 'correct' AND (coalesce(neutral_ground_jumper = 'yes', false) "
+        "OR coalesce(polarity = 'reversed', false) OR coalesce(ground_present = 'no', false))) "
+        "OR (result = 'open_ground' AND ground_present = 'yes'), false)"
+    )
+    message = (
+        "looks into the open box whose result is not what their other columns say (correct beside "
+        "a jumper, no ground or reversed polarity; open ground beside a ground): both are weighed; "
+        "ask who looked"
+    )
+    return _counted(con, rows, where, "contradicting_cells", message)
 
 
 def _contradicting(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:

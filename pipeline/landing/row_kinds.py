@@ -21,11 +21,12 @@ _NUMBER_OR_DATE = re.compile(r"[\s\d.,:/+\-eE%]*\d[\s\d.,:/+\-eE%]*")
 _FIGURE = re.compile(r"[\s\d.,:/+\-%$€£]*")
 
 _TOTAL = re.compile(
-    r"(grand|sub|page|report|over-?all)?[\s\-]*totals?\s*[:=#]?\s*"
+    r"(grand|sub)[\s\-]*totals?\b.*|(grand|sub|page|report|over-?all)?[\s\-]*totals?\s*[:=#]?\s*"
     r"([\d.,]+.*|(of|for|number|no\.?|rows|records|outlets|openings|receptacles|buildings|units)\b.*)?"
     r"|.{1,60}\s(sub)?totals?\s*:?|sums? of .*"
     r"|(sum|summe|gesamt|gesamtsumme|insgesamt|zwischensumme|totaal|totale|suma|somme|"
-    r"average|mean|median|count|row count|record count|no\.? of (rows|records|outlets|openings)|"
+    r"average|avg\.?|mean|median|count|row count|record count|"
+    r"no\.? of (rows|records|outlets|openings)|"
     r"(rows|records)( (read|exported|total))?)\s*([:=].*)?"
     r"|total g[ée]n[ée]ral.*|[\d.,]+ (rows|records|row\(s\)|record\(s\)|entries)( .*)?",
     re.I,
@@ -54,7 +55,8 @@ DANGER = re.compile(
     r"|neutral[\s_\-]*((to|and|&)[\s_\-]*)?ground[\s_\-]*(jumper|tied|bonded|connected)"
     r"|hot[\s_\-]*(&|and)[\s_\-]*neutral[\s_\-]*(rev|swap)\w*|(lost|missing) (ground|neutral|earth)"
     r"|(ground|neutral|earth) (is )?(missing|lost)|got shocked|shock(ed|ing)|tingl(e|es|ing)|zapped"
-    r"|sparks?|sparking"
+    r"|sparks?|sparking|shocks?|hot to (the )?touch|arc(s|ed|ing)|melt(s|ed|ing)?|buzz(es|ing)?"
+    r"|jumper (wire )?(was )?(found|seen|present|fitted|installed|behind)"
     r"|burnt|burned|scorch(ed)?|(is|was|were) live|fail(ed|s|ure)?|unsafe|dangerous"
     r"|sin tierra|pas de terre|schutzleiter fehlt|keine erde|ohne schutzleiter)($|[^a-z])",
     re.I,
