@@ -28,7 +28,7 @@ def written(inbox, header, *rows):
         ("Is Active", "false", "true"),
         ("QA", "rejected", "passed"),
         ("State", "cancelled", "done"),
-        ("Remark", "Created in error", ""),
+        ("Bookkeeping", "Created in error", ""),
     ],
 )
 def test_a_column_by_which_rows_do_not_count_is_asked_about(workspace, inbox, header, void, stands):
