@@ -277,6 +277,8 @@ def _ask_nothing(
         used,
         mapping.ignored,
         by_name=looks_only,
+        # a register tells of amps and volts of a whole building
+        by_danger=RecordKind.BUILDING_REGISTER not in kinds,
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,
     )
     open_ += _unread_titles(table, mapping, used)

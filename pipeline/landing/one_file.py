@@ -241,6 +241,17 @@ def reports_of(manifest: Manifest) -> list[IntakeReport]:
     return [_report(manifest, part) for part in manifest.parts]
 
 
+def _unread(manifest: Manifest, part: Part) -> list[Finding]:
+    """The columns of a part's table that no part of the file reads."""
+    beside = [set(p.unmapped) for p in manifest.parts if p.sheet == part.sheet and not p.corrects]
+    names = [name for name in part.unmapped if all(name in other for other in beside)]
+    if not names or part.corrects:
+        return []
+    told = ", ".join(map(repr, names))
+    message = f"columns that nothing is read from (kept in the original): {told}"
+    return [Finding(kind="unread_columns", message=message, count=len(names))]
+
+
 def mappings_of(read: ReadFile) -> list[Mapping]:
     """Mappings that the answers of a person made for this file."""
     return [reading.choice.mapping for reading in read.readings if not reading.corrects]
@@ -457,7 +468,7 @@ def _report(manifest: Manifest, part: Part) -> IntakeReport:
         superseded=part.superseded,
         quarantined=part.quarantined,
         blanked=part.blanked,
-        findings=(*part.findings, *manifest.findings),
+        findings=(*part.findings, *_unread(manifest, part), *manifest.findings),
         certificate=manifest.certificate,
         as_of=manifest.as_of,
     )

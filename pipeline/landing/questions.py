@@ -294,6 +294,15 @@ def _telling_words() -> tuple[str, ...]:
     return tuple(form for form, word in meanings(result).items() if word not in harmless)
 
 
+DANGER_NAMES = re.compile(
+    r"(?<![^\W\d_])(scorch|burn|shock|hazard|danger)"
+    r"|(?<![^\W\d_])(touch|live|urgent|unsafe|volts?|voltages?|m?v|[mk]?ohms?|[mk]?ω|zs|m?amps?)"
+    r"(?![^\W\d_])"
+)
+"""Words of danger or of a measurement in a header, in lower case: ``Touch voltage``, ``Zs (Ω)``.
+Common practice, no source."""
+
+
 def unread_columns(
     con: duckdb.DuckDBPyConnection,
     relation: str,
@@ -302,9 +311,10 @@ def unread_columns(
     ignored: Sequence[str],
     *,
     by_name: bool,
+    by_danger: bool,
     into: Sequence[str] = ("result", "note"),
 ) -> list[Question]:
-    """Return columns that nobody reads and that hold words of danger or of a result.
+    """Return columns that nobody reads and that hold words of danger or of a result, or are named so.
 
     Args:
         con: any connection.
@@ -313,6 +323,7 @@ def unread_columns(
         used: places of those that are read.
         ignored: headers that a person allowed to stay unread.
         by_name: whether a header alone can say that its column tells of an opening.
+        by_danger: whether a word of danger or of a measurement in a header is enough.
         into: columns that such a column may be read as.
     """
     allowed = {normalised(name) for name in ignored}
@@ -345,10 +356,14 @@ def unread_columns(
             )
             answers = [*(f"{column}={name}" for column in into), f"ignore={name}"]
             asked.append(Question("unread_danger", "", found, tuple(answers)))
-        elif filled and by_name and EVIDENCE_NAMES.search(normalised(name)):
+        elif filled and (
+            (by_name and EVIDENCE_NAMES.search(normalised(name)))
+            or (by_danger and DANGER_NAMES.search(name.casefold()))
+        ):
             found = (
-                f"{name!r} speaks of what was found at an opening and would stay unread "
+                f"{name!r} speaks of what was found or of a danger and would stay unread "
                 f"({filled} row(s) hold something there)"
             )
-            asked.append(Question("unread_name", "", found, (f"note={name}", f"ignore={name}")))
+            answers = [f"{into[-1]}={name}", f"ignore={name}"]
+            asked.append(Question("unread_name", "", found, tuple(answers)))
     return asked

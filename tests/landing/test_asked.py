@@ -1,0 +1,68 @@
+"""What must be asked or said, and what must not: unread columns, persons, code pages, spellings."""
+
+import json
+
+import pytest
+from landed import CSV, land, query
+
+from pipeline.cli.main import coverplate
+from pipeline.landing.answers import parse_answers
+from pipeline.landing.open_question import OpenQuestionError
+from shared.faults import CoverplateError
+
+HUMAN = "Bldg,Apt,Outlet,Test Date,Instrument,Finding"
+CANON = "building_id,unit_id,opening_id,observed_on,method,result"
+LOOK = "B-1,1,O-1,2024-05-01,3 lamp tester,no ground"
+
+
+@pytest.mark.parametrize(
+    ("header", "value"),
+    [
+        *(("Scorching seen", "Y"), ("Metal box V", "118"), ("Touch voltage", "118")),
+        *(("Zs", "500"), ("Urgent", "Y"), ("Ground Ohms (mΩ)", "500"), ("Loop (Ω)", "1")),
+        ("Burning smell", "Y"),
+    ],
+)
+def test_an_unread_column_named_for_a_danger_is_asked(workspace, inbox, header, value):
+    text = f"{HUMAN},{header}\n{LOOK},{value}\n"
+    with pytest.raises(OpenQuestionError) as refusal:
+        land(workspace, inbox, text)
+    assert f"ignore={header}" in refusal.value.questions[0].answers
+    answered = parse_answers([f"ignore={header}"])
+    (report,) = land(workspace, inbox, text, answers=answered)
+    assert report.accepted == 1
+    (said,) = [f for f in report.findings if f.kind == "unread_columns"]
+    assert repr(header) in said.message
+
+
+def test_an_empty_column_named_for_a_danger_is_not_asked(workspace, inbox):
+    (report,) = land(workspace, inbox, f"{HUMAN},Urgent\n{LOOK},\n")
+    assert report.accepted == 1
+
+
+@pytest.mark.parametrize("header", ["Delivery", "Revision", "Oliver", "Storm", "Weather"])
+def test_other_words_are_no_danger_and_are_named(workspace, inbox, header):
+    (report,) = land(workspace, inbox, f"{HUMAN},{header}\n{LOOK},dry\n")
+    assert repr(header) in next(f.message for f in report.findings if f.kind == "unread_columns")
+
+
+def test_unread_columns_are_printed_and_change_no_exit_code(tmp_path, capsys):
+    file = tmp_path / "looks.csv"
+    file.write_text(f"{HUMAN},After repair,Weather\n{LOOK},X,dry\n")
+    call = ["intake", str(file), "--workspace", str(tmp_path / "ws")]
+    assert coverplate.main(call, standalone_mode=False) == 0
+    assert "'After repair', 'Weather'" in capsys.readouterr().out
+    assert coverplate.main([*call, "--json"], standalone_mode=False) == 0
+    (report,) = json.loads(capsys.readouterr().out)
+    assert [f["kind"] for f in report["findings"]] == ["unread_columns"]
+
+
+def test_the_default_layout_leaves_nothing_unread(workspace, inbox):
+    (report,) = land(workspace, inbox, CSV)
+    assert report.findings == ()
+
+
+def test_a_register_may_tell_of_amps(workspace, inbox):
+    text = "building_id,year_built,dwelling_units,Service amps\nB-1,1950,2,100\n"
+    (report,) = land(workspace, inbox, text)
+    assert report.accepted == 1
