@@ -314,7 +314,8 @@ def unread_columns(
     by_danger: bool,
     into: Sequence[str] = ("result", "note"),
 ) -> list[Question]:
-    """Return columns that nobody reads and that hold words of danger or of a result, or are named so.
+    """Return columns that nobody reads and that hold words of danger or of a result, or are named
+    so.
 
     Args:
         con: any connection.

@@ -66,3 +66,38 @@ def test_a_register_may_tell_of_amps(workspace, inbox):
     text = "building_id,year_built,dwelling_units,Service amps\nB-1,1950,2,100\n"
     (report,) = land(workspace, inbox, text)
     assert report.accepted == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "encoding"),
+    [("Дом-1", "cp1251"), ("Šaltupė-1", "cp1257"), ("Mačka-1", "cp1250"), ("Père-1", "cp1252")],
+)
+def test_letters_of_another_code_page_in_an_identifier_are_asked(workspace, inbox, name, encoding):
+    text = f"{HUMAN}\n{LOOK.replace('B-1', name)}\n".encode(encoding)
+    with pytest.raises(CoverplateError, match="code page") as refusal:
+        land(workspace, inbox, text)
+    assert f"{encoding}: {name!r}" in str(refusal.value)
+    said = parse_answers([f"encoding={encoding}"])
+    land(workspace, inbox, text, answers=said)
+    select = "SELECT building_id FROM opening_observations_current"
+    assert query(workspace, select) == [(name,)]
+
+
+@pytest.mark.parametrize("name", ["Mühle-1", "Café-1", "Größe"])
+def test_western_letters_that_others_share_are_not_asked(workspace, inbox, name):
+    land(workspace, inbox, f"{HUMAN}\n{LOOK.replace('B-1', name)}\n".encode("cp1252"))
+    select = "SELECT building_id FROM opening_observations_current"
+    assert query(workspace, select) == [(name,)]
+
+
+@pytest.mark.parametrize(
+    "lost", ["B\ufffd-2".encode(), b"B-\xed\xa0\x80"], ids=["replaced", "half a character"]
+)
+def test_an_identifier_that_lost_a_letter_is_set_aside(workspace, inbox, lost):
+    rows = [LOOK.replace("B-1", "Б-1").encode(), LOOK.encode().replace(b"B-1", lost)]
+    (report,) = land(workspace, inbox, b"\n".join([HUMAN.encode(), *rows, b""]))
+    assert (report.accepted, report.quarantined) == (1, 1)
+    select = "SELECT building_id FROM opening_observations_current"
+    assert query(workspace, select) == [("Б-1",)]
+    ((reasons,),) = query(workspace, "SELECT reasons FROM quarantine")
+    assert "no letter lost" in reasons[0]["expected"]
