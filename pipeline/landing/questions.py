@@ -186,7 +186,8 @@ def _rival(
     exact: bool,
 ) -> Question | None:
     """Another column that could as well be the one that is read."""
-    if column.type == "text":
+    people = column.name == "inspector" and not exact
+    if column.type == "text" and not people:
         return None
     named_apart = exact and column.type == "identifier"
     rivals = [
@@ -197,6 +198,7 @@ def _rival(
         )
         and (column.reports_danger or fit(column, look) >= HOLDS)
         and not (column.type == "identifier" and spoken_by(kind, look))
+        and (not people or may_name_people(look))
     ]
     if not rivals:
         return None
@@ -204,6 +206,17 @@ def _rival(
     told = " or ".join(f"{look.header!r} ({look.told()})" for look in (own, *rivals))
     answers = tuple(f"{column.name}={look.header}" for look in (own, *rivals))
     return Question("rival", column.name, f"{column.name} could be read from {told}", answers)
+
+
+def may_name_people(look: ColumnLook) -> bool:
+    """Say whether a column of inspectors can hold people: no kinds of testers, and under a header
+    that may as well mean the instrument (``Tester``) no figures, which models have."""
+    method = _field(RecordKind.OPENING_OBSERVATIONS, "method")
+    answered, readable, _ = readable_words(method, look)
+    if answered and readable >= HOLDS * answered:
+        return False
+    models = sum(count for word, count in look.words.items() if re.search(r"\d", word))
+    return not (_named("method", look.header) and models and models >= HOLDS * answered)
 
 
 def spoken_by(kind: RecordKind, look: ColumnLook) -> str | None:

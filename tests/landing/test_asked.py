@@ -101,3 +101,33 @@ def test_an_identifier_that_lost_a_letter_is_set_aside(workspace, inbox, lost):
     assert query(workspace, select) == [("Б-1",)]
     ((reasons,),) = query(workspace, "SELECT reasons FROM quarantine")
     assert "no letter lost" in reasons[0]["expected"]
+
+
+def _by(inbox, workspace, headers, values):
+    """Take in a look with more columns, and return who looked."""
+    land(workspace, inbox, f"{HUMAN},{headers}\n{LOOK},{values}\n")
+    return query(workspace, "SELECT inspector FROM opening_observations_current")[0][0]
+
+
+@pytest.mark.parametrize(
+    ("headers", "values", "who"),
+    [
+        ("Tester,Tested by", "RT-110,A. Orme", "A. Orme"),
+        ("Tested by,Tester", "A. Orme,RT-110", "A. Orme"),
+        ("Tester", "Model RT-110", None),
+        ("By", "plug tester", None),
+        ("Tester", "A. Orme", "A. Orme"),
+        ("Tested by", "1042", "1042"),
+    ],
+)
+def test_an_instrument_is_no_inspector(workspace, inbox, headers, values, who):
+    assert _by(inbox, workspace, headers, values) == who
+
+
+def test_two_columns_of_people_are_asked(workspace, inbox):
+    with pytest.raises(CoverplateError, match="inspector could be read from"):
+        _by(inbox, workspace, "Tester,Tested by", "B. Quill,A. Orme")
+    text = f"{HUMAN},Tester,Tested by\n{LOOK},B. Quill,A. Orme\n"
+    land(workspace, inbox, text, answers=parse_answers(["inspector=Tested by"]))
+    select = "SELECT inspector FROM opening_observations_current"
+    assert query(workspace, select) == [("A. Orme",)]
