@@ -20,6 +20,12 @@ _RANGES = (
 """Unicode's control and formatting characters, line separators and lone surrogates; tab and line
 feed are not among them, nor the few Arabic and Kaithi signs of that class that are drawn."""
 
+LOOK_ALIKES = {
+    **dict(zip("авекмнорстухіјѕ", "abekmhopctyxijs", strict=True)),
+    **dict(zip("αβεικνορτυχ", "abeikvoptux", strict=True)),
+}
+"""Cyrillic and Greek letters to the Latin ones that they look like, in lower or upper case."""
+
 LOST = "\ufffd"
 """What a program writes where it could not read a letter."""
 

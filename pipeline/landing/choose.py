@@ -360,13 +360,15 @@ def asked(
         settings += [f"{n}={proposal.suggested.get(n, 'HEADER')}" for n in proposal.missing]
         others = "; ".join(filter(None, [others, *_constants(proposal)]))
     shown = " ".join(f"--set {shlex.quote(text)}" for text in settings) or "--set COLUMN=HEADER"
+    left = not settings or any(text.endswith("=HEADER") for text in settings)
+    own = ", with your own column and header" if left else ""
     name = name_of(file)
     return OpenQuestionError(
         found,
         expected="columns with one reading: the default layout, or a mapping that recognises it",
-        to_do=f"answer with `coverplate intake {file} {shown}` (or another answer: "
-        f"{others or 'COLUMN=HEADER'}); "
-        f"or correct the draft that was saved as drafts/{name}.toml in the workspace and save it "
+        to_do=f"answer with `coverplate intake {file} {shown}`{own}"
+        + (f" (or another answer: {others}); " if others else "; ")
+        + f"or correct the draft that was saved as drafts/{name}.toml in the workspace and save it "
         f"with `coverplate mapping save`; or look at it with `coverplate mapping propose {file} "
         "--save NAME`",
         questions=everything,

@@ -204,8 +204,16 @@ def _rival(
         return None
     own = next(look for look in looks if look.header == header)
     told = " or ".join(f"{look.header!r} ({look.told()})" for look in (own, *rivals))
-    answers = tuple(f"{column.name}={look.header}" for look in (own, *rivals))
+    # who takes the first answer unread must not pass over a danger
+    likely = sorted((own, *rivals), key=lambda look: not _speaks(look))
+    answers = tuple(f"{column.name}={look.header}" for look in likely)
     return Question("rival", column.name, f"{column.name} could be read from {told}", answers)
+
+
+def _speaks(look: ColumnLook) -> bool:
+    """Say whether a column holds words of danger, or of a result other than a pass."""
+    telling = _telling_words()
+    return any(word_form(w) in telling or row_kinds.speaks_of_danger(w) for w in look.words)
 
 
 def may_name_people(look: ColumnLook) -> bool:

@@ -131,3 +131,67 @@ def test_two_columns_of_people_are_asked(workspace, inbox):
     land(workspace, inbox, text, answers=parse_answers(["inspector=Tested by"]))
     select = "SELECT inspector FROM opening_observations_current"
     assert query(workspace, select) == [("A. Orme",)]
+
+
+def _buildings(*names):
+    return "\n".join([HUMAN, *(LOOK.replace("B-1", name) for name in names), ""])
+
+
+def _settled(workspace, inbox, text, *said):
+    """Take in with answers, and return the buildings that stand."""
+    land(workspace, inbox, text, answers=parse_answers(said))
+    select = "SELECT DISTINCT building_id FROM opening_observations_current ORDER BY 1"
+    return [name for (name,) in query(workspace, select)]
+
+
+@pytest.mark.parametrize("other", ["B–3", "B\u20113", "\uff22-3", "B−3", "В-3", "Β-3"])
+def test_one_building_in_letters_that_look_alike_is_asked(workspace, inbox, other):
+    with pytest.raises(CoverplateError, match="one under two spellings"):
+        land(workspace, inbox, _buildings("B-3", other))
+    said = f"building_id:{other}=B-3"
+    assert _settled(workspace, inbox, _buildings("B-3", other), said) == ["B-3"]
+
+
+def test_a_building_said_to_be_another_answers_for_its_own_pairs_only(workspace, inbox):
+    text = _buildings("0042", "42", "42.0")
+    with pytest.raises(CoverplateError, match=r"'42\.0' and '42'"):
+        _settled(workspace, inbox, text, "different=0042")
+    said = ("different=0042", "building_id:42.0=42")
+    assert _settled(workspace, inbox, text, *said) == ["0042", "42"]
+
+
+def test_the_advice_for_three_spellings_settles_all_of_them(workspace, inbox):
+    text = _buildings("0042", "42", "42.0")
+    with pytest.raises(CoverplateError) as refusal:
+        land(workspace, inbox, text)
+    said = [word for word in refusal.value.to_do.split() if word.startswith("building_id:")]
+    assert _settled(workspace, inbox, text, *(word.rstrip(",") for word in said)) == ["0042"]
+
+
+def test_answers_about_spellings_are_followed_to_their_end(workspace, inbox):
+    said = ("building_id:0042=42", "building_id:42=42.0")
+    assert _settled(workspace, inbox, _buildings("0042", "42", "42.0"), *said) == ["42.0"]
+
+
+def test_the_spelling_that_landed_before_is_the_one_for_all(workspace, inbox):
+    land(workspace, inbox, _buildings("42"), "first.csv")
+    with pytest.raises(CoverplateError, match="building_id:0042=42 "):
+        land(workspace, inbox, _buildings("0042", "42", "42.0"))
+
+
+@pytest.mark.parametrize("order", [("Condition", "Finding"), ("Finding", "Condition")])
+def test_the_column_that_tells_of_a_danger_is_offered_first(workspace, inbox, order):
+    cells = {"Condition": "Good", "Finding": "open ground"}
+    text = f"Bldg,Apt,Outlet,Test Date,Instrument,{','.join(order)}\n"
+    text += f"B-1,1,O-1,2024-05-01,3 lamp tester,{','.join(cells[name] for name in order)}\n"
+    with pytest.raises(CoverplateError) as refusal:
+        land(workspace, inbox, text)
+    assert "--set result=Finding` (or" in refusal.value.to_do
+
+
+def test_advice_that_only_shows_a_form_says_so(workspace, inbox):
+    with pytest.raises(CoverplateError) as refusal:
+        land(workspace, inbox, "colour,weight\nred,1\nblue,2\n")
+    told = refusal.value.to_do
+    assert told.count("COLUMN=HEADER") == 1
+    assert "COLUMN=HEADER`, with your own column and header" in told
