@@ -462,7 +462,7 @@ LAYOUTS: dict[RecordKind, Layout] = {
 }
 
 
-SEEN_WHOLE = "an identifier without control or formatting characters"
+SEEN_WHOLE = "an identifier without control or formatting characters and with no letter lost"
 """What is said of an identifier that breaks it; two would look like one, or steer a terminal."""
 
 

@@ -20,11 +20,20 @@ _RANGES = (
 """Unicode's control and formatting characters, line separators and lone surrogates; tab and line
 feed are not among them, nor the few Arabic and Kaithi signs of that class that are drawn."""
 
+LOOK_ALIKES = {
+    **dict(zip("авекмнорстухіјѕ", "abekmhopctyxijs", strict=True)),
+    **dict(zip("αβεικνορτυχ", "abeikvoptux", strict=True)),
+}
+"""Cyrillic and Greek letters to the Latin ones that they look like, in lower or upper case."""
+
+LOST = "\ufffd"
+"""What a program writes where it could not read a letter."""
+
 _UNSEEN = re.compile("[" + "".join(f"{chr(a)}-{chr(b)}" for a, b in _RANGES) + "]")
 _NOT_IN_A_NAME = (
     r"[\x00-\x1f"
     + "".join(f"\\x{{{a:x}}}-\\x{{{b:x}}}" for a, b in _RANGES if a > 0x1F and a != 0xD800)
-    + "]"
+    + "\\x{fffd}]"
 )
 
 
@@ -53,8 +62,11 @@ def _as_utf16(character: str) -> str:
 
 
 def hides_something(text: str) -> bool:
-    """Whether a text holds a character that has no place in a name; tab and line feed have none."""
-    return not text.isprintable() and bool(_UNSEEN.search(text) or "\t" in text or "\n" in text)
+    """Whether a text holds a character that has no place in a name; tab and line feed have none,
+    nor has U+FFFD, which stands where a letter was lost."""
+    if text.isprintable():
+        return LOST in text
+    return bool(_UNSEEN.search(text)) or any(each in text for each in ("\t", "\n", LOST))
 
 
 def hides_something_sql(text: str) -> str:

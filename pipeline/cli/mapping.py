@@ -111,7 +111,7 @@ def propose(
         raise CoverplateError(
             "no proposal is whole enough to be saved: "
             + "; ".join(item.proposal.explanation() for item in previews),
-            to_do="answer what is open with --set COLUMN=HEADER, or "
+            to_do="answer what is open with --set COLUMN=HEADER (your own column and header), or "
             f"correct the draft {_save_drafts(place, previews)} and save it with `coverplate "
             "mapping save`",
         )

@@ -66,8 +66,19 @@ class Answers:
     wide: tuple[str, ...] = ()
 
     def words_of(self, column: str) -> dict[str, str]:
-        """The source's words of one canonical column, in lower case, to ours."""
-        return {word.lower(): ours for (name, word), ours in self.words.items() if name == column}
+        """The source's words of one canonical column, in lower case, to ours; of an identifier to
+        the last one that answers lead to: ``0042=42`` and ``42=42.0`` make it ``42.0``."""
+        own = {word.lower(): ours for (name, word), ours in self.words.items() if name == column}
+        if not column.endswith("_id"):
+            return own
+        ends = {}
+        for word, last in own.items():
+            passed = {word}
+            while last.lower() in own and last.lower() not in passed:
+                passed.add(last.lower())
+                last = own[last.lower()]
+            ends[word] = last
+        return ends
 
     def for_mapping(self) -> dict[str, Any]:
         """What a new mapping takes from the answers as a whole."""

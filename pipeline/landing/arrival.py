@@ -19,7 +19,7 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.landing.encodings import ASSUMED, ask_encoding, strange_words
+from pipeline.landing.encodings import ASSUMED, ask_encoding, is_utf8_with_halves, strange_words
 from pipeline.landing.readers.boundary import refusing
 from pipeline.landing.sources import not_regular
 from shared.faults import CoverplateError
@@ -142,6 +142,8 @@ def _code_page(source: Path, name: str) -> str:
     Raises:
         OpenQuestionError: it holds words that the usual one cannot mean.
     """
+    if is_utf8_with_halves(source):
+        return "utf-8"
     with source.open("r", encoding=ASSUMED, errors="coverplate_keep", newline="") as handle:
         while chunk := handle.read(CHUNK):
             if words := strange_words(chunk):
@@ -278,7 +280,7 @@ codecs.register_error("coverplate_keep", _undefined_as_control)
 
 def _rewrite(original: Path, encoding: str, text: Path) -> _Measure:
     measure = _Measure()
-    errors = "replace" if encoding.startswith("utf-16") else "coverplate_keep"
+    errors = "replace" if encoding.startswith("utf") else "coverplate_keep"
     with (
         original.open("r", encoding=encoding, errors=errors, newline="") as incoming,
         text.open("wb") as outgoing,

@@ -278,6 +278,8 @@ def _ask_nothing(
         used,
         mapping.ignored,
         by_name=looks_only,
+        # a register tells of amps and volts of a whole building
+        by_danger=RecordKind.BUILDING_REGISTER not in kinds,
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,
     )
     open_ += void_columns(con, table.relation, table.header, used, mapping.ignored)
@@ -364,13 +366,15 @@ def asked(
         settings += [f"{n}={proposal.suggested.get(n, 'HEADER')}" for n in proposal.missing]
         others = "; ".join(filter(None, [others, *_constants(proposal)]))
     shown = " ".join(f"--set {shlex.quote(text)}" for text in settings) or "--set COLUMN=HEADER"
+    left = not settings or any(text.endswith("=HEADER") for text in settings)
+    own = ", with your own column and header" if left else ""
     name = name_of(file)
     return OpenQuestionError(
         found,
         expected="columns with one reading: the default layout, or a mapping that recognises it",
-        to_do=f"answer with `coverplate intake {file} {shown}` (or another answer: "
-        f"{others or 'COLUMN=HEADER'}); "
-        f"or correct the draft that was saved as drafts/{name}.toml in the workspace and save it "
+        to_do=f"answer with `coverplate intake {file} {shown}`{own}"
+        + (f" (or another answer: {others}); " if others else "; ")
+        + f"or correct the draft that was saved as drafts/{name}.toml in the workspace and save it "
         f"with `coverplate mapping save`; or look at it with `coverplate mapping propose {file} "
         "--save NAME`",
         questions=everything,

@@ -1,13 +1,15 @@
 """Finds one building under two spellings: ``0042`` and ``42.0``, ``B-7``, ``b-07`` and ``B7``.
 
 Leading zeros count, so nothing is put together unasked; but two identifiers that differ in zeros,
-case, a decimal tail or a mark beside a letter only are far more often one building than two, and as
-two each would have half of the evidence. A person says which, and the answer is kept in the
-mapping.
+case, a decimal tail, a mark beside a letter or letters that look alike only are far more often one
+building than two, and as two each would have half of the evidence. A person says which, and the
+answer is kept in the mapping.
 """
 
 from __future__ import annotations
 
+import shlex
+import unicodedata
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -21,6 +23,7 @@ from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.outcomes import Landing
 from pipeline.landing.workspace import Manifest, Part, Workspace
 from shared.records import literal
+from shared.shown import LOOK_ALIKES
 
 FILE = "buildings.parquet"
 """In the folder of a landed file: the identifiers of its buildings."""
@@ -83,23 +86,46 @@ def spelling_questions(
     tables = [_named_in(file, -1) for file in files if file.is_file()]
     tables += [_named_in(landing.folder / FILE, n) for n, landing in enumerate(landings)]
     con.register("named_buildings", pa.concat_tables(tables))
-    form = same_when("building_id")
+    apart = [
+        (number, name)
+        for number, landing in enumerate(landings)
+        for part in landing.manifest.parts
+        for name in part.reading.distinct
+    ]
+    con.register(
+        "named_apart",
+        pa.table(
+            {
+                "file": pa.array([number for number, _ in apart], pa.int32()),
+                "building_id": pa.array([name for _, name in apart], pa.string()),
+            }
+        ),
+    )
     rows = con.execute(
-        f"WITH named AS (SELECT building_id, file, {form} AS form FROM named_buildings), "
+        f"WITH named AS (SELECT building_id, file, {same_when('looks')} AS form "
+        "FROM named_buildings), "
         "several AS (SELECT form FROM named GROUP BY form "
         "HAVING count(DISTINCT building_id) > 1), "
         "open AS (SELECT DISTINCT building_id, file, form FROM named "
-        "SEMI JOIN several USING (form)) SELECT n.file, n.building_id, min(k.building_id) "
-        "FROM open AS n JOIN open AS k USING (form) "
-        "WHERE n.file >= 0 AND k.file <= n.file AND k.building_id <> n.building_id "
-        "GROUP BY 1, 2 ORDER BY 1, 2"
+        "SEMI JOIN several USING (form)), "
+        "own AS (SELECT * FROM open WHERE file >= 0 "
+        "AND (file, building_id) NOT IN (SELECT file, building_id FROM named_apart)) "
+        "SELECT n.file, n.form, n.building_id, min(k.building_id) "
+        "FILTER (k.building_id <> n.building_id), "
+        "arg_min(k.building_id, {'file': k.file, 'name': k.building_id}) "
+        "FROM own AS n JOIN open AS k ON k.form = n.form AND k.file <= n.file "
+        "AND (n.file, k.building_id) NOT IN (SELECT file, building_id FROM named_apart) "
+        "GROUP BY 1, 2, 3 HAVING count(DISTINCT k.building_id) > 1 ORDER BY 1, 3"
     ).fetchall()
     con.unregister("named_buildings")
+    con.unregister("named_apart")
     asked = []
-    for number, landing in enumerate(landings):
-        own = [(a, b) for file, a, b in rows if file == number]
-        apart = {name for part in landing.manifest.parts for name in part.reading.distinct}
-        pairs = [(a, b) for a, b in own if a not in apart and b not in apart]
+    for number in range(len(landings)):
+        own = [(form, name, other, first) for n, form, name, other, first in rows if n == number]
+        # one spelling for all of a building, so that no answer opens the next question
+        pairs = [(name, first) for _, name, _, first in own if name != first]
+        told = {form for form, name, _, first in own if name != first}
+        pairs += [(name, other) for form, name, other, _ in own if form not in told]
         if pairs:
             asked.append((number, _question(pairs)))
     return asked
@@ -107,7 +133,23 @@ def spelling_questions(
 
 def _named_in(file: Path, number: int) -> pa.Table:
     names = parquet.read_table(file, columns=["building_id"])["building_id"].cast(pa.string())
-    return pa.table({"building_id": names, "file": pa.array([number] * len(names), pa.int32())})
+    looks = names
+    if not pc.all(pc.string_is_ascii(names), min_count=0).as_py():
+        looks = pa.array([_looks(name) for name in names.to_pylist()], pa.string())
+    files = pa.array([number] * len(names), pa.int32())
+    return pa.table({"building_id": names, "looks": looks, "file": files})
+
+
+def _looks(name: str) -> str:
+    """What a reader sees of an identifier: one sort of dash, and of letters that look alike."""
+    if name.isascii():
+        return name
+    plain = unicodedata.normalize("NFKC", name).casefold()
+    dashed = "".join("-" if unicodedata.category(c) == "Pd" or c == "\u2212" else c for c in plain)
+    return dashed.translate(_LOOK_ALIKES)
+
+
+_LOOK_ALIKES = str.maketrans(LOOK_ALIKES)
 
 
 def _question(pairs: Sequence[tuple[str, str]]) -> OpenQuestionError:
@@ -116,10 +158,11 @@ def _question(pairs: Sequence[tuple[str, str]]) -> OpenQuestionError:
     found += " …" if len(pairs) > MOST else ""
     first, second = pairs[0]
     answers = (f"building_id:{first}={second}", f"different={first}")
+    one = " ".join(f"--set {shlex.quote(f'building_id:{a}={b}')}" for a, b in pairs[:MOST])
     return OpenQuestionError(
         found,
         expected="one spelling for each building",
-        to_do=f"say that they are one with --set {answers[0]}, or two with --set {answers[1]} "
+        to_do=f"say that they are one with {one}, or two with --set {shlex.quote(answers[1])} "
         "(once for each pair); the answer is kept",
         questions=[Question("spellings", "building_id", found, answers)],
     )

@@ -15,10 +15,11 @@ from pipeline.landing.arrival import Arrival, Keeping, receive
 from pipeline.landing.as_of import newest_day, read_as_of
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.choose import Choice, choose, known_header, speaks_of_receptacles
-from pipeline.landing.conform import Habits
+from pipeline.landing.conform import Habits, make_plan
 from pipeline.landing.connection import open_connection
 from pipeline.landing.corrections import correction_tables
 from pipeline.landing.dividing import Division
+from pipeline.landing.encodings import ASSUMED, ask_encoding, rival_word
 from pipeline.landing.identities import write_buildings
 from pipeline.landing.land import QuickReadingError, Task, land_part
 from pipeline.landing.mapping import DEFAULT_LAYOUT, Mapping, RecordMapping
@@ -168,7 +169,31 @@ def read_file(
     alike = existing is not None and _read_alike(existing, found.readings)
     if existing is not None and alike and not _said_otherwise(call, existing):
         return _again(existing, source)
+    if arrival.encoding == ASSUMED and not call.answers.encoding:
+        _ask_code_page(con, arrival, found.readings)
     return ReadFile(source, arrival, division, found, work, existing)
+
+
+def _ask_code_page(
+    con: duckdb.DuckDBPyConnection, arrival: Arrival, readings: Sequence[Reading]
+) -> None:
+    """Stop where the identifiers of a text could be letters of another code page.
+
+    Raises:
+        OpenQuestionError: so it is.
+    """
+    names: set[str] = set()
+    for reading in readings:
+        plan = make_plan(reading.table, reading.choice.mapping, reading.record, dt.date.today())
+        for place in {n for o in plan.origins if o.field.type == "identifier" for n in o.used}:
+            rows = con.execute(
+                f"SELECT DISTINCT c{place} FROM {reading.table.relation} "
+                f"WHERE strlen(c{place}) <> length(c{place})"
+            ).fetchall()
+            names |= {name for (name,) in rows}
+    if word := rival_word(sorted(names)):
+        why = "names a place in letters that stand for others in another code page"
+        raise ask_encoding(arrival.name, arrival.original, [word], why)
 
 
 def land_file(
@@ -241,6 +266,17 @@ def reports_of(manifest: Manifest) -> list[IntakeReport]:
     return [_report(manifest, part) for part in manifest.parts]
 
 
+def _unread(manifest: Manifest, part: Part) -> list[Finding]:
+    """The columns of a part's table that no part of the file reads."""
+    beside = [set(p.unmapped) for p in manifest.parts if p.sheet == part.sheet and not p.corrects]
+    names = [name for name in part.unmapped if all(name in other for other in beside)]
+    if not names or part.corrects:
+        return []
+    told = ", ".join(map(repr, names))
+    message = f"columns that nothing is read from (kept in the original): {told}"
+    return [Finding(kind="unread_columns", message=message, count=len(names))]
+
+
 def mappings_of(read: ReadFile) -> list[Mapping]:
     """Mappings that the answers of a person made for this file."""
     return [reading.choice.mapping for reading in read.readings if not reading.corrects]
@@ -266,8 +302,7 @@ def read_again(
     """
     folder = work / "derived"
     folder.mkdir()
-    known = manifest.encoding if not manifest.encoding.startswith("utf") else None
-    arrival = receive(original, manifest.name, work, known or None)
+    arrival = receive(original, manifest.name, work, manifest.encoding or None)
     con = open_connection(work)
     try:
         division = read_tables(arrival, con, work, known_header(workspace)).exact()
@@ -457,7 +492,7 @@ def _report(manifest: Manifest, part: Part) -> IntakeReport:
         superseded=part.superseded,
         quarantined=part.quarantined,
         blanked=part.blanked,
-        findings=(*part.findings, *manifest.findings),
+        findings=(*part.findings, *_unread(manifest, part), *manifest.findings),
         certificate=manifest.certificate,
         as_of=manifest.as_of,
     )

@@ -102,7 +102,7 @@ def preview(
     """
     workspace.create()
     found: list[Preview] = []
-    said = answers or Answers()
+    said = Answers() if answers is None else answers
     with tempfile.TemporaryDirectory() as folder:
         scratch = Path(folder)
         for number, source in enumerate(find_sources(paths, scratch)):

@@ -21,6 +21,7 @@ from pipeline.landing.matching import TRUNCATED_LENGTH
 from pipeline.landing.open_question import Question
 from pipeline.landing.questions import (
     HOLDS,
+    may_name_people,
     meanings,
     questions,
     readable_words,
@@ -408,6 +409,8 @@ def _match(
                 sure = TRUNCATED
             if sure:
                 share = _fit(kind, layout_field, looks[place])
+                if not share:
+                    continue
                 candidates.append((-sure * share, -sure, place, column))
     for _, sure, place, column in sorted(candidates):
         if column not in found and place not in used:
@@ -417,11 +420,9 @@ def _match(
 
 
 def _fit(kind: RecordKind, column: Field, look: ColumnLook) -> float:
-    """How well values fit a column: a name that holds a tester's kind is no inspector's."""
+    """How well values fit a column: what names a tester's kind is no inspector, so 0."""
     if column.type == "text" and column.name == "inspector":
-        method = LAYOUTS[kind].field("method")
-        answered, readable, _ = readable_words(method, look)
-        return 0.1 if answered and readable >= 0.5 * answered else 1.0
+        return float(may_name_people(look))
     answered, readable, _ = readable_words(column, look)
     # an unread word lowers the choice between columns a little, never to nothing
     return 0.1 + 0.9 * readable / answered if answered else 0.5

@@ -220,7 +220,8 @@ def _rival(
     exact: bool,
 ) -> Question | None:
     """Another column that could as well be the one that is read."""
-    if column.type == "text":
+    people = column.name == "inspector" and not exact
+    if column.type == "text" and not people:
         return None
     named_apart = exact and column.type == "identifier"
     rivals = [
@@ -231,13 +232,33 @@ def _rival(
         )
         and (column.reports_danger or fit(column, look) >= HOLDS)
         and not (column.type == "identifier" and spoken_by(kind, look))
+        and (not people or may_name_people(look))
     ]
     if not rivals:
         return None
     own = next(look for look in looks if look.header == header)
     told = " or ".join(f"{look.header!r} ({look.told()})" for look in (own, *rivals))
-    answers = tuple(f"{column.name}={look.header}" for look in (own, *rivals))
+    # who takes the first answer unread must not pass over a danger
+    likely = sorted((own, *rivals), key=lambda look: not _speaks(look))
+    answers = tuple(f"{column.name}={look.header}" for look in likely)
     return Question("rival", column.name, f"{column.name} could be read from {told}", answers)
+
+
+def _speaks(look: ColumnLook) -> bool:
+    """Say whether a column holds words of danger, or of a result other than a pass."""
+    telling = _telling_words()
+    return any(word_form(w) in telling or row_kinds.speaks_of_danger(w) for w in look.words)
+
+
+def may_name_people(look: ColumnLook) -> bool:
+    """Say whether a column of inspectors can hold people: no kinds of testers, and under a header
+    that may as well mean the instrument (``Tester``) no figures, which models have."""
+    method = _field(RecordKind.OPENING_OBSERVATIONS, "method")
+    answered, readable, _ = readable_words(method, look)
+    if answered and readable >= HOLDS * answered:
+        return False
+    models = sum(count for word, count in look.words.items() if re.search(r"\d", word))
+    return not (_named("method", look.header) and models and models >= HOLDS * answered)
 
 
 def spoken_by(kind: RecordKind, look: ColumnLook) -> str | None:
@@ -328,6 +349,15 @@ def _telling_words() -> tuple[str, ...]:
     return tuple(form for form, word in meanings(result).items() if word not in harmless)
 
 
+DANGER_NAMES = re.compile(
+    r"(?<![^\W\d_])(scorch|burn|shock|hazard|danger)"
+    r"|(?<![^\W\d_])(touch|live|urgent|unsafe|volts?|voltages?|m?v|[mk]?ohms?|[mk]?ω|zs|m?amps?)"
+    r"(?![^\W\d_])"
+)
+"""Words of danger or of a measurement in a header, in lower case: ``Touch voltage``, ``Zs (Ω)``.
+Common practice, no source."""
+
+
 def unread_columns(
     con: duckdb.DuckDBPyConnection,
     relation: str,
@@ -336,9 +366,11 @@ def unread_columns(
     ignored: Sequence[str],
     *,
     by_name: bool,
+    by_danger: bool,
     into: Sequence[str] = ("result", "note"),
 ) -> list[Question]:
-    """Return columns that nobody reads and that hold words of danger or of a result.
+    """Return columns that nobody reads and that hold words of danger or of a result, or are named
+    so.
 
     Args:
         con: any connection.
@@ -347,6 +379,7 @@ def unread_columns(
         used: places of those that are read.
         ignored: headers that a person allowed to stay unread.
         by_name: whether a header alone can say that its column tells of an opening.
+        by_danger: whether a word of danger or of a measurement in a header is enough.
         into: columns that such a column may be read as.
     """
     allowed = {normalised(name) for name in ignored}
@@ -379,10 +412,14 @@ def unread_columns(
             )
             answers = [*(f"{column}={name}" for column in into), f"ignore={name}"]
             asked.append(Question("unread_danger", "", found, tuple(answers)))
-        elif filled and by_name and EVIDENCE_NAMES.search(normalised(name)):
+        elif filled and (
+            (by_name and EVIDENCE_NAMES.search(normalised(name)))
+            or (by_danger and DANGER_NAMES.search(name.casefold()))
+        ):
             found = (
-                f"{name!r} speaks of what was found at an opening and would stay unread "
+                f"{name!r} speaks of what was found or of a danger and would stay unread "
                 f"({filled} row(s) hold something there)"
             )
-            asked.append(Question("unread_name", "", found, (f"note={name}", f"ignore={name}")))
+            answers = [f"{into[-1]}={name}", f"ignore={name}"]
+            asked.append(Question("unread_name", "", found, tuple(answers)))
     return asked

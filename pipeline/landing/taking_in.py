@@ -104,7 +104,7 @@ def intake(
         call = Call(
             workspace,
             mapping,
-            answers or Answers(),
+            Answers() if answers is None else answers,
             today or dt.date.today(),
             _teller(progress, done),
             as_of,

@@ -11,12 +11,13 @@ from __future__ import annotations
 import re
 import unicodedata
 
+from shared.shown import LOOK_ALIKES
+
 _LETTERS = str.maketrans(
     {
         **dict(zip("łøđðıħŧ", "lodiht" + "t", strict=False)),
         "ß": "ss", "æ": "ae", "œ": "oe", "þ": "th",
-        **dict(zip("авекмнорстухіјѕ", "abekmhopctyxijs", strict=True)),
-        **dict(zip("αβεικνορτυχ", "abeikvoptux", strict=True)),
+        **LOOK_ALIKES,
     }
 )  # fmt: skip
 """Letters without a decomposition, and Cyrillic and Greek ones that look like Latin ones."""

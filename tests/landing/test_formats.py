@@ -208,7 +208,7 @@ def test_a_repeated_header_is_asked_about(workspace, inbox):
     said = Answers(ignore=("result_2",))
     (report,) = land(workspace, inbox, text, answers=said)
     assert counts(report) == (2, 2, 0, 0, 0)
-    assert [f.kind for f in report.findings] == ["duplicate_header"]
+    assert [f.kind for f in report.findings] == ["duplicate_header", "unread_columns"]
     (manifest,) = workspace.manifests()
     assert manifest.parts[0].unmapped == ("result_2",)
     assert [row[4] for row in query(workspace, LOOK)] == ["correct", "open_ground"]
