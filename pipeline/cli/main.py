@@ -8,6 +8,7 @@ import tempfile
 import traceback
 
 import click
+from pydantic import ValidationError
 
 from pipeline.cli import (
     build,
@@ -32,6 +33,7 @@ from pipeline.cli import (
 )
 from pipeline.cli.options import REFUSED, UNFORESEEN
 from pipeline.cli.output import say
+from pipeline.ledger import events
 from shared.faults import CoverplateError
 
 
@@ -104,6 +106,16 @@ def main() -> None:
         # The reader of a pipe (head, say) has seen enough.
         sys.stderr.close()
         sys.exit(0)
+    except ValidationError as fault:
+        if fault.title not in vars(events):
+            say(_unforeseen(fault))
+            sys.exit(UNFORESEEN)
+        told_wrong = "; ".join(
+            f"{'.'.join(map(str, each['loc']))}: {each['input']!r}: {each['msg']}"
+            for each in fault.errors()
+        )
+        say(f"Refused: {told_wrong}\nWhat to do: give what is asked for and call again")
+        sys.exit(REFUSED)
     except OSError as trouble:
         say(f"Refused: {trouble}\nWhat to do: check the path, its permissions and the disk space")
         sys.exit(REFUSED)

@@ -63,6 +63,8 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
             day, what = payload.gfci_tested_on, "its GFCI tested on"
     elif isinstance(payload, ev.Verified | ev.VerificationFailed):
         day, what = payload.look.observed_on, "a look of"
+    elif isinstance(payload, ev.PermitNoted):
+        day, what = payload.on, f"permit {payload.number} {payload.status.replace('_', ' ')} on"
     else:
         return
     if day > today:

@@ -39,6 +39,8 @@ ORIGIN = "import"
 
 Outcome = Literal["reported", "duplicate", "refused"]
 
+_PLACE = ("building_id", "unit_id", "opening_id")
+
 
 @dataclass
 class FixRow:
@@ -222,7 +224,7 @@ def _taken_up(
         reported = [row for row in told if row.outcome == "reported"]
         for place, row in enumerate(reported):
             if place in refused:
-                _refuse(row, refused[place])
+                _refuse(row, refused[place], drafts[place].payload)
         known.note(written)
         made = {e.payload.visit_id for e in written if isinstance(e.payload, ev.VisitMade)}
         back += [each for each in returned if each.outcome != "made" or each.visit_id in made]
@@ -278,10 +280,12 @@ ORDER BY o._part, o.observed_on, o._row
 
 
 _SHEETS = """
-SELECT visit_id, sha256, sheet, _part, _row, fixed_on AS on_day, coalesce(worker, firm) AS went
+SELECT visit_id, sha256, sheet, _part, _row, building_id, unit_id,
+    fixed_on AS on_day, coalesce(worker, firm) AS went
 FROM landed_fixes WHERE visit_id IS NOT NULL
 UNION ALL
-SELECT visit_id, sha256, sheet, _part, _row, observed_on, coalesce(inspector, firm_of_inspector)
+SELECT visit_id, sha256, sheet, _part, _row, building_id, unit_id,
+    observed_on, coalesce(inspector, firm_of_inspector)
 FROM landed_fix_looks WHERE visit_id IS NOT NULL
 ORDER BY _part, _row
 """
@@ -317,6 +321,8 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
     found = []
     for (sha256, visit_id), rows in together.items():
         visit = known.get(visit_id, {})
+        if visit and not all(_is_there(ledger, visit["finding_ids"][0], row) for row in rows):
+            visit = {}  # a row of another dwelling: the sheet was changed, or is not of this visit
         if visit.get("made"):
             continue
         days = {row["on_day"] for row in rows}
@@ -338,6 +344,13 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
             )
         )
     return found
+
+
+def _is_there(ledger: Ledger, finding_id: str, row: Mapping[str, Any]) -> bool:
+    """Whether a row names no other dwelling than that of a finding of its visit."""
+    raised = ledger.finding(finding_id).raised
+    building, unit = row["building_id"], row["unit_id"]
+    return building in (None, raised.building_id) and (unit or "") in ("", raised.unit_id)
 
 
 def _drafts_of(back: SheetBack) -> list[Draft]:
@@ -407,6 +420,11 @@ class _Known:
         given = row["finding_id"]
         if given:
             if given in self.place:
+                own = self.place[given]
+                for column, there in zip(_PLACE, own, strict=True):
+                    if row[column] and row[column] != there:
+                        expected = f"{there or 'none'}, where {given} is, or another finding"
+                        return None, [_reason(column, row[column], expected)]
                 return str(given), []
             return None, [_reason("finding_id", given, "a finding of this ledger")]
         place = (row["building_id"], row["unit_id"], row["opening_id"])
@@ -529,11 +547,11 @@ def _fix(ledger: Ledger, one: FixRow, row: Mapping[str, Any]) -> ev.FixReported 
         return None
 
 
-def _refuse(row: FixRow, refusal: CoverplateError) -> None:
+def _refuse(row: FixRow, refusal: CoverplateError, payload: ev.Payload) -> None:
     row.outcome = "refused"
     said = refusal.found.removeprefix(f"{row.finding_id}: ")
-    expected = f"{said}; expected {refusal.expected}" if refusal.expected else said
-    row.reasons.append(_reason("remedy", "", expected))
+    expected = f"{refusal.expected} ({said})" if refusal.expected else f"another report: {said}"
+    row.reasons.append(_reason("remedy", getattr(payload, "remedy", None), expected))
     row.questions = []
 
 

@@ -74,8 +74,10 @@ def may_be_one(one: str, other: str, firm: str = "") -> bool:
             unlike.append(part)
         else:
             left.remove(match)
-    if len(unlike) == 1 and len(shorter) > 1:  # the rest agrees: one letter may be a slip
-        return any(_one_letter_apart(unlike[0], each) for each in left)
+    if len(unlike) == 1 and len(shorter) > 1:  # the rest agrees: a slip, or a short form
+        return any(
+            _one_letter_apart(unlike[0], each) or _short_form(unlike[0], each) for each in left
+        )
     return not unlike
 
 
@@ -103,6 +105,10 @@ def _parts(name: str) -> list[str]:
     # "ue" is how others write "ü", which has lost its dots by now
     for pair, single in (("ae", "a"), ("oe", "o"), ("ue", "u")):
         letters = letters.replace(pair, single)
+    # a figure typed for a letter it looks like
+    letters = re.sub(r"(?<=[^\W\d_])0|0(?=[^\W\d_])", "o", letters)
+    letters = re.sub(r"1(?=[^\W\d_])", "l", letters)
+    letters = re.sub(r"5(?=[^\W\d_])", "s", letters)
     # a number alone tells crews apart; one that hangs on a name does not
     return re.findall(r"\b\d+\b|[^\W\d_]+", letters)
 
@@ -110,6 +116,12 @@ def _parts(name: str) -> list[str]:
 def _agree(one: str, other: str) -> bool:
     short, long = sorted((one, other), key=len)
     return long.startswith(short)
+
+
+def _short_form(one: str, other: str) -> bool:
+    """Say whether a given name may be short for another: Dora or Thea for Dorothea."""
+    short, long = sorted((one, other), key=len)
+    return one[:_BEGINS] == other[:_BEGINS] or (len(short) >= _LONG_ENOUGH and long.endswith(short))
 
 
 def _one_letter_apart(one: str, other: str) -> bool:
@@ -123,6 +135,9 @@ def _one_letter_apart(one: str, other: str) -> bool:
     rest = short[same:] if len(long) > len(short) else short[same + 1 :]
     return rest == long[same + 1 :]
 
+
+_BEGINS = 3
+"""First letters that a name and its short form have in common. Common practice, no source."""
 
 _LONG_ENOUGH = 4
 """Letters of a word from which on a slip of one is told from another word."""

@@ -25,8 +25,10 @@ from pipeline.ledger.families import DefectFamily, members
 from pipeline.ledger.persons import may_be_of_firm, may_be_one, may_be_one_firm, names_somebody
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
+from pipeline.warehouse.report_subjects import subject_of
 from shared.faults import CoverplateError
 from shared.records import OPENING_OBSERVATIONS
+from shared.report_subjects import URGENT_SUBJECTS
 from shared.rule_book import RuleBook
 from shared.vocabulary import (
     CONDITIONS,
@@ -35,6 +37,7 @@ from shared.vocabulary import (
     Marking,
     Method,
     Polarity,
+    ReportSubject,
     Result,
     Slots,
     YesNo,
@@ -336,6 +339,11 @@ class Judge:
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
+        about = subject_of(look.note) if look.note else None
+        if about in URGENT_SUBJECTS:
+            found.append(
+                f"its own note tells of {_said(about)}: have somebody look again who answers that"
+            )
         by = self._by_a_worker(finding, fix, look.inspector, look.firm_of_inspector)
         return [*found, by] if by else found
 
@@ -371,7 +379,7 @@ def _claim(finding: Finding) -> tuple[ev.FixReported, Condition]:
     return fix, fix.leaves_condition
 
 
-def _said(word: Condition | Method | Result) -> str:
+def _said(word: Condition | Method | Result | ReportSubject) -> str:
     return word.value.replace("_", " ")
 
 

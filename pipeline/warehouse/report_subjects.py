@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from functools import cache, lru_cache
+from threading import Lock
+
 import duckdb
 
+from pipeline.offline import connect
 from shared.records import literal
 from shared.report_subjects import (
     DEFECT_OF,
@@ -47,6 +51,26 @@ def create_macros(con: duckdb.DuckDBPyConnection) -> None:
         f"CASE WHEN report_kind IN ({kinds}) OR list_contains(urgent_subjects(), subject) "
         f"THEN CASE subject {defects} END END"
     )
+
+
+_LOCK = Lock()
+"""The macros are of one connection, and threads take turns at it."""
+
+
+@cache
+def _own_connection() -> duckdb.DuckDBPyConnection:
+    con = connect()
+    create_macros(con)
+    return con
+
+
+@lru_cache(maxsize=10_000)
+def subject_of(text: str) -> ReportSubject:
+    """Return what a text is about, by the same rules as ``report_subject`` in SQL."""
+    with _LOCK:
+        con = _own_connection()
+        (found,) = con.execute("SELECT report_subject(?)", [text]).fetchall()
+    return ReportSubject(found[0])
 
 
 def _whole(pattern: str) -> str:

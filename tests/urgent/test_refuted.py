@@ -112,3 +112,62 @@ def test_a_paper_that_is_urgent_no_longer_leaves_a_line(tmp_path):
         "dismissed", "2025-03-01", "shock",
     )  # fmt: skip
     assert "the paper was dismissed" in run("urgent", "--cleared", *at).out
+
+
+@pytest.mark.parametrize(
+    ("note", "proven"),
+    [
+        ("plate screw live 118 V to pipe", False),
+        ("scorched and hot", False),
+        ("tenant got a shock", False),
+        ("no scorch marks, nobody got a shock, all in order", True),
+        ("new circuit, box seen", True),
+    ],
+)
+def test_a_look_whose_own_note_tells_of_danger_proves_and_clears_nothing(
+    place, tmp_path, note, proven
+):
+    found = run("findings", "list", "--workspace", place.root, "--json").json()
+    unit = next(row["unit_id"] for row in found if row["opening_id"] == "K1")
+    text = HEAD + f"H,{unit},K1,circuit_rewired,{PELLWORTH}\n"
+    text += f"\n{LOOKS.strip()},note\nH,{unit},K1,2024-08-05,S. Ambrel,{COVER},three_slot,correct,"
+    (tmp_path / "fixes.csv").write_text(f'{text}yes,yes,no,correct,0.2,118,"{note}"\n')
+    done = run("intake", tmp_path / "fixes.csv", "--by", "Clerk", "--workspace", place.root)
+    assert done.code in (0, 3), done
+    assert state(place) == ("repair_proven" if proven else "fix_reported_unproven")
+    assert run("build", "--workspace", place.root).code == 0
+    urgent = run("urgent", "--workspace", place.root, "--json").json()
+    assert [row["opening_id"] for row in urgent] == ([] if proven else ["K1"])
+
+
+@pytest.mark.parametrize("who", ["0rme, D.", "Dora Orme", "Thea Orme", "D0rothea Orme"])
+def test_a_figure_for_a_letter_and_a_short_form_are_one_person(place, tmp_path, who):
+    assert fixed(place, tmp_path, [PELLWORTH], who=who) == "fix_reported_unproven"
+
+
+def test_another_person_of_the_same_surname_proves(place, tmp_path):
+    assert fixed(place, tmp_path, [PELLWORTH], who="Walter Orme") == "repair_proven"
+
+
+def test_a_row_whose_cells_name_another_place_than_its_finding_is_refused(place, tmp_path):
+    found = run("findings", "list", "--workspace", place.root, "--json").json()
+    finding = next(row for row in found if row["opening_id"] == "K1")
+    path = tmp_path / "fixes.csv"
+    head = "finding_id,building_id,unit_id,opening_id,remedy,fixed_on,firm,worker\n"
+    path.write_text(
+        f"{head}{finding['finding_id']},H,{finding['unit_id']},S1,circuit_rewired,{PELLWORTH}\n"
+    )
+    done = run("intake", path, "--by", "Clerk", "--workspace", place.root)
+    assert state(place) != "fix_reported_unproven"
+    assert "K1" in done.out + done.err
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("pause", "--reason", "other", "--note", " "), ("dismiss", "--reason", " "), ("comment", " ")],
+)
+def test_a_blank_text_is_refused_in_words(place, words):
+    found = run("findings", "list", "--workspace", place.root, "--json").json()
+    name, *rest = words
+    done = run("findings", name, found[0]["finding_id"], *rest, "--workspace", place.root)
+    assert done.code == 2 and "Coverplate itself" not in done.err

@@ -11,6 +11,7 @@ from pipeline.landing import Workspace, intake
 from pipeline.offline import connect
 from pipeline.warehouse.build import rule_tables, sql_step
 from pipeline.warehouse.repairs import write_families
+from pipeline.warehouse.report_subjects import create_macros
 from shared.records import OPENING_OBSERVATIONS, SQL_TYPE
 from shared.rule_book import RuleBook, load_rule_book
 
@@ -115,6 +116,7 @@ def asked(
             ],
         )
     write_families(con)
+    create_macros(con)
     rule_tables(con, book or load_rule_book())
     con.execute(sql_step("02_urgent.sql"))
     found = {

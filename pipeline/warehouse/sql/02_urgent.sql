@@ -158,7 +158,7 @@ ORDER BY last._part, last._row, since DESC, says;
 --    contact what a report in words is about: a breaker that is off makes everything read 0 V;
 --  * heat and scorch marks take the cover off to be ruled out, a supply voltage somebody who tested;
 --  * a detector that stays silent settles nothing: it cannot see a part that it was not held to.
--- A row that itself says something urgent clears no live metal.
+-- A row that itself says something urgent, were it in its note, clears no live metal.
 CREATE TEMP TABLE clearing_looks AS
 WITH later AS (
     SELECT
@@ -167,7 +167,9 @@ WITH later AS (
             AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true) AS not_dead,
         coalesce(o.cover_removed, CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END)
             = 'yes' AS cover_off,
-        (o._part, o._row) IN (SELECT (_part, _row) FROM live_metal_told) AS urgent_itself
+        (o._part, o._row) IN (SELECT (_part, _row) FROM live_metal_told)
+            OR (o.note IS NOT NULL
+                AND list_contains(urgent_subjects(), report_subject(o.note))) AS urgent_itself
     FROM observations AS o
     SEMI JOIN (
         SELECT building_no, unit_id, opening_id FROM live_metal_told
