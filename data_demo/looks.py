@@ -110,8 +110,10 @@ def make_observations(
             "slots": slots,
             "gfci_protected": gfci,
             "gfci_button_tripped": blanks(len(opening)),
+            "gfci_year": blanks(len(opening)),
             "marking": marking,
             "note": blanks(len(opening)),
+            "visit_id": blanks(len(opening)),
             **columns,
         }
     )

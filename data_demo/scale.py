@@ -178,8 +178,10 @@ SELECT
          THEN CASE WHEN uniform(opening, 'gfci') < 0.2 THEN 'yes' ELSE 'no' END
     END AS gfci_protected,
     NULL AS gfci_button_tripped,
+    NULL AS gfci_year,
     NULL AS marking,
-    CASE WHEN uniform(n, 'note') < 0.02 THEN 'cover cracked, "loose"' END AS note
+    CASE WHEN uniform(n, 'note') < 0.02 THEN 'cover cracked, "loose"' END AS note,
+    NULL AS visit_id
 FROM read
 """
 
