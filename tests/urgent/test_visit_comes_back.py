@@ -367,6 +367,27 @@ def test_a_look_that_finds_the_repair_wanting_disproves_it(place, tmp_path):
     assert (states()["001"], states()["003"]) == ("fix_disproved", "repair_proven")
 
 
+@pytest.mark.parametrize(
+    ("danger", "value"),
+    [
+        ("Plate to earth, V", 118),
+        ("Metal case to earth, V", 118),
+        ("Ground contact to earth, V", 118),
+        ("Detector on metal", "yes"),
+        ("Heat or scorch marks", "yes"),
+        ("Shock reported then", "yes"),
+    ],
+)
+def test_the_sheet_has_room_for_a_danger_and_it_disproves_and_is_urgent(
+    place, tmp_path, danger, value
+):
+    said = {"001": {**REPAIR, **PROOF, danger: value}}
+    assert run("intake", filled(tmp_path / "2A.xlsx", said)).code in (0, 3)
+    assert states()["001"] == "fix_disproved"
+    assert run("build").code == 0
+    assert "001" in {row["opening_id"] for row in run("urgent", "--json").json()}
+
+
 def test_a_look_by_who_repaired_proves_nothing_and_the_report_stands(place, tmp_path):
     own = {**REPAIR, **PROOF, "Looked by": "D. Orme"}
     taken = run("intake", filled(tmp_path / "2A.xlsx", {"001": own}))
