@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import duckdb
 
 from pipeline.landing import cells
-from pipeline.landing.raw import RawTable
+from pipeline.landing.raw import SAMPLE_ROWS, RawTable
 
 MOST_WORDS = 1_000
 """Different values of a column that are kept; the most frequent ones."""
@@ -45,7 +45,8 @@ def look_at_rows(header: Sequence[str], rows: Sequence[Sequence[str | None]]) ->
     looks = []
     for place, name in enumerate(header):
         texts = [(row[place] or "").strip(cells.EDGES) for row in rows if place < len(row)]
-        counted = Counter(text for text in texts if text).most_common()
+        found = Counter(text for text in texts if text)
+        counted = sorted(found.items(), key=lambda each: (-each[1], each[0]))
         kept = dict(counted[:MOST_WORDS])
         looks.append(ColumnLook(name, kept, sum(n for _, n in counted[MOST_WORDS:])))
     return looks
@@ -53,6 +54,8 @@ def look_at_rows(header: Sequence[str], rows: Sequence[Sequence[str | None]]) ->
 
 def look_at(con: duckdb.DuckDBPyConnection, table: RawTable) -> list[ColumnLook]:
     """Look at every row of a table."""
+    if table.stored is not None and not table.constants and len(table.sample) < SAMPLE_ROWS:
+        return look_at_rows(table.header, table.sample)  # the sample is the whole of it
     looks = []
     for name, cell in zip(table.header, table.cells, strict=True):
         text = cells.trimmed(cell)

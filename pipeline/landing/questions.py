@@ -106,18 +106,42 @@ def readable_words(column: Field, look: ColumnLook) -> tuple[int, int, dict[str,
     return answered, readable, unread
 
 
+_ISO_DATE = re.compile(r"(1[6-9]|2[0-9])[0-9]{2}-(0[1-9]|1[0-2])-(0[1-9]|1[0-9]|2[0-8])")
+_PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+(\.[0-9]+)?")
+_NO_NUMBER = re.compile(r"[^0-9.,'\s+\-eE]")
+_MAY_BE_DATE = re.compile(r"[0-9].*|.*[^\W\d_]{3}.*[0-9].*", re.DOTALL)
+
+
+@cache
+def _reading_connection() -> duckdb.DuckDBPyConnection:
+    return connect()
+
+
 def _read_by_sql(column: Field, words: list[str]) -> set[str]:
-    if column.type == "date":
+    """Return the words that intake reads as a date, or as a number, by its own SQL; those of a
+    plain form, and those that plainly are neither, are told without it."""
+    dates = column.type == "date"
+    plain = _ISO_DATE if dates else _PLAIN_NUMBER
+    fine = {word for word in words if plain.fullmatch(word)}
+    rest = [
+        word
+        for word in words
+        if word not in fine
+        and (_MAY_BE_DATE.fullmatch(word) if dates else not _NO_NUMBER.search(word))
+    ]
+    if not rest:
+        return fine
+    if dates:
         orders = ", ".join(cells.numeric_date("t", order, 2100) for order in ("dmy", "mdy", "ymd"))
         sql = f"coalesce({cells.date('t', 't', None, 2100)}, {orders})"
     else:
         sql = f"coalesce({cells.number('t', 't', '.')}, {cells.number('t', 't', ',')})"
-    con = connect()
+    con = _reading_connection().cursor()
     rows = con.execute(
-        f"SELECT t FROM (SELECT unnest(?::VARCHAR[]) AS t) WHERE ({sql}) IS NOT NULL", [words]
+        f"SELECT t FROM (SELECT unnest(?::VARCHAR[]) AS t) WHERE ({sql}) IS NOT NULL", [rest]
     ).fetchall()
     con.close()
-    return {word for (word,) in rows}
+    return fine | {word for (word,) in rows}
 
 
 def fit(column: Field, look: ColumnLook) -> float:
