@@ -161,7 +161,8 @@ def number(
         units: unit words, in lower case, that may stand behind the number, and their factors.
         factor: of the column's unit, for numbers without one.
     """
-    words = sorted(filter(None, units or {}), key=len, reverse=True)
+    units = units or {}
+    words = sorted(filter(None, units), key=len, reverse=True)
     named = "|".join(map(re.escape, words))
     tail = f"(?:{named})?$" if words else "$"
     bare = (
@@ -182,16 +183,15 @@ def number(
         branches.append(_shape(bare, COMMA_DECIMAL, continental))
     read = f"CASE {' '.join(branches)} END"
     grouped = continental
-    if words and units:
+    if words:
         own = f"regexp_extract(lower({text}), {literal(f'({named})$')}, 1)"
         pairs = ", ".join(f"{literal(word)}: {units[word]:.17g}" for word in words)
         scale = f"coalesce(MAP {{{pairs}}}[{own}], {factor:.17g})"
-        loud = [f"M(?i:{re.escape(word[1:])})" for word in words if word[0] == "m" and word[1:]]
+        milli = [re.escape(word[1:]) for word in words if word[0] == "m" and units[word] < 1.0]
+        if milli:
+            doubtful = literal(f"M(?i:{'|'.join(milli)})$")
+            scale = f"CASE WHEN NOT regexp_matches({text}, {doubtful}) THEN {scale} END"
         read, grouped = f"({read}) * {scale}", f"({continental}) * {scale}"
-        if loud and any(units[word] < 1.0 for word in words if word[0] == "m"):
-            doubtful = f"regexp_matches({text}, {literal('(' + '|'.join(loud) + ')$')})"
-            read = f"CASE WHEN {doubtful} THEN NULL ELSE {read} END"
-            grouped = f"CASE WHEN {doubtful} THEN NULL ELSE {grouped} END"
     plainly = f"TRY_CAST({cell} AS DOUBLE)"
     value = plainly if factor == 1.0 else f"{plainly} * {factor:.17g}"
     # an underscore is a thousands separator to DuckDB and to nobody who fills in an export

@@ -37,7 +37,6 @@ from pipeline.landing.raw import RawTable
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
-from pipeline.landing.voided import void_columns
 from pipeline.landing.wide import beside_wide, find_wide, turned, wide_question
 from pipeline.landing.workspace import Workspace
 from shared.records import LAYOUTS
@@ -282,7 +281,6 @@ def _ask_nothing(
         by_danger=RecordKind.BUILDING_REGISTER not in kinds,
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,
     )
-    open_ += void_columns(con, table.relation, table.header, used, mapping.ignored)
     open_ += _unread_titles(table, mapping, used)
     if mapping.wide:
         open_ += beside_wide(look_at(con, table), [table.header[n] for n in used], mapping.ignored)

@@ -46,8 +46,7 @@ def contradictions(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) 
     a_row = {part.part: part.cells_a_row for _, part in looks}
     rows = valid_rows_of(looks, RecordKind.OPENING_OBSERVATIONS)
     found: dict[int, list[Finding]] = defaultdict(list)
-    told = [*_danger_in_text(con, rows), *_void_by_note(con, rows), *_within_a_row(con, rows)]
-    for part, finding in [*told, *_contradicting(con, rows)]:
+    for part, finding in [*_within_rows(con, rows), *_contradicting(con, rows)]:
         shown = tuple(row // a_row[part] for row in finding.rows)
         found[part].append(finding.model_copy(update={"rows": shown}))
     result = []
@@ -63,65 +62,53 @@ def contradictions(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) 
     return result
 
 
-def _danger_in_text(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
-    speaks = " OR ".join(speaks_of_danger_sql(column) for column in TEXTS)
-    text = f"concat_ws(' · ', {', '.join(TEXTS)})"
-    found = con.execute(
-        "SELECT _part, count(*), list(_row ORDER BY _row)[1:5], "
-        f"arg_min({text}, _row) FROM ({rows}) "
-        f"WHERE result = 'correct' AND coalesce({', '.join(TEXTS)}) IS NOT NULL AND ({speaks}) "
-        "GROUP BY _part ORDER BY _part"
-    ).fetchall()
-    return [
-        (
-            part,
-            Finding(
-                kind="danger_in_text",
-                message="rows with the result 'correct' beside words of danger or of a defect, "
-                f"which nothing reads: read them, such as {example!r}",
-                count=count,
-                rows=tuple(first),
-            ),
-        )
-        for part, count, first, example in found
-    ]
+_CORRECT_BUT = (
+    "(result = 'correct' AND (coalesce(neutral_ground_jumper = 'yes', false) "
+    "OR coalesce(polarity = 'reversed', false) OR coalesce(ground_present = 'no', false)))"
+)
 
-
-def _counted(
-    con: duckdb.DuckDBPyConnection, rows: str, where: str, kind: str, message: str
-) -> list[tuple[int, Finding]]:
-    found = con.execute(
-        f"SELECT _part, count(*), list(_row ORDER BY _row)[1:5] FROM ({rows}) WHERE {where} "
-        "GROUP BY _part ORDER BY _part"
-    ).fetchall()
-    return [
-        (part, Finding(kind=kind, message=message, count=count, rows=tuple(first)))
-        for part, count, first in found
-    ]
-
-
-def _void_by_note(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
-    message = (
+_TOLD: dict[str, tuple[str, str]] = {
+    "danger_in_text": (
+        f"result = 'correct' AND coalesce({', '.join(TEXTS)}) IS NOT NULL AND "
+        f"({' OR '.join(map(speaks_of_danger_sql, TEXTS))})",
+        "rows with the result 'correct' beside words of danger or of a defect, which nothing "
+        "reads: read them, such as {example!r}",
+    ),
+    "void_by_note": (
+        says_void_sql("note"),
         "rows whose note may say that they do not count (void, entered in error); they count: take "
-        "out of the file those that should not"
-    )
-    return _counted(con, rows, says_void_sql("note"), "void_by_note", message)
-
-
-def _within_a_row(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
-    """Looks into the open box whose result is not what their own columns say."""
-    where = (
-        f"method = '{Method.COVER_OFF_INSPECTION.value}' AND coalesce("
-        "(result = 'correct' AND (coalesce(neutral_ground_jumper = 'yes', false) "
-        "OR coalesce(polarity = 'reversed', false) OR coalesce(ground_present = 'no', false))) "
-        "OR (result = 'open_ground' AND ground_present = 'yes'), false)"
-    )
-    message = (
+        "out of the file those that should not",
+    ),
+    "contradicting_cells": (
+        f"method = '{Method.COVER_OFF_INSPECTION.value}' AND coalesce({_CORRECT_BUT} "
+        "OR (result = 'open_ground' AND ground_present = 'yes'), false)",
         "looks into the open box whose result is not what their other columns say (correct beside "
         "a jumper, no ground or reversed polarity; open ground beside a ground): both are weighed; "
-        "ask who looked"
+        "ask who looked",
+    ),
+}
+"""Kinds of finding that a row shows by itself: SQL of such a row, and what is told of them."""
+
+
+def _within_rows(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
+    text = f"concat_ws(' · ', {', '.join(TEXTS)})"
+    counted = ", ".join(
+        f"count(*) FILTER ({where}), (list(_row ORDER BY _row) FILTER ({where}))[1:5], "
+        f"arg_min({text}, _row) FILTER ({where})"
+        for where, _ in _TOLD.values()
     )
-    return _counted(con, rows, where, "contradicting_cells", message)
+    found = []
+    for part, *numbers in con.execute(
+        f"SELECT _part, {counted} FROM ({rows}) GROUP BY _part ORDER BY _part"
+    ).fetchall():
+        for place, (kind, (_, message)) in enumerate(_TOLD.items()):
+            count, first, example = numbers[3 * place : 3 * place + 3]
+            if count:
+                said = message.format(example=example)
+                found.append(
+                    (part, Finding(kind=kind, message=said, count=count, rows=tuple(first)))
+                )
+    return found
 
 
 def _contradicting(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:

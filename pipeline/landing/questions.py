@@ -19,6 +19,7 @@ from pipeline.landing.column_look import ColumnLook
 from pipeline.landing.open_question import Question
 from pipeline.landing.row_kinds import EVIDENCE_NAMES, normalised
 from pipeline.landing.synonyms import HEADER_SYNONYMS, VALUE_SYNONYMS
+from pipeline.landing.voided import void_cell_sql, void_question
 from pipeline.offline import connect
 from shared.records import LAYOUTS, Field, literal
 from shared.vocabulary import RecordKind
@@ -393,8 +394,8 @@ def unread_columns(
     by_danger: bool,
     into: Sequence[str] = ("result", "note"),
 ) -> list[Question]:
-    """Return columns that nobody reads and that hold words of danger or of a result, or are named
-    so.
+    """Return columns that nobody reads and that hold words of danger or of a result, are named so,
+    or say of rows that they do not count.
 
     Args:
         con: any connection.
@@ -417,18 +418,22 @@ def unread_columns(
     telling = ", ".join(literal(word) for word in _telling_words())
     counted = ", ".join(
         f"count(*) FILTER ({says}), any_value(c{p}) FILTER ({says}), "
-        f"count(*) FILTER (trim(c{p}) <> '')"
+        f"count(*) FILTER (trim(c{p}) <> ''), "
+        f"count(*) FILTER ({void}), any_value(c{p}) FILTER ({void})"
         for p in places
+        for void in [void_cell_sql(header[p], f"c{p}")]
         for says in [
             f"({row_kinds.speaks_of_danger_sql(f'c{p}')} OR "
             f"coalesce(list_contains([{telling}], {word_form_sql(f'trim(c{p})')}), false))"
         ]
     )
     (row,) = con.execute(f"SELECT {counted} FROM {relation}").fetchall()
-    asked = []
+    asked, void_rows = [], []
     for number, place in enumerate(places):
-        count, example, filled = row[3 * number : 3 * number + 3]
+        count, example, filled, void, void_example = row[5 * number : 5 * number + 5]
         name = header[place]
+        if void:
+            void_rows.append(void_question(name, void, void_example))
         if count:
             found = (
                 f"{name!r} would stay unread and holds words of danger or of a result in "
@@ -446,4 +451,4 @@ def unread_columns(
             )
             answers = [f"{into[-1]}={name}", f"ignore={name}"]
             asked.append(Question("unread_name", "", found, tuple(answers)))
-    return asked
+    return asked + void_rows

@@ -6,10 +6,6 @@ that a clerk called "rejected" may be the only look at live metal.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
-import duckdb
-
 from pipeline.landing.cells import NO_WORDS, YES_WORDS
 from pipeline.landing.open_question import Question
 from pipeline.landing.row_kinds import normalised
@@ -39,53 +35,26 @@ def says_void_sql(cell: str) -> str:
     return f"coalesce(regexp_matches(lower({cell}), {literal(SAYS_VOID)}), false)"
 
 
-def void_columns(
-    con: duckdb.DuckDBPyConnection,
-    relation: str,
-    header: Sequence[str],
-    used: set[int],
-    ignored: Sequence[str],
-) -> list[Question]:
-    """Return a question for each column that nobody reads and that says so of a row.
+def void_cell_sql(header: str, cell: str) -> str:
+    """Return SQL that is true of a cell which says so, by its words or by what its header asks.
 
     Args:
-        con: any connection.
-        relation: SQL of the table.
-        header: its columns.
-        used: places of those that are read.
-        ignored: headers that a person allowed to stay unread.
+        header: of its column.
+        cell: SQL of it.
     """
-    allowed = {normalised(name) for name in ignored}
-    tests = {}
-    for place, name in enumerate(header):
-        named = normalised(name)
-        if place in used or named in allowed:
-            continue
-        cell = f"c{place}"
-        word = f"lower(trim({cell}))"
-        tests[place] = says_void_sql(cell)
-        for names, words in ((YES_MEANS_VOID, YES_WORDS), (NO_MEANS_VOID, NO_WORDS)):
-            if named in names:
-                listed = ", ".join(map(literal, words))
-                tests[place] = (
-                    f"({tests[place]} OR "
-                    f"coalesce(list_contains([{listed}]::VARCHAR[], {word}), false))"
-                )
-    if not tests:
-        return []
-    counted = ", ".join(
-        f"count(*) FILTER ({test}), any_value(c{place}) FILTER ({test})"
-        for place, test in tests.items()
+    says = says_void_sql(cell)
+    for names, words in ((YES_MEANS_VOID, YES_WORDS), (NO_MEANS_VOID, NO_WORDS)):
+        if normalised(header) in names:
+            listed = ", ".join(map(literal, words))
+            word = f"lower(trim({cell}))"
+            says = f"({says} OR coalesce(list_contains([{listed}]::VARCHAR[], {word}), false))"
+    return says
+
+
+def void_question(header: str, count: int, example: str) -> Question:
+    """Return what is to be asked of a column that nobody reads and that says so of some rows."""
+    found = (
+        f"{header!r} would stay unread and says of {count} row(s) that they do not count, such as "
+        f"{example!r}: take these rows out of the file, or say that every row counts"
     )
-    (row,) = con.execute(f"SELECT {counted} FROM {relation}").fetchall()
-    asked = []
-    for number, place in enumerate(tests):
-        count, example = row[2 * number : 2 * number + 2]
-        if count:
-            found = (
-                f"{header[place]!r} would stay unread and says of {count} row(s) that they do not "
-                f"count, such as {example!r}: take these rows out of the file, or say that every "
-                "row counts"
-            )
-            asked.append(Question("void_rows", "", found, (f"ignore={header[place]}",)))
-    return asked
+    return Question("void_rows", "", found, (f"ignore={header}",))

@@ -44,20 +44,21 @@ def answered_after_work(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[
         "WHERE coalesce(f.family, p.defect) = w.family AND p.status IS DISTINCT FROM 'dismissed' "
         "ORDER BY w.finding_id, p._part, p._row"
     ).fetchall()
-    missing: dict[str, dict[tuple[int, int], int]] = defaultdict(dict)
-    seen: dict[str, set[tuple[object, ...]]] = defaultdict(set)
+    # of each finding, each of its papers: how many openings it can mean, and those answered since
+    papers: dict[str, dict[tuple[int, int], tuple[int, set[tuple[str, str]]]]] = defaultdict(dict)
+    standing = set()
     for finding_id, part, row, answered, openings, unit, opening, day, inspector, firm in rows:
-        paper = (part, row)
-        # one that is not answered at all has one opening too many
-        missing[finding_id].setdefault(paper, openings if answered else openings + 1)
-        if opening is None or (*paper, unit, opening) in seen[finding_id]:
-            continue
-        if ledger.judge.may_answer(ledger.finding(finding_id), day, inspector, firm):
-            seen[finding_id].add((*paper, unit, opening))
-            missing[finding_id][paper] -= 1
+        if not answered:
+            standing.add(finding_id)
+        _, seen = papers[finding_id].setdefault((part, row), (openings, set()))
+        if opening is not None and (unit, opening) not in seen:
+            finding = ledger.finding(finding_id)
+            if ledger.judge.may_answer(finding, day, inspector, firm):
+                seen.add((unit, opening))
     digest = ledger.rule_book.hash
     return [
         Draft(finding_id, ev.EvidenceWithdrawn(reason=REASON, rule_book_hash=digest))
-        for finding_id, papers in missing.items()
-        if not any(papers.values())
+        for finding_id, own in papers.items()
+        if finding_id not in standing
+        and all(len(seen) == openings for openings, seen in own.values())
     ]

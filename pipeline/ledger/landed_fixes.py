@@ -321,10 +321,12 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
     found = []
     for (sha256, visit_id), rows in together.items():
         visit = known.get(visit_id, {})
-        if visit and not all(_is_there(ledger, visit["finding_ids"][0], row) for row in rows):
-            visit = {}  # a row of another dwelling: the sheet was changed, or is not of this visit
         if visit.get("made"):
             continue
+        if visit:
+            there = ledger.finding(visit["finding_ids"][0]).raised
+            if not all(_is_there(there, row) for row in rows):
+                visit = {}  # a row of another dwelling: the sheet was changed, or is not its own
         days = {row["on_day"] for row in rows}
         on = visit["visit_on"] if visit and visit["visit_on"] in days else min(days)
         named = dict.fromkeys(r["went"] for r in rows if r["on_day"] == on and r["went"])
@@ -346,9 +348,8 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
     return found
 
 
-def _is_there(ledger: Ledger, finding_id: str, row: Mapping[str, Any]) -> bool:
+def _is_there(raised: ev.Raised, row: Mapping[str, Any]) -> bool:
     """Whether a row names no other dwelling than that of a finding of its visit."""
-    raised = ledger.finding(finding_id).raised
     building, unit = row["building_id"], row["unit_id"]
     return building in (None, raised.building_id) and (unit or "") in ("", raised.unit_id)
 
