@@ -70,7 +70,8 @@ SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
         rf"|{_POLARITY}{_SEVERAL} (bootleg\w*|false grounds?|jumper\w*)"
         rf"|(bootleg\w*|false)( grounds?)?{_SEVERAL} {_POLARITY}|rpbg"
         r"|live (parts?|wires?|conductors?)|(exposed|bare) (live|energi[sz]ed)",
-        rf"{_DENIES} {_LIVE}( [\w'/-]+){{0,2}}|live[ -]in|live load|live[ -]work",
+        rf"{_DENIES} ({_LIVE}|voltage|volts|current|electricity)( [\w'/-]+){{0,2}}"
+        r"|live[ -]in|live load|live[ -]work",
     ),
     ReportSubject.HEAT: SubjectRule(
         rf"{_OUTLET}{_SEVERAL} (is |are |was |were |feels? |gets? |getting )?"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import sys
 import tempfile
@@ -117,7 +118,18 @@ def main() -> None:
         say(f"Refused: {told_wrong}\nWhat to do: give what is asked for and call again")
         sys.exit(REFUSED)
     except OSError as trouble:
-        say(f"Refused: {trouble}\nWhat to do: check the path, its permissions and the disk space")
+        if trouble.errno in (errno.EROFS, errno.EACCES, errno.EPERM) and trouble.filename:
+            say(
+                f"Refused: {trouble.filename} may not be written or read by you here\n"
+                "What to do: use a workspace that may be written, or copy this one to where you "
+                "may; lists, `coverplate check` and `coverplate ledger verify` work on a copy that "
+                "may only be read"
+            )
+        else:
+            say(
+                f"Refused: {trouble}\n"
+                "What to do: check the path, its permissions and the disk space"
+            )
         sys.exit(REFUSED)
     except Exception as unforeseen:
         say(_unforeseen(unforeseen))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
-import shutil
 import sqlite3
 import tempfile
 from collections.abc import Iterable
@@ -15,6 +14,7 @@ import sqlalchemy as sa
 from sqlalchemy.engine import Engine
 
 from pipeline.ledger.archive import write_export
+from pipeline.ledger.at_rest import at_rest
 from pipeline.ledger.chain import Break, StoredEvent, breaks, well_formed
 from pipeline.ledger.database import EVENTS, FILE_MARK, FINDINGS, RULE_BOOKS
 from pipeline.ledger.replay import in_chains, sound_parts
@@ -26,9 +26,6 @@ UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
 _FIELDS = ", ".join(field.name for field in dataclasses.fields(StoredEvent))
 _LEAST_BYTES = 300
 """No event takes less of a file: its three hashes and texts are longer."""
-
-_COPIES = 5
-"""A ledger may be written to while it is copied; so often it is tried again."""
 
 _NAMED = 5
 """So many findings are named, the rest counted."""
@@ -59,34 +56,6 @@ class Readable:
     def holding(self) -> list[StoredEvent]:
         """The events whose chain holds up to them."""
         return sound_parts(self.events, self.touched)
-
-
-def at_rest(file: Path, folder: Path) -> Path:
-    """Return the file itself where nothing is written beside it, else a copy of both."""
-    log = file.with_name(file.name + "-wal")
-    for _ in range(_COPIES):
-        before = _stamps(file, log)
-        if not before[1]:
-            return file
-        for each in (file, log):
-            with contextlib.suppress(FileNotFoundError):
-                shutil.copyfile(each, folder / each.name)
-        if _stamps(file, log) == before:
-            break
-    return folder / file.name
-
-
-def _stamps(*files: Path) -> list[tuple[int, int] | None]:
-    """Size and time of each file; None where there is none or it is empty."""
-    found: list[tuple[int, int] | None] = []
-    for file in files:
-        try:
-            stat = file.stat()
-        except FileNotFoundError:
-            found.append(None)
-        else:
-            found.append((stat.st_size, stat.st_mtime_ns) if stat.st_size else None)
-    return found
 
 
 def lenient(uri: str) -> sqlite3.Connection:

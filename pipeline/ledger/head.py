@@ -18,8 +18,9 @@ from pathlib import Path
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
+from pipeline.ledger.at_rest import at_rest
 from pipeline.ledger.chain import LedgerHash
-from pipeline.ledger.damage import at_rest, check_kind, check_pages, damage, lenient
+from pipeline.ledger.damage import check_kind, check_pages, damage, lenient
 from pipeline.ledger.database import (
     EVENTS,
     URL_VARIABLE,

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import os
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
@@ -21,6 +23,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import Connection, Engine
 
 from pipeline.ledger import events as ev
+from pipeline.ledger.at_rest import at_rest
 from pipeline.ledger.chain import (
     Break,
     Heads,
@@ -46,6 +49,7 @@ from pipeline.ledger.current_states import behind, keep, kept, state_breaks
 from pipeline.ledger.database import (
     EVENTS,
     FINDINGS,
+    ledger_file,
     ledger_url,
     make_engine,
     prepare,
@@ -103,7 +107,14 @@ def open_ledger(
     Raises:
         CoverplateError: the database cannot be reached.
     """
-    engine = make_engine(ledger_url(location, workspace))
+    file = ledger_file(location, workspace)
+    copy: TemporaryDirectory[str] | None = None
+    url = ledger_url(location, workspace)
+    if file is not None and file.exists() and not os.access(file.parent, os.W_OK):
+        # SQLite writes beside a file to read it; a copy is read in place of one that must stay.
+        copy = TemporaryDirectory(prefix="coverplate-ledger-")
+        url = f"sqlite:///{at_rest(file, Path(copy.name), always=True)}"
+    engine = make_engine(url)
     prepare(engine)
     ledger = Ledger(engine, rule_book or load_rule_book())
     try:
@@ -112,6 +123,7 @@ def open_ledger(
             late = behind(con)
         if late:
             ledger.state_anew(late)
+        ledger.copy_of = (copy, file) if copy is not None and file is not None else None
     except (sa.exc.DatabaseError, UnicodeDecodeError) as fault:
         raise unreachable(engine, fault) from fault
     return ledger
@@ -137,10 +149,14 @@ class Ledger:
         self.engine = engine
         self.rule_book = rule_book
         self.judge = Judge(rule_book)
+        self.copy_of: tuple[TemporaryDirectory[str], Path] | None = None
+        """Where this is a copy of a ledger that may only be read: the folder, and the ledger."""
 
     def close(self) -> None:
         """Give up all connections."""
         self.engine.dispose()
+        if self.copy_of is not None:
+            self.copy_of[0].cleanup()
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
@@ -150,7 +166,18 @@ class Ledger:
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """Open a transaction that writes; in SQLite it holds the database until it ends."""
+        """Open a transaction that writes; in SQLite it holds the database until it ends.
+
+        Raises:
+            CoverplateError: the ledger may only be read.
+        """
+        if self.copy_of is not None:
+            raise CoverplateError(
+                f"the ledger {self.copy_of[1]} lies where nothing may be written",
+                expected="a ledger that may be written",
+                to_do="write in the workspace that this is a copy of, or copy it to where you may "
+                "write",
+            )
         with transaction(self.engine, writes=True) as con:
             yield con
 

@@ -4,24 +4,35 @@
 CREATE TABLE observation_history AS
 SELECT h.* EXCLUDE (visit_id) FROM observations_history AS h WHERE h.status = 'superseded';
 
+-- Every look, those that a later export replaced with what replaced them.
+CREATE TEMP VIEW looks_ever AS
+SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row
+FROM observations
+UNION ALL BY NAME
+SELECT b.building_no, coalesce(h.unit_id, '') AS unit_id,
+    h.* EXCLUDE (building_id, unit_id, status)
+FROM observation_history AS h
+JOIN buildings AS b USING (building_id);
+
 CREATE TEMP TABLE live_metal_told AS
-WITH looks AS (
-    SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row
-    FROM observations
-    UNION ALL BY NAME
-    SELECT b.building_no, coalesce(h.unit_id, '') AS unit_id,
-        h.* EXCLUDE (building_id, unit_id, status)
-    FROM observation_history AS h
-    JOIN buildings AS b USING (building_id)
+-- Notes in the words that are urgent in a complaint too (shared/report_subjects.py).
+WITH notes AS (
+    SELECT note, report_subject(note) AS note_about
+    FROM (SELECT DISTINCT note FROM looks_ever WHERE note IS NOT NULL)
+    WHERE list_contains(urgent_subjects(), note_about)
 ),
 -- The few rows that may say it, before anything is put in words.
 likely AS (
     SELECT
         *,
-        -- What somebody found by a method that reaches beyond this box may sit in one further up.
-        method IN ('neutral_lifted_test', 'upstream_box_seen', 'ground_wire_clamp') AS traces
-    FROM looks
-    WHERE result IN ('reversed_false_ground', 'hot_ground_reversed', 'abnormal_voltage')
+        -- What somebody found by a method that reaches beyond this box, or measured at its slots
+        -- with the cover on, may sit in one further up.
+        method IN ('neutral_lifted_test', 'upstream_box_seen', 'ground_wire_clamp')
+            OR method IN ('voltmeter_under_load', 'ground_impedance_meter')
+                AND coalesce(cover_removed, 'no') <> 'yes' AS traces
+    FROM looks_ever
+    LEFT JOIN notes USING (note)
+    WHERE note_about IS NOT NULL OR result IN ('reversed_false_ground', 'hot_ground_reversed', 'abnormal_voltage')
         OR neutral_ground_jumper = 'yes'
         OR polarity = 'reversed'
         OR plate_earth_volts >= rule('urgent.touch_volts')
@@ -97,7 +108,19 @@ said AS (
                 says := printf('supply voltage %.4g V', hot_neutral_volts))
             WHEN result = 'abnormal_voltage' THEN struct_pack(
                 ground := 'supply_volts', defect := 'abnormal_voltage', measured := false,
-                says := 'reported as abnormal supply voltage') END
+                says := 'reported as abnormal supply voltage') END,
+        -- What only the note says; where a column says so too it is told once.
+        CASE
+            WHEN note_about = 'shock' AND shock_reported IS DISTINCT FROM 'yes' THEN struct_pack(
+                ground := 'shock', defect := 'shock_reported', measured := false,
+                says := concat('note: "', note, '"'))
+            WHEN note_about = 'heat' AND heat_or_scorch IS DISTINCT FROM 'yes' THEN struct_pack(
+                ground := 'heat', defect := 'heat_or_scorch', measured := false,
+                says := concat('note: "', note, '"'))
+            WHEN note_about = 'live_metal' THEN struct_pack(
+                ground := CASE WHEN traces THEN 'words_of_upstream' ELSE 'words' END,
+                defect := 'live_metal', measured := false, says := concat('note: "', note, '"'))
+        END
     ], lambda each: each IS NOT NULL)) AS told
     FROM likely
 )
@@ -106,45 +129,63 @@ SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
     observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row
 FROM said;
 
--- Half of it in one look and half in another: a jumper or false ground here, and hot and neutral
--- reversed there, which lamps cannot tell of a jumpered opening. Neither row answers the other's half
--- otherwise. What both say stands from the later one on.
+-- Half of it in one look and half in another: a jumper or false ground here, and there hot and neutral
+-- reversed, or the neutral open, which lamps cannot tell of a jumpered opening. What both say stands
+-- from the later one on, unless a look between them was able to see that the earlier half was gone.
+CREATE TEMP TABLE live_metal_halves AS
+WITH halves AS (
+    SELECT *, unnest(list_filter([
+        CASE WHEN neutral_ground_jumper = 'yes' OR result = 'false_ground' THEN 'jumper' END,
+        CASE WHEN method <> 'three_lamp_tester'
+                AND (polarity = 'reversed' OR result = 'hot_neutral_reversed') THEN 'swap' END,
+        CASE WHEN method <> 'three_lamp_tester' AND result = 'open_neutral' THEN 'open_neutral' END
+    ], lambda each: each IS NOT NULL)) AS half
+    FROM looks_ever
+)
+SELECT building_no, unit_id, opening_id, half, observed_on, inspector, method, _part, _row,
+    superseded_by_part, superseded_by_row
+FROM halves AS h
+-- One that was replaced by a row that says the same said nothing that is gone.
+WHERE superseded_by_part IS NULL OR NOT EXISTS (
+    SELECT 1 FROM halves AS n
+    WHERE n._part = h.superseded_by_part AND n._row = h.superseded_by_row AND n.half = h.half);
+
 CREATE TEMP TABLE live_metal_pairs AS
-WITH jumpered AS (
-    SELECT * FROM observations
-    WHERE neutral_ground_jumper = 'yes' OR result = 'false_ground'
-),
-swapped AS (
-    SELECT * FROM observations
-    WHERE method <> 'three_lamp_tester'
-        AND (polarity = 'reversed' OR result = 'hot_neutral_reversed')
-),
-pairs AS (
+WITH pairs AS (
     SELECT
-        (p.observed_on, p._part, p._row) > (j.observed_on, j._part, j._row) AS swapped_later,
-        j AS jumper_row, p AS swap_row
-    FROM jumpered AS j
-    JOIN swapped AS p USING (building_no, unit_id, opening_id)
-    WHERE (j._part, j._row) <> (p._part, p._row)
-        -- A row that says it all is told by itself, one that denies the other half makes no pair.
-        AND j.polarity IS NULL
-        AND p.neutral_ground_jumper IS NULL AND p.result <> 'false_ground'
+        j, o,
+        (o.observed_on, o._part, o._row) > (j.observed_on, j._part, j._row) AS jumper_first
+    FROM live_metal_halves AS j
+    JOIN live_metal_halves AS o USING (building_no, unit_id, opening_id)
+    WHERE j.half = 'jumper' AND o.half <> 'jumper'
+        -- A row that says both is told by itself.
+        AND NOT EXISTS (
+            SELECT 1 FROM live_metal_halves AS same
+            WHERE (same._part, same._row) IN ((j._part, j._row), (o._part, o._row))
+                AND same.half <> CASE WHEN (same._part, same._row) = (j._part, j._row)
+                    THEN 'jumper' ELSE o.half END)
 ),
-later AS (
-    SELECT unnest([CASE WHEN swapped_later THEN swap_row ELSE jumper_row END]) AS last,
-        least(jumper_row.observed_on, swap_row.observed_on) AS since,
-        concat('jumper or false ground reported on ', jumper_row.observed_on,
-            ', hot and neutral reversed on ', swap_row.observed_on) AS says
+ordered AS (
+    SELECT *, CASE WHEN jumper_first THEN o ELSE j END AS last,
+        CASE WHEN jumper_first THEN j ELSE o END AS earlier
     FROM pairs
 )
-SELECT DISTINCT ON (last._part, last._row)
+SELECT
     last.building_no AS building_no, last.unit_id AS unit_id, last.opening_id AS opening_id,
-    'jumper_and_swap' AS ground, 'reversed_false_ground' AS defect, says, 'measured' AS standing,
+    CASE o.half WHEN 'swap' THEN 'jumper_and_swap' ELSE 'jumper_and_open_neutral' END AS ground,
+    CASE o.half WHEN 'swap' THEN 'reversed_false_ground' ELSE 'live_metal' END AS defect,
+    concat('jumper or false ground reported on ', j.observed_on,
+        CASE o.half WHEN 'swap' THEN ', hot and neutral reversed on '
+            ELSE ', open neutral on ' END, o.observed_on) AS says,
+    'measured' AS standing,
     last.observed_on AS observed_on, last.inspector AS inspector, last.method AS method,
     last._part AS _part, last._row AS _row,
-    NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row, since
-FROM later
-ORDER BY last._part, last._row, since DESC, says;
+    -- What a look between the two must see for the earlier half to be gone.
+    CASE WHEN jumper_first THEN 'no_jumper' WHEN o.half = 'swap' THEN 'not_swapped'
+        ELSE 'neutral_whole' END AS gone_by,
+    earlier.observed_on AS since,
+    j._part AS jumper_part, j._row AS jumper_row, o._part AS other_part, o._row AS other_row
+FROM ordered;
 
 -- Which grounds each later row of such an opening is able to clear. Able is what a reading answers,
 -- not what its method is called:
@@ -207,7 +248,11 @@ able AS (
             AND case_earth_volts < rule('urgent.touch_volts') AS case_dead,
         NOT urgent_itself AND energised
             AND slots IS DISTINCT FROM 'two_slot'
-            AND ground_contact_earth_volts < rule('urgent.touch_volts') AS contact_dead
+            AND ground_contact_earth_volts < rule('urgent.touch_volts') AS contact_dead,
+        NOT urgent_itself AND cover_off AND not_dead
+            AND neutral_ground_jumper = 'no' AS no_jumper,
+        NOT urgent_itself AND not_dead
+            AND hot_neutral_volts >= rule('urgent.supply_low') AS neutral_whole
     FROM shown
 )
 SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, _row,
@@ -226,9 +271,14 @@ SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, 
         CASE WHEN heat_or_scorch = 'no' AND cover_off AND result <> 'not_accessible'
             THEN 'heat' END,
         CASE WHEN not_dead AND hot_neutral_volts BETWEEN rule('urgent.supply_low')
-            AND rule('urgent.supply_high') THEN 'supply_volts' END
+            AND rule('urgent.supply_high') THEN 'supply_volts' END,
+        -- Halves of a pair.
+        CASE WHEN no_jumper THEN 'no_jumper' END,
+        CASE WHEN box_seen THEN 'not_swapped' END,
+        CASE WHEN neutral_whole THEN 'neutral_whole' END
     ], lambda each: each IS NOT NULL)) AS ground,
     concat_ws('; ',
+        CASE WHEN no_jumper AND NOT box_seen THEN 'cover off, no jumper' END,
         CASE WHEN box_seen THEN concat('cover off, polarity correct, ',
             CASE neutral_ground_jumper WHEN 'yes' THEN 'jumper seen' ELSE 'no jumper' END) END,
         CASE WHEN contact_dead THEN
@@ -247,7 +297,18 @@ FROM able;
 -- one that cannot see it. A shock and scorch marks are taken back by the answer "no". Two rows of one
 -- export are two looks, whatever they have in common; rows that name nobody may be two people's.
 CREATE TEMP TABLE live_metal_said AS
-WITH replacing AS (
+WITH corrected_halves AS (
+    SELECT DISTINCT h._part, h._row, h.half, h.superseded_by_part, h.superseded_by_row
+    FROM live_metal_halves AS h
+    JOIN clearing_looks AS c
+        ON c._part = h.superseded_by_part AND c._row = h.superseded_by_row
+        AND c.ground = CASE h.half WHEN 'jumper' THEN 'no_jumper' WHEN 'swap' THEN 'not_swapped'
+            ELSE 'neutral_whole' END
+    JOIN landed_files AS own ON own._part = h._part
+    JOIN landed_files AS later ON later._part = h.superseded_by_part
+    WHERE h.superseded_by_part > h._part AND later.path <> own.path AND h.inspector IS NOT NULL
+),
+replacing AS (
     SELECT _part, _row, shock_reported, heat_or_scorch FROM observations
     UNION ALL BY NAME
     SELECT _part, _row, shock_reported, heat_or_scorch FROM observation_history
@@ -270,31 +331,45 @@ LEFT JOIN clearing_looks AS c
 LEFT JOIN landed_files AS own ON own._part = s._part
 LEFT JOIN landed_files AS later ON later._part = s.superseded_by_part
 UNION ALL BY NAME
-SELECT p.* EXCLUDE (since), false AS corrected
+SELECT p.* EXCLUDE (jumper_part, jumper_row, other_part, other_row),
+    coalesce(g.superseded_by_part, k.superseded_by_part) AS superseded_by_part,
+    coalesce(g.superseded_by_row, k.superseded_by_row) AS superseded_by_row,
+    coalesce(g.superseded_by_part, k.superseded_by_part) IS NOT NULL AS corrected
 FROM live_metal_pairs AS p
-WHERE NOT EXISTS (
-    SELECT 1 FROM clearing_looks AS c
-    WHERE c.building_no = p.building_no AND c.unit_id = p.unit_id
-        AND c.opening_id = p.opening_id AND c.ground = p.ground
-        AND c.observed_on > p.since AND c.observed_on <= p.observed_on);
+LEFT JOIN corrected_halves AS g
+    ON g._part = p.jumper_part AND g._row = p.jumper_row AND g.half = 'jumper'
+LEFT JOIN corrected_halves AS k
+    ON k._part = p.other_part AND k._row = p.other_row AND k.half <> 'jumper';
 
 DROP TABLE live_metal_told;
 DROP TABLE live_metal_pairs;
+DROP TABLE live_metal_halves;
 
 -- One row for each thing that a look says, with what answers it: cleared_by is NULL where it stands,
 -- else 'look', 'proven_fix' or 'replaced' (a later export corrected the row).
 CREATE TABLE live_metal_looks AS
-WITH answered AS (
-    SELECT
-        s._part, s._row, s.ground,
-        arg_min(c, (c.observed_on, c._part, c._row)) AS look
-    FROM live_metal_said AS s
+WITH numbered AS (
+    SELECT *, row_number() OVER () AS number FROM live_metal_said
+),
+answers AS (
+    SELECT s.number, c
+    FROM numbered AS s
     JOIN clearing_looks AS c
         ON c.building_no = s.building_no AND c.unit_id = s.unit_id
         AND c.opening_id = s.opening_id AND c.ground = s.ground
-        AND c.observed_on > s.observed_on
-    WHERE NOT s.corrected
-    GROUP BY s._part, s._row, s.ground
+    WHERE c.observed_on > s.observed_on
+    UNION ALL
+    SELECT s.number, c
+    FROM numbered AS s
+    JOIN clearing_looks AS c
+        ON c.building_no = s.building_no AND c.unit_id = s.unit_id
+        AND c.opening_id = s.opening_id AND c.ground = s.gone_by
+    WHERE c.observed_on > s.since AND c.observed_on <= s.observed_on
+),
+answered AS (
+    SELECT number, arg_min(c, (c.observed_on, c._part, c._row)) AS look
+    FROM answers
+    GROUP BY number
 ),
 settled AS (
     SELECT
@@ -308,8 +383,8 @@ settled AS (
             -- What was said after the repair, the repair does not answer: that takes a look.
             WHEN f.verified_on > s.observed_on AND s.observed_on <= f.fixed_on THEN 'proven_fix'
         END AS cleared_by
-    FROM live_metal_said AS s
-    LEFT JOIN answered AS a ON a._part = s._part AND a._row = s._row AND a.ground = s.ground
+    FROM numbered AS s
+    LEFT JOIN answered AS a ON a.number = s.number AND NOT s.corrected
     -- A proven repair answers for the family of defects that was repaired, for no other.
     LEFT JOIN families AS d ON d.condition = s.defect
     LEFT JOIN proven_families AS f
@@ -320,6 +395,10 @@ settled AS (
         SELECT 1 FROM live_metal_said AS n
         WHERE n._part = s.superseded_by_part AND n._row = s.superseded_by_row
             AND n.ground = s.ground)
+    -- Of the pairs that one look completes, one.
+    QUALIFY s.since IS NULL OR row_number() OVER (
+        PARTITION BY s._part, s._row, s.ground, s.since IS NULL
+        ORDER BY cleared_by IS NOT NULL, s.since DESC, s.says, a.look._part, a.look._row) = 1
 )
 SELECT
     b.building_id,
