@@ -106,6 +106,8 @@ def sync(
             echo(f"{words(name):>20}  {number_of}")
         for sheet in done.taken.sheets:
             say(f"{sheet.said[0].upper()}{sheet.said[1:]}.")
+        if done.taken.workers_asked:
+            say(done.taken.workers_asked)
     return 0
 
 
