@@ -14,6 +14,7 @@ from pipeline.ledger import Finding
 from pipeline.ledger import events as ev
 from pipeline.ledger.remedies import allowed_remedies, why_refused
 from pipeline.ledger.targets import first_target
+from pipeline.ledger.verification import WITHOUT_WORKER
 from shared.records import GFCI_YEARS
 from shared.rule_book import RuleBook
 from shared.vocabulary import Marking, Method, Polarity, Result, Slots, YesNo
@@ -131,7 +132,7 @@ def fix_reported(finding: Finding, book: RuleBook) -> Content:
     left, right = st.columns(2)
     with left:
         firm = _text("Firm", "firm-fix")
-        worker = _text("Done by", "worker-fix")
+        worker = _text("Done by", "worker-fix", help=label(WITHOUT_WORKER))
         licence = _text("Licence number", "licence-fix")
     with right:
         fixed_on = _day("Fixed on", "fixed-on")

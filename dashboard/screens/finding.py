@@ -216,10 +216,12 @@ def proof(finding: Finding) -> str:
     blind = "".join(f"<li>{plate.text(row['reason'])}</li>" for row in rows if row["reason"])
     most = rows[0]["ground_ohms_below"]
     ohms = "" if most is None else f" The ground path must measure less than {most:g} Ω."
+    unnamed = rows[0]["worker_missing"]
     return (
         '<section class="panel next"><h3>Reported is not proven</h3>'
         f"<p>This counts as repaired once somebody else than who did the work has looked after "
         f"{day(rows[0]['after'])} by one of these:{ohms}</p><ul>{able}</ul>"
+        + (f"<p><b>{plate.text(unnamed)}</b></p>" if unnamed else "")
         + (f"<p>These would not prove it:</p><ul>{blind}</ul>" if blind else "")
         + "</section>"
     )

@@ -106,6 +106,8 @@ def sync(
             echo(f"{words(name):>20}  {number_of}")
         for sheet in done.taken.sheets:
             say(f"{sheet.said[0].upper()}{sheet.said[1:]}.")
+        if done.taken.workers_asked:
+            say(done.taken.workers_asked)
     return 0
 
 
@@ -546,7 +548,8 @@ def told_money(
         for row in rows:
             last = row is rows[-1]
             row["budget"] = budget if last else None
-            row["left"] = round(budget - row["forecast"], 2) if last else None
+            for left, name in (("left", "forecast"), ("left_most", "forecast_least")):
+                row[left] = round(budget - row[name], 2) if last else None
     if as_json:
         print_json([*rows, *({"question": each.pop("question"), **each} for each in asked)])
         return 0
@@ -576,9 +579,12 @@ def told_money(
             echo(f"Bills come to {amount(row['over_reported'])} more than the fix reports said "
                  "(less, where below 0).")  # fmt: skip
         if budget is not None:
-            left = budget - row["forecast"]
+            told = dict.fromkeys(
+                f"{amount(abs(left))} {'left' if left >= 0 else 'too little'}"
+                for left in (row["left"], row["left_most"])
+            )
             echo(f"Budget {amount(budget)}, forecast {_ranged(row, 'forecast')}: "
-                 f"{amount(abs(left))} {'left' if left >= 0 else 'too little'}.")  # fmt: skip
+                 f"{' to '.join(told)}.")  # fmt: skip
     _print_questions(asked)
     echo(f"\n{MONEY_TOLD}")
     return 0

@@ -51,7 +51,7 @@ from pipeline.ledger.money import quotes
 from pipeline.ledger.prices import shared_out
 from pipeline.ledger.remedies import why_refused
 from pipeline.ledger.second_looks import second_looks
-from pipeline.ledger.verification import proving_methods
+from pipeline.ledger.verification import proving_methods, worker_missing
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
 from shared.records import FIX_REPORTS, OPENING_OBSERVATIONS
@@ -339,11 +339,15 @@ def report(
         )
         proves = ledger.judge.capable(ledger.finding(identity))
         code = print_written(ledger, [event], as_json)
+        assert isinstance(event.payload, events.FixReported)
+        asked = worker_missing(event.payload)
     say(
         "Proven only by a look dated after it, by somebody else than who did the work, by "
         + words([each.value for each in proves])
         + f"; what it must say: `coverplate fix methods {identity}`."
     )
+    if asked:
+        say(asked)
     return code
 
 
@@ -379,6 +383,8 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
         f"The look must be dated after {rows[0]['after']:%Y-%m-%d}, by somebody else than who did "
         "the work."
     )
+    if rows[0]["worker_missing"]:
+        echo(rows[0]["worker_missing"])
     most = rows[0]["ground_ohms_below"]
     if most is not None:
         echo(f"The ground path must measure less than {most:g} Ω.")
@@ -592,6 +598,8 @@ def import_reports(
     if as_json:
         print_json([result.as_json() for result in results])
     else:
+        if taken.workers_asked:
+            echo(taken.workers_asked)
         for result in results:
             told = result.as_json()
             echo(

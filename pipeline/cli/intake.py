@@ -170,6 +170,8 @@ def _print_taken(taken: TakenUp, files: Collection[str]) -> None:
         f"{taken.count('duplicate'):,} reported before, {taken.count('refused'):,} refused by the "
         f"rules; {plural(taken.verified, 'repair')} proven, {taken.disproved:,} disproved."
     )
+    if taken.workers_asked:
+        echo(taken.workers_asked)
     for row in taken.rows:
         where = f"  {Path(row.path).name} row {row.row}"
         for reason in row.reasons:

@@ -29,7 +29,8 @@ LINES_TOLD = (
     "once a job. An estimate runs from what is sure to be needed to what may be: where the year of "
     "a building is not known, from without the lines that hang on it to with them; where it is not "
     "known which circuit feeds an opening, from one circuit for all such openings of a dwelling "
-    "(none, where one that is known there may feed them) to one for each."
+    "(none, where one that is known there may feed them) to one for each; where work on that "
+    "circuit or building has a cost or a committed price already, from nothing more to all of it."
 )
 """What is to be said beside estimates."""
 
@@ -151,7 +152,8 @@ def estimates(
         line, label, price (of one job or one entry), shared_over (findings that share that price at
         most), least and most (the finding's share; both missing where no remedy is known),
         year_in_doubt (whether the line applies hangs on a year that is not known),
-        circuit_in_doubt (how many jobs these are hangs on circuits that are not known), rest
+        circuit_in_doubt (how many jobs these are hangs on circuits that are not known),
+        paid_in_doubt (work there that has a cost or a committed price may cover it), rest
         (whether it has neither a cost nor a committed price), told (in words), source. Shares add
         up to the price to the cent.
     """
@@ -167,7 +169,7 @@ def estimates(
         frame = con.execute(
             "SELECT finding_id, building_id, unit_id, opening_id, remedy, line, price, "
             "shared_over, least::DOUBLE AS least, most::DOUBLE AS most, year_in_doubt, "
-            "circuit_in_doubt, rest "
+            "circuit_in_doubt, paid_in_doubt, rest "
             "FROM estimates"
         ).df()
     rows: list[dict[str, Any]] = [
@@ -210,6 +212,11 @@ def _told(book: RuleBook, row: dict[str, Any]) -> str:
         parts.append(
             "NOT KNOWN HOW MANY CIRCUITS: one for all such openings of the dwelling, or none of "
             "their own, at least; one for each at most"
+        )
+    if row["paid_in_doubt"]:
+        parts.append(
+            "NOT KNOWN WHETHER: work of this kind there has a cost or a committed price, which may "
+            "cover it"
         )
     if row["year_in_doubt"]:
         before = book.cost_lines[row["line"]].built_before

@@ -11,7 +11,10 @@
 --   rest        whether it has neither a cost nor a committed price
 --   year_in_doubt     it is not known whether the line applies, as the building's year is not known
 --   circuit_in_doubt  it is not known how many jobs these are, as the circuit is not known
--- A remedy of a circuit or a building has one price for it. Where no circuit is known there is one
+--   paid_in_doubt     it is not known whether work on that circuit or building that has a cost or a
+--                     committed price covers it
+-- A remedy of a circuit or a building has one price for it: once for what has a cost or a price, and
+-- once at most for what is to be paid for there, which may be covered already. Where no circuit is known there is one
 -- an opening at most, and at least one for all of them in the dwelling, or none where another one
 -- there is known, which may be theirs. A cost of a dwelling is counted once for what is to be paid for
 -- there, and once for what has a cost or a price. Where $only, just the findings in alone count, as
@@ -63,30 +66,43 @@ placed AS (
         p.opens_walls,
         y.year_built,
         p.scope = 'circuit' AND s.circuit_id IS NULL AS unplaced,
+        NOT $only OR (a.rest AND o.finding_id IS NOT NULL) AS counts,
         CASE
-            WHEN p.scope = 'building' THEN [a.remedy, 'building', a.building_id]
+            WHEN p.scope = 'building' THEN [a.remedy, 'building', a.rest::VARCHAR, a.building_id]
             WHEN p.scope = 'circuit' AND NOT unplaced
-                THEN [a.remedy, 'circuit', a.building_id, a.unit_id, s.circuit_id]
-            WHEN unplaced AND a.opening_id <> ''
-                THEN [a.remedy, 'opening', a.building_id, a.unit_id, a.opening_id]
+                THEN [a.remedy, 'circuit', a.rest::VARCHAR, a.building_id, a.unit_id, s.circuit_id]
+            WHEN unplaced AND a.opening_id <> '' THEN
+                [a.remedy, 'opening', a.rest::VARCHAR, a.building_id, a.unit_id, a.opening_id]
             ELSE [a.remedy, 'finding', a.finding_id]
         END AS job,
         CASE
-            WHEN unplaced THEN [a.remedy, 'dwelling', a.building_id, a.unit_id]
+            WHEN unplaced THEN [a.remedy, 'dwelling', a.rest::VARCHAR, a.building_id, a.unit_id]
             ELSE job
         END AS job_least,
-        unplaced AND bool_or(s.circuit_id IS NOT NULL)
-            OVER (PARTITION BY a.remedy, a.building_id, a.unit_id) AS maybe_counted
+        unplaced AND (
+            bool_or(NOT a.rest AND s.circuit_id IS NOT NULL) OVER dwelling
+            OR (a.rest AND bool_or(counts AND s.circuit_id IS NOT NULL) OVER dwelling)
+        ) AS maybe_counted,
+        a.rest AND CASE p.scope
+            WHEN 'building' THEN bool_or(NOT a.rest) OVER (PARTITION BY a.remedy, a.building_id)
+            WHEN 'circuit' THEN
+                bool_or(NOT a.rest AND unplaced) OVER dwelling
+                OR bool_or(NOT a.rest)
+                    OVER (PARTITION BY a.remedy, a.building_id, a.unit_id, s.circuit_id)
+            ELSE false
+        END AS maybe_paid
     FROM answered AS a
     LEFT JOIN prices AS p USING (remedy)
     LEFT JOIN circuits AS s USING (building_id, unit_id, opening_id)
     LEFT JOIN years AS y USING (building_id)
-    WHERE NOT $only OR (a.rest AND a.finding_id IN (SELECT finding_id FROM alone))
+    LEFT JOIN alone AS o ON o.finding_id = a.finding_id
+    WINDOW dwelling AS (PARTITION BY a.remedy, a.building_id, a.unit_id)
 ),
 
 lined AS (
     SELECT *, 'remedy' AS line, typical AS price, true AS applies, true AS by_job, job AS place
     FROM placed
+    WHERE counts
 
     UNION ALL
     SELECT
@@ -97,11 +113,11 @@ lined AS (
         c.per = 'job',
         CASE c.per
             WHEN 'job' THEN p.job
-            ELSE [p.building_id, p.unit_id, (p.rest OR $only)::VARCHAR]
+            ELSE [p.building_id, p.unit_id, p.rest::VARCHAR]
         END
     FROM placed AS p
     JOIN cost_lines AS c ON p.opens_walls OR NOT c.opens_walls
-    WHERE p.typical IS NOT NULL AND applies IS DISTINCT FROM false
+    WHERE p.counts AND p.typical IS NOT NULL AND applies IS DISTINCT FROM false
 ),
 
 counted AS (
@@ -132,10 +148,11 @@ SELECT
     shared_over,
     ((cents // shared_over + (nth <= cents % shared_over)::INTEGER) / 100)::DECIMAL(18, 2) AS most,
     CASE
-        WHEN applies IS NULL OR (by_job AND maybe_counted) THEN 0
+        WHEN applies IS NULL OR (by_job AND (maybe_counted OR maybe_paid)) THEN 0
         ELSE ((cents // over_least + (nth_least <= cents % over_least)::INTEGER) / 100)
     END::DECIMAL(18, 2) AS least,
     applies IS NULL AS year_in_doubt,
-    by_job AND unplaced AND (maybe_counted OR over_least > shared_over) AS circuit_in_doubt
+    by_job AND unplaced AND (maybe_counted OR over_least > shared_over) AS circuit_in_doubt,
+    by_job AND coalesce(maybe_paid, false) AS paid_in_doubt
 FROM counted
 ORDER BY building_id, unit_id, opening_id, finding_id, line <> 'remedy', line

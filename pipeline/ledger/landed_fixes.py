@@ -32,6 +32,7 @@ from pipeline.ledger.landed_looks import plain
 from pipeline.ledger.prices import same_name
 from pipeline.ledger.remedies import checked_fix, remedy_named
 from pipeline.ledger.store import Draft, Ledger
+from pipeline.ledger.verification import WITHOUT_WORKER, worker_missing
 from shared.faults import CoverplateError
 from shared.vocabulary import Marking, RecordKind
 
@@ -52,6 +53,7 @@ class FixRow:
         finding_id: the finding it is about, where that can be told.
         reasons: why it is refused.
         questions: what should be asked of whoever sent it, though it was taken up.
+        worker_missing: it does not say who did the work.
     """
 
     path: str
@@ -63,6 +65,7 @@ class FixRow:
     finding_id: str | None = None
     reasons: list[Reason] = field(default_factory=list)
     questions: list[str] = field(default_factory=list)
+    worker_missing: bool = False
 
 
 @dataclass(frozen=True)
@@ -121,6 +124,14 @@ class TakenUp:
     def made(self) -> int:
         """How many visits were noted as made."""
         return sum(each.outcome == "made" for each in self.sheets)
+
+    @property
+    def workers_asked(self) -> str:
+        """What is to be said where reports taken up do not name who did the work; else ""."""
+        count = sum(each.outcome == "reported" and each.worker_missing for each in self.rows)
+        if not count:
+            return ""
+        return f"{count} of {self.count('reported')} reports name no worker. {WITHOUT_WORKER}"
 
     def then(self, later: TakenUp) -> TakenUp:
         """Return what this call and a later one wrote; on what was refused, the later's word."""
@@ -511,6 +522,7 @@ def _drafts(
             [*known.said.get(one.finding_id, []), *_drafted(drafts, one.finding_id)], fix
         )
         one.outcome = "reported"
+        one.worker_missing = worker_missing(fix) is not None
         drafts.append(Draft(one.finding_id, fix))
     return told, drafts, [draft.finding_id for draft in drafts]
 

@@ -188,7 +188,9 @@ def money_lines(
                 {group} AS "group",
                 m.line,
                 count(m.most) AS findings,
-                count(*) FILTER (m.year_in_doubt OR m.circuit_in_doubt) AS in_doubt,
+                count(*) FILTER (
+                    m.year_in_doubt OR m.circuit_in_doubt OR m.paid_in_doubt
+                ) AS in_doubt,
                 coalesce(sum(m.least), 0)::DOUBLE AS estimate_least,
                 coalesce(sum(m.most), 0)::DOUBLE AS estimate,
                 coalesce(sum(m.least) FILTER (m.rest), 0)::DOUBLE AS rest_least,

@@ -95,6 +95,13 @@ def may_be_one_firm(one: str, other: str) -> bool:
     return bool(first & second)
 
 
+def is_another_firm(one: str | None, other: str | None) -> bool:
+    """Say whether two names are shown to be of different firms: an unknown firm is no other one."""
+    if one is None or other is None or not (names_somebody(one) and names_somebody(other)):
+        return False
+    return not may_be_one_firm(one, other)
+
+
 def _parts(name: str) -> list[str]:
     plain = unicodedata.normalize("NFKD", name.casefold())
     letters = "".join(

@@ -14,7 +14,7 @@ from scipy import stats
 
 from pipeline.evidence.network import Floats
 from pipeline.ledger.history import FIX_EVENTS, history, sql
-from pipeline.ledger.persons import may_be_one
+from pipeline.ledger.persons import is_another_firm
 from pipeline.ledger.store import Ledger
 
 _DRAWN_FROM = """
@@ -117,6 +117,6 @@ def _by_another(firm: str, looks: object) -> pd.Timestamp | None:
     """The day of the first look by another firm."""
     if isinstance(looks, list | np.ndarray):
         for each in looks:
-            if not may_be_one(str(each["firm"]), firm):
+            if is_another_firm(str(each["firm"]), firm):
                 return pd.Timestamp(each["on"])
     return None

@@ -161,7 +161,6 @@ SELECT
     coalesce(f.family, l.defect) AS family,
     arg_max(CASE WHEN f.family IS NOT NULL THEN l.defect END, (l.observed_on, l.defect))
         AS condition,
-    CASE WHEN bool_or(l.standing = 'measured') THEN 'measured' ELSE 'reported' END AS standing,
     min(l.observed_on) AS first_seen_on,
     max(l.observed_on) AS last_seen_on,
     max(l.observed_on) AS pointed_on,
@@ -215,6 +214,7 @@ SELECT
     CASE WHEN m.grade = 'confirmed' AND m.condition = r.condition THEN 'confirmed'
         ELSE 'suspected' END AS grade,
     p.probability,
+    o.standing,
     o.slots,
     CASE WHEN o.gfci IN ('yes', 'no') THEN o.gfci END AS protected,
     true AS urgent

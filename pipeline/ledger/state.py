@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from pipeline.ledger import events as ev
+from pipeline.ledger.persons import names_somebody
 from shared.faults import CoverplateError
 from shared.finding_states import (
     ALWAYS,
@@ -247,7 +248,8 @@ def after(finding: Finding, event: ev.Event) -> Finding:
 
 def _told_again(earlier: ev.FixReported, later: ev.FixReported) -> bool:
     """Whether a report puts an earlier one right: of the same firm, and by no other worker."""
-    return earlier.firm == later.firm and earlier.worker in (None, later.worker)
+    told = names_somebody(earlier.worker)
+    return earlier.firm == later.firm and (not told or earlier.worker == later.worker)
 
 
 def _seen_again(finding: Finding, payload: ev.SeenAgain) -> dict[str, Any]:

@@ -308,6 +308,16 @@ def _write_verdicts(
     return [event.kind for event in written]
 
 
+def _unrepaired(con: duckdb.DuckDBPyConnection, raised: ev.Raised) -> Standing:
+    """How an opening stands once its repair is proven no longer; the warehouse still counts it."""
+    row = con.execute(
+        "SELECT standing_unrepaired FROM warehouse_openings "
+        "WHERE building_id = ? AND unit_id = ? AND opening_id = ?",
+        [raised.building_id, raised.unit_id, raised.opening_id],
+    ).fetchone()
+    return Standing(row[0]) if row else Standing.REPORTED
+
+
 def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> list[ev.Raised]:
     """The recurrences that follow from looks which a proven repair does not answer to.
 
@@ -326,7 +336,7 @@ def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> l
                 "recurs_of": finding.finding_id,
                 "grade": "confirmed" if told else "suspected",
                 "condition": finding.condition,
-                "standing": Standing.MEASURED if told else Standing.REPORTED,
+                "standing": _unrepaired(con, finding.raised),
                 "probability": None,
                 "first_seen_on": look.observed_on,
                 "last_seen_on": look.observed_on,

@@ -22,7 +22,7 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import DefectFamily, members
-from pipeline.ledger.persons import may_be_of_firm, may_be_one, may_be_one_firm, names_somebody
+from pipeline.ledger.persons import is_another_firm, may_be_of_firm, may_be_one, names_somebody
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
 from pipeline.warehouse.report_subjects import subject_of
@@ -439,14 +439,26 @@ def _not_another(
         worker is not None and may_be_one(inspector, worker, fix.firm)
     ):
         return f"{inspector} may be who did the work; somebody else has to look"
-    another = inspectors_firm is not None and names_somebody(inspectors_firm)
-    own = not another or may_be_one_firm(str(inspectors_firm), fix.firm)
-    if worker is None and own:
+    if worker is None and not is_another_firm(inspectors_firm, fix.firm):
         return (
             "the report does not say who did the work, so that nothing shows that somebody else "
-            "looked: report the fix again with the worker's name, or name the firm of who looked"
+            "looked: report the fix again with the worker's name, or name the firm of who looked "
+            "(both firms must be named, and not be one)"
         )
     return None
+
+
+WITHOUT_WORKER = (
+    "Without the worker's name only another firm can prove this: the report must name its firm, "
+    "and the look its inspector and another firm. The same report again with the worker's name "
+    "puts it right."
+)
+"""What is asked of whoever reports a fix without saying who did the work."""
+
+
+def worker_missing(fix: ev.FixReported) -> str | None:
+    """Return what is to be said where a report does not name who did the work, else None."""
+    return None if names_somebody(fix.worker) else WITHOUT_WORKER
 
 
 def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
@@ -455,7 +467,8 @@ def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
     Returns:
         Keys method, proves, reason (why not, or None), must_say (what the look must say, in words),
         columns (the same as columns of a look), after (the day after which it must be dated),
-        ground_ohms_below (or None).
+        ground_ohms_below (or None), worker_missing (what follows from the report naming no worker,
+        or None).
     """
     fix, _ = _claim(finding)
     rows: list[dict[str, Any]] = []
@@ -471,6 +484,7 @@ def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
                 "columns": list(columns),
                 "after": max(fix.fixed_on, finding.pointed_on),
                 "ground_ohms_below": judge.ohms_below(fix),
+                "worker_missing": worker_missing(fix),
             }
         )
     return rows

@@ -127,6 +127,43 @@ def test_circuits_that_are_not_known_make_a_range(place, monkeypatch, tmp_path):
     assert sums() == (least, least)
 
 
+def test_a_building_that_is_rewired_counts_once_and_a_budget_is_told_as_a_range(place, monkeypatch):
+    where = ("--workspace", place.root)
+    for building in ("NEW", "OLD"):
+        quote = ("fix", "quote", *_ids(place, building), "--firm", "Oddy", "--amount", 900)
+        assert run(*quote, "--remedy", "building_rewired", *where).code == 0
+    once = 12000 + 220 + 90
+    rows = run("findings", "money", "--by", "building", *where, "--json").json()
+    sums = {row["group"]: row for row in rows if "group" in row}
+    for building, more in (("NEW", 0), ("OLD", OLDER)):
+        alone = run("findings", "estimate", "--building", building, *where, "--json").json()
+        told = sums[building]
+        for name in ("estimate_least", "estimate", "rest_least", "rest", "forecast"):
+            assert told[name] == once + more
+        assert sum(r["most"] for r in alone) == sum(r["least"] for r in alone) == once + more
+    whole = 2 * once + OLDER + 2 * 60 + 90  # the third building at the cheapest remedy
+    assert sums["all"]["forecast"] == whole
+    app = screen_of(monkeypatch, place, "progress")
+    sound(app)
+    assert f"{whole:,.2f}" in plate(app, "money")
+
+    # one of the two is paid for: it may have been the whole building, or half of it
+    fixed = ("fix", "report", _ids(place, "NEW")[0], "--remedy", "building_rewired", "--firm",
+             "Oddy", "--worker", "D. Orme", "--on", "2024-06-01", "--cost", 11000)  # fmt: skip
+    assert run(*fixed, *where).code == 0
+    (told,) = [
+        row
+        for row in run("findings", "money", "--budget", whole, *where, "--json").json()
+        if row.get("group") == "all"
+    ]
+    assert (told["forecast_least"], told["forecast"]) == (whole - once + 11090, whole + 11000)
+    assert (told["left"], told["left_most"]) == (-11000, once - 11090)
+    out = run("findings", "money", "--budget", whole, *where).out
+    assert "11,000.00 too little to 1,220.00 left." in out
+    out = run("findings", "estimate", "--building", "NEW", *where).out
+    assert "which may cover it" in out and "In all: 90.00 to 12,310.00." in out
+
+
 @pytest.mark.parametrize("given", [(), ("--building", "OLD", "--visit", "V-OLD-1-20310401-1")])
 def test_of_what_must_be_said_once(place, given):
     done = run("findings", "estimate", *given, "--workspace", place.root)

@@ -141,6 +141,73 @@ def test_circuits_that_are_not_known_make_a_range(ledger, ids, known, answered, 
     assert not frame[frame["line"] == "call_out"]["circuit_in_doubt"].any()
 
 
+@pytest.mark.parametrize(
+    ("known", "paid", "least", "most"),
+    [
+        (None, [], 1, 3),
+        (CIRCUITS, [], 1, 3),
+        (None, [0], 0, 2),  # the circuit that is paid for may feed the others
+        (CIRCUITS, [0], 0, 2),
+        (CIRCUITS, [1], 0, 2),
+        (None, [0, 1], 0, 1),
+    ],
+)
+def test_money_and_estimate_count_circuits_in_doubt_alike(ledger, ids, known, paid, least, most):
+    for each in ids[:3]:
+        answer(ledger, each, "circuit_rewired")
+    for place in paid:
+        put(ledger, ids[place], fix("circuit_rewired", cost=1500))
+    more = {"buildings": built(2000), "circuits": known, "now": LATER}
+    (row,) = money(ledger, BOOK, **more).to_dict("records")
+    frame = estimates(ledger, BOOK, alone=ids, **more)
+    other = 60 + 2 * CALL
+    expected = (least * (1600 + PATCH) + other, most * (1600 + PATCH) + other)
+    assert (row["rest_least"], row["rest"]) == expected
+    assert tuple(totals(frame).values()) == expected
+    assert (row["forecast_least"], row["forecast"]) == tuple(
+        1500 * len(paid) + each for each in expected
+    )
+    doubted = frame["circuit_in_doubt"] | frame["paid_in_doubt"]
+    assert doubted.any() and not frame[~doubted]["told"].str.contains("NOT KNOWN").any()
+
+
+def test_work_that_is_paid_for_may_cover_the_rest_of_a_circuit_that_is_known(ledger, ids):
+    circuits = pd.DataFrame(
+        [("B1", "2A", "K0", "7"), ("B1", "2A", "K1", "7"), ("B1", "2A", "K2", "9")],
+        columns=["building_id", "unit_id", "opening_id", "circuit_id"],
+    )
+    for each in ids[:3]:
+        answer(ledger, each, "circuit_rewired")
+    put(ledger, ids[0], fix("circuit_rewired", cost=1500))
+    more = {"buildings": built(2000), "circuits": circuits, "now": LATER}
+    frame = estimates(ledger, BOOK, alone=ids[1:3], **more)
+    one = 1600 + PATCH
+    assert totals(frame) == {"least": one + CALL, "most": 2 * one + CALL}
+    told = frame[frame["paid_in_doubt"]]
+    assert set(told["opening_id"]) == {"K1"} and told["told"].str.contains("may cover it").all()
+
+
+def test_a_building_that_is_rewired_is_priced_once_and_another_one_apart(ledger, ids):
+    other = raised("K0", building_id="B2", unit_id="1")
+    more = [ledger.raise_finding(other, at=moment(DAY), **WHO).finding_id]
+    for each in (*ids, *more):  # four findings in two dwellings of B1, one in B2
+        answer(ledger, each, "building_rewired")
+    one = float(BOOK.remedies["building_rewired"].cost_typical)
+    for buildings, named in ((1, ids), (2, [*ids, *more])):
+        frame = estimates(ledger, BOOK, alone=named, buildings=built(2000), now=LATER)
+        remedy = frame[frame["line"] == "remedy"]
+        assert totals(remedy) == {"least": buildings * one, "most": buildings * one}
+    found = lines(ledger, buildings=built(2000))
+    assert found["remedy"] == (2 * one, 2 * one)
+    assert found["wall_patching"] == (2 * PATCH, 2 * PATCH)
+    (row,) = money(ledger, BOOK, buildings=built(2000), now=LATER).to_dict("records")
+    assert row["forecast"] == row["rest"] == row["estimate"]
+    (b1, b2) = money(ledger, BOOK, by="building", now=LATER).to_dict("records")
+    assert (b1["estimate_least"], b2["estimate_least"]) == (
+        one + PATCH + 2 * CALL, one + PATCH + CALL,
+    )  # fmt: skip
+
+
 def test_several_findings_of_one_opening_are_on_one_circuit(ledger, ids):
     other = raised("K0", "ungrounded", "no_ground")
     second = ledger.raise_finding(other, at=moment(DAY), **WHO).finding_id

@@ -210,6 +210,7 @@ def test_what_was_plainly_reported_is_raised_as_said_however_improbable(ledger, 
 def test_a_finding_that_stood_becomes_what_was_reported(ledger, warehouse):
     warehouse.opening("K1", "false_ground", 0.9)
     sync_findings(warehouse.con, ledger)
+    warehouse.opening("K1", "false_ground", 0.9, standing="reported")
     warehouse.urgent("K1", "reversed_false_ground", standing="reported")
     assert sync_findings(warehouse.con, ledger).seen_again == 1
     (row,) = current(ledger).to_dict("records")

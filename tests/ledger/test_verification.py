@@ -246,19 +246,29 @@ def test_nobody_proves_their_own_repair(ledger, said, why):
 
 
 @pytest.mark.parametrize(
-    ("firm", "proves"),
-    [(None, False), ("Pellworth Electric", False), ("PELLWORTH", False), ("Quillmarsh", True)],
+    ("firm", "fixed_by", "worker", "proves"),
+    [
+        (None, "Pellworth Electric", None, False),
+        ("unknown", "Pellworth Electric", None, False),
+        ("Pellworth Electric", "Pellworth Electric", None, False),
+        ("PELLWORTH", "Pellworth Electric", None, False),
+        ("Quillmarsh", "unknown", None, False),
+        ("Quillmarsh", "Pellworth Electric", None, True),
+        ("Quillmarsh", "Pellworth Electric", "unknown", True),
+    ],
 )
-def test_where_nobody_says_who_did_the_work_another_firm_has_to_look(ledger, firm, proves):
+def test_where_nobody_says_who_did_the_work_another_firm_has_to_look(
+    ledger, firm, fixed_by, worker, proves
+):
     finding = ledger.raise_finding(raised(), **WHO).finding_id
-    ledger.append(finding, fix(worker=None), **WHO)
+    ledger.append(finding, fix(worker=worker, firm=fixed_by), **WHO)
     seen = look(COVER, firm_of_inspector=firm)
     if proves:
         assert ledger.record_look(finding, seen, **WHO).kind == "verified"
         return
     with pytest.raises(CoverplateError, match="does not say who did the work"):
         ledger.record_look(finding, seen, **WHO)
-    ledger.append(finding, fix(worker="D. Orme"), **WHO)
+    ledger.append(finding, fix(worker="D. Orme", firm=fixed_by), **WHO)
     assert ledger.record_look(finding, seen, **WHO).kind == "verified"
 
 

@@ -143,3 +143,50 @@ def test_a_landed_look_that_proves_nothing_is_told_with_the_reason(place, tmp_pa
     app = screen_of(monkeypatch, place, "finding", id=str(row["finding_id"]))
     sound(app)
     assert "impedance of the ground path" in html.unescape(plate(app, "since"))
+
+
+WITHOUT = "Without the worker's name only another firm can prove this"
+
+
+@pytest.mark.parametrize(
+    ("fixed_by", "look_by", "state"),
+    [
+        ("Pellworth", {}, UNPROVEN),
+        ("Pellworth", {"firm_of_inspector": "Pellworth Ltd"}, UNPROVEN),
+        ("various", {"firm_of_inspector": "Quillmarsh"}, UNPROVEN),
+        ("Pellworth", {"firm_of_inspector": "Quillmarsh", "inspector": "unknown"}, UNPROVEN),
+        ("Pellworth", {"firm_of_inspector": "Quillmarsh"}, PROVEN),
+    ],
+)
+def test_a_report_without_its_worker_is_asked_about_and_proven_by_another_firm_only(
+    place, tmp_path, monkeypatch, fixed_by, look_by, state
+):
+    identity = str(_finding(place)["finding_id"])
+    path = tmp_path / "fixes.csv"
+    row = f"{identity},circuit_rewired,{FIXED_ON},{fixed_by}"
+    path.write_text(f"finding_id,remedy,fixed_on,firm\n{row}\n")
+    taken = run("intake", path, "--workspace", place.root)
+    assert f"1 of 1 reports name no worker. {WITHOUT}" in taken.out, taken.err
+    assert WITHOUT in run("fix", "methods", identity, "--workspace", place.root).out
+    app = screen_of(monkeypatch, place, "finding", id=identity)
+    sound(app)
+    assert WITHOUT in html.unescape(plate(app, "proof"))
+    assert _after(place, tmp_path, **PROOF | look_by) == state
+    if state == UNPROVEN:
+        # the same report again with the name puts it right where the look names its inspector
+        again = run(
+            "fix", "report", identity, "--remedy", "circuit_rewired", "--firm", fixed_by,
+            "--worker", "D. Orme", "--on", FIXED_ON, "--workspace", place.root,
+        )  # fmt: skip
+        assert again.code == 0 and WITHOUT not in again.err
+        _up_to_date(place)
+        named = look_by.get("inspector") is None
+        assert _finding(place)["state"] == (PROVEN if named else UNPROVEN)
+
+
+def test_the_command_asks_for_the_worker(place):
+    told = run(
+        "fix", "report", _finding(place)["finding_id"], "--remedy", "circuit_rewired",
+        "--firm", "Pellworth", "--on", FIXED_ON, "--workspace", place.root,
+    )  # fmt: skip
+    assert told.code == 0 and WITHOUT in told.err

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from urgent_rows import COVER, MENDER, PROOF, look, take_in
+import pytest
+from urgent_rows import COVER, LIVE, MENDER, PROOF, look, take_in
 
 from pipeline.landing import Workspace
 from pipeline.ledger import current, open_ledger
@@ -87,3 +88,58 @@ def test_a_second_sound_look_keeps_the_repair(tmp_path):
     build(place)
     assert _opening(place)["standing"] == "proven"
     assert _opening(place)["p_dangerous"] < 0.1
+
+
+def _told(place: Workspace) -> set[str]:
+    """What every list says of where the word on the opening comes from."""
+    at = ("--workspace", place.root, "--json")
+    found = run("findings", "list", "--all", *at).json()
+    found = [row for row in found if row["opening_id"] == "1" and row["grade"] != "record_in_doubt"]
+    open_ = [row["standing"] for row in found if row["open"]]
+    lists = [*run("urgent", *at).json(), *run("urgent", "--inferred", *at).json()]
+    return {*open_, _opening(place)["standing"]} | {
+        row["standing"] for row in lists if row["opening_id"] == "1"
+    }
+
+
+@pytest.mark.parametrize(
+    ("first", "again", "landed"),
+    [
+        (LIVE, "hot_neutral_reversed", False),
+        (LIVE, "hot_ground_reversed", False),
+        (LIVE, "hot_ground_reversed", True),
+        (FALSE_GROUND, "hot_neutral_reversed", True),
+    ],
+)
+def test_lists_agree_where_a_look_by_lamps_raises_a_proven_repair_again(
+    tmp_path, first, again, landed
+):
+    place = Workspace(tmp_path / "workspace")
+    at = ("--workspace", place.root)
+
+    def up_to_date() -> None:
+        assert run("build", *at).code == 0
+        assert run("findings", "sync", *at).code == 0
+
+    take_in(place, tmp_path, "a.csv", [look(slots="three_slot", **first)])
+    up_to_date()
+    rows = run("findings", "list", *at, "--json").json()
+    finding = next(row["finding_id"] for row in rows if row["family"] == "false_ground")
+    report = ("--remedy", "circuit_rewired", "--firm", "Pellworth", "--worker", "D. Orme")
+    assert run("fix", "report", finding, *report, "--on", "2024-06-01", *at).code == 0
+    if landed:
+        take_in(place, tmp_path, "b.csv", [look(40, slots="three_slot", **PROOF)])
+    else:
+        said = [x for k, v in PROOF.items() for x in (f"--{k.replace('_', '-')}", str(v))]
+        assert run("fix", "verify", finding, "--on", "2024-06-10", *said, *at).code == 0
+    up_to_date()
+    assert run("build", *at).code == 0
+    assert _told(place) <= {"proven"}
+    lamps = {"method": "three_lamp_tester", "result": again, "inspector": "Bo"}
+    take_in(place, tmp_path, "c.csv", [look(80, slots="three_slot", **lamps)])
+    up_to_date()
+    assert run("build", *at).code == 0
+    told = _told(place)
+    assert len(told) == 1 and told <= {"reported", "measured"}
+    up_to_date()
+    assert _told(place) == told

@@ -19,11 +19,15 @@ SELECT
     u.defect IS NOT NULL AS urgent,
     u.defect AS urgent_defect,
     coalesce(u.grounds, []) AS grounds,
+    -- what it is as soon as no repair is proven there
     CASE
         WHEN u.measured THEN 'measured'
         WHEN u.defect IS NOT NULL THEN 'reported'
-        WHEN f.fixed_on IS NOT NULL THEN 'proven'
         ELSE ['inferred', 'reported', 'measured'][o.known + 1]
+    END AS standing_unrepaired,
+    CASE
+        WHEN u.defect IS NULL AND f.fixed_on IS NOT NULL THEN 'proven'
+        ELSE standing_unrepaired
     END AS standing,
     f.fixed_on,
     f.verified_on,
