@@ -22,9 +22,7 @@ class Crew(BaseModel):
 
     crew: str = Field(min_length=1, description="a name")
     start_latitude: float | None = Field(None, ge=-90, le=90, description="degrees, -90 to 90")
-    start_longitude: float | None = Field(
-        None, ge=-180, le=180, description="degrees, -180 to 180"
-    )
+    start_longitude: float | None = Field(None, ge=-180, le=180, description="degrees, -180 to 180")
     hours: float = Field(gt=0, le=24, description="hours, above 0 and up to 24")
     may_open_boxes: Literal["yes", "no"] = Field("yes", description="yes or no")
 
@@ -139,8 +137,6 @@ def _read(path: Path, model: type[Row]) -> Iterator[Row]:
 
 def _fault(number: int, error: Any, told: dict[str, Any], model: type[BaseModel]) -> str:  # noqa: ANN401
     column = str(error["loc"][0])
-    meaning = next(
-        f.description for n, f in model.model_fields.items() if column in (n, f.alias)
-    )
+    meaning = next(f.description for n, f in model.model_fields.items() if column in (n, f.alias))
     shown = repr(told[column]) if column in told else "nothing"
     return f"row {number}, column {column}: found {shown}, expected {meaning}"

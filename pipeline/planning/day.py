@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import itertools
 from collections.abc import Mapping, Sequence
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
@@ -61,9 +62,7 @@ class Route:
     parts: list[Part] = field(default_factory=list)
 
     def __deepcopy__(self, memo: object) -> Route:
-        return replace(
-            self, first=list(self.first), then=list(self.then), parts=list(self.parts)
-        )
+        return replace(self, first=list(self.first), then=list(self.then), parts=list(self.parts))
 
     @property
     def _end(self) -> int | None:
@@ -73,7 +72,7 @@ class Route:
     def minutes(self) -> float:
         """What the day takes, the way back to a known start with it."""
         stops = [*self.first, *self.then]
-        arrivals = sum(a != b for a, b in zip([START, *stops], stops, strict=False))
+        arrivals = sum(a != b for a, b in itertools.pairwise([START, *stops]))
         looks = sum(part.level.minutes for part in self.parts)
         return self.ways.length(stops, START, self._end) + arrivals * self.arrival + looks
 
@@ -353,11 +352,11 @@ class _Choice:
 
     def filled(self, routes: Sequence[Route]) -> list[Route]:
         """Fill up spare time with what finds most a minute."""
-        routes = deepcopy(list(routes))
+        mine = [deepcopy(route) for route in routes]
         while True:
             best: tuple[float, float, Route, Part, Part | None] | None = None
-            taken = {p.key: (route, p) for route in routes for p in route.parts if p.key}
-            for route in routes:
+            taken = {p.key: (route, p) for route in mine for p in route.parts if p.key}
+            for route in mine:
                 spare = route.crew.minutes - route.minutes
                 costs: dict[int, float] = {}
                 for key, block in self.blocks[route.crew.opens].items():
@@ -379,7 +378,7 @@ class _Choice:
                             part = Part(building, level, "choice", key)
                             best = (rate, worth, route, part, present)
             if best is None:
-                return routes
+                return mine
             _, _, route, part, present = best
             if present:
                 route.parts[route.parts.index(present)] = part
@@ -388,20 +387,20 @@ class _Choice:
 
     def solved(self, routes: Sequence[Route]) -> tuple[list[Route], float]:
         """Solve the integer programme; return routes along true ways that fit, and the gap."""
-        routes = deepcopy(list(routes))
+        mine = [deepcopy(route) for route in routes]
         options = [
             (number, key, level)
-            for number, route in enumerate(routes)
+            for number, route in enumerate(mine)
             for key, block in _best_of(self.blocks[route.crew.opens])
             for level in block.levels
         ]
         if not options:
-            return routes, 0.0
+            return mine, 0.0
         visits = sorted({(number, key[0]) for number, key, _ in options})
         column = {visit: len(options) + place for place, visit in enumerate(visits)}
         keys = {key: place for place, key in enumerate(sorted({k for _, k, _ in options}))}
-        size, crews = len(options) + len(visits), len(routes)
-        near = _ways_to(routes, visits)
+        size, crews = len(options) + len(visits), len(mine)
+        near = _ways_to(mine, visits)
         worth = np.zeros(size)
         data: list[tuple[int, int, float]] = []
         for place, (number, key, level) in enumerate(options):
@@ -419,12 +418,12 @@ class _Choice:
         rows, columns, cells = zip(*data, strict=True)
         height = crews + len(keys) + len(links)
         most = np.concatenate([
-            [route.crew.minutes - route.minutes for route in routes],
+            [route.crew.minutes - route.minutes for route in mine],
             np.ones(len(keys)), np.zeros(len(links)),
         ])  # fmt: skip
         answer = milp(
             worth,
-            integrality=np.ones(size),
+            integrality=np.ones(size, dtype=np.int64),
             bounds=Bounds(0, 1),
             constraints=LinearConstraint(
                 csr_array((cells, (rows, columns)), shape=(height, size)), -np.inf, most
@@ -432,16 +431,16 @@ class _Choice:
             options={"time_limit": SOLVER_SECONDS, "mip_rel_gap": GAP},
         )
         if answer.x is None:
-            return self.filled(routes), 1.0
-        for place in np.flatnonzero(answer.x[: len(options)] > 0.5):
+            return self.filled(mine), 1.0
+        for place in np.flatnonzero(answer.x[: len(options)] > 0.5).tolist():
             number, key, level = options[place]
-            routes[number].add(Part(key[0], level, "choice", key))
-        for route in routes:
+            mine[number].add(Part(key[0], level, "choice", key))
+        for route in mine:
             route.shorten()
             while route.minutes > route.crew.minutes + SOON:
                 route.drop(min(_chosen(route), key=lambda p: p.level.expected / p.level.minutes))
         gap = float(answer.mip_gap) if answer.mip_gap is not None else 0.0
-        return self.filled(routes), gap
+        return self.filled(mine), gap
 
 
 def _best_of(blocks: Mapping[Key, Block]) -> list[tuple[Key, Block]]:

@@ -178,7 +178,7 @@ class LookValues:
 
     def worth_of(self, row: int, method: Method) -> float:
         """What a look at the opening of a row of ``openings`` is worth by a method."""
-        return float(self._worth[int(self.openings.at[row, "group"]), METHODS.index(method)])
+        return float(self._worth[int(self.openings["group"].loc[row]), METHODS.index(method)])
 
     def blocks(self, may_open_boxes: bool, going_rate: float = 0.0) -> list[Block]:
         """The dwellings that yield most a minute, each with a few numbers of looks.
@@ -276,12 +276,16 @@ class LookValues:
             more = upto - before
             steps.append(
                 hidden.assign(
-                    openings=more, entries=entries, worth=hidden["each"] * more,
-                    minutes=hidden["minutes"] * more, settles=more,
-                )[more > 0]  # fmt: skip
+                    openings=more,
+                    entries=entries,
+                    worth=hidden["each"] * more,
+                    minutes=hidden["minutes"] * more,
+                    settles=more,
+                )[more > 0]
             )
             before = np.maximum(before, upto)
-        return pd.concat(steps)
+        every: pd.DataFrame = pd.concat(steps)
+        return every
 
     def _block(self, part: pd.DataFrame) -> Block:
         ends = {len(part), (len(part) + 1) // 2, int(part["yield"].to_numpy().argmax()) + 1}
@@ -299,7 +303,7 @@ class LookValues:
     def _looks(self, part: pd.DataFrame) -> tuple[Look, ...]:
         if not part["named"].iat[0]:
             row, number = part.iloc[0], int(part["openings"].sum())
-            dwellings = int(part["entries"].iat[-1])
+            dwellings = round(float(part["entries"].max()))
             return (
                 Look(
                     unit_id=None, opening_id=None, how_many=number,
@@ -310,7 +314,9 @@ class LookValues:
                     f"dwelling{'' if dwellings == 1 else 's'} not looked at yet.",
                 ),
             )  # fmt: skip
-        return tuple(self.look(row) for row in part.to_dict(orient="records"))
+        return tuple(
+            self.look({str(k): v for k, v in row.items()}) for row in part.to_dict(orient="records")
+        )
 
     def look(self, row: dict[str, object]) -> Look:
         """The look of one row with method (an index), minutes, worth, settles and also."""
@@ -378,8 +384,9 @@ class LookValues:
         return int(building), tuple(looks)
 
     def _take(self, place: int, number: int) -> None:
-        if self.openings.at[place, "openings"] > number:
-            self.openings.at[place, "openings"] -= number
+        if int(self.openings["openings"].loc[place]) > number:
+            here = self.openings.index == place
+            self.openings["openings"] -= np.where(here, number, 0)
         else:
             self.openings = self.openings.drop(index=place)
 

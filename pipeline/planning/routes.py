@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 
@@ -34,15 +35,20 @@ class Ways:
         rules: Looks,
         table: Mapping[tuple[str, str], float],
     ) -> None:
-        numbers = buildings["building_no"].tolist()
-        self._at = dict(
-            zip(numbers, buildings[["latitude", "longitude"]].itertuples(index=False), strict=True)
-        )
-        self._name = dict(zip(numbers, buildings["building_id"].astype(str), strict=True))
-        self._name[START] = crew.crew
-        self.has_start = crew.start_latitude is not None
-        if self.has_start:
-            self._at[START] = (crew.start_latitude, crew.start_longitude)
+        self._at: dict[int, tuple[float, float]] = {}
+        self._name = {START: crew.crew}
+        for number, name, latitude, longitude in buildings[
+            ["building_no", "building_id", "latitude", "longitude"]
+        ].itertuples(index=False):
+            self._name[number] = str(name)
+            if not (pd.isna(latitude) or pd.isna(longitude)):
+                self._at[number] = (math.radians(latitude), math.radians(longitude))
+        self.has_start = False
+        if crew.start_latitude is not None and crew.start_longitude is not None:
+            self.has_start = True
+            self._at[START] = (
+                math.radians(crew.start_latitude), math.radians(crew.start_longitude)
+            )  # fmt: skip
         self._table = table
         self._unknown = float(rules.unknown_travel_minutes)
         self._minutes_a_km = 60.0 * float(rules.travel_factor) / float(rules.travel_speed)
@@ -61,18 +67,18 @@ class Ways:
         given = self._table.get((self._name[start], self._name[end]))
         if given is not None:
             return given
-        ends = [self._at.get(place) for place in (start, end)]
-        if any(each is None or any(pd.isna(x) for x in each) for each in ends):
+        first, last = self._at.get(start), self._at.get(end)
+        if first is None or last is None:
             # a crew whose start is not known comes from somewhere, and is at home where it ends
             return 0.0 if end == START and not self.has_start else self._unknown
-        (a, b), (c, d) = [(math.radians(x), math.radians(y)) for x, y in ends if True]  # type: ignore[misc]
+        (a, b), (c, d) = first, last
         half = math.sin((c - a) / 2) ** 2 + math.cos(a) * math.cos(c) * math.sin((d - b) / 2) ** 2
         return 2 * EARTH_KM * math.asin(math.sqrt(min(half, 1.0))) * self._minutes_a_km
 
     def length(self, route: Sequence[int], start: int = START, end: int | None = START) -> float:
         """Minutes of all ways of a route, from ``start``, and on to ``end`` unless None."""
         places = [start, *route] + ([] if end is None else [end])
-        return sum(self.leg(a, b) for a, b in zip(places, places[1:], strict=False))
+        return sum(self.leg(a, b) for a, b in itertools.pairwise(places))
 
     def best_place(
         self, route: Sequence[int], new: int, start: int, end: int | None
@@ -115,5 +121,5 @@ def _others(route: list[int]) -> list[list[int]]:
     moved = []
     for i in range(size):
         rest = route[:i] + route[i + 1 :]
-        moved += [rest[:j] + [route[i]] + rest[j:] for j in range(size) if j != i]
+        moved += [[*rest[:j], route[i], *rest[j:]] for j in range(size) if j != i]
     return turned + moved
