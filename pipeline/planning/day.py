@@ -273,35 +273,37 @@ def _place_urgent(
                      f"{many} of {meant} not opened since."),
             ))  # fmt: skip
     able = [route for route in routes if route.crew.opens]
-    left = 0
     entry = float(values.rules.entry_minutes)
-    for building, look in wanted:
-        entered = {
-            id(route)
-            for route in able
-            if any(p.building == building and p.level.looks[0].unit_id == look.unit_id
-                   for p in route.parts)
-        }  # fmt: skip
+    number_wanted = len(wanted)
+    while wanted:
         fits = []
-        for place, route in enumerate(able):
-            takes = look.minutes + (0.0 if id(route) in entered else entry)
-            more = route.cost(building, must=True)[1] + takes
-            if route.minutes + more <= route.crew.minutes + SOON:
-                fits.append((route.minutes + more, more, place, takes))
+        for place, (building, look) in enumerate(wanted):
+            for route in able:
+                entered = any(
+                    p.building == building and p.level.looks[0].unit_id == look.unit_id
+                    for p in route.parts
+                )
+                takes = look.minutes + (0.0 if entered else entry)
+                ends = route.minutes + route.cost(building, must=True)[1] + takes
+                if ends <= route.crew.minutes + SOON:
+                    fits.append((not entered, ends, place, takes, route))
         if not fits:
-            left += 1
-            continue
-        # the crew that is on the spot, else the one that is done first
-        _, _, place, takes = min(fits, key=lambda each: (each[1] > each[3], each[0]))
-        able[place].add(Part(building, Level(takes, look.expected, (look,)), "must"))
+            break
+        # what is done where a crew is already, else what is done soonest
+        _, _, place, takes, route = min(fits, key=lambda each: each[:3])
+        building, look = wanted.pop(place)
+        route.add(Part(building, Level(takes, look.expected, (look,)), "must"))
+        if look.opening_id is None and look.unit_id:
+            values.leave_out(building, look.unit_id)
+    left = len(wanted)
     if left and not able:
         told.append(
             f"{left} urgent look{'' if left == 1 else 's'} cannot be made: no crew may open boxes."
         )
     elif left:
         told.append(
-            f"The hours do not suffice: {left} of {len(wanted)} urgent looks are not in this plan. "
-            "See `coverplate urgent`; they cannot wait."
+            f"The hours do not suffice: {left} of {number_wanted} urgent looks are not in this "
+            "plan. See `coverplate urgent`; they cannot wait."
         )
     return left
 
