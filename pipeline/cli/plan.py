@@ -180,6 +180,7 @@ def _looks(needed: int | None, openings: int) -> str:
     type=click.FloatRange(0.0, 1.0),
     help="Share of the time for visits drawn by lot.  [default: the rule book's]",
 )
+@click.option("--urgent-apart", is_flag=True, help="Others go to what is urgent: leave it out.")
 @click.option("--building", "buildings", multiple=True, metavar="ID", help="Only this building.")
 @click.option("--sheet", type=click.Path(path_type=Path, dir_okay=False), help="Write the .xlsx.")
 @click.option(
@@ -190,7 +191,7 @@ def _looks(needed: int | None, openings: int) -> str:
 @json_option
 def looks(
     crews: int | None, hours: float | None, crews_file: Path | None, day: dt.datetime | None,
-    travel: Path | None, random_share: float | None, buildings: tuple[str, ...],
+    travel: Path | None, random_share: float | None, urgent_apart: bool, buildings: tuple[str, ...],
     sheet: Path | None, page: Path | None, only: Narrowing, workspace: Path, as_json: bool,
 ) -> int:  # fmt: skip
     """Who looks where on a day, in which order, at which openings, by which method.
@@ -221,7 +222,10 @@ def looks(
         found = plan_looks(
             con, workspace_rule_book(place), only, teams,
             day=when, version=str(facts["version"]), random_share=random_share, travel=ways,
+            urgent=not urgent_apart,
         )  # fmt: skip
+    if urgent_apart:
+        say("What is urgent is left out of this plan: see `coverplate urgent`.")
     if sheet is not None:
         sheet.write_bytes(look_workbook(found, when))
         say(f"written to {sheet}")

@@ -11,7 +11,10 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import itertools
-from collections.abc import Mapping, Sequence
+import os
+import sys
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from copy import deepcopy
 from dataclasses import dataclass, field, replace
 
@@ -165,6 +168,7 @@ def plan_looks(
     today: dt.date | None = None,
     random_share: float | None = None,
     travel: Mapping[tuple[str, str], float] | None = None,
+    urgent: bool = True,
 ) -> DayPlan:
     """Plan the looks of a day.
 
@@ -178,6 +182,7 @@ def plan_looks(
         today: to tell whether notice can still be given; today by default.
         random_share: share of the time for visits by lot; the rule book's by default.
         travel: minutes by ends, see ``crews.read_travel``.
+        urgent: whether these crews go to what is urgent; else somebody else does.
     """
     values = LookValues(con, rule_book, only)
     routes = [
@@ -186,13 +191,13 @@ def plan_looks(
         for crew in crews
     ]  # fmt: skip
     told: list[str] = []
-    left = _place_urgent(con, values, routes, rule_book, told)
+    left = _place_urgent(con, values, routes, rule_book, told) if urgent else 0
     share = float(values.rules.random_share) if random_share is None else random_share
     seed = hashlib.sha256(f"{version}|{day.isoformat()}".encode()).digest()
     _place_by_lot(values, routes, share, np.random.default_rng(list(seed)), told)
     choice = _Choice(values, routes)
     greedy = _improved(choice, choice.filled(routes))
-    solved, gap = choice.solved(routes)
+    solved, gap = choice.solved(routes, sum(len(route.then) for route in greedy) / len(greedy))
     programme = _improved(choice, solved)
     by_greed, by_programme = _expected(greedy), _expected(programme)
     best = programme if by_programme >= by_greed - SOON else greedy
@@ -387,8 +392,11 @@ class _Choice:
             else:
                 route.add(part)
 
-    def solved(self, routes: Sequence[Route]) -> tuple[list[Route], float]:
-        """Solve the integer programme; return routes along true ways that fit, and the gap."""
+    def solved(self, routes: Sequence[Route], taken: float) -> tuple[list[Route], float]:
+        """Solve the integer programme; return routes along true ways that fit, and the gap.
+
+        ``taken`` is how many buildings a crew will go to, about.
+        """
         mine = [deepcopy(route) for route in routes]
         options = [
             (number, key, level)
@@ -402,7 +410,7 @@ class _Choice:
         column = {visit: len(options) + place for place, visit in enumerate(visits)}
         keys = {key: place for place, key in enumerate(sorted({k for _, k, _ in options}))}
         size, crews = len(options) + len(visits), len(mine)
-        near = _ways_to(mine, visits)
+        near = _ways_to(mine, visits, taken)
         worth = np.zeros(size)
         data: list[tuple[int, int, float]] = []
         for place, (number, key, level) in enumerate(options):
@@ -423,15 +431,16 @@ class _Choice:
             [route.crew.minutes - route.minutes for route in mine],
             np.ones(len(keys)), np.zeros(len(links)),
         ])  # fmt: skip
-        answer = milp(
-            worth,
-            integrality=np.ones(size, dtype=np.int64),
-            bounds=Bounds(0, 1),
-            constraints=LinearConstraint(
-                csr_array((cells, (rows, columns)), shape=(height, size)), -np.inf, most
-            ),
-            options={"time_limit": SOLVER_SECONDS, "mip_rel_gap": GAP},
-        )
+        with _said_on_stderr():
+            answer = milp(
+                worth,
+                integrality=np.ones(size, dtype=np.int64),
+                bounds=Bounds(0, 1),
+                constraints=LinearConstraint(
+                    csr_array((cells, (rows, columns)), shape=(height, size)), -np.inf, most
+                ),
+                options={"time_limit": SOLVER_SECONDS, "mip_rel_gap": GAP},
+            )
         if answer.x is None:
             return self.filled(mine), 1.0
         for place in np.flatnonzero(answer.x[: len(options)] > 0.5).tolist():
@@ -443,6 +452,19 @@ class _Choice:
                 route.drop(min(_chosen(route), key=lambda p: p.level.expected / p.level.minutes))
         gap = float(answer.mip_gap) if answer.mip_gap is not None else 0.0
         return self.filled(mine), gap
+
+
+@contextmanager
+def _said_on_stderr() -> Iterator[None]:
+    """HiGHS now and then prints a line past its own options; stdout is for the answer."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    try:
+        os.dup2(2, 1)
+        yield
+    finally:
+        os.dup2(kept, 1)
+        os.close(kept)
 
 
 def _best_of(blocks: Mapping[Key, Block]) -> list[tuple[Key, Block]]:
@@ -466,9 +488,18 @@ def _going_rate(blocks: Sequence[Block], spare: float, values: LookValues) -> fl
 
 
 def _ways_to(
-    routes: Sequence[Route], visits: Sequence[tuple[int, int]]
+    routes: Sequence[Route], visits: Sequence[tuple[int, int]], taken: float
 ) -> dict[tuple[int, int], float]:
-    """Minutes allowed for getting to a building: half the two shortest ways from and to it."""
+    """Minutes allowed for getting to a building: half the two shortest ways from and to it.
+
+    Of those to choose from a crew goes to a few, and ways between few are longer, as the root of
+    how many fewer they are (as among places spread evenly); no longer than the mean way.
+
+    Args:
+        routes: the crews.
+        visits: crews, by their place, and buildings to choose among.
+        taken: buildings that a crew will go to.
+    """
     found = {}
     for number, building in visits:
         route = routes[number]
@@ -478,7 +509,9 @@ def _ways_to(
         others = [b for n, b in visits if n == number and b != building]
         others += [START, *route.first, *route.then]
         legs = sorted(route.ways.leg(other, building) for other in others)
-        found[number, building] = sum(legs[:2]) / min(len(legs), 2) + route.arrival
+        fewer = max(len(legs) / max(taken, 1.0), 1.0)
+        near = sum(legs[:2]) / min(len(legs), 2) * fewer**0.5
+        found[number, building] = min(near, sum(legs) / len(legs)) + route.arrival
     return found
 
 

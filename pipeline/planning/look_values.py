@@ -237,12 +237,13 @@ class LookValues:
     def _from_further_up(self, rows: pd.DataFrame, going_rate: float) -> pd.DataFrame:
         """Where one box further up is worth more than looks at the openings of a circuit."""
         known = rows[rows["circuit_id"].notna()]
+        known = known.assign(gain=known["net"].clip(lower=0.0))
         of = known.groupby(["building_no", "unit_id", "circuit_id"], sort=False)
         box = METHODS.index(Method.UPSTREAM_BOX_SEEN)
         sums = of.agg(
             up=("worth_up", "sum"),
             number=("place", "size"),
-            singly=("net", lambda values: values.clip(lower=0.0).sum()),
+            singly=("gain", "sum"),
             first=("worth_up", "idxmax"),
         )
         own = self._worth[known["group"].reindex(index=rows.index, fill_value=0), box]

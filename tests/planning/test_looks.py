@@ -94,7 +94,7 @@ def brute(routes, choice):
 
 def both(routes, choice):
     greedy = _improved(choice, choice.filled(routes))
-    solved, gap = choice.solved(routes)
+    solved, gap = choice.solved(routes, np.mean([len(each.then) for each in greedy]))
     return greedy, _improved(choice, solved), gap
 
 
