@@ -93,8 +93,8 @@ def main() -> None:
         for seed in range(options.seed, options.seed + options.seeds)
     ]
     sys.stdout.write(
-        f"Share of dangerous openings not known of before that are found; one crew, "
-        f"{orders.HOURS:g} hours a day; area: of all days, against the order that knows the truth.\n\n"
+        "Share of dangerous openings not known of before that are found; one crew, "
+        f"{orders.HOURS:g} hours a day; area: all days, against the order that knows the truth.\n\n"
         + table(pd.concat(parts)) + "\n"
     )  # fmt: skip
 
