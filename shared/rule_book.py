@@ -430,6 +430,27 @@ class Scoring(Section):
     score_unit_years: Positive = says("years over which harm is counted")
 
 
+class Looks(Section):
+    """What a day of looks takes, and how much of it is drawn by lot."""
+
+    random_share: Share = says("share of the crews' time kept for visits drawn by lot")
+    random_openings: Positive = says("openings looked at on a visit drawn by lot, at most")
+    entry_minutes: Positive = says("entering a dwelling and leaving it")
+    arrival_minutes: Positive = says("parking and being let in, once a building")
+    travel_factor: Positive = says("length of a way, per length as the crow flies")
+    travel_speed: Positive = says("speed on the way")
+    unknown_travel_minutes: Positive = says("a way of which one end has no coordinates")
+    notice_days: Positive = says("days between notice and entry to a dwelling")
+    minutes: dict[Method, Positive] = says("a look")
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        missing = [m.value for m in Method if m not in self.minutes]
+        if missing:
+            raise ValueError("minutes of a look are missing for " + ", ".join(missing))
+        return self
+
+
 class RuleBook(Section):
     """All the numbers. Build one with ``load_rule_book``."""
 
@@ -450,6 +471,7 @@ class RuleBook(Section):
     ledger: LedgerRules
     remedies: dict[str, Remedy]
     gfci: GfciRules
+    looks: Looks
     cost_lines: dict[str, CostLine] = PydanticField(default_factory=dict)
 
     @model_validator(mode="after")
@@ -538,7 +560,7 @@ def _numbers(prefix: str, node: BaseModel) -> Iterator[tuple[str, float, str, st
                     yield from _numbers(f"{path}.{key}.", member)
 
 
-_ADDED_LATER = ("urgent", "gfci")
+_ADDED_LATER = ("urgent", "gfci", "looks")
 """Sections that rule books written before do not have; these take the shipped ones."""
 
 

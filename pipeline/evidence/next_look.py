@@ -29,6 +29,16 @@ BY_EFFORT: tuple[Method, ...] = (
 """Methods by the effort of a look, least first; judgement."""
 
 
+def dangerous_by_condition(condition: Array, three_slot: Array, protected: Array) -> Array:
+    """The chance of each condition together with danger, shape (R, C); arguments as below."""
+    open_to = np.array([danger(c, Slots.THREE_SLOT, 0.0) for c in CONDITIONS])
+    guarded = np.array([danger(c, Slots.THREE_SLOT, 1.0) for c in CONDITIONS])
+    either = np.array([danger(c, Slots.TWO_SLOT, 0.0) for c in CONDITIONS])
+    chance = protected[:, None] * guarded + (1 - protected[:, None]) * open_to
+    chance = three_slot[:, None] * chance + (1 - three_slot[:, None]) * either
+    return np.asarray(condition * chance)
+
+
 def next_looks(
     likelihoods: Likelihoods, condition: Array, three_slot: Array, protected: Array
 ) -> tuple[npt.NDArray[np.int64], Array]:
@@ -44,12 +54,7 @@ def next_looks(
         Index into ``BY_EFFORT``, -1 where nothing is left to settle, and the share of the variance
         of the answer that the look is expected to settle, 0 to 1; both shape (R,).
     """
-    open_to = np.array([danger(c, Slots.THREE_SLOT, 0.0) for c in CONDITIONS])
-    guarded = np.array([danger(c, Slots.THREE_SLOT, 1.0) for c in CONDITIONS])
-    either = np.array([danger(c, Slots.TWO_SLOT, 0.0) for c in CONDITIONS])
-    chance = protected[:, None] * guarded + (1 - protected[:, None]) * open_to
-    chance = three_slot[:, None] * chance + (1 - three_slot[:, None]) * either
-    dangerous = condition * chance
+    dangerous = dangerous_by_condition(condition, three_slot, protected)
     p = dangerous.sum(axis=1)
     spread = p * (1 - p)
     tables = np.stack([likelihoods.result(method) for method in BY_EFFORT])

@@ -100,34 +100,62 @@ def visit_workbook(visit: Mapping[str, Any], rows: pd.DataFrame, book: RuleBook)
     sheet = made.active
     assert isinstance(sheet, Worksheet)
     sheet.title = "Visit"
-    header = [*KNOWN, *REPAIR, *LOOK]
+    told = [
+        {**{str(k): v for k, v in row.items()}, **{n: visit[n] for n in _OF_VISIT}}
+        for row in rows.to_dict(orient="records")
+    ]
+    known = [{name: _shown(row[c], c) for name, c in KNOWN.items()} for row in told]
+    place = lay_out(sheet, known, {**REPAIR, **LOOK})
+    for name, column in REPAIR.items():
+        _check(sheet, FIX_REPORTS.field(column), place[name], max(2, len(rows) + 1))
+    for number, row in enumerate(told, start=2):
+        if visit["firm"]:
+            _text(sheet.cell(number, place["Repairing firm"]), str(visit["firm"]))
+        _offer(sheet, _remedies(book, row), place["Repair done"], number, number)
+    return saved(made)
+
+
+_OF_VISIT = ("visit_id", "building_id", "unit_id")
+
+
+def lay_out(
+    sheet: Worksheet, known: Sequence[Mapping[str, str]], asked: Mapping[str, str]
+) -> dict[str, int]:
+    """Write one sheet: header, what is known, room for looks with words to pick, cautions.
+
+    Args:
+        sheet: an empty one.
+        known: by header what stands in each row already; not empty, all of the same headers.
+        asked: headers to fill in; those of ``LOOK`` get their words and checks.
+
+    Returns:
+        The column of each header.
+    """
+    header = [*(known[0] if known else KNOWN), *asked]
     sheet.append(header)
     for cell in sheet[1]:
         cell.font = Font(bold=True)
         cell.alignment = Alignment(wrap_text=True, vertical="top")
     place = {name: number for number, name in enumerate(header, start=1)}
-    for number, row in enumerate(rows.to_dict(orient="records"), start=2):
-        told = {**{str(k): v for k, v in row.items()}, **{n: visit[n] for n in _OF_VISIT}}
-        for name, column in KNOWN.items():
-            _text(sheet.cell(number, place[name]), _shown(told[column], column))
-        if visit["firm"]:
-            _text(sheet.cell(number, place["Repairing firm"]), str(visit["firm"]))
-        _offer(sheet, _remedies(book, told), place["Repair done"], number, number)
-    last = max(2, len(rows) + 1)
-    for columns, layout in ((REPAIR, FIX_REPORTS), (LOOK, OPENING_OBSERVATIONS)):
-        for name, column in columns.items():
-            _check(sheet, layout.field(column), place[name], last)
+    for number, row in enumerate(known, start=2):
+        for name, text in row.items():
+            _text(sheet.cell(number, place[name]), text)
+    last = max(2, len(known) + 1)
+    for name, column in LOOK.items():
+        _check(sheet, OPENING_OBSERVATIONS.field(column), place[name], last)
     for line, caution in enumerate(CAUTIONS, start=last + SPARE + 1):
         _text(sheet.cell(line, 1), caution)
     sheet.freeze_panes = "F2"
     for name, number in place.items():
         sheet.column_dimensions[get_column_letter(number)].width = max(11, min(22, len(name) + 2))
+    return place
+
+
+def saved(made: Workbook) -> bytes:
+    """The bytes of a workbook."""
     written = io.BytesIO()
     made.save(written)
     return written.getvalue()
-
-
-_OF_VISIT = ("visit_id", "building_id", "unit_id")
 
 
 def _shown(value: object, column: str) -> str:

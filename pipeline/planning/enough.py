@@ -70,15 +70,17 @@ class Enough:
 def detection_of(likelihoods: Likelihoods, method: Method) -> float:
     """Return the chance that a look by a method finds a false ground: that it does not say
     "correct" of one. 0 for a method that cannot tell one from a ground."""
-    if not all(likelihoods.sees(method, each) for each in UNSEEN_BY_LAMPS):
+    return min(found_by(likelihoods, method, each) for each in UNSEEN_BY_LAMPS)
+
+
+def found_by(likelihoods: Likelihoods, method: Method, condition: Condition) -> float:
+    """Return the chance that a look by a method does not call a condition "correct"; 0 for a
+    method that cannot tell it from a ground."""
+    if not likelihoods.sees(method, condition):
         return 0.0
-    table = likelihoods.result(method)
+    table = likelihoods.result(method)[CONDITIONS.index(condition)]
     none = [RESULTS.index(word) for word in NO_LOOK_RESULTS]
-    missed = [
-        table[row, RESULTS.index(Result.CORRECT)] / (1.0 - table[row, none].sum())
-        for row in map(CONDITIONS.index, UNSEEN_BY_LAMPS)
-    ]
-    return float(1.0 - max(missed))
+    return float(1.0 - table[RESULTS.index(Result.CORRECT)] / (1.0 - table[none].sum()))
 
 
 def enough(

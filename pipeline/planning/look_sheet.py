@@ -1,0 +1,103 @@
+"""The field sheet of a plan of looks: a workbook that comes back by intake, and a page to print."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from openpyxl import Workbook
+
+from pipeline.ledger.visit_workbook import LOOK, lay_out, saved
+from pipeline.pages import page
+from pipeline.planning.day import DayPlan
+from shared.standing import FIRST_MEASURE
+from shared.vocabulary import Selection
+
+SHEET_NAME = 31
+"""Letters that the name of a sheet may have (ECMA-376, of the programs that fill it in)."""
+
+
+def look_workbook(plan: DayPlan, day: dt.date) -> bytes:
+    """Return the sheets of a day as XLSX, one a crew, a row an opening to look at.
+
+    Openings that the electrician chooses have rows without a name, to be filled in.
+    """
+    made = Workbook()
+    assert made.active is not None
+    made.remove(made.active)
+    for number, crew in enumerate(plan.crews["crew"], start=1):
+        stops = plan.stops[plan.stops["crew"] == crew].to_dict(orient="records")
+        known = [each for stop in stops for each in _rows({str(k): v for k, v in stop.items()})]
+        name = "".join(c if c not in r"[]:*?/\'" else " " for c in f"{number} {crew}")
+        lay_out(made.create_sheet(name[:SHEET_NAME]), known or [_HEADER], LOOK)
+    return saved(made)
+
+
+_HEADER = dict.fromkeys(
+    ("Stop", "Building", "Unit", "Opening", "Room", "Circuit", "Picked", "To look how", "Why"), ""
+)
+
+
+def _rows(stop: dict[str, Any]) -> list[dict[str, str]]:
+    openings = [stop["opening_id"], *stop["also"]] if stop["opening_id"] else []
+    picked = stop["random_pick"] or not openings
+    return [
+        {
+            "Stop": str(stop["order"]),
+            "Building": str(stop["building_id"]),
+            "Unit": stop["unit_id"] or "",
+            "Opening": opening,
+            "Room": stop["room"] or "",
+            "Circuit": stop["circuit_id"] or "",
+            "Picked": _PICKED[picked and not stop["must_visit"]],
+            "To look how": _words(stop["method"]),
+            "Why": ("URGENT. " if stop["must_visit"] else "") + stop["why"],
+        }
+        for opening in openings or [""] * stop["how_many"]
+    ]
+
+
+_PICKED = {True: Selection.RANDOM.value, False: Selection.TARGETED.value}
+
+
+def look_page(plan: DayPlan, day: dt.date) -> str:
+    """Return the sheets as one HTML page for print, a crew a sheet, that fetches nothing."""
+    crews = []
+    for crew in plan.crews.to_dict(orient="records"):
+        stops = plan.stops[plan.stops["crew"] == crew["crew"]].to_dict(orient="records")
+        dwellings: list[dict[str, Any]] = []
+        for stop in stops:
+            key = (stop["building_id"], stop["unit_id"], stop["must_visit"])
+            if not dwellings or dwellings[-1]["key"] != key:
+                dwellings.append({"key": key, "head": _place(stop), "stops": []})
+            minutes = round(stop["begins_after"])
+            dwellings[-1]["stops"].append({
+                **{str(k): v for k, v in stop.items()},
+                "method": _words(stop["method"]),
+                "after": f"{minutes // 60}:{minutes % 60:02d}",
+                "boxes": 1 if stop["opening_id"] else min(stop["how_many"], 12),
+                "lot": stop["random_pick"],
+            })  # fmt: skip
+        crews.append(
+            {**crew, "dwellings": dwellings, "urgent": any(s["must_visit"] for s in stops)}
+        )
+    return page(
+        "looks.html",
+        title=f"Looks on {day:%A}, {day.day} {day:%B %Y}",
+        crews=crews,
+        told=plan.told,
+        first_measure=FIRST_MEASURE,
+    )
+
+
+def _place(stop: dict[str, Any]) -> str:
+    parts = (
+        f"building {stop['building_id']}", stop["name"], stop["address"],
+        f"unit {stop['unit_id']}" if stop["unit_id"] else "no unit named",
+    )  # fmt: skip
+    notice = f"notice by {stop['notice_by']}" + (" (past)" if stop["notice_too_late"] else "")
+    return ", ".join(str(each) for each in (*parts, notice) if isinstance(each, str) and each)
+
+
+def _words(method: str) -> str:
+    return method.replace("_", " ")
