@@ -11,6 +11,8 @@ from pipeline.landing import IntakeReport
 from shared.vocabulary import CAUTIONS, RecordKind
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
 
 def ranked(text):
     return [int(rank) for rank in re.findall(r"^ *(\d+)  \d+–\d+ ", text, re.MULTILINE)]

@@ -43,6 +43,7 @@ def test_reported_facts_are_told_and_counted(built):
     assert by_fact["fuses or breakers larger than the wire allows"]["dwellings"] == 6
 
 
+@pytest.mark.slow
 def test_they_change_no_number(built, tmp_path):
     plain = tmp_path / "plain"
     bare = [",".join(line.split(",")[:4]) for line in REGISTER.splitlines()]

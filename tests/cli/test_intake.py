@@ -84,6 +84,7 @@ def test_the_same_file_again_changes_nothing_and_ends_with_0(workspace, inbox):
     assert again.json()[0]["already_landed"] is True
 
 
+@pytest.mark.slow
 def test_it_makes_the_workspace_and_never_asks(tmp_path, inbox):
     path = write(inbox, GOOD)
     outcome = run_apart("intake", path, "--workspace", "deep/new", "--json", folder=tmp_path)
@@ -268,6 +269,7 @@ def test_a_quarantined_row_comes_back_corrected_and_counts_once(workspace, inbox
     assert json.loads(run("quarantine", "list", "--workspace", workspace, "--json").out) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["housing", "manager", "insurer"])
 def test_the_quarantine_of_every_demo_can_be_listed_and_exported(request, name, tmp_path):
     found = request.getfixturevalue(name)
@@ -301,6 +303,7 @@ def test_one_value_corrects_all_rows_alike(workspace, inbox):
     assert run("quarantine", "list", "--workspace", workspace, "--json").json() == []
 
 
+@pytest.mark.slow
 def test_trying_says_what_would_be_different_and_changes_nothing(workspace, inbox):
     register = write(inbox, "building_id,year_built\nB1,1948\nB2,1951\n", "register.csv")
     assert run("intake", register, "--workspace", workspace).code == 0

@@ -6,6 +6,9 @@ import pytest
 
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 HOUSES = ("NO-MIX", "NEXT-CIRCUIT", "SAME-CIRCUIT")
 DWELLINGS, CIRCUITS, OPENINGS = 4, 2, 4
 

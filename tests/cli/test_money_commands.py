@@ -95,6 +95,7 @@ def test_money_against_a_budget(place: Path, ids: list[str]) -> None:
     assert "150.00 too little." in told
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("amount", ["nan", "inf", "-inf", "1e300", "-1", "0.005", "a lot"])
 def test_what_is_no_amount_of_money_is_refused(place: Path, ids: list[str], amount: str) -> None:
     bill = ("fix", "bill", ids[0], *BILL, "--amount")
@@ -109,6 +110,7 @@ def test_what_is_no_amount_of_money_is_refused(place: Path, ids: list[str], amou
     assert whole["spent"] == whole["committed"] == 0
 
 
+@pytest.mark.slow
 def test_counts_that_do_not_add_up_are_said_to(place: Path, ids: list[str]) -> None:
     where = ("--workspace", place)
     for firm, amount in (("Oddy", "90"), ("Vale", "70")):
@@ -152,6 +154,7 @@ def test_a_report_with_a_doubtful_amount(place: Path, ids: list[str], inbox: Pat
     assert run("findings", "money", "--workspace", place, "--json").json()[0]["spent"] == 1350
 
 
+@pytest.mark.slow
 def test_what_is_overdue_stands_by_danger(manager: tuple[object, Path]) -> None:
     listing = ("findings", "list", "--overdue", "--workspace", manager[1])
     rows = run(*listing, "--json").json()

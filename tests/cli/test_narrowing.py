@@ -36,6 +36,7 @@ def listed(reader, **narrowed):
     return frame["building_id"].tolist()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("words", "narrowed"), CASES, ids=[" ".join(words) for words, _ in CASES])
 def test_command_and_screen_list_the_same_buildings(housing, reader, words, narrowed):
     rows = run("rank", *words, "--workspace", housing, "--json").json()

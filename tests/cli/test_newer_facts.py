@@ -41,6 +41,7 @@ def place(tmp_path_factory):
     return workspace
 
 
+@pytest.mark.slow
 def test_an_older_export_takes_nothing_off_the_urgent_list(place):
     urgent = run("urgent", "--workspace", place, "--json").json()
     assert "B1" in {row["building_id"] for row in urgent}

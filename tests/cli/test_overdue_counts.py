@@ -63,6 +63,7 @@ def everywhere(place: Path) -> dict[str, dict[str, int]]:
     }
 
 
+@pytest.mark.slow
 def test_overdue_is_the_same_number_everywhere(place: Path) -> None:
     told = everywhere(place)
     first = told["screen, headline"]
@@ -72,6 +73,7 @@ def test_overdue_is_the_same_number_everywhere(place: Path) -> None:
     assert len(listed(place, "--overdue")) == first["overdue"]
 
 
+@pytest.mark.slow
 def test_a_bulk_pause_changes_the_second_number_only(place: Path) -> None:
     before = everywhere(place)["screen, headline"]
     late = [row for row in listed(place, "--overdue") if row["overdue_present"]]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from scipy.stats import hypergeom
 
 from pipeline.landing import Workspace
@@ -47,6 +48,7 @@ def test_no_number_of_three_lamp_looks_is_enough(housing):
     assert "no number of looks is enough" in told and "proves nothing" in told
 
 
+@pytest.mark.slow
 def test_what_clean_looks_prove(housing):
     none = asked(housing, "--building", first(housing), "--looked", "0")
     some = asked(housing, "--building", first(housing), "--looked", "12")
@@ -55,6 +57,7 @@ def test_what_clean_looks_prove(housing):
     assert some["may_be"] < bad["may_be"] < none["may_be"]
 
 
+@pytest.mark.slow
 def test_a_part_of_the_portfolio_and_what_cannot_be_asked(housing):
     every = asked(housing)
     assert every["buildings"] == len(run("rank", "--workspace", housing, "--json").json())

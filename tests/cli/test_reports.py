@@ -4,6 +4,9 @@ import pytest
 
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 REGISTER = "building_id,year_built,year_rewired,dwelling_units,receptacle_count\n"
 LOOKS = (
     "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"

@@ -13,6 +13,9 @@ from shared.rule_book import default_rule_book_text, load_rule_book
 from shared.vocabulary import CAUTIONS, CONDITIONS, Method
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 RANK_KEYS = [
     *("rank", "building_id", "name", "score", "score_per_dwelling", "score_low", "score_high"),
     *("rank_low", "rank_high", "expected_dangerous_openings", "dangerous_low", "dangerous_high"),

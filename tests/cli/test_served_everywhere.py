@@ -10,6 +10,8 @@ import subprocess
 import sys
 from urllib.parse import urlsplit
 
+import pytest
+
 from pipeline.cli.dashboard import free_port
 
 
@@ -19,6 +21,7 @@ def asked(port, path):
     return connection.getresponse().status
 
 
+@pytest.mark.slow
 def test_off_loopback_both_addresses_are_told_and_the_token_is_needed(tmp_path):
     port = free_port("0.0.0.0", None)
     command = [sys.executable, "-m", "pipeline.cli.main", "dashboard", "--host", "0.0.0.0"]

@@ -41,6 +41,7 @@ def taken_in(inbox, workspace):
     return workspace
 
 
+@pytest.mark.slow
 def test_no_command_sends_data_raw(taken_in, tmp_path):
     """``run`` itself fails where a character gets through; here they must also be told."""
     assert run("build", "--workspace", taken_in).code == 0

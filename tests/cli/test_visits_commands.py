@@ -63,6 +63,7 @@ def planned(*more):
     return row
 
 
+@pytest.mark.slow
 def test_from_the_exports_to_a_visit_that_was_made(place, tmp_path):
     of_dwelling = [
         row for row in run("findings", "list", "--building", "B1", "--json").json()
@@ -144,6 +145,7 @@ def test_a_repair_reported_and_proven_shows_in_the_visit(place):
     assert (now["reported"], now["proven"]) == (0, 1)
 
 
+@pytest.mark.slow
 def test_moved_and_called_off(place, tmp_path):
     visit_id = planned()["visit_id"]
     assert run("visits", "notice", visit_id, "--given-on", "2025-03-25").code == 0

@@ -29,6 +29,7 @@ def place(tmp_path_factory):
     return workspace
 
 
+@pytest.mark.slow
 def test_every_cell_is_an_opening_of_its_dwelling(place):
     found = run("openings", "B-1", "--workspace", place, "--json").json()
     assert {(row["unit_id"], row["opening_id"]) for row in found} >= {

@@ -8,6 +8,9 @@ from screens_shown import plate, screen_of, sound
 from pipeline.landing import Workspace
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 BUILDINGS = ("OLD", "NEW", "NOT")
 REGISTER = "building_id,year_built,dwelling_units\nOLD,1960,1\nNEW,2005,1\nNOT,,1\n"
 LOOKS = (

@@ -10,6 +10,9 @@ from screens_shown import plate, screen_of, sound
 from pipeline.landing import Workspace
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 HEADER = (
     "building_id,unit_id,opening_id,observed_on,inspector,method,result,slots,cover_removed,"
     "neutral_ground_jumper,ground_present"

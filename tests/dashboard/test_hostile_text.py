@@ -14,6 +14,9 @@ from dashboard.components.plate import cells, label, text
 from pipeline.ledger import current, open_ledger
 from tests.hostile_register import HOST, ID, hostile_workspace, unknown_export
 
+pytestmark = pytest.mark.slow
+
+
 SCREENS = {
     "where_next": {},
     "overdue": {},

@@ -50,6 +50,7 @@ def test_off_loopback_no_path_is_asked_for_or_taken(show, empty, address):
     assert not [box for box in app.text_input if box.key == "path"] and not app.error
 
 
+@pytest.mark.slow
 def test_trying_changes_nothing_and_taking_in_adds_up(show, empty, managed):
     from data_demo.portfolios import FOLDER
 

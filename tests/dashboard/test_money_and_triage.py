@@ -31,6 +31,7 @@ def ledger(own):
     opened.close()
 
 
+@pytest.mark.slow
 def test_money_is_told_on_the_progress_screen(show, own, ledger):
     ids = [late(ledger, f"new{n}") for n in range(3)]
     for each in ids[:2]:
@@ -97,6 +98,7 @@ def test_nothing_is_ticked_and_nothing_is_written_at_the_start(show, own, ledger
     assert ledger.finding(finding).firm is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("do", ["assign", "pause"])
 def test_what_is_ticked_is_assigned_or_paused(show, own, ledger, do, monkeypatch):
     ids = [late(ledger, f"K{n}") for n in range(2)]

@@ -57,6 +57,7 @@ def built(tmp_path_factory):
     return place
 
 
+@pytest.mark.slow
 def test_command_line_and_screens_agree_on_the_order(built, show):
     rows = run("rank", "--workspace", built.root, "--json").json()
     order = [row["building_id"] for row in rows]

@@ -16,6 +16,9 @@ from pipeline.warehouse.build import build
 from shared.vocabulary import CAUTIONS, CONDITIONS, Condition
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 SCREENS = (
     "where_next",
     "overdue",

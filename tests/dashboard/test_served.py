@@ -17,6 +17,9 @@ from dashboard.components.uploads import LOCK, PREFIX
 from dashboard.guard import POLICY
 from pipeline.cli.dashboard import cookie_name, free_port
 
+pytestmark = pytest.mark.slow
+
+
 TRAP = """
 import os, socket, sys
 

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 
+import pytest
 from screens_shown import plate, plates, sound
 
 from pipeline.ledger import current, open_ledger, papers
 from pipeline.ledger.bills import bills
 from pipeline.ledger.visits import open_findings_of, plan_visit, visits
+
+pytestmark = pytest.mark.slow
+
 
 TODAY = dt.datetime.now(dt.UTC).date()
 SOON = TODAY + dt.timedelta(9)

@@ -11,6 +11,9 @@ from data_demo.reckoning import in_force
 from pipeline.landing import Workspace, create_views, intake, load_mapping, save_mapping
 from shared.records import OPENING_OBSERVATIONS, RecordKind
 
+pytestmark = pytest.mark.slow
+
+
 TODAY = dt.date(2025, 12, 1)
 COUNTS = ("rows_read", "accepted", "duplicate", "superseded", "quarantined", "blanked")
 

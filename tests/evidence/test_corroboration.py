@@ -110,6 +110,7 @@ readings = st.fixed_dictionaries(
 )
 
 
+@pytest.mark.slow
 @given(
     st.sampled_from(list(Method)),
     st.sampled_from([r for r in Result if r not in NO_LOOK_RESULTS] + [Result.NOT_TESTED]),

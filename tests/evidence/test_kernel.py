@@ -21,6 +21,9 @@ from tests.evidence.small_trees import (
     shares_of,
 )
 
+pytestmark = pytest.mark.slow
+
+
 SEEDS = range(6)
 TIMES = kernel.CHUNK - 5
 BLOCK = np.random.default_rng(3).integers(0, kernel.BLOCKS, 3 * TIMES)

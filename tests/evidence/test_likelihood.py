@@ -278,6 +278,7 @@ def test_rates_that_leave_nothing_to_read_are_refused():
         parse_rule_book(text[:start] + changed)
 
 
+@pytest.mark.slow
 def test_weights_do_not_hang_on_the_order_of_a_set():
     """A process orders sets by a seed of its own; the same exports must give the same bits."""
     script = """

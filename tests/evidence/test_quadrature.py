@@ -36,6 +36,9 @@ from tests.evidence.small_trees import (
     random_tree,
 )
 
+pytestmark = pytest.mark.slow
+
+
 FALSE_GROUND = RATES.index("false_ground")
 SURE, NEVER = 1 - 1e-6, 1e-6
 A, B = 0.4, 2.0

@@ -13,6 +13,9 @@ from pipeline.landing import IntakeReport, Workspace, intake
 from shared.faults import CoverplateError
 from tests.landing.landed import HEADER, TODAY, query
 
+pytestmark = pytest.mark.slow
+
+
 MOST_GROWTH = 6.0
 """Four times the files may cost so many times the processor time; a cost that grows with the square
 of their number gives sixteen."""

@@ -15,6 +15,7 @@ CANON = "building_id,unit_id,opening_id,observed_on,method,result"
 LOOK = "B-1,1,O-1,2024-05-01,3 lamp tester,no ground"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("header", "value"),
     [
@@ -144,6 +145,7 @@ def _settled(workspace, inbox, text, *said):
     return [name for (name,) in query(workspace, select)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("other", ["B–3", "B\u20113", "\uff22-3", "B−3", "В-3", "Β-3"])
 def test_one_building_in_letters_that_look_alike_is_asked(workspace, inbox, other):
     with pytest.raises(CoverplateError, match="one under two spellings"):

@@ -27,6 +27,7 @@ def days(workspace):
     return [day for (day,) in query(workspace, select)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "text",
     [
@@ -41,6 +42,7 @@ def test_dates_with_one_reading_need_no_order(workspace, inbox, text):
     assert days(workspace) == [DAY]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("texts", "expected"),
     [
@@ -85,6 +87,7 @@ def test_the_answer_in_a_mapping_is_used(workspace, inbox, order, day):
     assert days(workspace) == [day]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "text",
     [
@@ -131,6 +134,7 @@ def test_numbers_are_read_as_people_write_them(workspace, inbox, texts, expected
     assert numbers(workspace) == expected
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("texts", "expected"),
     [
@@ -155,6 +159,7 @@ def test_a_comma_with_two_meanings_is_asked_for(workspace, inbox):
         land(workspace, inbox, volts(["1,250", "2,500"], "ground_path_ohms"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("text", ["abc", "1_000", "3.5.1", "1,2,3", "--3", "inf", "0x10", "1001"])
 def test_what_is_no_number_in_range_is_set_aside(workspace, inbox, text):
     (report,) = land(workspace, inbox, volts(["1.5", text]))
@@ -190,6 +195,7 @@ def test_a_word_of_the_vocabulary_is_never_a_null_token(workspace, inbox):
     assert query(workspace, "SELECT selection FROM opening_observations_current") == [("unknown",)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("text", "word"),
     [("yes", "yes"), ("Y", "yes"), ("TRUE", "yes"), ("1", "yes"), ("no", "no"), ("n", "no"),

@@ -32,6 +32,7 @@ def test_added_columns_are_read(workspace, inbox):
     ]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ADDED)
 def test_a_value_out_of_bounds_is_set_aside_and_can_be_corrected(workspace, inbox, tmp_path, name):
     wrong = "1001" if name.endswith("volts") else "perhaps"
@@ -97,6 +98,7 @@ def _as_of_before(workspace):
     assert rewritten
 
 
+@pytest.mark.slow
 def test_a_workspace_landed_before_goes_on_working(workspace, inbox):
     land(workspace, inbox, CSV)
     _as_of_before(workspace)

@@ -113,6 +113,7 @@ FORMATS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("name", "content", "first_row"), FORMATS.values(), ids=FORMATS)
 def test_every_format_gives_the_same_rows(workspace, inbox, name, content, first_row):
     reports = [r for r in land(workspace, inbox, content, name) if r.record_kind]

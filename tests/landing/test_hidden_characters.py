@@ -16,6 +16,7 @@ def looks(inbox, *rows):
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("place", ["building_id", "unit_id", "opening_id"])
 @pytest.mark.parametrize("hidden", ["\x1b[31m", "\x07", "\x9b2J", "\U000e0041", "\ufff9"])
 def test_what_cannot_be_put_right_is_set_aside_with_the_reason(workspace, inbox, place, hidden):

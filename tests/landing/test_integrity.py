@@ -11,6 +11,9 @@ from pipeline.warehouse.build import build
 from tests.cli.running import run
 from tests.landing.landed import CSV, HEADER, ROWS, TODAY, land, query
 
+pytestmark = pytest.mark.slow
+
+
 CURRENT = "SELECT * EXCLUDE (_part, _row) FROM opening_observations_current ORDER BY ALL"
 OUTCOMES = "SELECT * FROM landed_outcomes ORDER BY ALL"
 

@@ -180,6 +180,7 @@ def check_all_or_none(name, folder, count):
     return ended
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SCENES)
 def test_killed_at_seeded_steps_all_or_none_is_left(name, tmp_path):
     check_all_or_none(name, tmp_path, 2)
@@ -192,6 +193,7 @@ def test_killed_at_every_step_all_or_none_is_left(name, tmp_path):
     assert ended == ({True} if name == "Repair" else {True, False})
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this platform")
 def test_parts_of_two_readings_are_told_and_derived_anew(tmp_path):
     inbox = tmp_path / "inbox"

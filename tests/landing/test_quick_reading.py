@@ -36,6 +36,7 @@ def quick(con, path, width):
     return [(number, row) for number, (row, _) in enumerate(found, 1)], [x for _, x in found]
 
 
+@pytest.mark.slow
 @settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
 @given(lines=st.lists(LINE, min_size=1, max_size=6), end=END)
 def test_where_every_line_is_one_record_both_readings_are_alike(tmp_path_factory, lines, end):

@@ -70,6 +70,7 @@ HOSTILE = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("words", "told"), HOSTILE.values(), ids=HOSTILE)
 def test_a_reader_that_comes_to_grief_costs_its_own_file_only(
     workspace, inbox, reader, monkeypatch, words, told
@@ -85,6 +86,7 @@ def test_a_reader_that_comes_to_grief_costs_its_own_file_only(
     assert report.accepted == 2
 
 
+@pytest.mark.slow
 def test_a_document_that_needs_more_memory_than_there_is(workspace, inbox, reader):
     path = inbox / "lists.json"
     path.write_text('[{"a": [' + "[],\n" * 1_500_000 + "[]]}]")
@@ -116,6 +118,7 @@ def test_a_small_workbook_that_unpacks_to_more_than_there_is(workspace, inbox):
     assert run("intake", inbox / "none.xlsx", "--workspace", workspace.root).code == 2
 
 
+@pytest.mark.slow
 def test_a_child_is_started_once_and_only_where_it_is_needed(workspace, inbox, reader, monkeypatch):
     started = []
     begin = apart._Child.__init__

@@ -121,6 +121,7 @@ def test_a_required_cell_that_is_not_there_is_found_empty(workspace, inbox, copi
 MARKS = ("coverplate_source", "coverplate_row", "coverplate_reasons")
 
 
+@pytest.mark.slow
 def test_rows_of_one_layout_go_back_in_one_file_however_many_files_they_came_in(
     workspace, inbox, tmp_path
 ):
@@ -209,6 +210,7 @@ def test_a_corrected_row_counts_once_and_resolves_the_one_set_aside(workspace, i
     assert export_quarantine(workspace, tmp_path / "again.csv") == []
 
 
+@pytest.mark.slow
 def test_a_correction_that_is_still_wrong_stands_once(workspace, inbox, tmp_path):
     land(workspace, inbox, csv_of(ROWS[0].replace("three_lamp_tester", "dowsing"), ROWS[1]))
     out = tmp_path / "one.csv"
@@ -327,6 +329,7 @@ GOOD = st.tuples(
 MESSY = st.lists(CELL, min_size=1, max_size=14)
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 @given(files=st.lists(st.lists(GOOD | MESSY, max_size=8), min_size=1, max_size=4))
 def test_counts_always_add_up(tmp_path_factory, files):

@@ -20,6 +20,7 @@ def written(inbox, header, *rows):
     return path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("header", "void", "stands"),
     [

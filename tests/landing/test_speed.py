@@ -70,6 +70,7 @@ def bare_copy(source: Path, target: Path) -> None:
     con.close()
 
 
+@pytest.mark.slow
 def test_row_numbers_survive_parallel_reading(workspace, inbox):
     path = big_file(inbox / "looks.csv", 300_000)
     lines = path.read_text().split("\n")

@@ -44,6 +44,7 @@ def test_a_capital_m_stays_unread_and_is_told(workspace, inbox):
     assert report.quarantined == 3
 
 
+@pytest.mark.slow
 def test_live_metal_in_kilovolts_is_urgent_from_file_to_command(tmp_path):
     path = tmp_path / "looks.csv"
     path.write_text(

@@ -13,6 +13,9 @@ from shared.records import LAYOUTS, row_model
 from shared.vocabulary import RecordKind
 from tests.landing.landed import query
 
+pytestmark = pytest.mark.slow
+
+
 TODAY = dt.date.today()
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import duckdb
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -16,6 +17,9 @@ from pipeline.landing.questions import _read_by_sql
 from pipeline.landing.tables import read_tables
 from pipeline.landing.workspace import Workspace
 from shared.records import OPENING_OBSERVATIONS
+
+pytestmark = pytest.mark.slow
+
 
 DATE, NUMBER = (OPENING_OBSERVATIONS.field(name) for name in ("observed_on", "load_amps"))
 ORDERS = ", ".join(cells.numeric_date("t", order, 2100) for order in ("dmy", "mdy", "ymd"))

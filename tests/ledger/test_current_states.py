@@ -94,6 +94,7 @@ def written(ledger, number=3):
     return ids
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("question", QUESTIONS)
 def test_a_question_reads_every_kind_of_event_that_it_needs(question, ledger, monkeypatch):
     """A kind that a question forgets to read would be missing without a word."""
@@ -140,6 +141,7 @@ def test_a_kept_state_that_somebody_changed_is_told_and_made_anew(ledger):
 CHANGED = "UPDATE current_states SET content = replace(content, :was, :becomes)"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("question", QUESTIONS)
 def test_no_list_reads_a_state_that_somebody_changed(question, ledger):
     written(ledger)

@@ -21,6 +21,9 @@ from pipeline.ledger.events import Commented
 from pipeline.ledger.held import held_path
 from shared.faults import CoverplateError
 
+pytestmark = pytest.mark.slow
+
+
 ROOT = Path(__file__).parents[2]
 
 

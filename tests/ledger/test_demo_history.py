@@ -44,6 +44,7 @@ def test_two_years_of_history_with_every_kind_of_end(ledger, warehouse):
     assert (again.findings, again.events) == (0, 0)
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_history(ledger, warehouse, tmp_path):
     other = open_ledger(tmp_path / "other.sqlite")
     third = open_ledger(tmp_path / "third.sqlite")

@@ -71,6 +71,7 @@ def test_what_is_left_needs_an_entry_of_its_own(ledger, ids):
     assert row["forecast"] == row["forecast_least"] == 200 + row["rest"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("year", "least", "most"),
     [
@@ -218,6 +219,7 @@ def test_several_findings_of_one_opening_are_on_one_circuit(ledger, ids):
     assert not frame["circuit_in_doubt"].any()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("by", BY)
 def test_lines_add_up_to_the_totals_in_every_breakdown(ledger, ids, by):
     answer(ledger, ids[0], ADDED)

@@ -11,6 +11,9 @@ from pipeline.ledger.money import money, money_questions
 from shared.faults import CoverplateError
 from shared.rule_book import load_rule_book
 
+pytestmark = pytest.mark.slow
+
+
 BOOK = load_rule_book()
 
 

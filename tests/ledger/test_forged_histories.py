@@ -22,6 +22,9 @@ from shared.rule_book import (
     parse_rule_book,
 )
 
+pytestmark = pytest.mark.slow
+
+
 BOOK = load_rule_book()
 
 

@@ -65,6 +65,7 @@ def finding(typed):
     return row["finding_id"]
 
 
+@pytest.mark.slow
 def test_from_raised_to_proven(typed, finding):
     typed(f"findings assign {finding}@1 --firm Pellworth --due {dt.date.today()}")
     typed(f"fix quote {finding} --firm Pellworth --amount 400")

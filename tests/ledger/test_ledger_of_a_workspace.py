@@ -12,6 +12,8 @@ from pipeline.ledger import open_ledger
 from tests.cli.running import run
 from tests.warehouse.small_portfolio import OBSERVED, land
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture(scope="module")
 def built(tmp_path_factory):

@@ -142,6 +142,7 @@ def test_the_same_sum_for_the_same_findings_is_asked_about_whatever_the_number(l
     assert len(bills(ledger)) == 4
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "again",
     [

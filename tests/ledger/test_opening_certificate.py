@@ -20,6 +20,9 @@ from pipeline.ledger.opening_certificate import (
 from shared.faults import CoverplateError
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 RFC_8032_SECRET = "9d61b19deffd5a60ba844af492ec2cc44449c5697b326919703bac031cae7f60"
 RFC_8032_PUBLIC = "d75a980182b10ab7d54bfed3c964073a0ee172f3daa62325af021a68f707511a"
 RFC_8032_SIGNATURE = (

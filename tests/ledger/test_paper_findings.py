@@ -65,6 +65,7 @@ def test_a_shock_on_paper_is_an_urgent_finding(ledger, warehouse):
     assert only(ledger)["family"] == "shock_reported"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("change", "reason"),
     [

@@ -166,6 +166,7 @@ def test_the_sheet_names_permits_and_files(ledger, place, planned, photo):
     assert "EXPIRED" in papers.papers_words(ledger, planned)[0]
 
 
+@pytest.mark.slow
 def test_the_commands_keep_list_and_verify(ledger, place, planned, photo, monkeypatch):
     at = ("--ledger", ledger.engine.url.database, "--workspace", place.root)
     (row,) = run("visits", "attach", planned, photo, *at, "--json").json()

@@ -5,6 +5,7 @@ import datetime as dt
 import tempfile
 from pathlib import Path
 
+import pytest
 import sqlalchemy as sa
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
@@ -18,6 +19,9 @@ from pipeline.ledger.incoming import import_events
 from shared.faults import CoverplateError
 from shared.rule_book import load_rule_book
 from shared.vocabulary import Method, Result
+
+pytestmark = pytest.mark.slow
+
 
 BOOK = load_rule_book()
 days = st.integers(0, 30)

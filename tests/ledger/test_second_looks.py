@@ -53,6 +53,7 @@ def test_a_firm_without_a_record_is_looked_at_each_time_until_another_firm_has(l
     assert frame.loc[theirs, "looked_on"].date() == DAY + dt.timedelta(3)
 
 
+@pytest.mark.slow
 def test_a_good_record_lowers_the_share_and_a_bad_one_does_not(ledger):
     for number in range(40):
         _fixed(ledger, number, True, number)

@@ -23,6 +23,9 @@ from shared.faults import CoverplateError
 from shared.finding_states import BY_GRADE, MAKES, STATE_MEANING, TREATMENTS, WORK
 from shared.vocabulary import OPEN_BOX_METHODS, Method, Result
 
+pytestmark = pytest.mark.slow
+
+
 SEES_FALSE_GROUND = {
     "voltmeter_under_load",
     "ground_impedance_meter",

@@ -218,6 +218,7 @@ def test_a_finding_that_stood_becomes_what_was_reported(ledger, warehouse):
     assert sync_findings(warehouse.con, ledger) == NOTHING
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "defect", ["live_metal", "shock_reported", "heat_or_scorch", "abnormal_voltage"]
 )
@@ -289,6 +290,7 @@ LATER_LOOKS = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("gfci", "method", "result", "day", "more", "grade"), LATER_LOOKS)
 def test_what_would_have_disproved_a_repair_is_a_recurrence_after_its_proof(
     ledger, warehouse, reported, gfci, method, result, day, more, grade
@@ -310,6 +312,7 @@ def test_what_would_have_disproved_a_repair_is_a_recurrence_after_its_proof(
     assert current(ledger).set_index("occurrence").loc[2, "treatment"] == "none"
 
 
+@pytest.mark.slow
 def test_a_ground_that_lamps_show_where_a_proven_repair_left_none_is_a_recurrence(
     ledger, warehouse, reported
 ):
@@ -322,12 +325,14 @@ def test_a_ground_that_lamps_show_where_a_proven_repair_left_none_is_a_recurrenc
     assert sync_findings(warehouse.con, ledger) == NOTHING
 
 
+@pytest.mark.slow
 def test_a_real_ground_found_with_the_box_open_after_it_is_none(ledger, warehouse, reported):
     proven(ledger, warehouse, reported, "gfci_type_marked", **PROTECTED)
     warehouse.look("K1", "cover_off_inspection", "correct", 60, **PROTECTED)
     assert sync_findings(warehouse.con, ledger).recurrences == 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("gfci", "method", "result", "more"),
     [
@@ -351,6 +356,7 @@ def test_a_look_that_agrees_with_a_proven_repair_raises_nothing(
     assert (done.recurrences, done.raised) == (0, 0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("method", "result", "family"),
     [
@@ -372,6 +378,7 @@ def test_what_an_able_look_names_is_raised_whatever_its_probability(
     assert sync_findings(warehouse.con, ledger).withdrawn == 1
 
 
+@pytest.mark.slow
 def test_an_opening_left_ungrounded_by_a_proven_repair_is_not_raised_for_want_of_a_ground(
     ledger, warehouse, reported
 ):

@@ -225,6 +225,7 @@ def walked(history, now):
     return target
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(25))
 def test_the_set_shaped_sql_is_what_walking_day_by_day_gives(ledger, seed):
     rng = random.Random(seed)

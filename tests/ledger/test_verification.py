@@ -13,6 +13,9 @@ from shared.faults import CoverplateError
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
 from shared.vocabulary import OPEN_BOX_METHODS, Condition, Marking, Method, Slots
 
+pytestmark = pytest.mark.slow
+
+
 BOOK = load_rule_book()
 DEFECTS = [condition for condition in Condition if condition is not Condition.GROUNDED]
 THREE, TWO = Slots.THREE_SLOT, Slots.TWO_SLOT

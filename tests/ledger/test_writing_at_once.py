@@ -60,6 +60,7 @@ def write_at_once(url, processes, events, findings):
     assert check_nothing_lost(ledger, acknowledged, findings) == processes * events
 
 
+@pytest.mark.slow
 def test_three_processes_writing_at_once_lose_nothing(any_url):
     write_at_once(any_url, processes=3, events=40, findings=3)
 

@@ -71,6 +71,7 @@ def test_hash_is_of_the_content_not_of_the_text():
 CHANGEABLE = list(re.finditer(r"(?:value|mean|strength) = (-?[\d.]+)", TEXT))
 
 
+@pytest.mark.slow
 def test_hash_changes_with_any_number():
     seen = {BOOK.hash}
     refused = 0

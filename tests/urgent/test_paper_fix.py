@@ -8,6 +8,9 @@ from urgent_rows import BOX_SEEN, look, take_in
 from pipeline.landing import Workspace
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 PAPERS = "building_id,unit_id,report_kind,reference,reported_on,status,description\n"
 CITED = "H,1,citation,V-1,2024-05-20,open,three-slot outlets without a ground\n"
 AFTER_WORK = 120

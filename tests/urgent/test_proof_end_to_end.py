@@ -11,6 +11,9 @@ from urgent_rows import COVER, LIVE, PROOF, look, take_in
 from pipeline.landing import Workspace
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 FIXED_ON, LOOKED = "2024-06-01", 40
 GFCI = {
     **PROOF, "result": "open_ground", "ground_present": "no", "ground_path_ohms": None,

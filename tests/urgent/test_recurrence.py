@@ -13,6 +13,9 @@ from pipeline.warehouse import store
 from pipeline.warehouse.build import build
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 FALSE_GROUND = {
     "method": COVER,
     "result": "false_ground",

@@ -8,6 +8,9 @@ from urgent_rows import COVER, look, take_in
 from pipeline.landing import Workspace
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 LIVE = {
     "method": COVER,
     "result": "reversed_false_ground",

@@ -19,6 +19,8 @@ from pipeline.warehouse.build import build
 from shared.standing import FIRST_MEASURE
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
 
 def crew(building: str) -> list[dict[str, object]]:
     """A building in which three hands find open grounds and the fourth passes all."""

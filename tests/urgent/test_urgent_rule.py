@@ -9,6 +9,9 @@ from shared.records import OPENING_OBSERVATIONS
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
 from shared.vocabulary import Method, Result
 
+pytestmark = pytest.mark.slow
+
+
 PLAIN = {"method": "visual", "result": "not_tested"}
 
 

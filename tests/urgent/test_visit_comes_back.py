@@ -14,6 +14,9 @@ from pipeline.ledger import landed_fixes, open_ledger
 from shared.faults import CoverplateError
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
+
 HEADER = (
     "building_id,unit_id,room,opening_id,observed_on,inspector,method,selection,slots,result,"
     "neutral_ground_jumper,polarity,cover_removed\n"

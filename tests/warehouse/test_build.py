@@ -44,6 +44,7 @@ def fake_warehouse(path, content):
     return path
 
 
+@pytest.mark.slow
 def test_the_same_inputs_give_the_same_tables_down_to_the_last_bit(small, copy):
     first = contents(small[1].path)
     shutil.rmtree(copy.warehouse)
@@ -185,6 +186,7 @@ def killed_build(workspace, step):
     return unfinished
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="no SIGKILL on this platform")
 def test_a_killed_build_leaves_the_old_one_and_the_next_build_clears_up(copy, small, tmp_path):
     old = store.current_version(copy)
@@ -238,6 +240,7 @@ def test_a_build_that_fails_leaves_nothing_and_changes_nothing(copy, tmp_path):
     assert list(copy.warehouse.glob(".building-*")) == []
 
 
+@pytest.mark.slow
 def test_a_damaged_warehouse_is_refused_by_readers_and_made_anew_by_a_build(tiny):
     built = build(tiny)
     built.path.write_bytes(b"not a database, but long enough to be looked at" * 1000)
@@ -249,6 +252,7 @@ def test_a_damaged_warehouse_is_refused_by_readers_and_made_anew_by_a_build(tiny
     assert rows(again.path, "SELECT building_id FROM buildings") == [("A",)]
 
 
+@pytest.mark.slow
 def test_superseded_observations_stay_visible_in_history(tiny, tmp_path):
     def look(result):
         return f"A,1,hall,7,2024-05-01,Ada,three_lamp_tester,random,three_slot,{result},,"
@@ -277,6 +281,7 @@ def test_naive_tau_by_hand():
     assert naive_tau([1, 2, 3, 4], [2, 1, 4, 3]) == pytest.approx(1 / 3)
 
 
+@pytest.mark.slow
 def test_two_rule_books_are_compared_building_by_building(copy):
     text = default_rule_book_text()
     for old, new in (

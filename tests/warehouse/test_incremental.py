@@ -25,6 +25,9 @@ from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_
 from tests.cli.running import run
 from tests.warehouse.small_portfolio import OBSERVED, contents, land, land_all, observations, rows
 
+pytestmark = pytest.mark.slow
+
+
 STEADY = {
     # In a portfolio of twenty buildings any look moves what was learned.
     "relearn_tolerance = { value = 0.1": "relearn_tolerance = { value = 100.0",

@@ -11,6 +11,7 @@ def findings(ask):
     return {(kind, building, opening): message for kind, building, opening, message in found}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "key,words",
     [

@@ -13,6 +13,9 @@ from pipeline.ledger.sync import sync_findings
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import build
 
+pytestmark = pytest.mark.slow
+
+
 REGISTER = "building_id,year_built,receptacle_count,occupants,dwelling_units\nB1,1950,12,2,1\n"
 HEADER = (
     "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"

@@ -83,6 +83,7 @@ def con() -> duckdb.DuckDBPyConnection:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("subject", "text"), [(subject, text) for subject, texts in SAID.items() for text in texts]
 )

@@ -24,6 +24,9 @@ from shared.rule_book import load_rule_book
 from tests.cli.running import run
 from tests.warehouse.small_portfolio import OBSERVED, contents, land
 
+pytestmark = pytest.mark.slow
+
+
 LOOKS = f"""{OBSERVED}
 TINY,1,,1,2024-05-01,Ada,three_lamp_tester,random,three_slot,correct,,
 TINY,1,,2,2024-05-01,Ada,three_lamp_tester,random,three_slot,open_ground,,

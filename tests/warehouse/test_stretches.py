@@ -16,6 +16,7 @@ def in_stretches(small, tmp_path_factory):
         return building.build(small[0], into=path).path
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("table", "order"),
     [

@@ -114,6 +114,7 @@ def test_exact_is_what_going_through_every_configuration_gives(case):
                 assert got.counts[count] == pytest.approx(weight / total, rel=1e-9, abs=1e-13)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["flats", "upstream", "lenient"])
 def test_exact_is_calibrated_on_its_own_world(name):
     # Fixed seeds: the sums are chance, the test is not.
