@@ -262,7 +262,7 @@ def _place_urgent(
             wanted.append((
                 int(number[row["building_id"]]),
                 Look(row["unit_id"] or None, str(row["opening_id"]), 1, method, each, 0.0, 1.0,
-                     f"Urgent, whatever the score: {says}.", room=row["room"]),
+                     f"URGENT, whatever the score: {says}.", room=row["room"]),
             ))  # fmt: skip
     most = int(float(rule_book.counting.openings_per_dwelling))
     for row in queries.reports(con, urgent_only=True).to_dict(orient="records"):
@@ -273,7 +273,7 @@ def _place_urgent(
             wanted.append((
                 building,
                 Look(row["unit_id"] or None, None, many, method, many * each, 0.0, float(many),
-                     f"Urgent: a {what} of {row['reported_on']:%Y-%m-%d} speaks of "
+                     f"URGENT: a {what} of {row['reported_on']:%Y-%m-%d} speaks of "
                      f"{str(row['subject']).replace('_', ' ')}; it names no opening. "
                      f"{many} of {meant} not opened since."),
             ))  # fmt: skip

@@ -51,7 +51,7 @@ def _rows(stop: dict[str, Any]) -> list[dict[str, str]]:
             "Circuit": stop["circuit_id"] or "",
             "Picked": _PICKED[picked and not stop["must_visit"]],
             "To look how": _words(stop["method"]),
-            "Why": ("URGENT. " if stop["must_visit"] else "") + stop["why"],
+            "Why": stop["why"],
         }
         for opening in openings or [""] * stop["how_many"]
     ]
@@ -76,7 +76,6 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
                 "method": _words(stop["method"]),
                 "after": f"{minutes // 60}:{minutes % 60:02d}",
                 "boxes": 1 if stop["opening_id"] else min(stop["how_many"], 12),
-                "lot": stop["random_pick"],
             })  # fmt: skip
         crews.append(
             {**crew, "dwellings": dwellings, "urgent": any(s["must_visit"] for s in stops)}
