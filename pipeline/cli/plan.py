@@ -167,7 +167,7 @@ def _looks(needed: int | None, openings: int) -> str:
 @click.option(
     "--crews-file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Instead: CSV with crew, start_latitude, start_longitude, hours, may_open_boxes.",
+    help="CSV with crew, start_latitude, start_longitude, hours (else as --hours), may_open_boxes.",
 )
 @day_option("--day", "The day; today when not given.")
 @click.option(
@@ -201,8 +201,6 @@ def looks(
     look by a method that cannot see a fault counts for nothing there. The sheet (--sheet) is filled
     in and comes back by `coverplate intake`.
     """
-    if crews_file and (crews is not None or hours is not None):
-        raise click.UsageError("--crews-file says crews and hours: leave --crews and --hours out.")
     for path, ending in ((sheet, ".xlsx"), (page, ".html")):
         if path is not None and path.suffix.lower() != ending:
             raise CoverplateError(
@@ -210,7 +208,12 @@ def looks(
                 expected=f"a file name with {ending}",
                 to_do="name it so that programs know what it is",
             )
-    teams = read_crews(crews_file) if crews_file else crews_alike(crews or 1, hours or 8.0)
+    teams = read_crews(crews_file, hours) if crews_file else crews_alike(crews or 1, hours or 8.0)
+    if crews_file and crews is not None and crews != len(teams):
+        raise click.UsageError(
+            f"--crews says {crews}, {crews_file} names {len(teams)}: leave --crews out, or make "
+            "them agree."
+        )
     ways = read_travel(travel) if travel else {}
     place = existing(workspace)
     warn_if_stale(place)

@@ -23,7 +23,7 @@ class Crew(BaseModel):
     crew: str = Field(min_length=1, description="a name")
     start_latitude: float | None = Field(None, ge=-90, le=90, description="degrees, -90 to 90")
     start_longitude: float | None = Field(None, ge=-180, le=180, description="degrees, -180 to 180")
-    hours: float = Field(gt=0, le=24, description="hours, above 0 and up to 24")
+    hours: float = Field(8.0, gt=0, le=24, description="hours, above 0 and up to 24")
     may_open_boxes: Literal["yes", "no"] = Field("yes", description="yes or no")
 
     @property
@@ -50,13 +50,22 @@ class Way(BaseModel):
 Row = TypeVar("Row", Crew, Way)
 
 
-def read_crews(path: Path) -> list[Crew]:
+def read_crews(path: Path, hours: float | None = None) -> list[Crew]:
     """Read a file of crews: crew, start_latitude, start_longitude, hours, may_open_boxes.
+
+    Args:
+        path: the file.
+        hours: of crews of which it says none; 8 when None.
 
     Raises:
         CoverplateError: naming file, row and column of every fault.
     """
     found = list(_read(path, Crew))
+    if hours is not None:
+        found = [
+            each if "hours" in each.model_fields_set else each.model_copy(update={"hours": hours})
+            for each in found
+        ]
     names = [each.crew for each in found]
     if not found or len(set(names)) < len(names):
         raise CoverplateError(

@@ -29,6 +29,7 @@ from pipeline.planning.look_values import METHODS, Block, Level, Look, LookValue
 from pipeline.planning.routes import START, Ways
 from pipeline.warehouse import queries
 from pipeline.warehouse.narrowing import Narrowing
+from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.vocabulary import Method
 
@@ -183,8 +184,15 @@ def plan_looks(
         random_share: share of the time for visits by lot; the rule book's by default.
         travel: minutes by ends, see ``crews.read_travel``.
         urgent: whether these crews go to what is urgent; else somebody else does.
+
+    Raises:
+        CoverplateError: no building answers to ``only``.
     """
     values = LookValues(con, rule_book, only)
+    if values.buildings.empty:
+        raise CoverplateError(
+            "no building answers to that", to_do="see `coverplate rank` with the same options"
+        )
     routes = [
         Route(crew, Ways(values.buildings, crew, values.rules, travel or {}),
               float(values.rules.arrival_minutes))
@@ -431,7 +439,7 @@ class _Choice:
             [route.crew.minutes - route.minutes for route in mine],
             np.ones(len(keys)), np.zeros(len(links)),
         ])  # fmt: skip
-        with _said_on_stderr():
+        with _unheard():
             answer = milp(
                 worth,
                 integrality=np.ones(size, dtype=np.int64),
@@ -455,16 +463,17 @@ class _Choice:
 
 
 @contextmanager
-def _said_on_stderr() -> Iterator[None]:
+def _unheard() -> Iterator[None]:
     """HiGHS now and then prints a line past its own options; stdout is for the answer."""
     sys.stdout.flush()
-    kept = os.dup(1)
+    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
     try:
-        os.dup2(2, 1)
+        os.dup2(nowhere, 1)
         yield
     finally:
         os.dup2(kept, 1)
         os.close(kept)
+        os.close(nowhere)
 
 
 def _best_of(blocks: Mapping[Key, Block]) -> list[tuple[Key, Block]]:

@@ -113,8 +113,17 @@ def test_a_crew_that_may_not_open_boxes_opens_none(housing, tmp_path):
     path.write_text("crew,hours\nNorth,-1\n", "utf-8")
     refused = run("plan", "looks", "--crews-file", path, "--workspace", housing)
     assert refused.code == 2 and "row 2, column hours: found '-1'" in refused.err
-    both = run("plan", "looks", "--crews-file", path, "--crews", 2, "--workspace", housing)
-    assert both.code == 2 and "leave --crews and --hours out" in both.err
+    path.write_text("crew\nNorth\n", "utf-8")
+    at = ("--crews-file", path, *DAY, "--workspace", housing)
+    unlike = run("plan", "looks", "--crews", 2, *at)
+    assert unlike.code == 2 and "--crews says 2" in unlike.err
+    short = run("plan", "looks", "--crews", 1, "--hours", 2, *at, "--json").json()
+    assert short and spent(short, "North") <= 120 + 1e-6
+
+
+def test_a_building_that_there_is_not_is_refused(housing):
+    refused = run("plan", "looks", "--building", "NOPE", "--workspace", housing)
+    assert refused.code == 2 and "no building answers to that" in refused.err
 
 
 def test_a_method_that_cannot_see_a_fault_is_worth_nothing_there(housing):
