@@ -7,7 +7,7 @@ import shutil
 import stat
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -42,13 +42,16 @@ class Source:
     path: Path
 
 
-def find_sources(paths: Sequence[Path | str], scratch: Path) -> Iterator[Source]:
+def find_sources(
+    paths: Sequence[Path | str], scratch: Path, say: Callable[[str], None] | None = None
+) -> Iterator[Source]:
     """Yield every file below the given paths, in the order given, folders sorted by name.
 
     Args:
         paths: files and folders.
         scratch: an existing folder for members of ZIPs; a member is removed once the caller asks
             for the next one.
+        say: called with what is passed over in a folder or ZIP: hidden files.
 
     Raises:
         CoverplateError: a path does not exist, or a ZIP is damaged or locked.
@@ -61,7 +64,15 @@ def find_sources(paths: Sequence[Path | str], scratch: Path) -> Iterator[Source]
             to_do="check the spelling; quote names that hold spaces",
         )
     for path in map(Path, paths):
-        yield from _expand(Source(str(path), path.name, path), scratch, 0)
+        yield from _expand(Source(str(path), path.name, path), scratch, 0, say or _silent)
+
+
+def _silent(_: str) -> None:
+    """Nobody asks what is passed over."""
+
+
+def _hidden(label: str) -> str:
+    return f"{label}: a hidden file, not read; name it by itself if it is an export"
 
 
 def not_regular(label: str) -> CoverplateError:
@@ -74,7 +85,11 @@ def not_regular(label: str) -> CoverplateError:
 
 
 def _expand(
-    source: Source, scratch: Path, depth: int, inside: frozenset[Path] = frozenset()
+    source: Source,
+    scratch: Path,
+    depth: int,
+    say: Callable[[str], None],
+    inside: frozenset[Path] = frozenset(),
 ) -> Iterator[Source]:
     if source.path.is_dir():
         if source.path.resolve() in inside:
@@ -85,12 +100,15 @@ def _expand(
             )
         within = inside | {source.path.resolve()}
         for child in sorted(source.path.iterdir()):
-            if not child.name.startswith("."):
-                yield from _expand(Source(str(child), child.name, child), scratch, depth, within)
+            if child.name.startswith("."):
+                say(_hidden(str(child)))
+                continue
+            inner = Source(str(child), child.name, child)
+            yield from _expand(inner, scratch, depth, say, within)
     elif not source.path.is_file():
         raise not_regular(source.label)
     elif is_archive(source.path):
-        yield from _members(source, scratch, depth + 1)
+        yield from _members(source, scratch, depth + 1, say)
     else:
         yield source
 
@@ -110,18 +128,24 @@ def is_archive(path: Path) -> bool:
     return "[Content_Types].xml" not in names and "mimetype" not in names
 
 
-def _members(source: Source, scratch: Path, depth: int) -> Iterator[Source]:
+def _members(
+    source: Source, scratch: Path, depth: int, say: Callable[[str], None]
+) -> Iterator[Source]:
     if depth > MAX_NESTING:
         raise CoverplateError(
             f"{source.label}: ZIPs nested more than {MAX_NESTING} deep",
             to_do="unpack it and name the folder instead",
         )
+    at = source.label
     try:
         with zipfile.ZipFile(source.path) as archive:
             for number, member in enumerate(archive.infolist()):
+                at = f"{source.label}!/{member.filename}"
                 name = Path(member.filename).name
-                hidden = name.startswith(".") or member.filename.startswith("__MACOSX/")
-                if member.is_dir() or hidden:
+                if member.is_dir():
+                    continue
+                if name.startswith(".") or member.filename.startswith("__MACOSX/"):
+                    say(_hidden(f"{source.label}!/{member.filename}"))
                     continue
                 if member.file_size > MAX_MEMBER_BYTES:
                     raise CoverplateError(
@@ -145,12 +169,12 @@ def _members(source: Source, scratch: Path, depth: int) -> Iterator[Source]:
                     with archive.open(member) as packed, unpacked.open("wb") as plain:
                         shutil.copyfileobj(packed, plain, 1 << 20)
                     inner = Source(f"{source.label}!/{member.filename}", name, unpacked)
-                    yield from _expand(inner, scratch, depth)
+                    yield from _expand(inner, scratch, depth, say)
                 finally:
                     unpacked.unlink(missing_ok=True)
     except DAMAGED as fault:
         raise CoverplateError(
-            f"{source.label}: the ZIP cannot be read ({fault})",
+            f"{at}: the ZIP cannot be read ({fault})",
             expected="a whole ZIP without a password",
             to_do="fetch it again, or unpack it and name the folder instead",
         ) from fault

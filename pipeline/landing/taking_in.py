@@ -114,7 +114,7 @@ def intake(
         try:
             told += recover(workspace, scratch) + bring_up(workspace)
             taking.begin()
-            for number, source in enumerate(find_sources(paths, scratch)):
+            for number, source in enumerate(find_sources(paths, scratch, told.append)):
                 taking.take(source, number)
                 done[0] = min((number + 1) / max(len(paths), number + 2), 0.99)
             taking.settle()

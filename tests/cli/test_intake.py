@@ -321,3 +321,21 @@ def test_trying_says_what_would_be_different_and_changes_nothing(workspace, inbo
     shown = run("intake", file, "--try", "--workspace", workspace)
     assert "newly urgent" in shown.out and "Nothing was taken in" in shown.err
     assert sorted(path.name for path in (workspace / "landed").iterdir()) == landed
+
+
+def test_a_hidden_file_in_a_folder_or_zip_is_told_and_a_damaged_member_named(tmp_path):
+    inbox, text = tmp_path / "in", "building_id,year_built\nB1,1948\n"
+    inbox.mkdir()
+    (inbox / "a.csv").write_text(text)
+    (inbox / ".b.csv").write_text(text.replace("B1", "B2"))
+    with zipfile.ZipFile(inbox / "z.zip", "w") as packed:
+        packed.writestr("c.csv", text.replace("B1", "B3"))
+        packed.writestr(".d.csv", text.replace("B1", "B4"))
+    done = run("intake", inbox, "--workspace", tmp_path / "w")
+    assert done.code == 0
+    assert ".b.csv: a hidden file, not read" in done.err
+    assert "z.zip!/.d.csv: a hidden file, not read" in done.err
+    whole = (inbox / "z.zip").read_bytes()
+    (tmp_path / "bad.zip").write_bytes(whole.replace(b"B3,1948", b"B3,1949", 1))
+    refused = run("intake", tmp_path / "bad.zip", "--workspace", tmp_path / "w")
+    assert refused.code == 2 and "bad.zip!/c.csv: the ZIP cannot be read" in refused.err
