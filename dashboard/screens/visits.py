@@ -32,7 +32,13 @@ from pipeline.ledger import visits as of_visits
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_sheet import visit_sheet
 from pipeline.ledger.visit_workbook import visit_workbook
-from pipeline.ledger.visits import STANDING_WORDS, clash_words, dwelling_words, hours_words
+from pipeline.ledger.visits import (
+    STANDING_WORDS,
+    clash_words,
+    dwelling_words,
+    hours_words,
+    went_words,
+)
 from pipeline.screens import visits as dwellings_and_visits
 from shared.faults import CoverplateError
 
@@ -71,7 +77,7 @@ def columns() -> list[plate.Column]:
         moved = f", moved {plural(row['times_moved'], 'time')}" if row["times_moved"] else ""
         told = plate.text(STANDING_WORDS[row["standing"]] + moved)
         if row["standing"] == "made":
-            told = plate.text(f"made on {day(row['made_on'])} by {row['went']}{moved}")
+            told = plate.text(f"made on {day(row['made_on'])} by {went_words(row)}{moved}")
         if row["without_notice"]:
             told += '<br><span class="chip urgent">▲ without notice</span>'
         if row["past_not_made"]:

@@ -265,7 +265,10 @@ def bill(
 @fix.command("bills", epilog="Example: coverplate fix bills --json")
 @ledger_options
 def list_bills(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
-    """List bills, each beside what the fix reports that it stands in for said."""
+    """List bills, and what the fix reports that they stand in for said.
+
+    Several bills of one report are compared with it together.
+    """
     with opened(workspace, ledger_at) as ledger:
         frame = bills(ledger).drop(columns="position")
     if as_json:
@@ -274,9 +277,11 @@ def list_bills(workspace: Path, ledger_at: str | None, as_json: bool) -> int:
     print_table(
         f"{len(frame)} bill(s)",
         [("invoice", "left"), ("firm", "left"), ("on", "right"), ("amount", "right"),
-         ("reported", "right"), ("difference", "right"), ("findings", "left"), ("", "left")],
+         ("reported", "right"), ("billed for it", "right"), ("difference", "right"),
+         ("findings", "left"), ("", "left")],
         [[row["invoice"], row["firm"], day(row["on"]), to_the_cent(row["amount"]),
-          to_the_cent(row["reported"]), to_the_cent(row["difference"]), " ".join(row["findings"]),
+          to_the_cent(row["reported"]), to_the_cent(row["billed_for_it"]),
+          to_the_cent(row["difference"]), " ".join(row["findings"]),
           "corrected by another" if row["corrected"] else ""]
          for row in records(frame)],
     )  # fmt: skip

@@ -148,7 +148,13 @@ def _told(item: IntakeReport, taken: TakenUp) -> dict[str, Any]:
             for name in ("reported", "duplicate", "refused")
         }
         told["visits"] = [
-            {"visit_id": e.visit_id, "outcome": e.outcome, "on": e.on, "went": e.went}
+            {
+                "visit_id": e.visit_id,
+                "outcome": e.outcome,
+                "on": e.on,
+                "went": e.went,
+                "went_for": e.firm,
+            }
             for e in taken.sheets
             if e.sha256 == item.sha256
         ]

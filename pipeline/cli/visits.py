@@ -174,11 +174,12 @@ def call_off(
 @click.argument("visit_id")
 @day_option("--on", "The day on which it was made; its planned day when not given.")
 @click.option("--went", help="Who went; the person planned when not given.")
+@click.option("--firm", help="For whom they came; where the person planned went, as planned.")
 @click.option("--note", help="Anything worth keeping.")
 @acting_options
 def made(
-    visit_id: str, on: dt.datetime | None, went: str | None, note: str | None, who: str,
-    workspace: Path, ledger_at: str | None, as_json: bool,
+    visit_id: str, on: dt.datetime | None, went: str | None, firm: str | None, note: str | None,
+    who: str, workspace: Path, ledger_at: str | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Note that a visit was made. Repairs are reported by `fix report`, looks by `fix verify`."""
     with opened(workspace, ledger_at) as ledger:
@@ -187,7 +188,8 @@ def made(
             ledger,
             visit_id,
             on=on.date() if on else planned["visit_on"],
-            went=went or planned["person"],
+            went=went,
+            firm=firm,
             note=note,
             who=who,
             origin=ORIGIN,
@@ -348,9 +350,10 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
     echo(f"{visit_id}  {place_words(found, **known)}")
     who = found["person"] + (f", {found['firm']}" if found["firm"] else "")
     echo(f"{when_words(found)}, {who}: {'; '.join(_remarks(found))}")
-    for name in ("note", "moved_reason", "called_off_reason", "went"):
-        if found[name]:
-            echo(f"{words(name)}: {found[name]}")
+    told = {name: found[name] for name in ("note", "moved_reason", "called_off_reason")}
+    for name, text in {**told, "went": of_visits.went_words(found)}.items():
+        if text:
+            echo(f"{words(name)}: {text}")
     print_table(
         f"\n{plural(len(rows), 'finding')}",
         [("finding", "left"), ("opening", "left"), ("room", "left"), ("", "left"),

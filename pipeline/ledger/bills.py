@@ -27,8 +27,8 @@ from shared.faults import CoverplateError
 def bills(ledger: Ledger) -> pd.DataFrame:
     """Return every bill, one row each, in the order written; columns as in ``bills.sql``."""
     with history(ledger, kinds=PAID_EVENTS) as con:
-        con.execute(f"CREATE TEMP TABLE fixes AS {sql('fixes')}")
-        con.execute(f"CREATE TEMP TABLE spent AS {sql('spent')}")
+        for name in ("fixes", "spent", "compared"):
+            con.execute(f"CREATE TEMP TABLE {name} AS {sql(name)}")
         frame = con.execute(sql("bills")).df()
     frame["findings"] = [[str(one) for one in each] for each in frame["findings"]]
     return frame

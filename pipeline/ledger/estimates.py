@@ -90,7 +90,7 @@ def sums(
     building_id: str | None = None,
     alone: Collection[str] | None = None,
 ) -> Iterator[duckdb.DuckDBPyConnection]:
-    """Open ``dated_findings`` with the tables fixes, spent, quotes, prices, circuits, estimates.
+    """Open ``dated_findings`` with fixes, spent, compared, quotes, prices, circuits, estimates.
 
     Args:
         ledger: the ledger.
@@ -116,7 +116,7 @@ def sums(
         for name, frame in frames.items():
             hand_over(con, name, frame)
         con.execute("UPDATE circuits SET unit_id = coalesce(unit_id, '')")
-        for name in ("fixes", "spent"):
+        for name in ("fixes", "spent", "compared"):
             con.execute(f"CREATE TEMP TABLE {name} AS {sql(name)}")
         con.execute(f"CREATE TEMP TABLE quotes AS {sql('quotes')}", {"today": moment.date()})
         con.execute(

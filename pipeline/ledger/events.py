@@ -400,15 +400,23 @@ class VisitCalledOff(_Payload):
 class VisitMade(_Payload):
     """Somebody went there. What was repaired, and what proves it, is written by events of its own.
 
-    ``went`` names who, ``landed`` the first row of the visit's sheet where that says so.
+    ``went`` names who, ``firm`` for whom they came, ``landed`` the first row of the visit's sheet
+    where that says so. In events of before firms were told apart ``went`` may name a firm.
     """
 
     kind: Literal["visit_made"] = "visit_made"
     visit_id: VisitId
     on: dt.date
-    went: Text
+    went: Text | None = None
+    firm: Text | None = None
     note: Text | None = None
     landed: LandedRow | None = None
+
+    @model_validator(mode="after")
+    def _somebody(self) -> VisitMade:
+        if self.went is None and self.firm is None:
+            raise ValueError("who went, or for which firm somebody went, must be said")
+        return self
 
 
 class Attached(_Payload):

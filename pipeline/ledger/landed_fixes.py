@@ -33,6 +33,7 @@ from pipeline.ledger.prices import same_name
 from pipeline.ledger.remedies import checked_fix, remedy_named
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.verification import WITHOUT_WORKER, worker_missing
+from pipeline.ledger.visits import went_words
 from shared.faults import CoverplateError
 from shared.vocabulary import Marking, RecordKind
 
@@ -77,7 +78,7 @@ class SheetBack:
         sha256: the file.
         outcome: made; called_off, where it had been; or unknown, where there is no such visit.
         sheet, part, row: its first row, where it landed.
-        on, went: the day and who went, as the rows have it.
+        on, went, firm: the day, who went and for which firms, as the rows have it.
         finding_ids: the findings of the visit.
         reason: why it was called off.
     """
@@ -89,7 +90,8 @@ class SheetBack:
     row: int
     outcome: Literal["made", "called_off", "unknown"]
     on: dt.date
-    went: str
+    went: str | None
+    firm: str | None
     finding_ids: tuple[str, ...] = ()
     reason: str = ""
 
@@ -97,11 +99,16 @@ class SheetBack:
     def said(self) -> str:
         """What became of it, in words."""
         if self.outcome == "made":
-            return f"visit {self.visit_id} was made on {self.on}; who went: {self.went}"
+            told = went_words({"went": self.went, "went_for": self.firm})
+            return f"visit {self.visit_id} was made on {self.on}; who went: {told}"
         why = f"was called off ({self.reason})" if self.reason else "is not known here"
+        named = " ".join(self.finding_ids) or "FINDING…"
         return (
-            f"visit {self.visit_id} {why}, and its sheet came back, filled in for {self.on}: it is "
-            "not noted as made; if somebody went, plan a visit of that day and note it"
+            f"visit {self.visit_id} {why}, and its sheet came back, filled in for {self.on}: its "
+            "rows are taken in like any others, and it is not noted as made; if somebody went, "
+            f"`coverplate visits plan {named} --on {self.on} --person NAME`, then `coverplate "
+            f"visits made VISIT --on {self.on}` with the number that this gives: after that it is "
+            "not told again"
         )
 
 
@@ -292,11 +299,11 @@ ORDER BY o._part, o.observed_on, o._row
 
 _SHEETS = """
 SELECT visit_id, sha256, sheet, _part, _row, building_id, unit_id,
-    fixed_on AS on_day, coalesce(worker, firm) AS went
+    fixed_on AS on_day, worker AS went, firm
 FROM landed_fixes WHERE visit_id IS NOT NULL
 UNION ALL
 SELECT visit_id, sha256, sheet, _part, _row, building_id, unit_id,
-    observed_on, coalesce(inspector, firm_of_inspector)
+    observed_on, inspector, firm_of_inspector
 FROM landed_fix_looks WHERE visit_id IS NOT NULL
 ORDER BY _part, _row
 """
@@ -307,9 +314,11 @@ SELECT
     arg_max((payload ->> 'on')::DATE, position)
         FILTER (kind IN ('visit_planned', 'visit_moved')) AS visit_on,
     any_value(payload ->> 'person') FILTER (kind = 'visit_planned') AS person,
+    any_value(payload ->> 'firm') FILTER (kind = 'visit_planned') AS firm,
     list(DISTINCT finding_id ORDER BY finding_id) AS finding_ids,
     any_value(payload ->> 'reason') FILTER (kind = 'visit_called_off') AS called_off_reason,
-    bool_or(kind = 'visit_made') AS made
+    bool_or(kind = 'visit_made') AS made,
+    any_value((payload ->> 'on')::DATE) FILTER (kind = 'visit_made') AS made_on
 FROM visit_steps
 GROUP BY ALL
 """
@@ -319,7 +328,8 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
     """Return the filled sheets of visits that are not noted as made, in landing order.
 
     A visit was made on the day for which it stood planned, where a row says that day, else on the
-    first day that a row says; whoever is named in the rows of that day went.
+    first day that a row says; whoever is named in the rows of that day went, or who was planned
+    where they name nobody and no firm.
     """
     said = _records(con, _SHEETS)
     if not said:
@@ -339,8 +349,18 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
             if not all(_is_there(there, row) for row in rows):
                 visit = {}  # a row of another dwelling: the sheet was changed, or is not its own
         days = {row["on_day"] for row in rows}
+        if not visit or visit.get("called_off_reason"):
+            others = [each for each in known.values() if each["made_on"] in days]
+            if any(_same_dwelling(ledger, each, visit, rows) for each in others):
+                continue  # another visit tells that somebody went
         on = visit["visit_on"] if visit and visit["visit_on"] in days else min(days)
-        named = dict.fromkeys(r["went"] for r in rows if r["on_day"] == on and r["went"])
+        of_day = [row for row in rows if row["on_day"] == on]
+        went, firm = (
+            ", ".join(dict.fromkeys(row[name] for row in of_day if row[name])) or None
+            for name in ("went", "firm")
+        )
+        if not (went or firm):
+            went, firm = visit.get("person"), visit.get("firm")
         reason = visit.get("called_off_reason") or ""
         found.append(
             SheetBack(
@@ -351,12 +371,31 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
                 row=int(rows[0]["_row"]),
                 outcome="unknown" if not visit else "called_off" if reason else "made",
                 on=on,
-                went=", ".join(named) or visit.get("person", ""),
+                went=went,
+                firm=firm,
                 finding_ids=tuple(visit.get("finding_ids", ())),
                 reason=reason,
             )
         )
     return found
+
+
+def _same_dwelling(
+    ledger: Ledger,
+    made: Mapping[str, Any],
+    visit: Mapping[str, Any],
+    rows: Sequence[Mapping[str, Any]],
+) -> bool:
+    """Whether a visit that was made was to where a sheet is from: that of another visit, or of none
+    that is known, whose rows then name building and unit."""
+    there = ledger.finding(made["finding_ids"][0]).raised
+    if visit:
+        own = ledger.finding(visit["finding_ids"][0]).raised
+        return (own.building_id, own.unit_id) == (there.building_id, there.unit_id)
+    return all(
+        (row["building_id"], row["unit_id"] or "") == (there.building_id, there.unit_id)
+        for row in rows
+    )
 
 
 def _is_there(raised: ev.Raised, row: Mapping[str, Any]) -> bool:
@@ -369,7 +408,9 @@ def _drafts_of(back: SheetBack) -> list[Draft]:
     if back.outcome != "made":
         return []
     landed = ev.LandedRow(sha256=back.sha256, sheet=back.sheet, row=back.row)
-    payload = ev.VisitMade(visit_id=back.visit_id, on=back.on, went=back.went, landed=landed)
+    payload = ev.VisitMade(
+        visit_id=back.visit_id, on=back.on, went=back.went, firm=back.firm, landed=landed
+    )
     return [Draft(each, payload) for each in back.finding_ids]
 
 

@@ -1,5 +1,5 @@
--- Money, one row a sum, over due, spent (spent.sql), quotes (quotes.sql) and estimates
--- (estimates.sql). kind:
+-- Money, one row a sum, over due, spent, compared, quotes and estimates (the SQL files so named).
+-- kind:
 --   estimate       the rule book's typical cost of everything that is or was to be repaired, with
 --                  the costs beside it, line by line
 --   quoted_lowest  lowest price that still holds, of what is open
@@ -7,7 +7,7 @@
 --   committed      the same where it holds and no fix was reported since
 --   billed         share of a bill
 --   reported       what a fix report says where no bill stands in for it
---   over_reported  bill less the reports that it stands in for
+--   over_reported  bills less the reports that they stand in for
 --   rest           the estimate of what has neither a cost nor a committed price
 --   estimate_least, rest_least  the same without what is not known to be needed
 -- day: of the bill, the fix, the quote; else the present target. verdict: of the fix that was paid
@@ -15,24 +15,6 @@
 WITH lowest AS (
     SELECT * FROM quotes WHERE lowest
     QUALIFY row_number() OVER (PARTITION BY finding_id ORDER BY chosen DESC, sequence DESC) = 1
-),
-
-compared AS (
-    SELECT b.finding_id, any_value(b.firm) AS firm, any_value(b.remedy) AS remedy,
-        max(b.day) AS day, sum(b.amount) AS amount, any_value(b.own_report) AS own_report
-    FROM spent AS b
-    WHERE b.kind = 'billed'
-    GROUP BY b.finding_id, plain_name(b.firm)
-),
-
-covered AS (
-    SELECT c.finding_id, c.firm, sum(r.amount) AS amount
-    FROM compared AS c
-    JOIN spent AS r
-        ON r.finding_id = c.finding_id AND r.kind = 'covered'
-        AND (plain_name(r.firm) = plain_name(c.firm) OR NOT c.own_report)
-    WHERE r.amount IS NOT NULL
-    GROUP BY ALL
 )
 
 SELECT finding_id, 'estimate' AS kind, firm, remedy, day, most::DOUBLE AS amount,
@@ -66,7 +48,6 @@ SELECT finding_id, kind, firm, remedy, day, amount::DOUBLE, verdict, NULL
 FROM spent WHERE kind IN ('billed', 'reported')
 
 UNION ALL
-SELECT c.finding_id, 'over_reported', c.firm, c.remedy, c.day, (c.amount - v.amount)::DOUBLE, NULL,
-    NULL
-FROM compared AS c JOIN covered AS v USING (finding_id, firm)
+SELECT finding_id, 'over_reported', firm, remedy, day, (billed - reported)::DOUBLE, NULL, NULL
+FROM compared
 ORDER BY ALL

@@ -335,7 +335,7 @@ def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> l
                 "occurrence": finding.raised.occurrence + 1,
                 "recurs_of": finding.finding_id,
                 "grade": "confirmed" if told else "suspected",
-                "condition": finding.condition,
+                "condition": ledger.judge.reported(finding, look),
                 "standing": _unrepaired(con, finding.raised),
                 "probability": None,
                 "first_seen_on": look.observed_on,

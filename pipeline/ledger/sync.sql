@@ -54,7 +54,12 @@ SELECT
     END AS act,
     k.finding_id,
     k.occurrence,
-    s.*
+    -- a defect that recurs stays what was reported then, until a later look points at the family
+    s.* REPLACE (
+        CASE WHEN k.treatment <> 'none' OR k.recurs_of IS NULL OR s.urgent
+                OR s.pointed_on >= k.pointed_on OR k.condition IS NULL
+            THEN s.condition ELSE k.condition END AS condition
+    )
 FROM said AS s
 LEFT JOIN known AS k USING (building_id, unit_id, opening_id, family)
 UNION ALL BY NAME

@@ -21,7 +21,7 @@ import duckdb
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import DefectFamily, members
+from pipeline.ledger.families import FAMILY, DefectFamily, members
 from pipeline.ledger.persons import is_another_firm, may_be_of_firm, may_be_one, names_somebody
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
@@ -133,10 +133,29 @@ class Judge:
             DefectFamily.OPEN_CONDUCTOR,
         ):
             wrong |= set(members(finding.raised.family))
+        if finding.condition and FAMILY[finding.condition] != finding.raised.family:
+            # it recurs as what a look reported, which does not take back what it was before
+            wrong |= set(members(finding.raised.family))
         wrong |= set(self.book.ledger.left_instead.get(target, ()))
         if self.ohms_below(fix) is not None:
             wrong.add(Condition.POOR_GROUND)
         return frozenset(wrong - {target})
+
+    def reported(self, finding: Finding, look: ev.Look) -> Condition | None:
+        """Return the defect that a look names in its own word; the finding's own condition where
+        the word may mean it, names no defect, or names one that is less grave."""
+        own = finding.condition
+        if own is None or look.result not in WORDS:
+            return own
+        says = OWN_WORDS[:, WORDS.index(look.result)] > 0
+        named = [c for c, meant in zip(CONDITIONS, says, strict=True) if meant]
+        if own in named or Condition.GROUNDED in named or not named:
+            return own
+        found = self.likelihoods.weights(self.code(look))
+        likeliest = max(named, key=lambda each: found[CONDITIONS.index(each)])
+        due = self.book.due
+        days = {c: float(due.target_days[due.severity_class[c]]) for c in (own, likeliest)}
+        return likeliest if days[likeliest] <= days[own] else own
 
     def ohms_below(self, fix: ev.FixReported) -> float | None:
         """Return what the ground path must stay below after a fix, ohms; None if no matter."""

@@ -19,6 +19,7 @@ from sqlalchemy.engine import Connection
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.history import VISIT_EVENTS, history, sql, visit_steps
+from pipeline.ledger.persons import may_be_one
 from pipeline.ledger.store import CHUNK, Draft, Ledger
 from shared.faults import CoverplateError
 
@@ -169,18 +170,35 @@ def visit_made(
     visit_id: str,
     *,
     on: dt.date,
-    went: str,
     who: str,
     origin: str,
+    went: str | None = None,
+    firm: str | None = None,
     note: str | None = None,
 ) -> list[ev.Event]:
     """Note that somebody went. It repairs nothing and proves nothing: that is written apart.
 
+    Args:
+        ledger: the ledger.
+        visit_id: the visit.
+        on: the day.
+        who: who says so.
+        origin: from where.
+        went: who went; the person planned when not given.
+        firm: for whom they came; that of the person planned where it was that person.
+        note: anything worth keeping.
+
     Raises:
         CoverplateError: there is none, it was made or called off, or the day has not come.
     """
-    content = {"kind": "visit_made", "visit_id": visit_id, "on": on, "went": went, "note": note}
-    return _write(ledger, _awaited(ledger, visit_id), content, who, origin)
+    found = _awaited(ledger, visit_id)
+    went = went or found["person"]
+    firm = firm or (found["firm"] if went == found["person"] else None)
+    content = {
+        "kind": "visit_made", "visit_id": visit_id, "on": on, "went": went, "firm": firm,
+        "note": note,
+    }  # fmt: skip
+    return _write(ledger, found, content, who, origin)
 
 
 def give_notice(
@@ -241,15 +259,19 @@ def visits(
         indicated): these four add up; notices (times that notice was given of one of its days),
         noticed (findings with notice of the day as it stands), entry_refused and no_access
         (findings at which this was noted on one of its days), times_moved, moved_reason (of the
-        last move), made_on, went, called_off_reason, planned_at, planned_by, last_at (UTC; of its
-        last step, notice, or what was noted at the door), finding_ids, clashes (other planned
-        visits of the same person, of any building, at hours that overlap), and the yes/no columns
+        last move), made_on, went (the person), went_for (the firm), called_off_reason, planned_at,
+        planned_by, last_at (UTC; of its last step, notice, or what was noted at the door),
+        finding_ids, clashes (other planned visits of what may be the same person, of any building,
+        at hours that overlap), and the yes/no columns
         coming (planned, its day not past), without_notice (coming, and a finding has no notice of
         that day), past_not_made (planned, its day past).
     """
     day = today or dt.datetime.now(dt.UTC).date()
     with history(ledger, kinds=VISIT_EVENTS, building_id=building_id) as con:
         visit_steps(con, ledger)
+        con.create_function(
+            "may_be_one", lambda one, other: may_be_one(one, other), ["VARCHAR"] * 2, "BOOLEAN"
+        )
         return con.execute(sql("visits"), {"today": day}).df()
 
 
@@ -293,6 +315,12 @@ def hours_words(visit: Mapping[str, Any]) -> str:
     return f"{starts} to {ends}" if ends else f"from {starts}" if starts else ""
 
 
+def went_words(visit: Mapping[str, Any]) -> str:
+    """Return who went on a visit that was made, and for which firm, in words."""
+    went, firm = (visit[each] if isinstance(visit[each], str) else "" for each in _WENT)
+    return f"{went or 'nobody named'}, for {firm}" if firm else went
+
+
 def clash_words(visit: Mapping[str, Any]) -> str:
     """Return the warning that whoever goes is to be elsewhere at these hours; "" where not so."""
     others = list(visit["clashes"])
@@ -302,6 +330,7 @@ def clash_words(visit: Mapping[str, Any]) -> str:
 
 
 _HOURS = ("starts", "ends")
+_WENT = ("went", "went_for")
 
 
 def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Named]:

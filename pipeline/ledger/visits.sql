@@ -4,7 +4,7 @@
 WITH dates AS (
     SELECT
         payload ->> 'visit_id' AS visit_id,
-        plain_name(any_value(payload ->> 'person') FILTER (kind = 'visit_planned')) AS person,
+        any_value(payload ->> 'person') FILTER (kind = 'visit_planned') AS person,
         arg_max(payload, position) FILTER (kind IN ('visit_planned', 'visit_moved')) AS dated
     FROM visit_steps
     GROUP BY ALL
@@ -19,17 +19,18 @@ hours AS (
     WHERE dated ->> 'starts' IS NOT NULL
 ),
 
--- planned visits of one person at hours that overlap; one without an end overlaps where it starts
+-- planned visits of what may be one person (persons.py) at hours that overlap; one without an end overlaps where it starts
 clashing AS (
     SELECT a.visit_id, list(b.visit_id ORDER BY b.visit_id) AS clashes
     FROM hours AS a
     JOIN hours AS b
-        ON b.person = a.person AND b.on_day = a.on_day AND b.visit_id <> a.visit_id
+        ON b.on_day = a.on_day AND b.visit_id <> a.visit_id
         AND (
             a.starts = b.starts
             OR (a.starts < b.starts AND b.starts < a.ends)
             OR (b.starts < a.starts AND a.starts < b.ends)
         )
+    WHERE may_be_one(a.person, b.person)
     GROUP BY a.visit_id
 ),
 
@@ -133,6 +134,7 @@ whole AS (
         any_value(t.moved_reason) AS moved_reason,
         any_value((t.made ->> 'on')::DATE) AS made_on,
         any_value(t.made ->> 'went') AS went,
+        any_value(t.made ->> 'firm') AS went_for,
         any_value(t.called_off_reason) AS called_off_reason,
         min(t.planned_at) AS planned_at,
         any_value(t.planned_by) AS planned_by,

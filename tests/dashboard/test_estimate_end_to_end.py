@@ -167,6 +167,28 @@ def test_a_building_that_is_rewired_counts_once_and_a_budget_is_told_as_a_range(
     assert "which may cover it" in out and "In all: 90.00 to 12,310.00." in out
 
 
+def test_two_bills_of_one_report_are_compared_with_it_together(place, monkeypatch, tmp_path):
+    where = ("--workspace", place.root)
+    one = _ids(place, "NEW")[0]
+    (tmp_path / "fixes.csv").write_text(
+        "finding_id,remedy,fixed_on,firm,worker,cost\n"
+        f"{one},circuit_rewired,2024-06-01,Pellworth,D. Orme,300.00\n"
+    )
+    assert run("intake", tmp_path / "fixes.csv", *where).code == 0
+    for invoice, amount in (("R-1", 200), ("R-2", 150)):
+        bill = ("fix", "bill", one, "--firm", "Pellworth", "--invoice", invoice)
+        assert run(*bill, "--amount", amount, "--on", "2024-06-20", *where).code == 0
+    rows = run("fix", "bills", *where, "--json").json()
+    assert [(r["reported"], r["billed_for_it"], r["difference"]) for r in rows] == 2 * [
+        (300, 350, 50)
+    ]
+    told = run("findings", "money", *where)
+    assert "Bills come to 50.00 more than the fix reports said" in told.out
+    app = screen_of(monkeypatch, place, "progress")
+    sound(app)
+    assert "50.00 billed over what was reported" in plate(app, "money")
+
+
 @pytest.mark.parametrize("given", [(), ("--building", "OLD", "--visit", "V-OLD-1-20310401-1")])
 def test_of_what_must_be_said_once(place, given):
     done = run("findings", "estimate", *given, "--workspace", place.root)

@@ -84,6 +84,19 @@ def test_a_bill_counts_instead_of_what_was_reported(ledger, ids):
     assert ledger.verify() == []
 
 
+@pytest.mark.parametrize("second", ["Pellworth Electric", "Vale Ltd"])
+def test_two_bills_of_one_report_are_compared_with_it_together(ledger, ids, second):
+    put(ledger, ids[0], fix(cost=300))
+    bill(ledger, ids[:1], amount=200)
+    bill(ledger, ids[:1], invoice="R-2", amount=150, firm=second)
+    rows = bills(ledger).to_dict("records")
+    assert [(r["amount"], r["reported"], r["billed_for_it"], r["difference"]) for r in rows] == [
+        (200, 300, 350, 50), (150, 300, 350, 50),
+    ]  # fmt: skip
+    found = total(ledger)
+    assert (found["spent"], found["over_reported"]) == (350, 50)
+
+
 def test_a_bill_is_written_on_all_its_findings_or_on_none(ledger, ids):
     heads = ledger.heads()
     with pytest.raises(CoverplateError, match="no finding F-0"):

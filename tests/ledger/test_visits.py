@@ -455,7 +455,7 @@ def test_one_person_at_two_places_at_once_is_told_and_not_refused(ledger):
     go(elsewhere, "10:00", "11:00", on=ON + dt.timedelta(1))
     go(elsewhere, None, None)
     assert visit(ledger, first)["clashes"] == []
-    second = go(elsewhere, "11:30", None, person="a.  ODDY")
+    second = go(elsewhere, "11:30", None, person="Oddy, Agnes")
     assert visit(ledger, first)["clashes"] == [second]
     found = visit(ledger, second)
     assert found["clashes"] == [first]

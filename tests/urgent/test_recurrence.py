@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from screens_shown import plate, screen_of, sound
 from urgent_rows import COVER, LIVE, MENDER, PROOF, look, take_in
 
 from pipeline.landing import Workspace
@@ -146,3 +147,57 @@ def test_lists_agree_where_a_look_by_lamps_raises_a_proven_repair_again(
     assert len(told) == 1 and told <= {"reported", "measured"}
     up_to_date()
     assert _told(place) == told
+
+
+@pytest.mark.parametrize(
+    ("first", "was", "shown"),
+    [
+        ({"method": "three_lamp_tester", "result": "open_ground"}, "ungrounded", "reversed"),
+        # what was reported is less grave, and lamps would not show the jumper
+        (LIVE, "reversed_false_ground", "reversed_false_ground"),
+    ],
+)
+def test_a_recurrence_is_shown_as_what_was_reported_unless_it_was_graver(
+    tmp_path, monkeypatch, first, was, shown
+):
+    place = Workspace(tmp_path / "workspace")
+    at = ("--workspace", place.root)
+
+    def up_to_date() -> list[dict[str, object]]:
+        assert run("build", *at).code == 0
+        assert run("findings", "sync", *at).code == 0
+        rows = run("findings", "list", "--all", *at, "--json").json()
+        return [r for r in rows if r["opening_id"] == "1" and r["grade"] != "record_in_doubt"]
+
+    take_in(place, tmp_path, "a.csv", [look(slots="three_slot", **first)])
+    (found,) = up_to_date()
+    assert found["condition"] == was
+    report = ("--remedy", "circuit_rewired", "--firm", "Pellworth", "--worker", "D. Orme")
+    assert run("fix", "report", found["finding_id"], *report, "--on", "2024-06-01", *at).code == 0
+    take_in(place, tmp_path, "b.csv", [look(40, slots="three_slot", **PROOF)])
+    up_to_date()
+    lamps = LAMPS | {"result": "hot_neutral_reversed", "inspector": "Bo"}
+    take_in(place, tmp_path, "c.csv", [look(80, slots="three_slot", **lamps)])
+    for _ in range(2):  # also once the earlier looks weigh again
+        (back,) = [row for row in up_to_date() if row["open"]]
+        assert (back["recurs_of"], back["condition"]) == (found["finding_id"], shown)
+    app = screen_of(monkeypatch, place, "finding", id=str(back["finding_id"]))
+    sound(app)
+    named = {
+        "reversed": "Hot and neutral reversed",
+        "reversed_false_ground": "Reversed false ground",
+    }
+    assert f">{named[shown]} " in plate(app, "heading")
+    # whatever is said to be repaired then, a proof rules out what it was before as well
+    fix = ("--remedy", "circuit_rewired", "--firm", "Quill", "--worker", "Z. Abel")
+    assert run("fix", "report", back["finding_id"], *fix, "--on", "2024-08-01", *at).code == 0
+    ledger = open_ledger(workspace=place.root)
+    ruled_out = ledger.judge.must_exclude(ledger.finding(str(back["finding_id"])))
+    assert {was, shown} <= {each.value for each in ruled_out}
+    ledger.close()
+    # a later look that points at it as it was says so again
+    again = {**first, "inspector": "Cy"}
+    take_in(place, tmp_path, "d.csv", [look(120, slots="three_slot", **again)])
+    shows = {row["condition"] for row in up_to_date() if row["occurrence"] == 2}
+    assert was in shows
+    assert run("ledger", "verify", *at).code == 0

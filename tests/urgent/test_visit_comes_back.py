@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import shutil
 
 import pytest
@@ -141,7 +142,13 @@ def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_
     assert found["fix_reports"]["rows_read"] == 3
     assert found["fix_reports"]["ledger"] == {"reported": 2, "duplicate": 0, "refused": 1}
     assert found["fix_reports"]["visits"] == [
-        {"visit_id": VISIT, "outcome": "made", "on": "2025-03-03", "went": "D. Orme"}
+        {
+            "visit_id": VISIT,
+            "outcome": "made",
+            "on": "2025-03-03",
+            "went": "D. Orme",
+            "went_for": "Pellworth Electric",
+        }
     ]
     assert found["opening_observations"]["rows_read"] == 2
     assert states() == {
@@ -192,7 +199,7 @@ def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_
     app = screen_of(monkeypatch, Workspace(place), "visits")
     sound(app)
     told = plate(app, "made")
-    assert "made on 3 Mar 2025 by D. Orme" in told
+    assert "made on 3 Mar 2025 by D. Orme, for Pellworth Electric" in told
     assert "2 open" in told and "1 reported, unproven" in told and "1 proven" in told
     app = screen_of(monkeypatch, Workspace(place), "finding", id=ids["001"])
     sound(app)
@@ -349,6 +356,21 @@ def test_the_sheet_of_a_visit_that_was_called_off_is_told_and_its_reports_stand(
     assert run("build").code == 0
     synced = run("findings", "sync")
     assert "called off (rewired by then)" in synced.err
+    # what it advises can be done, and is the end of it
+    (told,) = re.findall(r"`coverplate (visits plan [^`]*)--person NAME`", synced.err)
+    on = re.search(r"filled in for (\S+):", synced.err)[1]
+    planned = run(*told.split(), "--person", "D. Orme", "--firm", "Pellworth Electric", "--json")
+    assert planned.code == 0, planned.err
+    (new,) = {row["visit_id"] for row in run("visits", "list", "--json").json()} - {VISIT}
+    assert run("visits", "made", new, "--on", on).code == 0
+    assert "its sheet came back" not in run("findings", "sync").err
+    assert "its sheet came back" not in run("intake", path).out
+    made = next(r for r in run("visits", "list", "--json").json() if r["visit_id"] == new)
+    assert (made["standing"], made["made_on"]) == ("made", on)
+    assert (made["went"], made["went_for"]) == ("D. Orme", "Pellworth Electric")
+    app = screen_of(monkeypatch, Workspace(place), "visits")
+    sound(app)
+    assert "by D. Orme, for Pellworth Electric" in plate(app, "made")
     assert run("ledger", "verify").code == 0
 
 
@@ -447,3 +469,13 @@ def test_the_sheet_asks_for_the_age_of_a_gfci_and_older_sheets_are_read(
     (device,) = run("fix", "gfci", "--all", "--json").json()
     known = (None, None) if printed_before else (2011, "2025-03-03")
     assert (device["gfci_year"], device["tested_on"]) == known
+
+
+def test_a_sheet_that_names_a_firm_and_nobody_makes_no_person_of_it(place, tmp_path):
+    said = {name: cell for name, cell in REPAIR.items() if name != "Repaired by"}
+    taken = run("intake", filled(tmp_path / "2A.xlsx", {"001": said}))
+    assert "who went: nobody named, for Pellworth Electric" in taken.out, taken.err
+    (visit,) = run("visits", "list", "--json").json()
+    assert (visit["went"], visit["went_for"]) == (None, "Pellworth Electric")
+    assert "went: nobody named, for Pellworth Electric" in run("visits", "show", VISIT).out
+    assert run("ledger", "verify").code == 0
