@@ -35,6 +35,7 @@ st.navigation(
     {
         "Start here": [
             page("where_next", "Where next?", "where-next", "explore"),
+            page("day_of_looks", "Day of looks", "day-of-looks", "route"),
             page("overdue", "What is overdue?", "overdue", "event_busy"),
             page("exposure", "What is exposed?", "exposure", "shield"),
         ],

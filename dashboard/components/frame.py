@@ -20,6 +20,7 @@ from shared.vocabulary import CAUTIONS
 
 PAGES: dict[str, str] = {
     "where-next": "screens/where_next.py",
+    "day-of-looks": "screens/day_of_looks.py",
     "overdue": "screens/overdue.py",
     "findings": "screens/findings.py",
     "finding": "screens/finding.py",

@@ -343,6 +343,11 @@ def page() -> None:
     """The screen."""
     source = opened()
     state_of_build(source)
+    to_plan = (
+        f"<p>{plate.link('Day of looks', 'day-of-looks')}: which crew goes where, in which order, "
+        "to which openings.</p>"
+    )
+    follow(plate.show(to_plan, key="to-plan"))
     ahead = st.container()
     selection, k = narrowed(source)
     counted = source.ask(where_next.counts, selection)

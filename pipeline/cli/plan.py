@@ -25,7 +25,7 @@ from pipeline.cli.output import (
 )
 from pipeline.cli.rank import warn_if_stale
 from pipeline.planning.crews import read_crews, read_travel
-from pipeline.planning.day import DayPlan, crews_alike, plan_looks
+from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.enough import Enough, enough, why_they_differ
 from pipeline.planning.look_sheet import look_page, look_workbook
 from pipeline.warehouse import queries, store
@@ -235,7 +235,7 @@ def looks(
     if page is not None:
         page.write_text(look_page(found, when), encoding="utf-8")
         say(f"written to {page}")
-    for line in (*found.told, _how_made(found)):
+    for line in (*found.told, how_made(found)):
         (say if as_json else echo)(line)
     if as_json:
         print_json(records(found.stops))
@@ -244,7 +244,8 @@ def looks(
     return 0
 
 
-def _how_made(found: DayPlan) -> str:
+def how_made(found: DayPlan) -> str:
+    """What a plan of looks is expected to find, and how it was made, as a sentence."""
     return (
         f"{number(found.expected, 3)} dangerous openings are expected to be found newly; made by "
         f"{found.made_by} (integer programme {number(found.by_programme, 3)}, gap "
@@ -272,11 +273,10 @@ def _print_plan(found: DayPlan, when: dt.date) -> None:
 
 
 def _stop_cells(row: dict[str, Any]) -> list[str]:
-    begins = round(row["begins_after"])
     mark = "URGENT" if row["must_visit"] else "by lot" if row["random_pick"] else ""
     return [
         str(row["order"]),
-        f"{begins // 60}:{begins % 60:02d}",
+        clock(row["begins_after"]),
         f"{row['building_id']} {row['name'] or ''}".strip(),
         row["unit_id"] or "–",
         row["opening_id"] or f"{row['how_many']} at random",

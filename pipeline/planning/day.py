@@ -590,6 +590,11 @@ def _stops(
     return frame
 
 
+def clock(minutes: float) -> str:
+    """Minutes from the start of a day as hours and minutes."""
+    return f"{round(minutes) // 60}:{round(minutes) % 60:02d}"
+
+
 def crews_alike(number: int, hours: float) -> list[Crew]:
     """Crews of which only the hours are known; they may open boxes."""
     return [Crew(crew=str(each + 1), hours=hours) for each in range(number)]

@@ -9,7 +9,7 @@ from openpyxl import Workbook
 
 from pipeline.ledger.visit_workbook import LOOK, lay_out, saved
 from pipeline.pages import page
-from pipeline.planning.day import DayPlan
+from pipeline.planning.day import DayPlan, clock
 from shared.standing import FIRST_MEASURE
 from shared.vocabulary import Selection
 
@@ -70,11 +70,10 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
             key = (stop["building_id"], stop["unit_id"], stop["must_visit"])
             if not dwellings or dwellings[-1]["key"] != key:
                 dwellings.append({"key": key, "head": _place(stop), "stops": []})
-            minutes = round(stop["begins_after"])
             dwellings[-1]["stops"].append({
                 **{str(k): v for k, v in stop.items()},
                 "method": _words(stop["method"]),
-                "after": f"{minutes // 60}:{minutes % 60:02d}",
+                "after": clock(stop["begins_after"]),
                 "boxes": 1 if stop["opening_id"] else min(stop["how_many"], 12),
             })  # fmt: skip
         crews.append(

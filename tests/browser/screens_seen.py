@@ -14,6 +14,13 @@ def ready(page) -> None:
     page.wait_for_timeout(300)
 
 
+def plan_the_day(page) -> None:
+    """Press the button of Day of looks and wait for its stops."""
+    page.get_by_role("button", name="Plan the day").click()
+    page.locator("table.cards").first.wait_for()
+    ready(page)
+
+
 def whole_shot(page, name: str) -> Path:
     """A picture of the whole screen, however long."""
     SCREENSHOTS.mkdir(exist_ok=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from urllib.parse import quote
 
 import pytest
-from screens_seen import ready
+from screens_seen import plan_the_day, ready
 from serving import served
 
 from pipeline.ledger import current, open_ledger
@@ -14,7 +14,16 @@ from tests.hostile_register import FILE, HOST, ID, MARKS, hostile_workspace, unk
 pytestmark = pytest.mark.browser
 
 SCREENS = (
-    *("", "overdue", "findings?q=", "finding", "visits", "progress?by=firm", "exposure?by=owner"),
+    *(
+        "",
+        "day-of-looks",
+        "overdue",
+        "findings?q=",
+        "finding",
+        "visits",
+        "progress?by=firm",
+        "exposure?by=owner",
+    ),
     *("portfolio?by=owner", "evidence", "intake?part=landed", "intake?part=aside", "rule-book"),
 )
 WATCH = """
@@ -96,6 +105,8 @@ def test_every_screen_asks_nobody_and_shows_text(watched, hostile):
     for screen in SCREENS:
         watched.goto(f"{address}/{screen}" + (f"?id={finding}" if screen == "finding" else ""))
         ready(watched)
+        if screen == "day-of-looks":
+            plan_the_day(watched)
         for chart in watched.locator(".vega-embed").all():
             chart.scroll_into_view_if_needed()
             box = chart.bounding_box()

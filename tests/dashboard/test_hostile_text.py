@@ -19,6 +19,7 @@ pytestmark = pytest.mark.slow
 
 SCREENS = {
     "where_next": {},
+    "day_of_looks": {},
     "overdue": {},
     "findings": {},
     "finding": {"id": "of the ledger"},
@@ -102,8 +103,14 @@ def test_a_hostile_register_shows_as_text(show, hostile, screen):
         query["id"] = str(frame["finding_id"].iloc[0])
         ledger.close()
     shown = plain_everywhere(show(hostile, screen, **query))
-    if screen not in ("evidence", "rule_book", "progress", "portfolio"):
+    if screen not in ("day_of_looks", "evidence", "rule_book", "progress", "portfolio"):
         assert HOST in shown, "the text itself must be there to read"
+
+
+def test_a_plan_of_looks_at_hostile_buildings_shows_as_text(show, hostile):
+    app = show(hostile, "day_of_looks")
+    next(b for b in app.button if b.label == "Plan the day").click().run()
+    assert HOST in plain_everywhere(app)
 
 
 def test_a_hostile_file_on_the_desk_shows_as_text(show, hostile, tmp_path):

@@ -21,6 +21,7 @@ pytestmark = pytest.mark.slow
 
 SCREENS = (
     "where_next",
+    "day_of_looks",
     "overdue",
     "exposure",
     "building",
