@@ -18,6 +18,9 @@ def stops_by_place(stops: pd.DataFrame, tone: Tone) -> alt.LayerChart:
     data = stops[["crew", "order", "building_id", "name", "latitude", "longitude", "must_visit"]]
     data = data.drop_duplicates(["crew", "building_id"]).copy()
     data["label"] = data["crew"].astype(str) + "·" + data["order"].astype(str)
+    # two crews may stop at one place: one label tells both, the other stays empty
+    at = data.groupby(["latitude", "longitude"])["label"]
+    data["label"] = at.transform(", ".join).where(at.cumcount() == 0, "")
     data["kind"] = data["must_visit"].map({True: "urgent", False: "other"})
 
     def scale(padding: int) -> alt.Scale:

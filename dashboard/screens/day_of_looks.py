@@ -33,7 +33,9 @@ def asked() -> Asked | None:
         with columns[0]:
             crews = st.number_input("Crews", 1, 20, 1, key="crews")
         with columns[1]:
-            hours = st.number_input("Hours of each", 0.5, 24.0, 8.0, step=0.5, key="hours")
+            hours = st.number_input(
+                "Hours of each", 0.5, 24.0, 8.0, step=0.5, format="%g", key="hours"
+            )
         with columns[2]:
             on = st.date_input("Day", value="today", key="looks-on", format="YYYY-MM-DD")
         with columns[3]:
@@ -43,6 +45,7 @@ def asked() -> Asked | None:
                 100.0,
                 100 * float(rule_book().looks.random_share),
                 step=5.0,
+                format="%g",
                 key="lot",
                 help="Visits drawn by lot, so that rates stay honest where nobody expects much.",
             )
@@ -125,7 +128,7 @@ def columns() -> list[plate.Column]:
         return plate.text(word(row["method"])) + chip
 
     def notice(row: dict[str, Any]) -> str:
-        past = '<br><span class="chip urgent">▲ past</span>' if row["notice_too_late"] else ""
+        past = '<br><span class="chip quiet">▲ past</span>' if row["notice_too_late"] else ""
         return plate.text(day(row["notice_by"])) + past
 
     def counted(shown: str) -> str:

@@ -14,17 +14,15 @@ from tests.hostile_register import FILE, HOST, ID, MARKS, hostile_workspace, unk
 pytestmark = pytest.mark.browser
 
 SCREENS = (
+    *("", "overdue", "findings?q=", "finding", "visits", "progress?by=firm", "exposure?by=owner"),
     *(
-        "",
         "day-of-looks",
-        "overdue",
-        "findings?q=",
-        "finding",
-        "visits",
-        "progress?by=firm",
-        "exposure?by=owner",
+        "portfolio?by=owner",
+        "evidence",
+        "intake?part=landed",
+        "intake?part=aside",
+        "rule-book",
     ),
-    *("portfolio?by=owner", "evidence", "intake?part=landed", "intake?part=aside", "rule-book"),
 )
 WATCH = """
 window.stopped = [];

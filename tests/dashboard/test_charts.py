@@ -12,7 +12,7 @@ import altair as alt
 import pandas as pd
 import pytest
 
-from dashboard.charts import exposure, moves, portfolio, progress, ranks, readings, timeline
+from dashboard.charts import exposure, looks, moves, portfolio, progress, ranks, readings, timeline
 from dashboard.charts import score_steps as steps
 from dashboard.charts.circuit import circuit_drawing, in_words
 from dashboard.charts.theme import COLOURS, contrast, readable_on
@@ -328,3 +328,22 @@ def test_pictures_are_made_without_streamlit():
         "sys.exit('streamlit' in sys.modules)"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("tone", TONES)
+def test_two_crews_at_one_place_share_a_label(tone):
+    stops = pd.DataFrame(
+        {
+            "crew": ["1", "1", "1", "2"],
+            "order": [1, 2, 3, 1],
+            "building_id": ["a", "a", "b", "b"],
+            "name": ["A", "A", "B", "B"],
+            "latitude": [36.1, 36.1, 36.2, 36.2],
+            "longitude": [-48.0, -48.0, -48.1, -48.1],
+            "must_visit": [True, False, False, False],
+        }
+    )
+    drawn = looks.stops_by_place(stops, tone).to_dict()
+    (data,) = drawn["datasets"].values()
+    assert [row["label"] for row in data] == ["1·1", "1·3, 2·1", ""]
+    assert [row["kind"] for row in data] == ["urgent", "other", "other"]
