@@ -15,14 +15,8 @@ pytestmark = pytest.mark.browser
 
 SCREENS = (
     *("", "overdue", "findings?q=", "finding", "visits", "progress?by=firm", "exposure?by=owner"),
-    *(
-        "day-of-looks",
-        "portfolio?by=owner",
-        "evidence",
-        "intake?part=landed",
-        "intake?part=aside",
-        "rule-book",
-    ),
+    *("portfolio?by=owner", "evidence", "intake?part=landed", "intake?part=aside", "rule-book"),
+    "day-of-looks",
 )
 WATCH = """
 window.stopped = [];
