@@ -22,6 +22,7 @@ def stops_by_place(stops: pd.DataFrame, tone: Tone) -> alt.LayerChart:
     at = data.groupby(["latitude", "longitude"])["label"]
     data["label"] = at.transform(", ".join).where(at.cumcount() == 0, "")
     data["kind"] = data["must_visit"].map({True: "urgent", False: "other"})
+    data = data.sort_values("must_visit", kind="stable")  # what is urgent is drawn over the rest
 
     def scale(padding: int) -> alt.Scale:
         return alt.Scale(zero=False, nice=False, padding=padding)

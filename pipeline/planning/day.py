@@ -13,6 +13,7 @@ import hashlib
 import itertools
 import os
 import sys
+import threading
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from copy import deepcopy
@@ -42,6 +43,7 @@ IN_PROGRAMME = 100
 """Dwellings that the integer programme chooses among; filling up considers all."""
 
 SOON = 1e-9
+_SILENCE = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -464,16 +466,20 @@ class _Choice:
 
 @contextmanager
 def _unheard() -> Iterator[None]:
-    """HiGHS now and then prints a line past its own options; stdout is for the answer."""
-    sys.stdout.flush()
-    kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 1)
-        yield
-    finally:
-        os.dup2(kept, 1)
-        os.close(kept)
-        os.close(nowhere)
+    """HiGHS now and then prints a line past its own options; stdout is for the answer.
+
+    One at a time: of two plans at once the later would keep the earlier's silence as stdout.
+    """
+    with _SILENCE:
+        sys.stdout.flush()
+        kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
+        try:
+            os.dup2(nowhere, 1)
+            yield
+        finally:
+            os.dup2(kept, 1)
+            os.close(kept)
+            os.close(nowhere)
 
 
 def _best_of(blocks: Mapping[Key, Block]) -> list[tuple[Key, Block]]:

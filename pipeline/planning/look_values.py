@@ -402,6 +402,8 @@ class LookValues:
 
 def _share(value: object) -> str:
     share = float(str(value))
+    if 0.99 < share < 1:
+        return "over 99 %"
     return "under 1 %" if share < 0.01 else f"{100 * share:.0f} %"
 
 

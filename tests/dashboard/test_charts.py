@@ -345,5 +345,5 @@ def test_two_crews_at_one_place_share_a_label(tone):
     )
     drawn = looks.stops_by_place(stops, tone).to_dict()
     (data,) = drawn["datasets"].values()
-    assert [row["label"] for row in data] == ["1·1", "1·3, 2·1", ""]
-    assert [row["kind"] for row in data] == ["urgent", "other", "other"]
+    assert [row["label"] for row in data] == ["1·3, 2·1", "", "1·1"]
+    assert [row["kind"] for row in data] == ["other", "other", "urgent"]

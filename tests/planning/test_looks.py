@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import os
+import threading
+import time
 
 import numpy as np
 import pandas as pd
@@ -11,7 +14,7 @@ import pytest
 from pipeline.planning import day as planned
 from pipeline.planning.crews import Crew, read_crews, read_travel
 from pipeline.planning.day import Part, Route, _Choice, _expected, _improved
-from pipeline.planning.look_values import Block, Level, Look
+from pipeline.planning.look_values import Block, Level, Look, _share
 from pipeline.planning.routes import START, Ways
 from shared.faults import CoverplateError
 from shared.rule_book import load_rule_book
@@ -190,3 +193,32 @@ def test_a_table_of_ways_holds_for_both_directions_unless_both_are_given(tmp_pat
     path.write_text("from,to,minutes\nA,B,-1\n", encoding="utf-8")
     with pytest.raises(CoverplateError, match="row 2, column minutes: found '-1'"):
         read_travel(path)
+
+
+def test_two_plans_at_once_leave_stdout_as_it_was():
+    before = os.fstat(1)
+    first_in, second_waits = threading.Event(), threading.Event()
+
+    def first():
+        with planned._unheard():
+            first_in.set()
+            second_waits.wait(5)
+
+    def second():
+        first_in.wait(5)
+        threading.Timer(0.2, second_waits.set).start()
+        with planned._unheard():
+            time.sleep(0.3)  # without turns, the first would be out before this one is
+
+    both = [threading.Thread(target=each) for each in (first, second)]
+    for each in both:
+        each.start()
+    for each in both:
+        each.join()
+    after = os.fstat(1)
+    assert (after.st_dev, after.st_ino) == (before.st_dev, before.st_ino)
+
+
+def test_a_chance_is_never_rounded_to_certainty():
+    shown = [_share(each) for each in (0.001, 0.5, 0.995, 0.99999)]
+    assert shown == ["under 1 %", "50 %", "over 99 %", "over 99 %"]
