@@ -170,7 +170,7 @@ def test_faults_of_a_crews_file_are_told_with_row_and_column(tmp_path):
     ):
         assert words in message
     for text, words in (
-        ("crew,colour\nA,red\n", "no column hours; unknown column 'colour'"),
+        ("crew,colour\nA,red\n", "unknown column 'colour'"),
         ("crew,hours\nA,8\nA,4\n", "two crews of one name"),
         ("crew,hours\n", "no crew in it"),
         ("crew,hours,start_latitude\nA,8,41\n", "row 2: a start with one of"),
