@@ -2,20 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import click
+import pandas as pd
 
 from pipeline.cli.ledger_options import ledger_options, opened_to_read
-from pipeline.cli.options import DONE, REFUSED, json_option
+from pipeline.cli.options import DONE, REFUSED, existing, json_option
 from pipeline.cli.output import echo, plural, print_json, records, say, words
 from pipeline.cli.rank import is_stale
-from pipeline.landing import Workspace
+from pipeline.landing import Workspace, logbook
 from pipeline.ledger.landed_looks import code_looks, contradicting_looks
 from pipeline.ledger.opening_certificate import (
     LIMITS,
     check,
+    exports_of,
+    hold_against,
     new_key,
     opening_certificate,
     place_words,
@@ -70,14 +74,19 @@ def make(
 ) -> int:
     """Write a signed certificate of an opening: how its findings stand, and all that this rests on.
 
-    It holds every event of its findings, the rule books that judged them, and every look that was
-    landed there with its file and row.
+    It holds every event of its findings, the rule books that judged them, every look that was
+    landed there with its file and row, and which exports had landed by then.
     """
     signer = read_private(key_file)
     place = (building_id, unit, opening_id)
     with opened_to_read(workspace, ledger_at) as ledger:
         _check_up_to_date(ledger, workspace, place)
-        content = opening_certificate(ledger, place, looks=_looks(workspace, place))
+        content = opening_certificate(
+            ledger,
+            place,
+            looks=_looks(workspace, place),
+            exports=exports_of(logbook.read(Workspace(workspace))),
+        )
     write_certificate(content, signer, output)
     if as_json:
         print_json(content["says"])
@@ -125,20 +134,35 @@ def _looks(root: Path, place: tuple[str, str, str]) -> list[dict[str, Any]]:
         frame = queries.looks_of_opening(con, *place)
     frame["observed_on"] = frame["observed_on"].dt.date.astype(str)
     return [
-        {name: cell for name, cell in row.items() if cell is not None} for row in records(frame)
+        {name: cell for name, cell in row.items() if not pd.isna(cell)} for row in records(frame)
     ]
 
 
-@certificate.command("check", epilog="Example: coverplate certificate check k1.json --key h.pub")
+@certificate.command(
+    "check",
+    epilog="Examples: coverplate certificate check k1.json --key h.pub  ·  coverplate certificate "
+    "check k1.json --key h.pub --workspace housing",
+)
 @click.argument("path", type=_file)
 @click.option("--key", "key_file", type=_file, required=True, help="The signer's public key.")
+@click.option(
+    "--workspace",
+    type=click.Path(path_type=Path, file_okay=False),
+    help="One that holds the landed exports: were looks left out before it was signed?",
+)
 @json_option
-def check_certificate(path: Path, key_file: Path, as_json: bool) -> int:
+def check_certificate(path: Path, key_file: Path, workspace: Path | None, as_json: bool) -> int:
     """Check a certificate with nothing but itself and the signer's public key.
 
-    Every event is put through the rules once more. Exits with 2 where anything does not hold.
+    Every event is put through the rules once more. Whether its signer left looks out only the
+    landed exports tell: --workspace. Exits with 2 where anything does not hold.
     """
     found = check(path, read_public(key_file))
+    if workspace is not None:
+        faults, notes = _held_against(path, found.opening, existing(workspace))
+        found = replace(found, faults=[*found.faults, *faults])
+        for each in notes:
+            say(f"To be known: {each}.")
     for each in found.unknown_books:
         say(
             f"Judged by the rule book {each[:12]}, which the certificate brings along and this "
@@ -152,7 +176,27 @@ def check_certificate(path: Path, key_file: Path, as_json: bool) -> int:
         echo(f"Does not hold: {each}")
     if not found.faults:
         _print_says(found.says)
+        echo(
+            "Whether looks were left out was not checked: that takes --workspace."
+            if workspace is None
+            else "No look was left out that had landed when it was made."
+        )
     return REFUSED if found.faults else DONE
+
+
+def _held_against(
+    path: Path, place: tuple[str, str, str], workspace: Workspace
+) -> tuple[list[str], list[str]]:
+    if store.current_version(workspace) is None or is_stale(workspace):
+        raise CoverplateError(
+            "exports, ledger or rules changed since the last build, or nothing was built",
+            expected="a workspace whose warehouse holds all that landed",
+            to_do="run `coverplate build --workspace` on it, then check again",
+        )
+    with store.reading(workspace) as con:
+        superseded = queries.superseded_of_opening(con, *place)
+    looks = _looks(workspace.root, place)
+    return hold_against(path, looks, superseded, logbook.read(workspace))
 
 
 def _print_says(says: list[dict[str, Any]]) -> None:

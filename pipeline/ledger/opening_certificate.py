@@ -2,17 +2,19 @@
 
 It holds the whole history of the opening's findings, the rule books that judged it, and the looks
 that were landed there, so that somebody who has nothing else can put every event through the rules
-once more (``check``), years later and without any ledger. The signature (Ed25519, RFC 8032) tells
-who vouches for it; it does not make a wrong look right.
+once more (``check``), years later and without any ledger. Whoever holds the landed exports as well
+can tell whether looks were left out before it was signed (``hold_against``). The signature
+(Ed25519, RFC 8032) tells who vouches for it; it does not make a wrong look right.
 """
 
 from __future__ import annotations
 
 import base64
 import datetime as dt
+import hashlib
 import json
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -29,6 +31,7 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_public_key,
 )
 
+from pipeline.landing.logbook import Logbook
 from pipeline.ledger.archive import line_of
 from pipeline.ledger.chain import StoredEvent, breaks, well_formed
 from pipeline.ledger.database import FINDINGS
@@ -42,8 +45,11 @@ from shared.finding_states import STATE_MEANING
 from shared.vocabulary import CAUTIONS
 from shared.whole_file import appearing_whole
 
-FORM = "coverplate opening certificate 1"
+FORM = "coverplate opening certificate 2"
 """What a certificate says that it is."""
+
+FORM_1 = "coverplate opening certificate 1"
+"""The same of one from before it named what it rests on."""
 
 LIMITS = (
     "It says how the findings of this opening stand by the looks and reports held here. It does "
@@ -156,6 +162,7 @@ def opening_certificate(
     place: tuple[str, str, str],
     *,
     looks: Iterable[Mapping[str, Any]] = (),
+    exports: Mapping[str, Any] | None = None,
     now: dt.datetime | None = None,
 ) -> dict[str, Any]:
     """Return what a certificate of an opening holds.
@@ -164,6 +171,7 @@ def opening_certificate(
         ledger: the ledger.
         place: building_id, unit_id ("" where there is none), opening_id.
         looks: the looks landed at the opening, each with the file and row that it came from.
+        exports: what of the exports it rests on (``exports_of``); None where nothing landed.
         now: when it is made; now by default.
 
     Raises:
@@ -209,9 +217,107 @@ def opening_certificate(
         "events": [line_of(each) for each in events],
         "rule_books": [{"hash": each, "text": books.text(each)} for each in sorted(used)],
         "looks": recorded,
+        "rests_on": {
+            "looks": len(recorded),
+            "look_hashes": [look_hash(each) for each in recorded],
+            **(exports or exports_of(Logbook())),
+        },
         "limits": LIMITS,
         "cautions": list(CAUTIONS),
     }
+
+
+def look_hash(look: Mapping[str, Any]) -> str:
+    """Return the hash of a look's content and of where in which file it is, by the file's bytes."""
+    content = {name: cell for name, cell in look.items() if name != "file" and cell is not None}
+    return hashlib.sha256(canonical(content).encode()).hexdigest()
+
+
+def exports_of(book: Logbook) -> dict[str, Any]:
+    """Return what a certificate says of the exports: the SHA-256 of every landed file, the head of
+    the logbook, which holds their manifests' hashes, and the hash of the warehouse."""
+    landed = sorted(sha256 for sha256, each in book.files().items() if not each.withdrawn)
+    return {
+        "files": landed,
+        "logbook": book.head,
+        "warehouse": str((book.last_built() or {}).get("sha256", "")),
+    }
+
+
+def hold_against(
+    path: Path,
+    looks: Iterable[Mapping[str, Any]],
+    superseded: Collection[tuple[str, str, int]],
+    book: Logbook,
+) -> tuple[list[str], list[str]]:
+    """Say whether a certificate holds all looks of its opening that the exports hold.
+
+    Args:
+        path: the certificate.
+        looks: the looks in force at its opening in a workspace, as for ``opening_certificate``.
+        superseded: file, sheet and row of those that another row took the place of.
+        book: the logbook of that workspace.
+
+    Returns:
+        What does not hold, and what is to be known beside it, in words.
+
+    Raises:
+        CoverplateError: it is no certificate.
+    """
+    content, _ = _read(path)
+    rests = content.get("rests_on")
+    faults, notes = [], []
+    head = book.line_of(str(rests["logbook"])) if rests else None
+    if rests is None:
+        notes.append("it is from before certificates named the exports that they rest on")
+    elif head is None:
+        notes.append(
+            "it was made from another workspace: which of the files here had landed then is its "
+            "signer's word"
+        )
+    else:
+        built = {e.content.get("sha256") for e in book.lines[: head.number] if e.what == "built"}
+        if rests["warehouse"] not in built | {""}:
+            faults.append("no warehouse was built here of the hash that it names")
+        if rests["files"] != exports_of(Logbook(book.lines[: head.number]))["files"]:
+            faults.append("the files that it names are not those that had landed when it was made")
+    held = {look_hash(each) for each in content["looks"]}
+    here = {look_hash(each): each for each in looks}
+    entered = {
+        each["sha256"]: line
+        for line in reversed(book.lines)
+        for each in line.content.get("files", ())
+    }
+    for digest, each in here.items():
+        if digest in held:
+            continue
+        sha256 = str(each["file_sha256"])
+        line = entered.get(sha256)
+        later = (
+            head is not None
+            and line is not None
+            and line.number > head.number
+            and str(line.content.get("at")) > content["made_at"]
+        )
+        unknown = rests is not None and head is None and sha256 not in rests["files"]
+        if later or unknown:
+            notes.append(f"not in it, as the file had not landed by its word: {_look_words(each)}")
+        else:
+            faults.append(f"a look was left out: {_look_words(each)}")
+    for each in content["looks"]:
+        if look_hash(each) in here:
+            continue
+        where = (str(each.get("file_sha256")), str(each.get("sheet") or ""), each.get("file_row"))
+        if where in superseded:
+            notes.append(f"another row has taken the place of a look since: {_look_words(each)}")
+        else:
+            faults.append(f"a look is not in these exports: {_look_words(each)}")
+    return faults, notes
+
+
+def _look_words(look: Mapping[str, Any]) -> str:
+    named = [str(look.get(each) or "–") for each in ("observed_on", "method", "result")]
+    return f"{', '.join(named)} ({Path(str(look.get('file'))).name} row {look.get('file_row')})"
 
 
 def _followed(
@@ -302,6 +408,14 @@ def check(path: Path, trusted: Ed25519PublicKey, now: dt.datetime | None = None)
         faults.append("it holds an event twice")
     if not events and not content["looks"]:
         faults.append("it holds nothing")
+    rests = content.get("rests_on")
+    if rests is not None:
+        hashes = [look_hash(each) for each in content["looks"]]
+        if (rests["looks"], rests["look_hashes"]) != (len(hashes), hashes):
+            faults.append(
+                f"it says that it rests on {rests['looks']} looks, and those that it holds are not "
+                f"these ({len(hashes)})"
+            )
     if content["limits"] != LIMITS or content["cautions"] != list(CAUTIONS):
         faults.append("what it says of its limits, or the cautions, is not what such a one says")
     for finding in standing.values():
@@ -339,15 +453,33 @@ _NEEDED: dict[str, type] = {
 }
 
 
+_RESTS_ON: dict[str, type] = {
+    "looks": int,
+    "look_hashes": list,
+    "files": list,
+    "logbook": str,
+    "warehouse": str,
+}
+
+
 def _read(path: Path) -> tuple[dict[str, Any], list[StoredEvent]]:
     try:
         text = path.read_text(encoding="utf-8")
         content = json.loads(text, object_pairs_hook=_each_once)
-        if content["form"] != FORM:
+        if content["form"] not in (FORM, FORM_1):
             raise ValueError(f"its form is {content['form']!r}")
         for name, kind in _NEEDED.items():
             if not isinstance(content[name], kind):
                 raise TypeError(f"{name} is no {kind.__name__}")
+        if content["form"] == FORM:
+            rests = content["rests_on"]
+            for name, kind in _RESTS_ON.items():
+                if not isinstance(rests[name], kind):
+                    raise TypeError(f"{name} is no {kind.__name__}")
+        else:
+            content.pop("rests_on", None)
+        if not all(isinstance(each, dict) for each in content["looks"]):
+            raise TypeError("a look is not of its form")
         events = [StoredEvent(**each) for each in content["events"]]
         if not all(map(well_formed, events)):
             raise ValueError("an event is not of its form")

@@ -357,6 +357,24 @@ def looks_of_opening(
     ).fetchdf()
 
 
+def superseded_of_opening(
+    con: duckdb.DuckDBPyConnection, building_id: str, unit_id: str, opening_id: str
+) -> set[tuple[str, str, int]]:
+    """File (SHA-256), sheet and row of every look at an opening that another row took the place
+    of."""
+    return set(
+        con.execute(
+            """
+            SELECT f.sha256, coalesce(f.sheet, ''), h._row
+            FROM observation_history AS h
+            JOIN files AS f ON f._part = h._part
+            WHERE h.building_id = ? AND coalesce(h.unit_id, '') = ? AND h.opening_id = ?
+            """,
+            [building_id, unit_id, opening_id],
+        ).fetchall()
+    )
+
+
 def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Openings at which something urgent was plainly reported or measured, by building rank.
 

@@ -10,7 +10,9 @@ from ledger_samples import DAY, WHO, fix, look, raised
 
 from pipeline.ledger.opening_certificate import (
     FORM,
+    FORM_1,
     check,
+    look_hash,
     new_key,
     opening_certificate,
     read_private,
@@ -170,3 +172,140 @@ def test_from_a_landed_file_to_a_certificate_that_stands_alone(tmp_path):
     assert told.code == 2 and len(told.json()) == 2
     gone = run("certificate", "make", "B1", "K7", *key, "-o", tmp_path / "x.json", *at)
     assert gone.code == 2 and "nothing is recorded" in gone.err
+
+
+COVER = "cover_off_inspection,random,three_slot,false_ground,yes,yes,correct"
+LAMPS = "three_lamp_tester,random,three_slot,correct,,,"
+HEAD = (
+    "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
+    "cover_removed,neutral_ground_jumper,polarity\n"
+)
+
+
+def landed(root, folder, name, *rows):
+    (folder / name).write_text(HEAD + "".join(f"B1,2A,K1,{row}\n" for row in rows))
+    for step in (("intake", folder / name), ("build",), ("findings", "sync"), ("build",)):
+        assert run(*step, "--workspace", root).code == 0
+
+
+@pytest.fixture
+def signed(tmp_path):
+    """A workspace, the key, and a certificate of an opening with two looks from two files."""
+    root = tmp_path / "w"
+    landed(root, tmp_path, "one.csv", f"2024-04-01,Ada Orme,{LAMPS}")
+    landed(root, tmp_path, "two.csv", f"2024-05-01,Bo Quill,{COVER}")
+    assert run("certificate", "key", tmp_path / "h.pem").code == 0
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    assert run(*made, "-o", tmp_path / "k1.json", "--workspace", root).code == 0
+    return root, read_private(tmp_path / "h.pem"), tmp_path / "k1.json"
+
+
+def held_against(paper, root):
+    key = paper.parent / "h.pem.pub"
+    return run("certificate", "check", paper, "--key", key, "--workspace", root)
+
+
+def without_the_cover_off(content):
+    """What a signer would write who leaves out the look that found the false ground."""
+    content["looks"] = content["looks"][:1]
+    content["rests_on"] |= {
+        "looks": 1, "look_hashes": content["rests_on"]["look_hashes"][:1],
+    }  # fmt: skip
+
+
+def test_a_certificate_that_holds_all_looks_says_so(signed, tmp_path):
+    root, _, paper = signed
+    rests = json.loads(paper.read_text())["rests_on"]
+    assert rests["looks"] == len(set(rests["look_hashes"])) == 2
+    assert len(rests["files"]) == 2 and len(rests["logbook"]) == len(rests["warehouse"]) == 64
+    told = held_against(paper, root)
+    assert told.code == 0 and "No look was left out" in told.out, told.err
+    alone = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub")
+    assert alone.code == 0 and "was not checked" in alone.out
+    # what landed since is told and is no fault; what took the place of a look neither
+    later = COVER.replace("false_ground,yes,yes", "correct,yes,no")
+    landed(root, tmp_path, "three.csv", f"2024-06-01,Cy Vane,{later}")
+    told = held_against(paper, root)
+    assert told.code == 0, told.out
+    assert "not in it, as the file had not landed by its word: 2024-06-01" in told.err
+
+
+def test_a_look_removed_before_signing_is_told_by_the_exports_only(signed, tmp_path):
+    root, key, paper = signed
+    content = json.loads(paper.read_text())
+    without_the_cover_off(content)
+    write_certificate(content, key, paper)
+    assert run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub").code == 0
+    told = held_against(paper, root)
+    assert told.code == 2
+    assert (
+        "a look was left out: 2024-05-01, cover_off_inspection, false_ground (two.csv row 2)"
+        in (" ".join(told.out.split()))
+    )
+    # somebody else who took the same exports in can tell as well
+    other = tmp_path / "other"
+    landed(other, tmp_path, "one.csv", f"2024-04-01,Ada Orme,{LAMPS}")
+    landed(other, tmp_path, "two.csv", f"2024-05-01,Bo Quill,{COVER}")
+    told = held_against(paper, other)
+    assert told.code == 2 and "a look was left out" in told.out
+    assert "made from another workspace" in told.err
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda c: c["looks"].pop(), "it says that it rests on 2 looks"),
+        # the file and the logbook of before it landed, to make it look like a later one
+        (
+            lambda c: (
+                without_the_cover_off(c),
+                c["rests_on"].update(files=c["rests_on"]["files"][:1]),
+            ),
+            "the files that it names are not those that had landed",
+        ),
+        (lambda c: c["rests_on"].update(warehouse="0" * 64), "no warehouse was built here"),
+        (
+            lambda c: (
+                c["looks"][0].update(result="open_ground"),
+                c["rests_on"].update(look_hashes=[look_hash(each) for each in c["looks"]]),
+            ),
+            "a look is not in these exports: 2024-04-01",
+        ),
+        (
+            lambda c: (without_the_cover_off(c), c.pop("rests_on"), c.update(form=FORM_1)),
+            "a look was left out: 2024-05-01",
+        ),
+    ],
+)
+def test_what_is_signed_and_not_so_is_told_by_the_exports(signed, change, said):
+    root, key, paper = signed
+    content = json.loads(paper.read_text())
+    change(content)
+    write_certificate(content, key, paper)
+    told = held_against(paper, root)
+    assert told.code == 2 and said in " ".join(told.out.split()), told.out
+
+
+def test_a_logbook_head_of_before_the_file_landed_hides_no_look(signed):
+    root, key, paper = signed
+    content = json.loads(paper.read_text())
+    without_the_cover_off(content)
+    lines = [json.loads(each) for each in (root / "logbook.jsonl").read_text().splitlines()]
+    first = next(line for line in lines if line["what"] == "built")
+    content["rests_on"] |= {
+        "logbook": first["hash"], "warehouse": first["sha256"],
+        "files": [each["sha256"] for line in lines[: first["n"]] for each in line.get("files", ())],
+    }  # fmt: skip
+    write_certificate(content, key, paper)
+    told = held_against(paper, root)
+    assert told.code == 2 and "a look was left out: 2024-05-01" in told.out
+
+
+def test_a_certificate_of_before_it_named_its_exports_is_still_read(signed, tmp_path):
+    root, key, paper = signed
+    content = json.loads(paper.read_text()) | {"form": FORM_1}
+    del content["rests_on"]
+    write_certificate(content, key, paper)
+    assert run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub").code == 0
+    told = held_against(paper, root)
+    assert told.code == 0 and "from before certificates named the exports" in told.err
