@@ -4,15 +4,22 @@
 CREATE TABLE observation_history AS
 SELECT h.* EXCLUDE (visit_id) FROM observations_history AS h WHERE h.status = 'superseded';
 
--- Every look, those that a later export replaced with what replaced them.
+-- Every look, those that were replaced with what replaced them, and whether a later export did so, of
+-- the same person. Two rows of one export are two looks, whatever they have in common; rows that name
+-- nobody may be two people's.
 CREATE TEMP VIEW looks_ever AS
-SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row
+SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row,
+    false AS replaced_elsewhere
 FROM observations
 UNION ALL BY NAME
 SELECT b.building_no, coalesce(h.unit_id, '') AS unit_id,
-    h.* EXCLUDE (building_id, unit_id, status)
+    h.* EXCLUDE (building_id, unit_id, status),
+    coalesce(h.superseded_by_part > h._part AND later.path <> own.path, false)
+        AND h.inspector IS NOT NULL AS replaced_elsewhere
 FROM observation_history AS h
-JOIN buildings AS b USING (building_id);
+JOIN buildings AS b USING (building_id)
+LEFT JOIN landed_files AS own ON own._part = h._part
+LEFT JOIN landed_files AS later ON later._part = h.superseded_by_part;
 
 CREATE TEMP TABLE live_metal_told AS
 -- Notes in the words that are urgent in a complaint too (shared/report_subjects.py).
@@ -126,7 +133,8 @@ said AS (
 )
 SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
     CASE WHEN told.measured THEN 'measured' ELSE 'reported' END AS standing,
-    observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row
+    observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row,
+    replaced_elsewhere
 FROM said;
 
 -- Half of it in one look and half in another: a jumper or false ground here, and there hot and neutral
@@ -141,9 +149,14 @@ WITH halves AS (
         CASE WHEN method <> 'three_lamp_tester' AND result = 'open_neutral' THEN 'open_neutral' END
     ], lambda each: each IS NOT NULL)) AS half
     FROM looks_ever
+    WHERE neutral_ground_jumper = 'yes' OR polarity = 'reversed'
+        OR result IN ('false_ground', 'hot_neutral_reversed', 'open_neutral')
 )
 SELECT building_no, unit_id, opening_id, half, observed_on, inspector, method, _part, _row,
-    superseded_by_part, superseded_by_row
+    superseded_by_part, superseded_by_row, replaced_elsewhere,
+    -- What a later look must see for it to be gone.
+    CASE half WHEN 'jumper' THEN 'no_jumper' WHEN 'swap' THEN 'not_swapped'
+        ELSE 'neutral_whole' END AS gone_by
 FROM halves AS h
 -- One that was replaced by a row that says the same said nothing that is gone.
 WHERE superseded_by_part IS NULL OR NOT EXISTS (
@@ -180,10 +193,7 @@ SELECT
     'measured' AS standing,
     last.observed_on AS observed_on, last.inspector AS inspector, last.method AS method,
     last._part AS _part, last._row AS _row,
-    -- What a look between the two must see for the earlier half to be gone.
-    CASE WHEN jumper_first THEN 'no_jumper' WHEN o.half = 'swap' THEN 'not_swapped'
-        ELSE 'neutral_whole' END AS gone_by,
-    earlier.observed_on AS since,
+    earlier.gone_by AS gone_by, earlier.observed_on AS since,
     j._part AS jumper_part, j._row AS jumper_row, o._part AS other_part, o._row AS other_row
 FROM ordered;
 
@@ -294,42 +304,27 @@ FROM able;
 
 -- A row is corrected where a later export has another in its place by the same person that is able to
 -- tell that it is gone, by the rules above: a reading of a dead circuit takes nothing back, nor does
--- one that cannot see it. A shock and scorch marks are taken back by the answer "no". Two rows of one
--- export are two looks, whatever they have in common; rows that name nobody may be two people's.
+-- one that cannot see it. A shock and scorch marks are taken back by the answer "no".
 CREATE TEMP TABLE live_metal_said AS
 WITH corrected_halves AS (
     SELECT DISTINCT h._part, h._row, h.half, h.superseded_by_part, h.superseded_by_row
     FROM live_metal_halves AS h
     JOIN clearing_looks AS c
         ON c._part = h.superseded_by_part AND c._row = h.superseded_by_row
-        AND c.ground = CASE h.half WHEN 'jumper' THEN 'no_jumper' WHEN 'swap' THEN 'not_swapped'
-            ELSE 'neutral_whole' END
-    JOIN landed_files AS own ON own._part = h._part
-    JOIN landed_files AS later ON later._part = h.superseded_by_part
-    WHERE h.superseded_by_part > h._part AND later.path <> own.path AND h.inspector IS NOT NULL
-),
-replacing AS (
-    SELECT _part, _row, shock_reported, heat_or_scorch FROM observations
-    UNION ALL BY NAME
-    SELECT _part, _row, shock_reported, heat_or_scorch FROM observation_history
+        AND c.ground = h.gone_by
+    WHERE h.replaced_elsewhere
 )
 SELECT
     s.*,
-    coalesce(
-        s.superseded_by_part > s._part AND later.path <> own.path AND s.inspector IS NOT NULL
-        AND CASE s.ground
-            WHEN 'shock' THEN n.shock_reported IS NOT NULL
-            WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
-            ELSE c.ground IS NOT NULL
-        END,
-        false
-    ) AS corrected
+    s.replaced_elsewhere AND CASE s.ground
+        WHEN 'shock' THEN n.shock_reported IS NOT NULL
+        WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
+        ELSE c.ground IS NOT NULL
+    END AS corrected
 FROM live_metal_told AS s
-LEFT JOIN replacing AS n ON n._part = s.superseded_by_part AND n._row = s.superseded_by_row
+LEFT JOIN looks_ever AS n ON n._part = s.superseded_by_part AND n._row = s.superseded_by_row
 LEFT JOIN clearing_looks AS c
     ON c._part = s.superseded_by_part AND c._row = s.superseded_by_row AND c.ground = s.ground
-LEFT JOIN landed_files AS own ON own._part = s._part
-LEFT JOIN landed_files AS later ON later._part = s.superseded_by_part
 UNION ALL BY NAME
 SELECT p.* EXCLUDE (jumper_part, jumper_row, other_part, other_row),
     coalesce(g.superseded_by_part, k.superseded_by_part) AS superseded_by_part,
