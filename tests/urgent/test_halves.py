@@ -45,6 +45,10 @@ STAND = {
         (60, SWAP | {"neutral_ground_jumper": "no", "cover_removed": "no"}),
     ],
     "the neutral open": [(0, JUMPER), (60, OPEN_NEUTRAL)],
+    "the neutral open and polarity reversed": [
+        (0, JUMPER),
+        (60, OPEN_NEUTRAL | {"polarity": "reversed"}),
+    ],
 }
 DO_NOT = {
     "a box without jumper between": [(0, JUMPER), (30, NO_JUMPER), (60, SWAP)],

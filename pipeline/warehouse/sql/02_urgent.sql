@@ -142,12 +142,12 @@ FROM said;
 -- from the later one on, unless a look between them was able to see that the earlier half was gone.
 CREATE TEMP TABLE live_metal_halves AS
 WITH halves AS (
-    SELECT *, unnest(list_filter([
+    SELECT *, list_filter([
         CASE WHEN neutral_ground_jumper = 'yes' OR result = 'false_ground' THEN 'jumper' END,
         CASE WHEN method <> 'three_lamp_tester'
                 AND (polarity = 'reversed' OR result = 'hot_neutral_reversed') THEN 'swap' END,
         CASE WHEN method <> 'three_lamp_tester' AND result = 'open_neutral' THEN 'open_neutral' END
-    ], lambda each: each IS NOT NULL)) AS half
+    ], lambda each: each IS NOT NULL) AS said, unnest(said) AS half
     FROM looks_ever
     WHERE neutral_ground_jumper = 'yes' OR polarity = 'reversed'
         OR result IN ('false_ground', 'hot_neutral_reversed', 'open_neutral')
@@ -158,10 +158,13 @@ SELECT building_no, unit_id, opening_id, half, observed_on, inspector, method, _
     CASE half WHEN 'jumper' THEN 'no_jumper' WHEN 'swap' THEN 'not_swapped'
         ELSE 'neutral_whole' END AS gone_by
 FROM halves AS h
--- One that was replaced by a row that says the same said nothing that is gone.
-WHERE superseded_by_part IS NULL OR NOT EXISTS (
-    SELECT 1 FROM halves AS n
-    WHERE n._part = h.superseded_by_part AND n._row = h.superseded_by_row AND n.half = h.half);
+-- A row that says a jumper and more is told by itself. One that was replaced by a row that says the
+-- same said nothing that is gone.
+WHERE NOT (list_contains(said, 'jumper') AND len(said) > 1)
+    AND (superseded_by_part IS NULL OR NOT EXISTS (
+        SELECT 1 FROM halves AS n
+        WHERE n._part = h.superseded_by_part AND n._row = h.superseded_by_row
+            AND n.half = h.half));
 
 CREATE TEMP TABLE live_metal_pairs AS
 WITH pairs AS (
@@ -171,12 +174,6 @@ WITH pairs AS (
     FROM live_metal_halves AS j
     JOIN live_metal_halves AS o USING (building_no, unit_id, opening_id)
     WHERE j.half = 'jumper' AND o.half <> 'jumper'
-        -- A row that says both is told by itself.
-        AND NOT EXISTS (
-            SELECT 1 FROM live_metal_halves AS same
-            WHERE (same._part, same._row) IN ((j._part, j._row), (o._part, o._row))
-                AND same.half <> CASE WHEN (same._part, same._row) = (j._part, j._row)
-                    THEN 'jumper' ELSE o.half END)
 ),
 ordered AS (
     SELECT *, CASE WHEN jumper_first THEN o ELSE j END AS last,
