@@ -136,30 +136,31 @@ def _members(
             f"{source.label}: ZIPs nested more than {MAX_NESTING} deep",
             to_do="unpack it and name the folder instead",
         )
-    at = source.label
+    reached = ""
     try:
         with zipfile.ZipFile(source.path) as archive:
             for number, member in enumerate(archive.infolist()):
-                at = f"{source.label}!/{member.filename}"
+                label = f"{source.label}!/{member.filename}"
+                reached = f" at {member.filename}"
                 name = Path(member.filename).name
                 if member.is_dir():
                     continue
                 if name.startswith(".") or member.filename.startswith("__MACOSX/"):
-                    say(_hidden(f"{source.label}!/{member.filename}"))
+                    say(_hidden(label))
                     continue
                 if member.file_size > MAX_MEMBER_BYTES:
                     raise CoverplateError(
-                        f"{source.label}!/{member.filename}: {member.file_size:,} bytes unpacked",
+                        f"{label}: {member.file_size:,} bytes unpacked",
                         expected=f"at most {MAX_MEMBER_BYTES:,} bytes",
                         to_do="split the file",
                     )
                 kind = stat.S_IFMT(member.external_attr >> 16)
                 if kind not in (0, stat.S_IFREG):
-                    raise not_regular(f"{source.label}!/{member.filename}")
+                    raise not_regular(label)
                 free = shutil.disk_usage(scratch).free
                 if member.file_size > free:
                     raise CoverplateError(
-                        f"{source.label}!/{member.filename}: {member.file_size:,} bytes unpacked",
+                        f"{label}: {member.file_size:,} bytes unpacked",
                         expected=f"at most {free:,} bytes, which is what the disk has room for",
                         to_do="make room on the workspace's disk, or unpack the ZIP elsewhere",
                     )
@@ -168,13 +169,13 @@ def _members(
                 try:
                     with archive.open(member) as packed, unpacked.open("wb") as plain:
                         shutil.copyfileobj(packed, plain, 1 << 20)
-                    inner = Source(f"{source.label}!/{member.filename}", name, unpacked)
+                    inner = Source(label, name, unpacked)
                     yield from _expand(inner, scratch, depth, say)
                 finally:
                     unpacked.unlink(missing_ok=True)
     except DAMAGED as fault:
         raise CoverplateError(
-            f"{at}: the ZIP cannot be read ({fault})",
+            f"{source.label}: the ZIP cannot be read{reached} ({fault})",
             expected="a whole ZIP without a password",
             to_do="fetch it again, or unpack it and name the folder instead",
         ) from fault

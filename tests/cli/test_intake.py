@@ -338,4 +338,4 @@ def test_a_hidden_file_in_a_folder_or_zip_is_told_and_a_damaged_member_named(tmp
     whole = (inbox / "z.zip").read_bytes()
     (tmp_path / "bad.zip").write_bytes(whole.replace(b"B3,1948", b"B3,1949", 1))
     refused = run("intake", tmp_path / "bad.zip", "--workspace", tmp_path / "w")
-    assert refused.code == 2 and "bad.zip!/c.csv: the ZIP cannot be read" in refused.err
+    assert refused.code == 2 and "bad.zip: the ZIP cannot be read at c.csv" in refused.err
