@@ -28,7 +28,10 @@ def page(script: str, title: str, address: str, icon: str) -> st.Page:
 st.set_page_config(page_title="Coverplate", page_icon="🔌", layout="wide")
 st.html(
     "<style>@media (min-width: 641px) { [data-testid=stMainBlockContainer] "
-    "{ padding-inline: 2.75rem; max-width: 88rem; } }</style>"
+    "{ padding-inline: 2.75rem; max-width: 88rem; } }"
+    # The framework writes white on the primary colour, which the dark tone's light copper cannot
+    # carry (2.3:1). It sets color-scheme by tone.
+    " [data-testid^=stBaseButton-primary] { color: light-dark(#FFFFFF, #14110E); }</style>"
 )
 st.logo(str(IMAGES / "plate.svg"), size="large")
 st.navigation(
