@@ -14,7 +14,7 @@ from numba import njit
 
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.states import Array
-from shared.vocabulary import CONDITIONS, Method, Slots, danger
+from shared.vocabulary import CONDITIONS, Condition, Method, Slots, danger
 
 BY_EFFORT: tuple[Method, ...] = (
     Method.VISUAL,
@@ -29,18 +29,54 @@ BY_EFFORT: tuple[Method, ...] = (
 """Methods by the effort of a look, least first; judgement."""
 
 
-def dangerous_by_condition(condition: Array, three_slot: Array, protected: Array) -> Array:
-    """The chance of each condition together with danger, shape (R, C); arguments as below."""
+_ON_THREE_SLOTS = (
+    Condition.FALSE_GROUND,
+    Condition.REVERSED_FALSE_GROUND,
+    Condition.FALSE_GROUND_UPSTREAM,
+    Condition.REVERSED_FALSE_GROUND_UPSTREAM,
+    Condition.OPEN_NEUTRAL_FALSE_GROUND,
+)
+"""Conditions that the model knows on three slots only (``states.outcomes``), dangerous there."""
+
+
+def dangerous_by_condition(
+    condition: Array, three_slot: Array, protected: Array, dangerous: Array
+) -> Array:
+    """The chance of each condition together with danger, shape (R, C).
+
+    Condition and face are not independent: wiring without a ground mostly ends in two slots, where
+    it is no danger, while a jumper means three. So what is dangerous wherever it occurs counts in
+    full, and the conditions whose danger hangs on face and protection share what is left of the
+    chance of danger, as if these were independent of them.
+
+    Args:
+        condition: probability of each condition, shape (R, C).
+        three_slot: chance of three slots, shape (R,).
+        protected: chance of GFCI protection, shape (R,).
+        dangerous: chance of danger, which each row adds up to as far as its conditions allow,
+            shape (R,).
+    """
+    always = np.array([
+        c in _ON_THREE_SLOTS or danger(c, Slots.TWO_SLOT, 0.0) == 1.0 for c in CONDITIONS
+    ])  # fmt: skip
     open_to = np.array([danger(c, Slots.THREE_SLOT, 0.0) for c in CONDITIONS])
     guarded = np.array([danger(c, Slots.THREE_SLOT, 1.0) for c in CONDITIONS])
-    either = np.array([danger(c, Slots.TWO_SLOT, 0.0) for c in CONDITIONS])
     chance = protected[:, None] * guarded + (1 - protected[:, None]) * open_to
-    chance = three_slot[:, None] * chance + (1 - three_slot[:, None]) * either
-    return np.asarray(condition * chance)
+    full = condition * always
+    rest = condition * np.where(always, 0.0, three_slot[:, None] * chance)
+    by_full, by_rest = full.sum(axis=1), rest.sum(axis=1)
+    full *= np.minimum(1.0, dangerous / np.maximum(by_full, 1e-12))[:, None]
+    left = np.maximum(dangerous - by_full, 0.0)
+    rest *= (left / np.maximum(by_rest, 1e-12))[:, None]
+    return np.asarray(np.minimum(full + rest, condition))
 
 
 def next_looks(
-    likelihoods: Likelihoods, condition: Array, three_slot: Array, protected: Array
+    likelihoods: Likelihoods,
+    condition: Array,
+    three_slot: Array,
+    protected: Array,
+    chance_of_danger: Array,
 ) -> tuple[npt.NDArray[np.int64], Array]:
     """The next look at each of R openings.
 
@@ -49,12 +85,13 @@ def next_looks(
         condition: probability of each condition, shape (R, C).
         three_slot: chance of three slots, shape (R,).
         protected: chance of GFCI protection, shape (R,).
+        chance_of_danger: shape (R,).
 
     Returns:
         Index into ``BY_EFFORT``, -1 where nothing is left to settle, and the share of the variance
         of the answer that the look is expected to settle, 0 to 1; both shape (R,).
     """
-    dangerous = dangerous_by_condition(condition, three_slot, protected)
+    dangerous = dangerous_by_condition(condition, three_slot, protected, chance_of_danger)
     p = dangerous.sum(axis=1)
     spread = p * (1 - p)
     tables = np.stack([likelihoods.result(method) for method in BY_EFFORT])

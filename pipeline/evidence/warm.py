@@ -119,7 +119,9 @@ def _compile() -> None:
     for part in weigh_all(portfolio, model):
         multiples(unsure, portfolio, part, row_times(portfolio, part).astype(np.float64))
         found = row_results(portfolio, model, part)
-        next_looks(Likelihoods(rule_book), found.condition, found.danger, found.protected)
+        next_looks(
+            Likelihoods(rule_book), found.condition, found.danger, found.protected, found.danger
+        )
 
 
 if __name__ == "__main__":

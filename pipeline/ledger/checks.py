@@ -31,6 +31,7 @@ def checked_payload(
     check_follows(finding, payload, now)
     check_target(judge.book, finding, payload, now)
     check_has_come(finding.finding_id, payload, latest_day(now))
+    check_was_seen(finding.finding_id, payload, latest_day(now))
     if isinstance(payload, ev.Quoted):
         check_quote(judge.book, finding, payload)
     if isinstance(payload, ev.FixReported):
@@ -75,6 +76,41 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
         )
 
 
+def check_was_seen(finding: str, payload: ev.Payload, latest: dt.date) -> None:
+    """Refuse a sighting, or the day on which somebody was told, of a day that has not come.
+
+    Args:
+        finding: the finding, as it is named in the refusal.
+        payload: what is to be written, or what a history says was written.
+        latest: the latest day that it then was anywhere: what landed is held to that as well.
+    """
+    if isinstance(payload, ev.Raised):
+        last = payload.last_seen_on or payload.first_seen_on
+        if payload.first_seen_on > last:
+            raise CoverplateError(
+                f"{finding}: first seen {payload.first_seen_on}, after it was last seen, {last}",
+                expected="a day not after the last sighting",
+                to_do="check the dates",
+            )
+        days: tuple[dt.date | None, ...] = (
+            payload.first_seen_on,
+            last,
+            payload.pointed_on,
+            payload.notified_on,
+        )
+    elif isinstance(payload, ev.SeenAgain):
+        days = (payload.seen_on, payload.pointed_on)
+    else:
+        return
+    to_come = [day for day in days if day is not None and day > latest]
+    if to_come:
+        raise CoverplateError(
+            f"{finding}: seen, or told of, on {max(to_come)}, a day in the future",
+            expected="a day that has come",
+            to_do="check the date",
+        )
+
+
 CLOCKS_APART = dt.timedelta(days=1)
 """By so much the clock of whoever wrote may be ahead."""
 
@@ -105,11 +141,14 @@ def check_time(
         )
 
 
-def check_raised(raised: ev.Raised, before: Finding | None, *, proven: bool) -> None:
-    """Refuse a finding of no family, or a recurrence of what was not proven repaired.
+def check_raised(
+    raised: ev.Raised, before: Finding | None, *, proven: bool, at: dt.datetime
+) -> None:
+    """Refuse a finding of no family, of a day to come, or a recurrence of what was not proven.
 
     Args:
         raised: the event.
+        at: when it is, or was, written.
         before: the occurrence before it, where it is a later one and that one stands.
         proven: whether a repair of that one was proven.
     """
@@ -118,6 +157,7 @@ def check_raised(raised: ev.Raised, before: Finding | None, *, proven: bool) -> 
             f"{raised.family!r} is no defect family",
             to_do="see `coverplate findings raise --help`",
         )
+    check_was_seen(identity_of(raised), raised, latest_day(at))
     earlier = None
     if raised.occurrence > 1:
         earlier = identity_of(raised.model_copy(update={"occurrence": raised.occurrence - 1}))

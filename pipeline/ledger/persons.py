@@ -2,8 +2,9 @@
 
 Names are typed by hand, so they are compared by what a reader would take for the same: case,
 accents, look-alike letters, punctuation, titles and the order of the parts do not matter, a
-beginning may stand for any name that begins with it, and one letter of a name may be a slip. Where
-in doubt two names are one.
+beginning may stand for any name that begins with it, initials for the names that begin with them, a
+pet name for its full form, and one letter of a name may be a slip. A number without a name (a crew,
+a licence) may be anybody's. Where in doubt two names are one.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ def _set(words: str) -> frozenset[str]:
 
 _TITLES = _set(
     "mr mrs ms miss mx dr prof sir madam herr frau jr sr ii iii electrician elec electr inspector "
-    "insp technician tech foreman master journeyman apprentice licensed the by"
+    "insp technician tech foreman master journeyman apprentice licensed licence license lic reg nr "
+    "number id the by"
 )
 """Words beside a name that are none."""
 
@@ -39,6 +41,19 @@ _NOBODY = _set(
     "contractor see x xx xxx"
 )
 """Words that name nobody in particular."""
+
+_PET_NAMES = tuple(
+    _set(names)
+    for names in (
+        "robert rob bob bobby robbie", "william will bill billy liam", "richard rick dick richie",
+        "james jim jimmy jamie", "john jack johnny", "edward ed ted eddie ned", "henry harry hank",
+        "charles charlie chuck", "anthony tony", "margaret peggy meg maggie", "elizabeth liz beth "
+        "bess betty", "katherine catherine kate kathy", "mary polly molly", "francis frank",
+        "alexander sandy sasha", "theodore ted", "joseph joe", "lawrence larry", "harold hal",
+        "dorothy dot dolly", "sarah sally", "helen nell nelly", "ellen nell nelly",
+    )
+)  # fmt: skip
+"""Given names and short forms that do not begin alike. From memory."""
 
 _FIRM_WORDS = _set(
     "ltd limited llc llp inc incorporated corp corporation co company plc gmbh ag sa sarl bv "
@@ -65,6 +80,10 @@ def may_be_one(one: str, other: str, firm: str = "") -> bool:
     second = [part for part in _parts(other) if part not in _TITLES]
     if "".join(first) == "".join(second):
         return True  # "Anne-Marie" and "Annemarie"
+    if _names_no_one(first) != _names_no_one(second):
+        return True  # "lic 4711" may be anybody's
+    if _initials(first, second) or _initials(second, first):
+        return True
     shorter, longer = sorted((first, second), key=len)
     left = list(longer)
     unlike = []
@@ -79,6 +98,15 @@ def may_be_one(one: str, other: str, firm: str = "") -> bool:
             _one_letter_apart(unlike[0], each) or _short_form(unlike[0], each) for each in left
         )
     return not unlike
+
+
+def _names_no_one(parts: list[str]) -> bool:
+    return all(part.isdigit() or part in _NOBODY for part in parts)
+
+
+def _initials(short: list[str], names: list[str]) -> bool:
+    """Say whether one part, "bt", is made of the first letters of two or more names."""
+    return len(short) == 1 and len(names) > 1 and sorted(short[0]) == sorted(n[0] for n in names)
 
 
 def may_be_of_firm(name: str, firm: str) -> bool:
@@ -127,6 +155,8 @@ def _agree(one: str, other: str) -> bool:
 
 def _short_form(one: str, other: str) -> bool:
     """Say whether a given name may be short for another: Dora or Thea for Dorothea."""
+    if any({one, other} <= names for names in _PET_NAMES):
+        return True
     short, long = sorted((one, other), key=len)
     return one[:_BEGINS] == other[:_BEGINS] or (len(short) >= _LONG_ENOUGH and long.endswith(short))
 

@@ -19,11 +19,17 @@ import sqlalchemy as sa
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.chain import Break, StoredEvent, parsed_event
-from pipeline.ledger.checks import check_actor, check_raised, check_time, checked_payload
+from pipeline.ledger.checks import (
+    check_actor,
+    check_raised,
+    check_time,
+    check_was_seen,
+    checked_payload,
+)
 from pipeline.ledger.database import FINDINGS
 from pipeline.ledger.families import identity_of
 from pipeline.ledger.rule_books import JUDGED, Books
-from pipeline.ledger.state import Finding, after, check_follows, start
+from pipeline.ledger.state import Finding, after, check_follows, latest_day, start
 from shared.canonical import canonical, utc_text
 from shared.faults import CoverplateError
 
@@ -157,7 +163,10 @@ def _check_first(
     earlier = raised.recurs_of or ""
     since = proven.get(earlier)
     check_raised(
-        raised, standing.get(earlier), proven=since is not None and since <= event.recorded_at
+        raised,
+        standing.get(earlier),
+        proven=since is not None and since <= event.recorded_at,
+        at=event.recorded_at,
     )
 
 
@@ -167,6 +176,7 @@ def _check_next(finding: Finding, event: ev.Event, books: Books) -> None:
         if isinstance(payload, ev.Raised):
             raise CoverplateError("raises a finding that was raised already")
         check_follows(finding, payload, event.recorded_at)
+        check_was_seen(finding.finding_id, payload, latest_day(event.recorded_at))
         return
     judge = books.judge(payload.rule_book_hash)
     differs = _differs(payload, checked_payload(judge, finding, payload, event.recorded_at))

@@ -220,11 +220,14 @@ class Ledger:
             events = []
             for each in raised:
                 identity, earlier = identity_of(each), before.get(each.recurs_of or "")
-                check_raised(
-                    each, earlier, proven=earlier is not None and earlier.treatment == "proven"
-                )
                 last = earlier.last_at if earlier else None
                 moment = _moment(at, last, clock)
+                check_raised(
+                    each,
+                    earlier,
+                    proven=earlier is not None and earlier.treatment == "proven",
+                    at=moment,
+                )
                 check_time(identity, moment, last, clock)
                 if identity in standing:
                     continue

@@ -70,9 +70,10 @@ def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> p
 
     Returns:
         The columns given and urgent (the opening is, or the finding is of the gravest severity or
-        an urgent family), chance (that the opening is dangerous, from the warehouse; where it does
-        not know the opening, the finding's own probability of the defect), people and vulnerable
-        (in the building; missing where not known), days_late (past the first target, else 0).
+        an urgent family, and it is not proven repaired), chance (that the opening is dangerous,
+        from the warehouse; where it does not know the opening, the finding's own probability of the
+        defect), people and vulnerable (in the building; missing where not known), days_late (past
+        the first target, else 0).
     """
     names = ["building_id", "unit_id", "opening_id", "urgent", "p_dangerous"]
     names += ["people", "vulnerable_people"]
@@ -86,9 +87,13 @@ def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> p
             """
             SELECT
                 f.* EXCLUDE (place),
-                coalesce(k.urgent::BOOLEAN, false)
+                -- what is proven repaired is urgent no more: what was seen since is a finding of
+                -- its own, and until it is raised an opening of the urgent list
+                f.treatment <> 'proven' AND (
+                    coalesce(k.urgent::BOOLEAN, false)
                     OR f.severity_class = $gravest
-                    OR list_contains($urgent_families, f.family) AS urgent,
+                    OR list_contains($urgent_families, f.family)
+                ) AS urgent,
                 coalesce(k.p_dangerous::DOUBLE, f.probability::DOUBLE) AS chance,
                 k.people::DOUBLE AS people,
                 k.vulnerable_people::DOUBLE AS vulnerable,

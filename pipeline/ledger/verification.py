@@ -380,10 +380,14 @@ class Judge:
             return ev.VerificationFailed(
                 look=look, reason=result.reason, rule_book_hash=self.book.hash
             )
+        lacking = look.method in result.methods and self._lacking(finding, look)
         raise CoverplateError(
             f"{finding.finding_id} stays reported, unproven: {result.reason}",
             expected="a look after the fix by one of: " + _listed(result.methods),
-            to_do="have the opening looked at by one of these; opening the box is the deciding "
+            to_do="write down what is missing if it was seen or measured, else have the opening "
+            "looked at once more with it; opening the box is for a qualified person"
+            if lacking
+            else "have the opening looked at by one of these; opening the box is the deciding "
             "check and is for a qualified person",
         )
 

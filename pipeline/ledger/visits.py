@@ -334,7 +334,8 @@ _WENT = ("went", "went_for")
 
 
 def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Named]:
-    """Return the findings of a dwelling at which something is still to be done, with versions.
+    """Return the findings of a dwelling at which something is still to be done, with versions:
+    those to be repaired, and those whose reported repair waits for its proof.
 
     Records in doubt are not among them: they are put right on paper, not by a visit.
 
@@ -344,7 +345,7 @@ def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Nam
     with history(ledger, building_id=building_id) as con:
         rows = con.execute(
             "SELECT finding_id, sequence FROM findings WHERE unit_id = ? "
-            "AND open AND grade <> 'record_in_doubt' "
+            "AND (open OR treatment = 'fix_reported') AND grade <> 'record_in_doubt' "
             "ORDER BY opening_id, finding_id",
             [unit_id],
         ).fetchall()

@@ -137,11 +137,8 @@ class LookValues:
             groups[list(PROBABILITIES)].to_numpy(dtype=np.float64),
             groups["p_three_slot"].to_numpy(dtype=np.float64),
             groups["protection"].to_numpy(dtype=np.float64),
+            groups["p_dangerous"].to_numpy(dtype=np.float64),
         )
-        # conditions and face are not independent: the sum is held to the chance of danger itself
-        total = dangerous.sum(axis=1)
-        by = groups["p_dangerous"].to_numpy(dtype=np.float64) / np.maximum(total, 1e-12)
-        dangerous *= np.minimum(by, 1.0 / np.maximum(total, 1e-12))[:, None]
         finds = np.array([[found_by(likelihoods, m, c) for c in CONDITIONS] for m in METHODS])
         capable = np.array([detection_of(likelihoods, m) for m in METHODS])
         worth = dangerous @ finds.T

@@ -70,6 +70,19 @@ def future(steps):
     steps[2][0] = dt.datetime.now(dt.UTC) + dt.timedelta(days=40)
 
 
+def seen_on_a_day_to_come(steps):
+    later = str(dt.date.today() + dt.timedelta(days=400))
+    steps[0][1] |= {"first_seen_on": later, "last_seen_on": later}
+
+
+def last_seen_before_it_was_first_seen(steps):
+    steps[0][1] |= {"last_seen_on": str(DAY - dt.timedelta(days=9))}
+
+
+def told_on_a_day_to_come(steps):
+    steps[0][1] |= {"notified_on": str(dt.date.today() + dt.timedelta(days=400))}
+
+
 def look_after_it_was_recorded(steps):
     steps[2][1]["look"] |= {"observed_on": str((LOOKED + dt.timedelta(9)).date())}
 
@@ -139,6 +152,9 @@ SORTS = {
     backwards: "before the event before it",
     future: "in the future",
     look_after_it_was_recorded: "in the future",
+    seen_on_a_day_to_come: "in the future",
+    told_on_a_day_to_come: "in the future",
+    last_seen_before_it_was_first_seen: "after it was last seen",
     fixed_before_it_was_seen: "last seen on",
     dismissed_then_verified: "verified cannot follow",
     found_the_defect_yet_verified: "does not amount to verified",

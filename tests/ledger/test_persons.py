@@ -31,6 +31,20 @@ def test_spellings_of_one_name(one, other):
     assert may_be_one(one, other) and may_be_one(other, one)
 
 
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("BT", "Bob Tell"), ("tb", "Bob Tell"), ("Robert Tell", "Bob Tell"),
+     ("Bill Tell", "William Tell"), ("lic 4711", "Bob Tell"), ("Crew 2", "Bob Tell")],
+)  # fmt: skip
+def test_initials_pet_names_and_numbers_may_be_the_same_person(one, other):
+    assert may_be_one(one, other) and may_be_one(other, one)
+
+
+@pytest.mark.parametrize("other", ["BR", "Robert Orme", "Bill Tell", "Ann Tell"])
+def test_other_initials_and_names_are_others(other):
+    assert not may_be_one("Bob Tell", other)
+
+
 def test_numbered_crews_are_told_apart():
     assert not may_be_one("Crew 1", "Crew 2")
     assert not may_be_one("Crew 12", "Crew 21")

@@ -21,6 +21,7 @@ def listed(*rows):
                 "probability": probability,
                 "days_overdue": days,
                 "overdue": True,
+                "treatment": "none",
                 "first_target_on": pd.Timestamp("2025-04-01") - pd.Timedelta(days=days),
             }
             for building, opening, family, severity, probability, days in rows
@@ -51,6 +52,13 @@ STAKES = pd.DataFrame(
 
 def order(name, stakes=STAKES):
     return "".join(in_order(with_stakes(FOUND, stakes), name)["opening_id"])
+
+
+def test_what_is_proven_repaired_is_urgent_no_more():
+    proven = FOUND["opening_id"].isin(["a", "d"])
+    found = FOUND.assign(treatment=FOUND["treatment"].mask(proven, "proven"))
+    frame = with_stakes(found, STAKES)
+    assert "".join(frame.loc[frame["urgent"], "opening_id"]) == "c"
 
 
 def test_the_order_of_danger():

@@ -212,6 +212,13 @@ CASES = [
 ]  # fmt: skip
 
 
+def test_a_capable_look_that_lacks_something_is_told_to_be_completed(ledger):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added")
+    with pytest.raises(CoverplateError) as refusal:
+        ledger.record_look(finding.finding_id, look(COVER, "correct", inspector=None), **WHO)
+    assert "write down what is missing" in refusal.value.to_do
+
+
 @pytest.mark.parametrize(("condition", "remedy", "method", "result", "facts", "proven"), CASES)
 def test_what_a_look_after_the_fix_proves(ledger, condition, remedy, method, result, facts, proven):
     finding = reported(ledger, condition, remedy)

@@ -97,6 +97,13 @@ def test_nobody_is_sent_to_what_is_proven_or_set_aside(ledger):
         open_findings_of(ledger, "B1", "9Z")
 
 
+def test_a_repair_that_waits_for_its_proof_is_part_of_a_visit(ledger):
+    reported, left = dwelling(ledger, 2)
+    ledger.append(reported, fix("grounding_conductor_added"), **WHO)
+    assert {each for each, _ in open_findings_of(ledger, "B1", "2A")} == {reported, left}
+    plan(ledger, [reported, left])
+
+
 def test_a_visit_on_which_a_repair_was_proven_is_noted_as_made_all_the_same(ledger):
     (finding,) = dwelling(ledger, 1)
     visit_id = plan(ledger, [finding])

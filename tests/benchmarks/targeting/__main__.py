@@ -10,12 +10,14 @@ from pathlib import Path
 import pandas as pd
 
 from tests.benchmarks.targeting import orders
+from tests.benchmarks.targeting.attainable import by_exact_posterior
 from tests.evidence.gate.generate import generate
 from tests.evidence.gate.worlds import WORLDS
 
 TOLD = (1, 2, 5, 10)
 """Days after which the share found is printed."""
 PLAN, KNOWING = "this plan, day by day", "knows the truth"
+ATTAINABLE = "knows the world's rules, look by look"
 
 
 def found_by(curve: orders.Curve, minutes: float) -> int:
@@ -46,6 +48,7 @@ def run(name: str, seed: int, days: int) -> pd.DataFrame:
         )
     for order, buildings in orders.simple_orders(portfolio, seed).items():
         curves[order] = orders.by_buildings(fresh(), buildings, minutes, lambda _: True)
+    curves[ATTAINABLE] = by_exact_posterior(fresh(), minutes)
     field = fresh()
     bad = set(field.truth.index[field.truth["dangerous"]])
     curves[KNOWING] = orders.by_buildings(

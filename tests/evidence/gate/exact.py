@@ -65,7 +65,7 @@ class Exact:
 
 def solve(world: World, buildings: Sequence[Building]) -> list[Exact]:
     """Posterior of every building, managers' types learned over all of them."""
-    summed = [_Sums(world, building) for building in buildings]
+    summed = [Sums(world, building) for building in buildings]
     types = range(len(world.manager_types))
     priors = [
         np.stack([world.grid_prior(b.year_built, b.rewired, kind) for kind in types])
@@ -86,7 +86,7 @@ def solve(world: World, buildings: Sequence[Building]) -> list[Exact]:
     return found
 
 
-class _Sums:
+class Sums:
     """Upward sums of one building at every point of the grid."""
 
     def __init__(self, world: World, building: Building) -> None:
@@ -109,21 +109,27 @@ class _Sums:
 
     def _circuit(self, circuit: Floats) -> Floats:
         """Likelihood of a circuit's looks by state, scaled to a largest of one, shape (6,)."""
-        total = np.log(self._world.outcomes @ circuit.T).sum(axis=1)
+        with np.errstate(divide="ignore"):
+            total = np.log(self._world.outcomes @ circuit.T).sum(axis=1)
         return np.asarray(np.exp(total - total.max()))
 
     def posterior(self, prior: Floats) -> Exact:
         """Posterior given a prior of the grid's points."""
         weights = prior * self.weights
         weights = weights / weights.sum()
+        return Exact(self.outcomes(weights), self._counts(weights))
+
+    def outcomes(self, weights: Floats) -> Floats:
+        """By opening, in order, shape (openings, 40), given posterior weights of the points."""
         outcomes = []
         for number, dwelling in enumerate(self._dwellings):
             for circuit in range(len(dwelling)):
                 states = self._states(weights, number, circuit)
                 joint = self._world.outcomes[None] * dwelling[circuit][:, None]  # (o, 6, 40)
-                joint = joint / joint.sum(axis=2, keepdims=True)
+                # a state under which the looks are impossible weighs nothing below
+                joint = joint / np.maximum(joint.sum(axis=2, keepdims=True), 1e-300)
                 outcomes.append(np.einsum("s,osk->ok", states, joint))
-        return Exact(np.concatenate(outcomes), self._counts(weights))
+        return np.concatenate(outcomes)
 
     def _states(self, weights: Floats, dwelling: int, circuit: int) -> Floats:
         """Posterior of a circuit's state, shape (6,)."""
@@ -158,7 +164,7 @@ class _Sums:
 
 def answers(portfolio: Portfolio) -> Answers:
     """The exact posterior's answers about a portfolio."""
-    buildings, keys = _arranged(portfolio)
+    buildings, keys = arranged(portfolio)
     solved = solve(portfolio.world, buildings)
     rows = []
     openings = []
@@ -185,7 +191,7 @@ def interval(chances: Floats) -> tuple[int, int]:
     return int(np.searchsorted(below, 0.05)), int(np.searchsorted(below, 0.95 - 1e-12))
 
 
-def _arranged(portfolio: Portfolio) -> tuple[list[Building], list[pd.DataFrame]]:
+def arranged(portfolio: Portfolio) -> tuple[list[Building], list[pd.DataFrame]]:
     """Buildings as the sums want them, and the openings' keys in the same order."""
     weights: dict[tuple[str, str], Floats] = {}
     for cells in portfolio.looks.to_dict(orient="records"):

@@ -121,7 +121,7 @@ def test_exact_is_calibrated_on_its_own_world(name):
     gap = variance = gap_live = variance_live = gap_told = variance_told = 0.0
     for seed in (31, 32):
         portfolio = generate(replace(WORLDS[name], buildings=45), seed)
-        buildings, keys = exact._arranged(portfolio)
+        buildings, keys = exact.arranged(portfolio)
         for found, key in zip(exact.solve(portfolio.world, buildings), keys, strict=True):
             truth = key.merge(portfolio.truth, on=OPENING, sort=False)
             steps = np.arange(len(found.counts))
