@@ -101,7 +101,9 @@ def may_be_one(one: str, other: str, firm: str = "") -> bool:
 
 
 def _names_no_one(parts: list[str]) -> bool:
-    return all(part.isdigit() or part in _NOBODY for part in parts)
+    """Say whether a number is all that tells who it is; words that name nobody are not asked."""
+    others = [part for part in parts if not part.isdigit()]
+    return len(others) < len(parts) and set(others) <= _NOBODY
 
 
 def _initials(short: list[str], names: list[str]) -> bool:
