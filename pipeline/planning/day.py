@@ -10,117 +10,23 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-import itertools
-import os
-import sys
-import threading
-from collections.abc import Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from copy import deepcopy
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import duckdb
 import numpy as np
 import pandas as pd
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array
 
+from pipeline.planning.choice import Choice, expected_of, improved
+from pipeline.planning.crew_day import SOON, Part, Route
 from pipeline.planning.crews import Crew
-from pipeline.planning.look_values import METHODS, Block, Level, Look, LookValues
+from pipeline.planning.look_values import METHODS, Level, Look, LookValues
 from pipeline.planning.routes import START, Ways
 from pipeline.warehouse import queries
 from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.vocabulary import Method
-
-Key = tuple[int, str, bool]
-SOLVER_SECONDS = 6.0
-GAP = 0.002
-"""Seconds that the integer programme may take, and the gap at which it ends before."""
-
-IN_PROGRAMME = 100
-"""Dwellings that the integer programme chooses among; filling up considers all."""
-
-SOON = 1e-9
-_SILENCE = threading.Lock()
-
-
-@dataclass(frozen=True)
-class Part:
-    """Looks on one entry, as they were given to a crew."""
-
-    building: int
-    level: Level
-    kind: str  # "must", "lot" or "choice"
-    key: Key | None = None
-
-
-@dataclass
-class Route:
-    """A crew's day as it is put together."""
-
-    crew: Crew
-    ways: Ways
-    arrival: float
-    first: list[int] = field(default_factory=list)
-    then: list[int] = field(default_factory=list)
-    parts: list[Part] = field(default_factory=list)
-
-    def __deepcopy__(self, memo: object) -> Route:
-        return replace(self, first=list(self.first), then=list(self.then), parts=list(self.parts))
-
-    @property
-    def _end(self) -> int | None:
-        return START if self.ways.has_start else None
-
-    @property
-    def minutes(self) -> float:
-        """What the day takes, the way back to a known start with it."""
-        stops = [*self.first, *self.then]
-        arrivals = sum(a != b for a, b in itertools.pairwise([START, *stops]))
-        looks = sum(part.level.minutes for part in self.parts)
-        return self.ways.length(stops, START, self._end) + arrivals * self.arrival + looks
-
-    @property
-    def expected(self) -> float:
-        """Dangerous openings that it is expected to find newly."""
-        return sum(part.level.expected for part in self.parts)
-
-    def cost(self, building: int, *, must: bool = False) -> tuple[int, float]:
-        """Where the building is best put in, and the minutes that this takes without looks."""
-        line, start, end = self._line(must)
-        if building in line:
-            return -1, 0.0
-        place, more = self.ways.best_place(line, building, start, end)
-        joins = (place == 0 and start == building) or (place == len(line) and end == building)
-        return place, more + (0.0 if joins else self.arrival)
-
-    def _line(self, must: bool) -> tuple[list[int], int, int | None]:
-        if must:
-            return self.first, START, self.then[0] if self.then else self._end
-        return self.then, self.first[-1] if self.first else START, self._end
-
-    def add(self, part: Part) -> None:
-        """Put looks in, where they cost least."""
-        must = part.kind == "must"
-        place, _ = self.cost(part.building, must=must)
-        if place >= 0:
-            (self.first if must else self.then).insert(place, part.building)
-        self.parts.append(part)
-
-    def drop(self, part: Part) -> None:
-        """Take looks out, and the way to their building if nothing else is done there."""
-        self.parts.remove(part)
-        if not any(p.building == part.building and p.kind != "must" for p in self.parts):
-            self.then.remove(part.building)
-
-    def shorten(self) -> None:
-        """Put the buildings in a short order, those of urgent looks first."""
-        begin = self.then[0] if self.then else self._end
-        self.first = self.ways.ordered(self.first, START, begin)
-        start = self.first[-1] if self.first else START
-        self.then = self.ways.ordered(self.then, start, self._end)
 
 
 @dataclass(frozen=True)
@@ -205,11 +111,11 @@ def plan_looks(
     share = float(values.rules.random_share) if random_share is None else random_share
     seed = hashlib.sha256(f"{version}|{day.isoformat()}".encode()).digest()
     _place_by_lot(values, routes, share, np.random.default_rng(list(seed)), told)
-    choice = _Choice(values, routes)
-    greedy = _improved(choice, choice.filled(routes))
+    choice = Choice(values, routes)
+    greedy = improved(choice, choice.filled(routes))
     solved, gap = choice.solved(routes, sum(len(route.then) for route in greedy) / len(greedy))
-    programme = _improved(choice, solved)
-    by_greed, by_programme = _expected(greedy), _expected(programme)
+    programme = improved(choice, solved)
+    by_greed, by_programme = expected_of(greedy), expected_of(programme)
     best = programme if by_programme >= by_greed - SOON else greedy
     for route in best:
         route.shorten()
@@ -244,12 +150,8 @@ def plan_looks(
         ),
         told=tuple(told), left=left, gap=gap,
         made_by="integer programme" if best is programme else "findings a minute",
-        expected=_expected(best), by_programme=by_programme, by_greed=by_greed,
+        expected=expected_of(best), by_programme=by_programme, by_greed=by_greed,
     )  # fmt: skip
-
-
-def _expected(routes: Sequence[Route]) -> float:
-    return sum(route.expected for route in routes)
 
 
 def _place_urgent(
@@ -344,7 +246,13 @@ def _place_by_lot(
         costs = [route.cost(building)[1] + takes for route in able]
         place = min(range(len(able)), key=lambda i: able[i].minutes + costs[i])
         more = costs[place]
-        if spent and more > 2 * (budget - spent):
+        if more > budget - spent and rng.random() >= (budget - spent) / more:
+            # what goes past the share is made with such a chance that the share holds on average
+            if not spent:
+                told.append(
+                    "No visit is drawn by lot for this day: one takes longer than the share of the "
+                    "time kept for them, so that they fall on some days only."
+                )
             break
         if able[place].minutes + more > able[place].crew.minutes + SOON:
             told.append("The hours do not suffice for the share of visits drawn by lot.")
@@ -352,202 +260,6 @@ def _place_by_lot(
         worth = sum(look.expected for look in looks)
         able[place].add(Part(building, Level(takes, worth, looks), "lot"))
         spent += more
-
-
-class _Choice:
-    """What the crews may do beyond what is given, and the ways of choosing among it."""
-
-    def __init__(self, values: LookValues, routes: Sequence[Route]) -> None:
-        kinds = {route.crew.opens for route in routes}
-        spare = sum(max(route.crew.minutes - route.minutes, 0.0) for route in routes)
-        self.blocks: dict[bool, dict[Key, Block]] = {}
-        for kind in kinds:
-            first = values.blocks(kind)
-            rate = _going_rate(first, spare, values)
-            blocks = values.blocks(kind, rate) if rate else first
-            self.blocks[kind] = {block.key: block for block in blocks}
-
-    def filled(self, routes: Sequence[Route]) -> list[Route]:
-        """Fill up spare time with what finds most a minute."""
-        mine = [deepcopy(route) for route in routes]
-        while True:
-            best: tuple[float, float, Route, Part, Part | None] | None = None
-            taken = {p.key: (route, p) for route in mine for p in route.parts if p.key}
-            for route in mine:
-                spare = route.crew.minutes - route.minutes
-                costs: dict[int, float] = {}
-                for key, block in self.blocks[route.crew.opens].items():
-                    holder, present = taken.get(key, (route, None))
-                    if holder is not route:
-                        continue
-                    building = key[0]
-                    if building not in costs:
-                        costs[building] = route.cost(building)[1]
-                    for level in block.levels:
-                        worth, more = level.expected, level.minutes + costs[building]
-                        if present:
-                            worth -= present.level.expected
-                            more -= present.level.minutes
-                        if worth <= SOON or more > spare + SOON:
-                            continue
-                        rate = worth / max(more, 1e-6)
-                        if best is None or (rate, worth) > best[:2]:
-                            part = Part(building, level, "choice", key)
-                            best = (rate, worth, route, part, present)
-            if best is None:
-                return mine
-            _, _, route, part, present = best
-            if present:
-                route.parts[route.parts.index(present)] = part
-            else:
-                route.add(part)
-
-    def solved(self, routes: Sequence[Route], taken: float) -> tuple[list[Route], float]:
-        """Solve the integer programme; return routes along true ways that fit, and the gap.
-
-        ``taken`` is how many buildings a crew will go to, about.
-        """
-        mine = [deepcopy(route) for route in routes]
-        options = [
-            (number, key, level)
-            for number, route in enumerate(mine)
-            for key, block in _best_of(self.blocks[route.crew.opens])
-            for level in block.levels
-        ]
-        if not options:
-            return mine, 0.0
-        visits = sorted({(number, key[0]) for number, key, _ in options})
-        column = {visit: len(options) + place for place, visit in enumerate(visits)}
-        keys = {key: place for place, key in enumerate(sorted({k for _, k, _ in options}))}
-        size, crews = len(options) + len(visits), len(mine)
-        near = _ways_to(mine, visits, taken)
-        worth = np.zeros(size)
-        data: list[tuple[int, int, float]] = []
-        for place, (number, key, level) in enumerate(options):
-            worth[place] = -level.expected
-            data.append((number, place, level.minutes))
-            data.append((crews + keys[key], place, 1.0))
-        links: dict[tuple[int, Key], int] = {}
-        for place, (number, key, _) in enumerate(options):
-            row = links.setdefault((number, key), crews + len(keys) + len(links))
-            data.append((row, place, 1.0))
-        for (number, key), row in links.items():
-            data.append((row, column[number, key[0]], -1.0))
-        for visit in visits:
-            data.append((visit[0], column[visit], near[visit]))
-        rows, columns, cells = zip(*data, strict=True)
-        height = crews + len(keys) + len(links)
-        most = np.concatenate([
-            [route.crew.minutes - route.minutes for route in mine],
-            np.ones(len(keys)), np.zeros(len(links)),
-        ])  # fmt: skip
-        with _unheard():
-            answer = milp(
-                worth,
-                integrality=np.ones(size, dtype=np.int64),
-                bounds=Bounds(0, 1),
-                constraints=LinearConstraint(
-                    csr_array((cells, (rows, columns)), shape=(height, size)), -np.inf, most
-                ),
-                options={"time_limit": SOLVER_SECONDS, "mip_rel_gap": GAP},
-            )
-        if answer.x is None:
-            return self.filled(mine), 1.0
-        for place in np.flatnonzero(answer.x[: len(options)] > 0.5).tolist():
-            number, key, level = options[place]
-            mine[number].add(Part(key[0], level, "choice", key))
-        for route in mine:
-            route.shorten()
-            while route.minutes > route.crew.minutes + SOON:
-                route.drop(min(_chosen(route), key=lambda p: p.level.expected / p.level.minutes))
-        gap = float(answer.mip_gap) if answer.mip_gap is not None else 0.0
-        return self.filled(mine), gap
-
-
-@contextmanager
-def _unheard() -> Iterator[None]:
-    """HiGHS now and then prints a line past its own options; stdout is for the answer.
-
-    One at a time: of two plans at once the later would keep the earlier's silence as stdout.
-    """
-    with _SILENCE:
-        sys.stdout.flush()
-        kept, nowhere = os.dup(1), os.open(os.devnull, os.O_WRONLY)
-        try:
-            os.dup2(nowhere, 1)
-            yield
-        finally:
-            os.dup2(kept, 1)
-            os.close(kept)
-            os.close(nowhere)
-
-
-def _best_of(blocks: Mapping[Key, Block]) -> list[tuple[Key, Block]]:
-    best = sorted(
-        blocks.items(), key=lambda each: -max(v.expected / v.minutes for v in each[1].levels)
-    )
-    return best[:IN_PROGRAMME]
-
-
-def _going_rate(blocks: Sequence[Block], spare: float, values: LookValues) -> float:
-    """Findings a minute of the last dwelling that the crews' time suffices for."""
-    way = float(values.rules.unknown_travel_minutes) / 2 + float(values.rules.arrival_minutes)
-    rates = sorted(
-        (max((v.expected / (v.minutes + way), v.minutes + way) for v in block.levels)
-         for block in blocks),
-        reverse=True,
-    )  # fmt: skip
-    spent = np.cumsum([minutes for _, minutes in rates])
-    last = int(np.searchsorted(spent, spare))
-    return rates[last][0] if last < len(rates) else 0.0
-
-
-def _ways_to(
-    routes: Sequence[Route], visits: Sequence[tuple[int, int]], taken: float
-) -> dict[tuple[int, int], float]:
-    """Minutes allowed for getting to a building: half the two shortest ways from and to it.
-
-    Of those to choose from a crew goes to a few, and ways between few are longer, as the root of
-    how many fewer they are (as among places spread evenly); no longer than the mean way.
-
-    Args:
-        routes: the crews.
-        visits: crews, by their place, and buildings to choose among.
-        taken: buildings that a crew will go to.
-    """
-    found = {}
-    for number, building in visits:
-        route = routes[number]
-        if building in route.then:
-            found[number, building] = 0.0
-            continue
-        others = [b for n, b in visits if n == number and b != building]
-        others += [START, *route.first, *route.then]
-        legs = sorted(route.ways.leg(other, building) for other in others)
-        fewer = max(len(legs) / max(taken, 1.0), 1.0)
-        near = sum(legs[:2]) / min(len(legs), 2) * fewer**0.5
-        found[number, building] = min(near, sum(legs) / len(legs)) + route.arrival
-    return found
-
-
-def _chosen(route: Route) -> list[Part]:
-    return [part for part in route.parts if part.kind == "choice"]
-
-
-def _improved(choice: _Choice, routes: list[Route]) -> list[Route]:
-    """Take out what was chosen, one building after the other, and fill up anew, while it helps."""
-    for route in routes:
-        route.shorten()
-    best = choice.filled(routes)
-    for number, building in [(n, p.building) for n, r in enumerate(best) for p in _chosen(r)]:
-        tried = deepcopy(best)
-        for part in [p for p in _chosen(tried[number]) if p.building == building]:
-            tried[number].drop(part)
-        tried[number].shorten()
-        tried = choice.filled(tried)
-        if _expected(tried) > _expected(best) + SOON:
-            best = tried
-    return best
 
 
 def _stops(

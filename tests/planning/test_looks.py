@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.planning import day as planned
+from pipeline.planning.choice import GAP, Choice, expected_of, improved
+from pipeline.planning.crew_day import Part, Route
 from pipeline.planning.crews import Crew, read_crews, read_travel
-from pipeline.planning.day import Part, Route, _Choice, _expected, _improved
 from pipeline.planning.look_values import Block, Level, Look, _share
+from pipeline.planning.quiet import quiet
 from pipeline.planning.routes import START, Ways
 from shared.faults import CoverplateError
 from shared.rule_book import load_rule_book
@@ -57,7 +58,7 @@ def small(seed, *, coordinates, crews=2, buildings=6):
         look = Look("1", "a", 1, Method.COVER_OFF_INSPECTION, 10.0, 1.0, 1.0, "")
         levels = zip(minutes, finds, strict=True)
         blocks[key] = Block(key, tuple(Level(m, f, (look,)) for m, f in levels))
-    choice = _Choice.__new__(_Choice)
+    choice = Choice.__new__(Choice)
     choice.blocks = {True: blocks}
     return routes, choice
 
@@ -96,17 +97,17 @@ def brute(routes, choice):
 
 
 def both(routes, choice):
-    greedy = _improved(choice, choice.filled(routes))
+    greedy = improved(choice, choice.filled(routes))
     solved, gap = choice.solved(routes, np.mean([len(each.then) for each in greedy]))
-    return greedy, _improved(choice, solved), gap
+    return greedy, improved(choice, solved), gap
 
 
 @pytest.mark.parametrize("seed", range(4))
 def test_the_programme_finds_as_much_as_brute_force_where_ways_are_alike(seed):
     routes, choice = small(seed, coordinates=False)
     _, programme, gap = both(routes, choice)
-    assert _expected(programme) >= brute(routes, choice) * (1 - planned.GAP) - 1e-9
-    assert gap <= planned.GAP
+    assert expected_of(programme) >= brute(routes, choice) * (1 - GAP) - 1e-9
+    assert gap <= GAP
 
 
 def test_with_true_ways_it_stays_near_brute_force_and_within_hours():
@@ -116,7 +117,7 @@ def test_with_true_ways_it_stays_near_brute_force_and_within_hours():
         greedy, programme, _ = both(routes, choice)
         for each in (*greedy, *programme):
             assert each.minutes <= each.crew.minutes + 1e-6
-        best = max(_expected(greedy), _expected(programme))
+        best = max(expected_of(greedy), expected_of(programme))
         most = brute(routes, choice)
         assert best <= most + 1e-9
         shares.append(best / most)
@@ -200,14 +201,14 @@ def test_two_plans_at_once_leave_stdout_as_it_was():
     first_in, second_waits = threading.Event(), threading.Event()
 
     def first():
-        with planned._unheard():
+        with quiet():
             first_in.set()
             second_waits.wait(5)
 
     def second():
         first_in.wait(5)
         threading.Timer(0.2, second_waits.set).start()
-        with planned._unheard():
+        with quiet():
             time.sleep(0.3)  # without turns, the first would be out before this one is
 
     both = [threading.Thread(target=each) for each in (first, second)]
