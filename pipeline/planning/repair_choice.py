@@ -1,0 +1,748 @@
+"""Which jobs are done in which year: an integer programme, what prices make of it, simple orders.
+
+A job is a remedy at an opening, a circuit, a dwelling or a building. Every opening is repaired once
+at most, a circuit has one job of its own at most, and whoever works at openings or circuits of a
+dwelling in a year pays its entry once. What must be repaired by a year is repaired by then as far
+as money and hours go, what must come first before the rest; of the rest, what takes away most harm
+over the years of the plan. Harm is counted so that all there is in these years comes to 1.
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import coo_array
+
+from pipeline.planning.day import _unheard
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+OPENING, CIRCUIT, DWELLING, BUILDING = range(4)
+"""Levels at which a job is done."""
+
+GAP = 1e-4
+"""Relative gap at which a programme counts as solved."""
+
+SOLVER_SECONDS = 10.0
+"""Time limit of one programme."""
+
+IN_ONE = 25_000
+"""Jobs times years up to which one programme chooses among all of them."""
+
+AT_ONCE = 3_000
+"""Jobs times years that are chosen anew at once where there are more."""
+
+ROUNDS, PRICINGS = 8, 60
+"""Times that some buildings are chosen anew, and that prices are tried."""
+
+_NEVER = 1e4
+_LITTLE = 1e-9
+"""Worth of sparing all cost, so that of jobs that do the same the cheapest is taken."""
+
+
+@dataclass(frozen=True)
+class Jobs:
+    """J jobs at T openings on C circuits in D dwellings of B buildings.
+
+    Attributes:
+        removed: harm a year that a job takes away, shape (J,).
+        cost, hours: of the job; of jobs in whole dwellings and buildings with all entries.
+        level: one of the levels, shape (J,).
+        place: opening, circuit, dwelling or building by the level, shape (J,).
+        pair_job, pair_opening: which job repairs which openings, by job.
+        circuit, dwelling, building: of each opening, circuit, dwelling.
+        walls: whether a job opens walls, shape (J,).
+        entry_cost, entry_hours: of a dwelling in a year in which somebody works there, shape (D,).
+        walls_cost: more where walls are opened, shape (D,).
+        due: year by which an opening must be repaired, 0 where it need not be, shape (T,).
+        first: whether it comes before all others that must be repaired, shape (T,).
+        weight: by which those that must be repaired are chosen among, shape (T,).
+        granted: which grant may pay for a job, shape (J, G).
+    """
+
+    removed: Floats
+    cost: Floats
+    hours: Floats
+    level: Ints
+    place: Ints
+    pair_job: Ints
+    pair_opening: Ints
+    circuit: Ints
+    dwelling: Ints
+    building: Ints
+    walls: Bools
+    entry_cost: Floats
+    entry_hours: Floats
+    walls_cost: Floats
+    due: Ints
+    first: Bools
+    weight: Floats
+    granted: Bools
+
+    def __len__(self) -> int:
+        return len(self.removed)
+
+    def openings_of(self) -> list[list[int]]:
+        """Openings of each job."""
+        found: list[list[int]] = [[] for _ in range(len(self))]
+        for job, opening in zip(self.pair_job.tolist(), self.pair_opening.tolist(), strict=True):
+            found[job].append(opening)
+        return found
+
+    def dwelling_of(self) -> Ints:
+        """The dwelling of each job at an opening or a circuit, else -1."""
+        found = np.full(len(self), -1, dtype=np.int64)
+        at = self.level == CIRCUIT
+        found[at] = self.dwelling[self.place[at]]
+        at = self.level == OPENING
+        found[at] = self.dwelling[self.circuit[self.place[at]]]
+        return found
+
+    def building_of(self) -> Ints:
+        """The building of each job."""
+        found = self.place.copy()
+        dwelling = self.dwelling_of()
+        at = self.level == DWELLING
+        found[at] = self.building[self.place[at]]
+        at = dwelling >= 0
+        found[at] = self.building[dwelling[at]]
+        return found
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What there is to spend, by year (Y,); infinite where nothing is said.
+
+    Attributes:
+        weights: what a year's repair takes away, in years of exposure.
+        money, hours: to spend in each year.
+        grants: sums for some jobs only, in any year, shape (G,).
+    """
+
+    weights: Floats
+    money: Floats
+    hours: Floats
+    grants: Floats
+
+    @property
+    def years(self) -> int:
+        """How many years."""
+        return len(self.weights)
+
+
+@dataclass
+class Choice:
+    """Jobs with their years (from 0), and what is left of money, hours and grants.
+
+    Attributes:
+        bound: no choice of the kind takes away more.
+        gap: of the programme against its bound.
+        by: how it was made.
+    """
+
+    jobs: Jobs
+    terms: Terms
+    year: dict[int, int] = field(default_factory=dict)
+    money: list[float] = field(default_factory=list)
+    hours: list[float] = field(default_factory=list)
+    grants: list[float] = field(default_factory=list)
+    taken: set[int] = field(default_factory=set)
+    entered: set[tuple[int, int, bool]] = field(default_factory=set)
+    used: set[tuple[int, int]] = field(default_factory=set)
+    bound: float = 1.0
+    gap: float = 0.0
+    by: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.money:
+            self.money, self.hours = self.terms.money.tolist(), self.terms.hours.tolist()
+            self.grants = self.terms.grants.tolist()
+
+    def copy(self) -> Choice:
+        """Another one with the same jobs."""
+        return replace(
+            self, year=dict(self.year), money=[*self.money], hours=[*self.hours],
+            grants=[*self.grants], taken=set(self.taken), entered=set(self.entered),
+            used=set(self.used),
+        )  # fmt: skip
+
+    @property
+    def removed(self) -> float:
+        """Harm taken away over the years of the plan."""
+        weights, removed = self.terms.weights, self.jobs.removed
+        return float(sum(weights[year] * removed[job] for job, year in self.year.items()))
+
+    def met(self) -> set[int]:
+        """Openings that must be repaired and are in time."""
+        return {
+            opening
+            for job, opening in zip(
+                self.jobs.pair_job.tolist(), self.jobs.pair_opening.tolist(), strict=True
+            )
+            if self.jobs.due[opening] and self.year.get(job, self.terms.years) < self.jobs.due[opening]
+        }  # fmt: skip
+
+    def standing(self) -> tuple[float, float, float]:
+        """What choices are compared by: what comes first, what is due, harm taken away."""
+        met = np.array(sorted(self.met()), dtype=np.int64)
+        first = self.jobs.first[met]
+        weight = self.jobs.weight[met]
+        return (
+            round(float(weight[first].sum()), 9),
+            round(float(weight[~first].sum()), 9),
+            self.removed,
+        )
+
+    def filled(
+        self,
+        order: Iterable[int],
+        helper: _Lists,
+        years: Sequence[int] | None = None,
+        due: bool = False,
+    ) -> Choice:
+        """Take jobs in an order, each in the first year in which money and hours suffice.
+
+        Args:
+            order: jobs.
+            helper: the jobs as lists.
+            years: the years to try; all by default.
+            due: only years in time for what the job must repair.
+        """
+        for job in order:
+            openings = helper.openings[job]
+            key = (helper.level[job], helper.place[job])
+            if key in self.used or any(each in self.taken for each in openings):
+                continue
+            last = min((helper.due[o] for o in openings if helper.due[o]), default=0) if due else 0
+            for year in years or range(self.terms.years):
+                if last and year >= last:
+                    break
+                if self._add(job, year, helper, openings, key):
+                    break
+        return self
+
+    def _add(
+        self, job: int, year: int, helper: _Lists, openings: list[int], key: tuple[int, int]
+    ) -> bool:
+        dwelling, walls = helper.dwelling[job], helper.walls[job]
+        cost, hours = helper.cost[job], helper.hours[job]
+        if hours > self.hours[year] + 1e-9:
+            return False
+        paid: list[tuple[int, float]] = []
+        for grant in helper.grants[job]:
+            share = min(cost, self.grants[grant])
+            paid.append((grant, share))
+            cost -= share
+        if dwelling >= 0:
+            if (dwelling, year, False) not in self.entered:
+                cost += helper.entry_cost[dwelling]
+                hours += helper.entry_hours[dwelling]
+            if walls and (dwelling, year, True) not in self.entered:
+                cost += helper.walls_cost[dwelling]
+        if cost > self.money[year] + 1e-9 or hours > self.hours[year] + 1e-9:
+            return False
+        for grant, share in paid:
+            self.grants[grant] -= share
+        self.money[year] -= cost
+        self.hours[year] -= hours
+        self.year[job] = year
+        self.taken.update(openings)
+        self.used.add(key)
+        if dwelling >= 0:
+            self.entered.add((dwelling, year, False))
+            if walls:
+                self.entered.add((dwelling, year, True))
+        return True
+
+
+class _Lists:
+    """Jobs as lists, which a loop reads faster."""
+
+    def __init__(self, jobs: Jobs) -> None:
+        self.openings = jobs.openings_of()
+        self.level, self.place = jobs.level.tolist(), jobs.place.tolist()
+        self.cost, self.hours = jobs.cost.tolist(), jobs.hours.tolist()
+        self.dwelling, self.walls = jobs.dwelling_of().tolist(), jobs.walls.tolist()
+        self.due = jobs.due.tolist()
+        self.entry_cost, self.entry_hours = jobs.entry_cost.tolist(), jobs.entry_hours.tolist()
+        self.walls_cost = jobs.walls_cost.tolist()
+        self.grants: list[list[int]] = [[] for _ in range(len(jobs))]
+        for job, grant in np.argwhere(jobs.granted).tolist():
+            self.grants[job].append(grant)
+
+
+@dataclass(frozen=True)
+class _Solved:
+    """A programme's answer: jobs with years, what it is worth, the most that it could be worth."""
+
+    year: dict[int, int]
+    worth: float
+    bound: float
+
+
+def programme(
+    jobs: Jobs, terms: Terms, worth: Floats, met: Bools, among: Ints, seconds: float
+) -> _Solved | None:
+    """Choose jobs and years by an integer programme.
+
+    Args:
+        jobs: all jobs.
+        terms: what there is to spend on these.
+        worth: what a job in a year is worth, shape (J, Y).
+        met: openings that have to be repaired in time, shape (T,).
+        among: the jobs to choose among; openings that others repair must not be in them.
+        seconds: time limit.
+
+    Returns:
+        None where no choice was found in that time, or none repairs what has to be.
+    """
+    years = terms.years
+    here = np.zeros(len(jobs), dtype=bool)
+    here[among] = True
+    inside = here[jobs.pair_job]
+    pair_job, pair_opening = jobs.pair_job[inside], jobs.pair_opening[inside]
+    last = np.full(len(jobs), years)
+    needed = met[pair_opening]
+    np.minimum.at(last, pair_job[needed], jobs.due[pair_opening[needed]])
+    job = np.repeat(among, years)
+    year = np.tile(np.arange(years), len(among))
+    usable = year < last[job]
+    job, year = job[usable], year[usable]
+    if not len(job):
+        return None if needed.any() else _Solved({}, 0.0, 0.0)
+    at = np.full((len(jobs), years), -1)
+    at[job, year] = np.arange(len(job))
+    rows = _Rows()
+    rows.width = len(job)
+    spent = jobs.cost[among].sum() or 1.0
+    value = worth[job, year] - _LITTLE * jobs.cost[job] / spent
+    # every opening once, every circuit, dwelling and building has one job of its own at most
+    times = np.bincount(pair_opening, minlength=len(jobs.due))
+    for exactly, which in ((True, met & (times > 0)), (False, ~met & (times * years > 1))):
+        for_row = np.cumsum(which) - 1
+        some = which[pair_opening]
+        column = at[pair_job[some]]
+        row = np.repeat(for_row[pair_opening[some]][:, None], years, axis=1)
+        good = column >= 0
+        size = int(which.sum())
+        low = np.full(size, 1.0 if exactly else -np.inf)
+        rows.add(row[good], column[good], 1.0, low, np.ones(size))
+    for level in (CIRCUIT, DWELLING, BUILDING):
+        some = jobs.level[job] == level
+        _, row = np.unique(jobs.place[job[some]], return_inverse=True)
+        size = int(row.max()) + 1 if len(row) else 0
+        rows.add(row, np.flatnonzero(some), 1.0, np.full(size, -np.inf), np.ones(size))
+    money = [(year, np.arange(len(job)), jobs.cost[job])]
+    hours = [(year, np.arange(len(job)), jobs.hours[job])]
+    dwelling = jobs.dwelling_of()[job]
+    kinds = ((dwelling >= 0, jobs.entry_cost, jobs.entry_hours),
+             ((dwelling >= 0) & jobs.walls[job], jobs.walls_cost, np.zeros_like(jobs.entry_hours)))
+    for some, cost, time_taken in kinds:
+        places = np.flatnonzero(some & ((cost[dwelling] > 0) | (time_taken[dwelling] > 0)))
+        keys, key = np.unique(dwelling[places] * years + year[places], return_inverse=True)
+        entry = rows.width + np.arange(len(keys))
+        rows.width += len(keys)
+        line = np.arange(len(places))
+        rows.add(
+            np.concatenate([line, line]), np.concatenate([places, entry[key]]),
+            np.concatenate([np.ones(len(places)), -np.ones(len(places))]),
+            np.full(len(places), -np.inf), np.zeros(len(places)),
+        )  # fmt: skip
+        money.append((keys % years, entry, cost[keys // years]))
+        hours.append((keys % years, entry, time_taken[keys // years]))
+    binary = rows.width
+    grants = len(terms.grants)
+    paid = rows.width + np.arange(grants * years).reshape(grants, years)
+    rows.width += grants * years
+    for year_no in range(years):
+        money.append((np.full(grants, year_no), paid[:, year_no], -np.ones(grants)))
+    _pay(rows, jobs, terms, job, year, paid)
+    for parts, most in ((money, terms.money), (hours, terms.hours)):
+        row, column, cell = (np.concatenate([part[k] for part in parts]) for k in range(3))
+        rows.add(row, column, cell, np.full(years, -np.inf), most)
+    aim = np.zeros(rows.width)
+    aim[: len(job)] = -value
+    whole = np.arange(rows.width) < binary
+    with _unheard():
+        answer = milp(
+            aim,
+            integrality=whole.astype(np.int64),
+            bounds=Bounds(0, np.where(whole, 1.0, np.inf)),
+            constraints=rows.constraint(),
+            options={"time_limit": max(seconds, 0.1), "mip_rel_gap": GAP},
+        )
+    if answer.x is None:
+        return None
+    taken = np.flatnonzero(answer.x[: len(job)] > 0.5)
+    found = float(worth[job[taken], year[taken]].sum())
+    bound = -float(answer.mip_dual_bound) if answer.mip_dual_bound is not None else found
+    chosen = dict(zip(job[taken].tolist(), year[taken].tolist(), strict=True))
+    return _Solved(chosen, found, max(bound + _LITTLE, found))
+
+
+class _Rows:
+    """Rows of a programme as they come."""
+
+    def __init__(self) -> None:
+        self.width = self.height = 0
+        self._parts: list[tuple[Ints, Ints, Floats]] = []
+        self._low: list[Floats] = []
+        self._most: list[Floats] = []
+
+    def add(
+        self, row: Ints, column: Ints, cell: Floats | float, low: Floats, most: Floats
+    ) -> None:
+        cells = np.broadcast_to(np.asarray(cell, dtype=np.float64), np.shape(column))
+        self._parts.append((np.ravel(row) + self.height, np.ravel(column), np.ravel(cells)))
+        self._low.append(low)
+        self._most.append(most)
+        self.height += len(most)
+
+    def constraint(self) -> LinearConstraint:
+        row, column, cell = (np.concatenate([part[k] for part in self._parts]) for k in range(3))
+        matrix = coo_array((cell, (row, column)), shape=(self.height, self.width)).tocsr()
+        low, most = np.concatenate(self._low), np.concatenate(self._most)
+        held = np.isfinite(most)
+        return LinearConstraint(matrix[held], low[held], most[held])
+
+
+def _pay(rows: _Rows, jobs: Jobs, terms: Terms, job: Ints, year: Ints, paid: Ints) -> None:
+    """Grants pay no more than they are, and together no more than what they may pay for costs."""
+    grants = len(terms.grants)
+    every = np.arange(grants)
+    rows.add(np.repeat(every, terms.years), paid.ravel(), 1.0, np.full(grants, -np.inf),
+             terms.grants)  # fmt: skip
+    for size in range(1, grants + 1):
+        for some in itertools.combinations(range(grants), size):
+            eligible = np.flatnonzero(jobs.granted[job][:, list(some)].any(axis=1))
+            row = np.concatenate([np.tile(np.arange(terms.years), size), year[eligible]])
+            column = np.concatenate([paid[list(some)].ravel(), eligible])
+            cell = np.concatenate([np.ones(size * terms.years), -jobs.cost[job[eligible]]])
+            rows.add(row, column, cell, np.full(terms.years, -np.inf), np.zeros(terms.years))
+
+
+@dataclass(frozen=True)
+class _Priced:
+    """What prices make of the jobs: a bound, jobs with years, how clear each building is, spent."""
+
+    bound: float
+    year: dict[int, int]
+    clear: Floats
+    money: Floats
+    hours: Floats
+
+
+def _best(place: Ints, value: Floats, size: int) -> tuple[Floats, Ints]:
+    """The largest value at each place and whose it is; -inf and -1 where there is none."""
+    order = np.lexsort((value, place))
+    last = np.flatnonzero(np.diff(place[order], append=-1))
+    top, who = np.full(size, -np.inf), np.full(size, -1)
+    top[place[order[last]]] = value[order[last]]
+    who[place[order[last]]] = order[last]
+    return top, who
+
+
+def priced(jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats) -> _Priced:
+    """The best choice if money and hours cost something, and the bound that follows.
+
+    Entry is counted once a dwelling, at its cheapest year, and grants as money for anything: no
+    choice that keeps to the terms takes away more than the bound.
+
+    Args:
+        jobs, terms: the jobs and what there is to spend.
+        met: openings that have to be repaired in time, shape (T,).
+        money, hours: prices by year, in harm, shape (Y,).
+    """
+    value = (
+        terms.weights[None] * jobs.removed[:, None]
+        - money[None] * jobs.cost[:, None]
+        - hours[None] * jobs.hours[:, None]
+    )
+    needed = met[jobs.pair_opening]
+    last = np.full(len(jobs), terms.years)
+    np.minimum.at(last, jobs.pair_job[needed], jobs.due[jobs.pair_opening[needed]])
+    value[np.arange(terms.years)[None] >= last[:, None]] = -np.inf
+    year = value.argmax(axis=1)
+    worth = value.max(axis=1)
+    none = np.where(met, -_NEVER, 0.0)
+    tiers: list[tuple[Floats, Ints, Ints]] = []
+    at = jobs.level == OPENING
+    which = np.flatnonzero(at)
+    top, who = _best(jobs.place[which], worth[which], len(none))
+    opening = np.maximum(none, top)
+    tiers.append((top > none, which, who))
+    base = np.bincount(jobs.circuit, opening, minlength=len(jobs.dwelling))
+    which = np.flatnonzero(jobs.level == CIRCUIT)
+    instead = np.bincount(jobs.pair_job, opening[jobs.pair_opening], minlength=len(jobs))
+    top, who = _best(
+        jobs.place[which], worth[which] + base[jobs.place[which]] - instead[which], len(base)
+    )
+    tiers.append((top > base, which, who))
+    circuit = np.maximum(base, top)
+    idle = np.bincount(
+        jobs.dwelling[jobs.circuit], none, minlength=len(jobs.building)
+    )
+    entry = (money[None] * jobs.entry_cost[:, None] + hours[None] * jobs.entry_hours[:, None])
+    inner = np.bincount(jobs.dwelling, circuit, minlength=len(idle)) - entry.min(axis=1)
+    which = np.flatnonzero(jobs.level == DWELLING)
+    top, who = _best(jobs.place[which], worth[which], len(idle))
+    tiers.append((top > np.maximum(idle, inner), which, who))
+    dwelling = np.maximum(np.maximum(idle, inner), top)
+    buildings = int(jobs.building.max()) + 1 if len(jobs.building) else 0
+    base = np.bincount(jobs.building, dwelling, minlength=buildings)
+    which = np.flatnonzero(jobs.level == BUILDING)
+    top, who = _best(jobs.place[which], worth[which], buildings)
+    tiers.append((top > base, which, who))
+    building = np.maximum(base, top)
+    # down again: what is chosen
+    whole = tiers[3][0]
+    in_dwelling = ~whole[jobs.building]
+    rewired = tiers[2][0] & in_dwelling
+    open_dwelling = in_dwelling & ~rewired & (inner > idle)
+    on_circuit = tiers[1][0] & open_dwelling[jobs.dwelling]
+    free = open_dwelling[jobs.dwelling][jobs.circuit]
+    chosen = [
+        which[who[flag]] for flag, (_, which, who) in zip(
+            (whole, rewired, on_circuit), (tiers[3], tiers[2], tiers[1]), strict=True)
+    ]  # fmt: skip
+    taken = np.zeros(len(none), dtype=bool)
+    of_circuit = np.zeros(len(jobs), dtype=bool)
+    of_circuit[chosen[2]] = True
+    taken[jobs.pair_opening[of_circuit[jobs.pair_job]]] = True
+    at_opening = tiers[0][0] & free & ~taken
+    chosen.append(tiers[0][1][tiers[0][2][at_opening]])
+    picked = np.concatenate(chosen)
+    spent = np.bincount(year[picked], jobs.cost[picked], minlength=terms.years)
+    worked = np.bincount(year[picked], jobs.hours[picked], minlength=terms.years)
+    first = entry.argmin(axis=1)
+    spent += np.bincount(
+        first[open_dwelling], jobs.entry_cost[open_dwelling], minlength=terms.years
+    )
+    worked += np.bincount(
+        first[open_dwelling], jobs.entry_hours[open_dwelling], minlength=terms.years
+    )
+    total = building.sum()
+    for price, most in ((money, terms.money), (hours, terms.hours)):
+        held = np.isfinite(most)
+        total += float((price[held] * most[held]).sum())
+    if len(terms.grants):
+        total += float(money.max() * terms.grants.sum())
+    clear = np.abs(building - np.bincount(jobs.building, idle, minlength=buildings))
+    return _Priced(
+        float(total),
+        dict(zip(picked.tolist(), year[picked].tolist(), strict=True)),
+        clear, spent, worked,
+    )  # fmt: skip
+
+
+def _efficiency(jobs: Jobs, money: float, hours: float) -> Ints:
+    """Jobs by harm taken away, most first for what money and hours cost."""
+    dwelling = jobs.dwelling_of()
+    entry = np.where(dwelling >= 0, jobs.entry_cost[dwelling], 0.0) if len(jobs.entry_cost) else 0.0
+    price = money * (jobs.cost + entry) + hours * jobs.hours
+    return np.argsort(-jobs.removed / np.maximum(price, 1e-12), kind="stable")
+
+
+def required(jobs: Jobs, terms: Terms, seconds: float) -> Bools:
+    """Openings that will be repaired in time: what comes first before the others that are due.
+
+    Where money or hours do not suffice for all of them, those of most weight together are taken.
+    """
+    met = np.zeros(len(jobs.due), dtype=bool)
+    inside = jobs.due > 0
+    for group in (inside & jobs.first, inside & ~jobs.first):
+        wanted = group | met
+        if not group.any():
+            continue
+        pairs = wanted[jobs.pair_opening]
+        among = np.unique(jobs.pair_job[pairs])
+        counts = group[jobs.pair_opening]
+        worth = np.zeros((len(jobs), terms.years))
+        for year in range(terms.years):
+            in_time = counts & (jobs.due[jobs.pair_opening] > year)
+            worth[:, year] = np.bincount(
+                jobs.pair_job[in_time], jobs.weight[jobs.pair_opening[in_time]],
+                minlength=len(jobs),
+            )  # fmt: skip
+        helper = _Lists(jobs)
+        held = Choice(jobs, terms)
+        cheap = among[np.argsort(jobs.cost[among], kind="stable")]
+        for some in (met, group):
+            here = np.unique(jobs.pair_job[some[jobs.pair_opening]])
+            held.filled([job for job in cheap.tolist() if job in set(here.tolist())], helper,
+                        due=True)  # fmt: skip
+        by_greed = np.zeros_like(met)
+        by_greed[sorted(held.met())] = True
+        able = np.zeros_like(met)
+        able[jobs.pair_opening] = True
+        if (by_greed | ~(wanted & able)).all():
+            met = wanted & able
+            continue
+        solved = None
+        if len(among) * terms.years <= IN_ONE:
+            solved = programme(jobs, terms, worth, met, among, seconds)
+        if solved is None:
+            met = met | (by_greed & wanted) if (by_greed | ~met).all() else met
+            continue
+        chosen = np.full(len(jobs), terms.years)
+        chosen[list(solved.year)] = list(solved.year.values())
+        in_time = counts & (chosen[jobs.pair_job] < jobs.due[jobs.pair_opening])
+        met = met.copy()
+        met[jobs.pair_opening[in_time]] = True
+    return met
+
+
+def built(jobs: Jobs, terms: Terms, year: dict[int, int], helper: _Lists) -> Choice:
+    """A choice of these jobs, as far as money and hours go, in the order given."""
+    found = Choice(jobs, terms)
+    for job, when in year.items():
+        found.filled([job], helper, [when])
+    return found
+
+
+def choose(
+    jobs: Jobs, terms: Terms, met: Bools | None = None, seconds: float = SOLVER_SECONDS,
+    polish: bool = True,
+) -> Choice:  # fmt: skip
+    """Choose jobs and years so that most harm is taken away.
+
+    Up to ``IN_ONE`` jobs times years one programme chooses among all, and the bound is its own.
+    Above, prices of money and hours choose building by building, which gives the bound, and then
+    some buildings at a time are chosen anew by the programme while the others stay.
+
+    Args:
+        jobs, terms: the jobs and what there is to spend.
+        met: openings that have to be repaired in time; worked out by default.
+        seconds: time limit of a programme.
+        polish: whether some buildings are chosen anew.
+    """
+    if met is None:
+        met = required(jobs, terms, seconds)
+    helper = _Lists(jobs)
+    worth = terms.weights[None] * jobs.removed[:, None]
+    if len(jobs) * terms.years <= IN_ONE:
+        solved = programme(jobs, terms, worth, met, np.arange(len(jobs)), seconds)
+        if solved is not None:
+            found = built(jobs, terms, solved.year, helper)
+            bound = max(solved.bound, found.removed)
+            gap = (bound - found.removed) / bound if bound > 0 else 0.0
+            return replace(found, bound=bound, gap=gap, by="integer programme")
+    found, bound, clear = _by_prices(jobs, terms, met, helper)
+    if polish:
+        found = _polished(found, met, helper, clear, worth, seconds)
+    gap = (bound - found.removed) / bound if bound > 0 else 0.0
+    return replace(found, bound=bound, gap=max(gap, 0.0), by="prices, then integer programme")
+
+
+def _must_first(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> Choice:
+    needed = np.unique(jobs.pair_job[met[jobs.pair_opening]])
+    order = needed[np.argsort(jobs.cost[needed], kind="stable")].tolist()
+    firsts = set(np.unique(jobs.pair_job[(met & jobs.first)[jobs.pair_opening]]).tolist())
+    order.sort(key=lambda job: job not in firsts)
+    return Choice(jobs, terms).filled(order, helper, due=True)
+
+
+def _by_prices(
+    jobs: Jobs, terms: Terms, met: Bools, helper: _Lists
+) -> tuple[Choice, float, Floats]:
+    """The best choice that prices lead to, the least bound, how clear each building is."""
+    money_unit = np.where(np.isfinite(terms.money), np.maximum(terms.money, 1.0), np.inf)
+    hours_unit = np.where(np.isfinite(terms.hours), np.maximum(terms.hours, 1.0), np.inf)
+    unit = np.concatenate([money_unit, hours_unit])
+    must = _must_first(jobs, terms, met, helper)
+    wanted = set(np.flatnonzero(met).tolist())
+    order = _efficiency(jobs, float(1 / money_unit.min()), float(1 / hours_unit.min()))
+    best = must.copy().filled(order.tolist(), helper)
+    spent = float(terms.money[np.isfinite(terms.money)].sum())
+    rate = best.removed / spent if spent else 0.0
+    price = np.where(np.isfinite(unit), 0.2 * rate, 0.0)
+    price[terms.years :] = 0.0
+    price = price * np.where(np.isfinite(unit), unit, 0.0)
+    bound, clear, step = np.inf, np.zeros(0), 1.0
+    worse = 0
+    most = np.concatenate([terms.money, terms.hours])
+    for turn in range(PRICINGS):
+        per = np.where(np.isfinite(unit), price / unit, 0.0)
+        each = priced(jobs, terms, met, per[: terms.years], per[terms.years :])
+        if each.bound < bound - 1e-6 * abs(bound if np.isfinite(bound) else 1.0):
+            bound, kept, worse, clear = each.bound, price.copy(), 0, each.clear
+            chosen = each
+        else:
+            worse += 1
+            if worse >= 4:
+                step, price, worse = step / 2, kept.copy(), 0
+        used = np.concatenate([each.money, each.hours])
+        slack = np.where(np.isfinite(most), (most - used) / unit, 0.0)
+        norm = float((slack**2).sum())
+        if norm < 1e-12 or bound - best.removed < GAP * bound or step < 1e-3:
+            break
+        price = np.maximum(price - step * (each.bound - best.removed) / norm * slack, 0.0)
+        if turn % 10 == 9:
+            best = _better(best, chosen, must, wanted, helper, order)
+    return _better(best, chosen, must, wanted, helper, order), bound, clear
+
+
+def _better(
+    best: Choice, chosen: _Priced, must: Choice, wanted: set[int], helper: _Lists, order: Ints
+) -> Choice:
+    """The better of a choice and what prices chose, most harm for its price first, then filled."""
+    jobs = best.jobs
+    gain = {job: jobs.removed[job] / max(jobs.cost[job], 1e-9) for job in chosen.year}
+    tries = [must.copy()]
+    exact = Choice(jobs, best.terms)
+    needed = {j for j in chosen.year if any(o in wanted for o in helper.openings[j])}
+    for job in sorted(chosen.year, key=lambda j: (j not in needed, -gain[j])):
+        exact.filled([job], helper, [chosen.year[job]])
+    if wanted <= exact.met():
+        tries.append(exact)
+    for job in sorted(chosen.year, key=lambda j: -gain[j]):
+        tries[0].filled([job], helper, [chosen.year[job]])
+    for each in tries:
+        each.filled(order.tolist(), helper)
+        if each.removed > best.removed:
+            best = each
+    return best
+
+
+def _polished(
+    found: Choice, met: Bools, helper: _Lists, clear: Floats, worth: Floats, seconds: float
+) -> Choice:
+    """Choose some buildings anew, those first that are least clear, while it helps."""
+    jobs, terms = found.jobs, found.terms
+    building = jobs.building_of()
+    size = np.bincount(building, minlength=len(clear)) * terms.years
+    order = np.argsort(clear, kind="stable")
+    order = order[clear[order] > 0]
+    starts = np.cumsum(size[order]) // AT_ONCE
+    until = time.monotonic() + seconds
+    for turn in range(min(ROUNDS, int(starts.max()) + 1 if len(starts) else 0)):
+        left = until - time.monotonic()
+        if left < 0.5:
+            break
+        some = np.zeros(len(clear), dtype=bool)
+        some[order[starts == turn]] = True
+        among = np.flatnonzero(some[building])
+        fixed = {job: year for job, year in found.year.items() if not some[building[job]]}
+        rest = built(jobs, terms, fixed, helper)
+        open_terms = replace(
+            terms, money=np.array(rest.money), hours=np.array(rest.hours),
+            grants=np.array(rest.grants),
+        )  # fmt: skip
+        pairs = np.isin(jobs.pair_job, among)
+        inner = np.zeros_like(met)
+        inner[jobs.pair_opening[pairs]] = True
+        solved = programme(jobs, open_terms, worth, met & inner, among, min(left, seconds / 3))
+        if solved is None:
+            continue
+        tried = built(jobs, terms, {**fixed, **solved.year}, helper)
+        if tried.standing() > found.standing():
+            found = tried
+    return found
