@@ -286,6 +286,7 @@ class _Solved:
     year: dict[int, int]
     worth: float
     bound: float
+    paid: Floats
 
 
 def programme(
@@ -317,7 +318,7 @@ def programme(
     usable = year < last[job]
     job, year = job[usable], year[usable]
     if not len(job):
-        return None if needed.any() else _Solved({}, 0.0, 0.0)
+        return None if needed.any() else _Solved({}, 0.0, 0.0, np.zeros((len(terms.grants), years)))
     at = np.full((len(jobs), years), -1)
     at[job, year] = np.arange(len(job))
     rows = _Rows()
@@ -385,7 +386,7 @@ def programme(
     found = float(worth[job[taken], year[taken]].sum())
     bound = -float(answer.mip_dual_bound) if answer.mip_dual_bound is not None else found
     chosen = dict(zip(job[taken].tolist(), year[taken].tolist(), strict=True))
-    return _Solved(chosen, found, max(bound + _LITTLE, found))
+    return _Solved(chosen, found, max(bound + _LITTLE, found), answer.x[paid])
 
 
 class _Rows:
@@ -600,12 +601,41 @@ def required(jobs: Jobs, terms: Terms, seconds: float) -> Bools:
     return met
 
 
-def built(jobs: Jobs, terms: Terms, year: dict[int, int], helper: _Lists) -> Choice:
-    """A choice of these jobs, as far as money and hours go, in the order given."""
+def built(
+    jobs: Jobs, terms: Terms, year: dict[int, int], helper: _Lists, paid: Floats | None = None
+) -> Choice:
+    """A choice of these jobs.
+
+    Args:
+        jobs, terms, helper: the jobs and what there is to spend.
+        year: jobs with years.
+        paid: what grants pay by year, shape (G, Y), where a programme has said it; else jobs are
+            taken in the order given as far as money, hours and grants go.
+    """
     found = Choice(jobs, terms)
+    if paid is None:
+        for job, when in year.items():
+            found.filled([job], helper, [when])
+        return found
+    # what a programme chose fits, also where the last cent of it is rounded
+    endless = replace(found, money=[np.inf] * terms.years, hours=[np.inf] * terms.years,
+                      grants=[0.0] * len(terms.grants))  # fmt: skip
     for job, when in year.items():
-        found.filled([job], helper, [when])
-    return found
+        endless.filled([job], helper, [when])
+    spent = np.zeros(terms.years)
+    worked = np.zeros(terms.years)
+    for job, when in year.items():
+        spent[when] += jobs.cost[job]
+        worked[when] += jobs.hours[job]
+    for dwelling, when, walls in endless.entered:
+        spent[when] += jobs.walls_cost[dwelling] if walls else jobs.entry_cost[dwelling]
+        worked[when] += 0.0 if walls else jobs.entry_hours[dwelling]
+    return replace(
+        endless,
+        money=(terms.money - spent + paid.sum(axis=0)).tolist(),
+        hours=(terms.hours - worked).tolist(),
+        grants=(terms.grants - paid.sum(axis=1)).tolist(),
+    )
 
 
 def choose(
@@ -631,7 +661,7 @@ def choose(
     if len(jobs) * terms.years <= IN_ONE:
         solved = programme(jobs, terms, worth, met, np.arange(len(jobs)), seconds)
         if solved is not None:
-            found = built(jobs, terms, solved.year, helper)
+            found = built(jobs, terms, solved.year, helper, solved.paid)
             bound = max(solved.bound, found.removed)
             gap = (bound - found.removed) / bound if bound > 0 else 0.0
             return replace(found, bound=bound, gap=gap, by="integer programme")
@@ -712,6 +742,15 @@ def _better(
     return best
 
 
+def _joined(one: Choice, other: Choice) -> Choice:
+    """Two choices in different buildings, the other made of what the one left."""
+    return replace(
+        one, year=one.year | other.year, money=other.money, hours=other.hours,
+        grants=other.grants, taken=one.taken | other.taken, entered=one.entered | other.entered,
+        used=one.used | other.used,
+    )  # fmt: skip
+
+
 def _polished(
     found: Choice, met: Bools, helper: _Lists, clear: Floats, worth: Floats, seconds: float
 ) -> Choice:
@@ -732,6 +771,8 @@ def _polished(
         among = np.flatnonzero(some[building])
         fixed = {job: year for job, year in found.year.items() if not some[building[job]]}
         rest = built(jobs, terms, fixed, helper)
+        if len(rest.year) < len(fixed):
+            continue  # a grant was shared out otherwise
         open_terms = replace(
             terms, money=np.array(rest.money), hours=np.array(rest.hours),
             grants=np.array(rest.grants),
@@ -742,7 +783,7 @@ def _polished(
         solved = programme(jobs, open_terms, worth, met & inner, among, min(left, seconds / 3))
         if solved is None:
             continue
-        tried = built(jobs, terms, {**fixed, **solved.year}, helper)
+        tried = _joined(rest, built(jobs, open_terms, solved.year, helper, solved.paid))
         if tried.standing() > found.standing():
             found = tried
     return found
