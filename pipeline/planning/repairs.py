@@ -1,35 +1,29 @@
 """A plan of repairs: which remedy for which opening, circuit, dwelling or building, in which year.
 
-Harm is the score's: what the score of a building counts, over the years of the plan. A repair
-counts from the middle of its year, and takes away what the model holds possible at its openings, as
-far as the rule book allows the remedy for it, less what the remedy leaves and the doubt in a proof.
+Beside it stand simple orders under the same terms, harm left against money, which decisions should
+wait for a look, and which stand whatever is assumed.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import tomllib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import Any
 
 import duckdb
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from pipeline.ledger.due import due as due_dates
-from pipeline.ledger.money import quotes
-from pipeline.ledger.remedies import why_refused
+from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger.store import Ledger
-from pipeline.ledger.triage import with_stakes
 from pipeline.planning.enough import detection_of
 from pipeline.planning.repair_choice import (
     BUILDING,
     CIRCUIT,
     DWELLING,
+    IN_ONE,
     OPENING,
-    Bools,
+    SOLVER_SECONDS,
     Choice,
     Floats,
     Ints,
@@ -39,591 +33,458 @@ from pipeline.planning.repair_choice import (
     choose,
     required,
 )
-from pipeline.evidence.likelihood import Likelihoods
-from pipeline.scoring.severity import severity_array
+from pipeline.planning.repair_jobs import Gathered, Grant, gather
 from pipeline.warehouse.narrowing import Narrowing
-from pipeline.warehouse.queries import PROBABILITIES, stakes
 from shared.faults import CoverplateError
-from shared.remedies import Remedy
 from shared.rule_book import RuleBook
-from shared.vocabulary import CONDITIONS, OPEN_BOX_METHODS, Condition, Method, Slots
-
-DAYS_A_YEAR = 365.25
-
-LEAST_SHARE = 1e-8
-"""Share of all harm below which a job at an opening that need not be repaired is left out."""
+from shared.vocabulary import Method
 
 LOOKS_FIRST = 20
 """Decisions for which it is said what a look beforehand is worth."""
+
+QUICK_SECONDS = 2.0
+"""Time limit of a programme where many plans are made."""
+
+STEPS = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0)
+"""Budgets of the frontier, in times the one asked for."""
 
 RIVALS = {
     "worst_first": "the opening of most harm first",
     "cheapest_first": "the cheapest repair first",
     "oldest_first": "the finding first seen longest ago first",
 }
-"""Simple orders, each under the same money, hours, dates and grants, each opening by the cheapest
-remedy that is allowed."""
+"""Simple orders; each keeps to the same money, hours, dates and grants, and takes at each opening
+the cheapest remedy that is allowed."""
 
-HARM_UNIT = "score × years: death equivalents per million years, times the years of the plan"
+HARM_UNIT = "score × years: death equivalents per million years, times years"
+"""Unit of harm over the years of a plan."""
 
 PLAN_TOLD = (
-    "A repair counts from the middle of its year. An entry is paid once a dwelling and year, a "
-    "circuit of which nobody knows what hangs on it is paid for one opening. What is likely but "
-    "not seen is planned by its chance: have it looked at before money is committed."
+    "Harm is the score, added up over the years of the plan; a repair counts from the middle of "
+    "its year. An entry is paid once a dwelling and year; a circuit of which nobody knows what "
+    "hangs on it is paid for one opening. What is likely but not seen is planned by its chance."
 )
+"""What is to be said beside a plan."""
 
+LEVELS = {OPENING: "opening", CIRCUIT: "circuit", DWELLING: "dwelling", BUILDING: "building"}
 
-class Grant(BaseModel):
-    """A sum that may pay for some remedies in some buildings only."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    name: str = Field(min_length=1, description="a name")
-    amount: float = Field(ge=0, le=1e12, description="a sum of 0 or more")
-    remedies: tuple[str, ...] = Field((), description="names of remedies; all when left out")
-    buildings: tuple[str, ...] = Field((), description="building numbers; all when left out")
-
-
-class Grants(BaseModel):
-    """A file of grants."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    grants: tuple[Grant, ...] = Field((), max_length=6, description="up to six tables [[grants]]")
-
-
-def read_grants(path: Path, book: RuleBook) -> tuple[Grant, ...]:
-    """Read a TOML file of grants: ``[[grants]]`` with name, amount, remedies, buildings.
-
-    Raises:
-        CoverplateError: naming every fault.
-    """
-    try:
-        found = Grants.model_validate(tomllib.loads(path.read_text(encoding="utf-8"))).grants
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise CoverplateError(
-            f"{path} cannot be read: {error}",
-            expected="a TOML file with tables [[grants]]: name, amount, remedies, buildings",
-            to_do="check path and text",
-        ) from error
-    except ValidationError as error:
-        faults = "; ".join(
-            f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors()[:10]
-        )
-        raise CoverplateError(
-            f"{path}: {faults}",
-            expected="tables [[grants]] with name, amount, and remedies and buildings as lists",
-            to_do="correct the file; nothing was planned",
-        ) from error
-    unknown = sorted({name for each in found for name in each.remedies} - set(book.remedies))
-    if unknown:
-        raise CoverplateError(
-            f"{path}: no remedy is called {', '.join(unknown)}",
-            expected="names such as " + ", ".join(book.remedies),
-            to_do="correct the file; nothing was planned",
-        )
-    return found
+ASSUMPTIONS = {
+    "costs_low": "all costs at the rule book's low",
+    "costs_high": "all costs at the rule book's high",
+    "efficacy_low": "patches take away a fifth less, rewiring a twentieth less",
+    "danger_low": "every building's harm at the low end of its interval",
+    "danger_high": "every building's harm at the high end of its interval",
+    "hours_fewer": "a quarter fewer electrician hours",
+    "hours_more": "a quarter more electrician hours",
+}
+"""What is tried, and in which words. The sizes are judgement, the ends are the rule book's and the
+model's own."""
 
 
 @dataclass(frozen=True)
-class Gathered:
-    """The jobs that may be planned and what is to be said of them.
+class RepairPlan:
+    """A plan and what stands beside it.
 
     Attributes:
-        jobs: for the choice; harm as a share of all harm over the years of the plan.
-        rows: one a job: remedy, label, building_id, unit_id, circuit_id, scope, price_from,
-            cost_low, cost_high, p_dangerous.
-        openings: one an opening: building_id, unit_id, opening_id, circuit_id, harm (share a year),
-            p_dangerous, since (the finding first seen there), conditions.
-        findings: open ones: finding_id, building_id, unit_id, opening_id, condition, grade,
-            urgent, due_on, due_year, first_seen_on, opening (number or -1), why (why it is not
-            planned for; blank where it is).
-        total: harm of all buildings a year, as the score counts it.
-        scores: buildings with score, score_low, score_high.
-        told: what else is to be said.
+        jobs: one row a job: year, building_id, unit_id, circuit_id, opening_ids, scope, remedy,
+            label, cost (of the job, from grants too; entries of dwellings apart), price_from,
+            hours, harm_removed (``HARM_UNIT``), p_dangerous, must (first, due or blank), due_on,
+            finding_ids; with assumptions tried, stands_in (of how many it stays) and stands.
+        unable: findings not repaired in time: finding_id, place, condition, urgent, due_on, why.
+        years: one row a year: money, spent, grants, hours, hours_spent.
+        rivals: order, told, harm_left, cost, must_met, must_due; the plan and the bound among them.
+        looks: decisions to look at first: what a look is worth against what it costs.
+        frontier: budget a year, harm_left, cost, gap; None where not asked for.
+        assumptions: assumption, told, harm_left, change, kept (share of decisions); likewise.
+        harm_total, harm_left, bound_left: over the years of the plan.
+        gap: of the plan against the bound.
+        made_by, told: how it was made and what is to be said.
     """
 
-    jobs: Jobs
-    rows: pd.DataFrame
-    openings: pd.DataFrame
-    findings: pd.DataFrame
-    total: float
-    scores: pd.DataFrame
+    jobs: pd.DataFrame
+    unable: pd.DataFrame
+    years: pd.DataFrame
+    rivals: pd.DataFrame
+    looks: pd.DataFrame
+    frontier: pd.DataFrame | None
+    assumptions: pd.DataFrame | None
+    harm_total: float
+    harm_left: float
+    bound_left: float
+    gap: float
+    made_by: str
     told: tuple[str, ...]
 
 
-_FINDINGS = ["finding_id", "building_id", "unit_id", "opening_id", "condition", "grade", "urgent",
-             "due_on", "due_year", "first_seen_on"]  # fmt: skip
+def each_year(given: Sequence[float] | None, years: int, what: str) -> Floats:
+    """One number a year out of none (endless), one, or one a year.
 
-
-def _findings(
-    con: duckdb.DuckDBPyConnection, ledger: Ledger | None, book: RuleBook, day: dt.date
-) -> pd.DataFrame:
-    """Open findings that stand for a defect, and openings that are urgent without one."""
-    frame = pd.DataFrame(columns=_FINDINGS)
-    if ledger is not None:
-        now = dt.datetime.combine(day, dt.time(12), dt.UTC)
-        all_of = due_dates(ledger, book, now)
-        some = all_of[all_of["open"] & (all_of["grade"] != "record_in_doubt")]
-        some = with_stakes(some, stakes(con, some)).reset_index(drop=True)
-        dates = pd.DataFrame({
-            "target": pd.to_datetime(some["present_target_on"]),
-            "window": pd.to_datetime(some["regulatory_due_at"]).dt.normalize(),
-        })  # fmt: skip
-        some["due_on"] = dates.min(axis=1)
-        days = (some["due_on"] - pd.Timestamp(day)).dt.days
-        some["due_year"] = np.maximum(np.floor(days / DAYS_A_YEAR) + 1, 1).fillna(1)
-        frame = some[_FINDINGS]
-    urgent = con.execute(
-        "SELECT b.building_id, u.unit_id, u.opening_id, u.defect AS condition, "
-        "u.reported_on AS first_seen_on FROM urgent_openings AS u JOIN buildings AS b "
-        "USING (building_no) LEFT JOIN reported_fixes AS r USING (building_no, unit_id, opening_id)"
-        " WHERE r.building_no IS NULL ORDER BY ALL"
-    ).fetchdf()
-    place = ["building_id", "unit_id", "opening_id"]
-    known = set(frame.loc[frame["urgent"].astype(bool), place].itertuples(index=False, name=None))
-    new = [row not in known for row in urgent[place].itertuples(index=False, name=None)]
-    urgent = urgent[new].assign(
-        finding_id="", grade="confirmed", urgent=True, due_on=pd.Timestamp(day), due_year=1
-    )
-    urgent["condition"] = [
-        each if each in set(Condition) else None for each in urgent["condition"]
-    ]
-    both = [each for each in (frame, urgent[_FINDINGS]) if len(each)]
-    frame = pd.concat(both, ignore_index=True) if both else pd.DataFrame(columns=_FINDINGS)
-    frame["unit_id"] = frame["unit_id"].fillna("")
-    frame["opening_id"] = frame["opening_id"].fillna("")
-    return frame
-
-
-def _removals(groups: pd.DataFrame, book: RuleBook) -> tuple[Floats, Bools]:
-    """Share of a row's harm that each remedy takes away, and whether it is allowed there.
-
-    Returns:
-        Shapes (R, remedies) and (R, remedies): the second for the defect that is likeliest.
+    Raises:
+        CoverplateError: there are more or fewer.
     """
-    severities = severity_array(book)
-    order = list(Slots)
-    mix = groups[[f"p_{slot.value}" for slot in order]].to_numpy(dtype=np.float64)
-    chance = groups[list(PROBABILITIES)].to_numpy(dtype=np.float64)
-    guard = groups["protection"].to_numpy(dtype=np.float64)
-    both = np.stack([1 - guard, guard], axis=1)
-    before = chance * np.einsum("rs,scg,rg->rc", mix, severities, both)
-    harm = groups["harm"].to_numpy(dtype=np.float64)
-    scale = harm / np.maximum(before.sum(axis=1), 1e-300)
-    before = before * scale[:, None]
-    face = np.where(groups["p_three_slot"].to_numpy() >= 0.5, 1, 0)
-    likeliest = [
-        CONDITIONS.index(Condition(d)) if isinstance(d, str) else -1 for d in groups["defect"]
-    ]
-    shares = np.zeros((len(groups), len(book.remedies)))
-    fits = np.zeros(shares.shape, dtype=bool)
-    for column, remedy in enumerate(book.remedies.values()):
-        ok = np.array([
-            [why_refused(remedy, c, s) is None for c in CONDITIONS]
-            for s in (Slots.TWO_SLOT, Slots.THREE_SLOT)
-        ])  # fmt: skip
-        left = np.array([
-            CONDITIONS.index(remedy.leaves[c]) if c in remedy.leaves else -1 for c in CONDITIONS
-        ])  # fmt: skip
-        slots = mix
-        if remedy.slots_after != "as_it_was":
-            slots = np.zeros_like(mix)
-            slots[:, order.index(Slots(remedy.slots_after))] = 1.0
-        guarded = both if remedy.protected_after == "as_it_was" else np.array([[0.0, 1.0]])
-        guarded = np.broadcast_to(guarded, both.shape)
-        after = chance * np.einsum("rs,scg,rg->rc", slots, severities[:, left], guarded)
-        shares[:, column] = np.where(ok[face], before - after, 0.0).sum(axis=1)
-        fits[:, column] = ok[face, likeliest] & (np.array(likeliest) >= 0)
-    doubt = float(book.evidence.repair_doubt)
-    shares = np.clip(shares / np.maximum(harm, 1e-300)[:, None], 0.0, 1.0) * (1 - doubt)
-    return shares, fits
-
-
-class _Prices:
-    """What jobs cost: quotes in the ledger, else the rule book's typical cost and cost lines."""
-
-    def __init__(self, book: RuleBook, ledger: Ledger | None) -> None:
-        self.book = book
-        self.of_job = {True: 0.0, False: 0.0}
-        self.quoted: dict[tuple[str, str], tuple[float, str]] = {}
-        for walls in (False, True):
-            self.of_job[walls] = sum(
-                float(line.cost) for line in book.cost_lines.values()
-                if line.per == "job" and (walls or not line.opens_walls)
-            )  # fmt: skip
-        if ledger is not None:
-            frame = quotes(ledger, book)
-            frame = frame[frame["holds"] & frame["open"] & ~frame["reported_since"]]
-            for row in frame.sort_values("amount", ascending=False).to_dict(orient="records"):
-                name = row["remedy"] if isinstance(row["remedy"], str) else ""
-                self.quoted[str(row["finding_id"]), name] = (float(row["amount"]), str(row["firm"]))
-
-    def entry(self, built: float | None, walls: bool) -> float:
-        """What is paid once a dwelling: without, or on top of it with walls opened."""
-        return sum(
-            float(line.cost) for line in self.book.cost_lines.values()
-            if line.per == "dwelling" and line.opens_walls == walls
-            and (line.built_before is None or built is None or np.isnan(built)
-                 or built < float(line.built_before))
-        )  # fmt: skip
-
-    def job(self, name: str, findings: list[str]) -> tuple[float, float, float, str]:
-        """Cost, low and high cost of one job, and who says so."""
-        remedy = self.book.remedies[name]
-        told = [
-            self.quoted.get((each, name)) or self.quoted.get((each, "")) for each in findings
-        ]
-        if told and all(told):
-            named = [each for each in told if each]
-            amount = sum(each[0] for each in named)
-            return amount, amount, amount, "quoted by " + ", ".join(
-                dict.fromkeys(each[1] for each in named)
-            )
-        more = self.of_job[remedy.opens_walls]
-        said = remedy.cost_typical.source
-        whose = "placeholder of the rule book" if "placeholder" in said else f"rule book: {said}"
-        low, typical, high = (
-            float(each) + more for each in (remedy.cost_low, remedy.cost_typical, remedy.cost_high)
+    if not given:
+        return np.full(years, np.inf)
+    if len(given) not in (1, years):
+        raise CoverplateError(
+            f"{len(given)} numbers for {what}, and {years} years",
+            expected="one number, or one a year",
+            to_do="give them with commas between, or change --years",
         )
-        return typical, low, high, whose
+    return np.array([*given] * (years if len(given) == 1 else 1), dtype=np.float64)
 
 
-def gather(
+def plan_repairs(
     con: duckdb.DuckDBPyConnection, ledger: Ledger | None, book: RuleBook, only: Narrowing,
-    *, years: int, day: dt.date, grants: tuple[Grant, ...] = (),
-) -> Gathered:  # fmt: skip
-    """Put together the jobs that may be planned.
+    *, budget: Sequence[float] | None = None, hours: Sequence[float] | None = None,
+    years: int = 3, grants: tuple[Grant, ...] = (), day: dt.date | None = None,
+    frontier: bool = False, assumptions: bool = False, seconds: float = SOLVER_SECONDS,
+) -> RepairPlan:  # fmt: skip
+    """Plan the repairs of some years.
 
     Args:
         con: a warehouse.
         ledger: findings with dates and prices; None where there is none.
         book: the rule book.
         only: which buildings.
-        years: of the plan.
-        day: on which it begins.
+        budget: money a year, one number or one a year; endless where None.
+        hours: electrician's hours a year, likewise.
+        years: how many.
         grants: sums for some jobs only.
+        day: on which the first year begins; today by default.
+        frontier: whether other budgets are planned too.
+        assumptions: whether it is tried what stands under other assumptions.
+        seconds: time limit of a programme.
+
+    Raises:
+        CoverplateError: hours are limited and the rule book does not say how long a remedy takes.
     """
-    where, parameters = only.where()
-    chosen = f"SELECT building_no FROM narrowed_by WHERE {where}"
-    groups = con.execute(
-        f"""
-        SELECT building_no, row_no, openings, recorded, protection, harm, location_factor, defect,
-            p_dangerous, p_live_metal, p_two_slot, p_three_slot, p_other,
-            {", ".join(PROBABILITIES)}
-        FROM opening_groups WHERE building_no IN ({chosen}) AND openings > 0
-        ORDER BY building_no, row_no
-        """,
-        parameters,
-    ).fetchdf()
-    scores = con.execute(
-        f"""
-        SELECT b.building_no, b.building_id, b.year_built, z.dwellings, s.score, s.score_low,
-            s.score_high
-        FROM buildings AS b JOIN building_scores AS s USING (building_no)
-        JOIN building_sizes AS z USING (building_no)
-        WHERE b.building_no IN ({chosen}) ORDER BY b.building_no
-        """,
-        parameters,
-    ).fetchdf()
-    named = con.execute(
-        f"""
-        SELECT building_no, building_id, unit_id, opening_id, circuit_id, row_no,
-            reported_fixed_on IS NOT NULL AS fixed
-        FROM opening_facts WHERE building_no IN ({chosen})
-        ORDER BY building_no, unit_id, circuit_id, opening_id
-        """,
-        parameters,
-    ).fetchdf()
-    total = float(scores["score"].sum())
-    scores["place"] = np.arange(len(scores))
-    at = scores.set_index("building_no")
-    groups["group"] = np.arange(len(groups))
-    groups["at"] = groups["building_no"].map(at["place"])
-    # each building's openings share out its score by their harm, so that all adds up to it
-    part = groups["harm"] * groups["location_factor"]
-    whole = (part * groups["openings"]).groupby(groups["at"]).transform("sum")
-    share = part / whole.where(whole > 0, 1.0)
-    groups["worth"] = share * groups["building_no"].map(at["score"]) / max(total * years, 1e-300)
-    shares, fits = _removals(groups, book)
-    named = named.merge(groups[["building_no", "row_no", "group", "at", "worth", "p_dangerous"]],
-                        on=["building_no", "row_no"])  # fmt: skip
-    named["opening"] = np.arange(len(named))
-    findings = _findings(con, ledger, book, day)
-    findings = findings[findings["building_id"].isin(scores["building_id"])]
-    return _Gathering(
-        book, _Prices(book, ledger), groups, scores, named, findings, shares, fits, total, grants,
-        years,
-    ).all()  # fmt: skip
-
-
-class _Gathering:
-    """Makes jobs, level by level."""
-
-    def __init__(
-        self, book: RuleBook, prices: _Prices, groups: pd.DataFrame, scores: pd.DataFrame,
-        named: pd.DataFrame, findings: pd.DataFrame, shares: Floats, fits: Bools, total: float,
-        grants: tuple[Grant, ...], years: int,
-    ) -> None:  # fmt: skip
-        self.book, self.prices, self.groups, self.scores = book, prices, groups, scores
-        self.named, self.total, self.grants, self.years = named, total, grants, years
-        self.remedies = list(book.remedies)
-        group = named["group"].to_numpy()
-        self.removed = shares[group] * named["worth"].to_numpy()[:, None]
-        self.fits = fits[group]
-        self.findings = self._placed(findings.reset_index(drop=True))
-        self._by_opening()
-        units = named["unit_id"].astype(str)
-        circuits = named["circuit_id"].astype(object).where(named["circuit_id"].notna(), None)
-        own = [
-            f"c{each}" if each is not None else f"o{n}" for n, each in enumerate(circuits)
-        ]
-        self.dwelling_key = list(zip(named["at"].tolist(), units.tolist(), strict=True))
-        self.dwellings = {key: n for n, key in enumerate(dict.fromkeys(self.dwelling_key))}
-        circuit_key = list(zip(self.dwelling_key, own, strict=True))
-        self.circuits = {key: n for n, key in enumerate(dict.fromkeys(circuit_key))}
-        self.circuit = np.array([self.circuits[key] for key in circuit_key], dtype=np.int64)
-        self.rows: list[tuple[Any, ...]] = []
-        self.covers: list[list[int]] = []
-
-    def _placed(self, findings: pd.DataFrame) -> pd.DataFrame:
-        """Findings with the number of their opening and, where none is planned for it, why."""
-        number = {
-            key: n for n, key in enumerate(
-                self.named[["building_id", "unit_id", "opening_id"]].itertuples(
-                    index=False, name=None))
-        }  # fmt: skip
-        keys = findings[["building_id", "unit_id", "opening_id"]].itertuples(index=False, name=None)
-        findings["opening"] = [number.get(key, -1) for key in keys]
-        why = []
-        for row in findings.to_dict(orient="records"):
-            if not row["opening_id"]:
-                why.append("it names no opening: have the place looked at")
-            elif not isinstance(row["condition"], str):
-                why.append("nobody knows what is wrong with the wiring: have it looked at")
-            elif row["opening"] < 0:
-                why.append("no landed export knows the opening")
-            else:
-                why.append("")
-        findings["why"] = why
-        return findings
-
-    def _by_opening(self) -> None:
-        size = len(self.named)
-        self.due = np.zeros(size, dtype=np.int64)
-        self.first = np.zeros(size, dtype=bool)
-        self.since = np.full(size, np.inf)
-        self.findings_at: list[list[str]] = [[] for _ in range(size)]
-        self.conditions: list[list[str]] = [[] for _ in range(size)]
-        placed = self.findings[self.findings["why"] == ""]
-        slots = np.where(
-            self.groups["p_three_slot"].to_numpy()[self.named["group"].to_numpy()] >= 0.5,
-            Slots.THREE_SLOT, Slots.TWO_SLOT,
-        )  # fmt: skip
-        fixed = self.named["fixed"].to_numpy(dtype=bool)
-        for row in placed.to_dict(orient="records"):
-            here = int(row["opening"])
-            condition = Condition(row["condition"])
-            allowed = np.array([
-                why_refused(each, condition, Slots(slots[here])) is None
-                for each in self.book.remedies.values()
-            ])  # fmt: skip
-            seen = self.conditions[here]
-            self.fits[here] = self.fits[here] & allowed if seen else allowed
-            seen.append(condition.value)
-            if row["finding_id"]:
-                self.findings_at[here].append(str(row["finding_id"]))
-            self.since[here] = min(self.since[here], pd.Timestamp(row["first_seen_on"]).timestamp())
-            if not (row["urgent"] or row["grade"] == "confirmed"):
-                continue
-            year = 1 if row["urgent"] else int(row["due_year"])
-            if year <= self.years:
-                self.due[here] = min(self.due[here] or year, year)
-            self.first[here] |= bool(row["urgent"])
-        # a fix that nobody proved is looked at, not made a second time
-        held = fixed & np.array([not each for each in self.conditions], dtype=bool)
-        self.fits[held] = False
-        self.held = int(held.sum())
-
-    def all(self) -> Gathered:
-        """All levels, as jobs."""
-        by_remedy = list(self.book.remedies.items())
-        self._openings(by_remedy)
-        self._circuits(by_remedy)
-        self._dwellings(by_remedy)
-        return self._gathered()
-
-    def _add(
-        self, name: str, level: int, place: int, openings: list[int], removed: float,
-        price: tuple[float, float, float, str], hours: float,
-    ) -> None:  # fmt: skip
-        self.rows.append((name, level, place, removed, *price, hours))
-        self.covers.append(openings)
-
-    def _hours(self, remedy: Remedy) -> float:
-        return 0.0 if remedy.hours is None else float(remedy.hours)
-
-    def _openings(self, by_remedy: list[tuple[str, Remedy]]) -> None:
-        """Jobs at one opening, also of circuits of which only it is known; worse ones left out."""
-        alone = np.bincount(self.circuit, minlength=len(self.circuits))[self.circuit] == 1
-        least = LEAST_SHARE / self.years
-        useful = self.fits & (
-            (self.removed > least) | (self.due > 0)[:, None]
+    missing = [name for name, each in book.remedies.items() if each.hours is None]
+    if hours and missing:
+        raise CoverplateError(
+            f"the rule book does not say how many hours {', '.join(missing)} takes",
+            expected="hours = { value, unit, source } under [remedies.NAME]",
+            to_do="add them to your rule book, or leave --electrician-hours out",
         )
-        for here in np.flatnonzero(useful.any(axis=1)).tolist():
-            options = []
-            for column, (name, remedy) in enumerate(by_remedy):
-                if not useful[here, column] or remedy.scope == "building":
-                    continue
-                if remedy.scope == "circuit" and not alone[here]:
-                    continue
-                price = self.prices.job(name, self.findings_at[here])
-                options.append((float(self.removed[here, column]), price, self._hours(remedy),
-                                name, remedy.scope))  # fmt: skip
-            for removed, price, hours, name, scope in options:
-                if any(
-                    o[0] >= removed and o[1][0] <= price[0] and o[2] <= hours
-                    and (o[0], -o[1][0], -o[2]) != (removed, -price[0], -hours)
-                    for o in options
-                ):
-                    continue
-                level, place = OPENING, here
-                if scope == "circuit":
-                    level, place = CIRCUIT, int(self.circuit[here])
-                self._add(name, level, place, [here], removed, price, hours)
+    when = day or dt.date.today()
+    got = gather(con, ledger, book, only, years=years, day=when, grants=grants)
+    terms = Terms(
+        weights=years - np.arange(years) - 0.5,
+        money=each_year(budget, years, "--budget"),
+        hours=each_year(hours, years, "--electrician-hours"),
+        grants=np.array([each.amount for each in grants], dtype=np.float64),
+    )
+    met = required(got.jobs, terms, seconds)
+    found = choose(got.jobs, terms, met, seconds)
+    rivals = {name: _rival(got, terms, name) for name in RIVALS}
+    best, by = found, found.by
+    for name, each in rivals.items():
+        if each.standing() > best.standing():
+            best, by = each, RIVALS[name]
+    bound = max(found.bound, best.removed) if by == found.by else best.removed
+    harm = got.total * years
+    left = 1.0 - best.removed
+    told = list(got.told)
+    jobs, unable = _rows(got, best, book, harm), _unable(got, best, when, years)
+    tried = None
+    if assumptions:
+        tried, kept = _assumptions(got, terms, best, harm, jobs.index.to_list())
+        jobs["stands_in"], jobs["stands"] = kept, kept == len(tried)
+    return RepairPlan(
+        jobs=jobs,
+        unable=unable,
+        years=_years(best, when),
+        rivals=_beside(got, best, by, rivals, bound, harm),
+        looks=_looks_first(got, best, book, harm),
+        frontier=_frontier(got, terms, harm) if frontier else None,
+        assumptions=tried,
+        harm_total=harm,
+        harm_left=harm * left,
+        bound_left=harm * (1.0 - bound),
+        gap=max((bound - best.removed) / bound, 0.0) if bound > 0 else 0.0,
+        made_by=by,
+        told=tuple(told),
+    )
 
-    def _circuits(self, by_remedy: list[tuple[str, Remedy]]) -> None:
-        order = np.argsort(self.circuit, kind="stable")
-        ends = np.flatnonzero(np.diff(self.circuit[order], append=-1)) + 1
-        start = 0
-        for end in ends.tolist():
-            members = order[start:end]
-            start = end
-            if len(members) < 2:
-                continue
-            for column, (name, remedy) in enumerate(by_remedy):
-                if remedy.scope != "circuit":
-                    continue
-                good = members[self.fits[members, column]]
-                removed = float(self.removed[good, column].sum())
-                if len(good) and (removed > LEAST_SHARE / self.years or self.due[good].any()):
-                    ids = [each for o in good.tolist() for each in self.findings_at[o]]
-                    self._add(name, CIRCUIT, int(self.circuit[good[0]]), good.tolist(), removed,
-                              self.prices.job(name, ids), self._hours(remedy))  # fmt: skip
 
-    def _dwellings(self, by_remedy: list[tuple[str, Remedy]]) -> None:
-        """Whole dwellings and buildings; a remedy of buildings is priced a dwelling where its unit
-        says so."""
-        entry_hours = float(self.book.looks.entry_minutes) / 60
-        of: list[list[int]] = [[] for _ in self.dwellings]
-        for opening, key in enumerate(self.dwelling_key):
-            of[self.dwellings[key]].append(opening)
-        hidden = self.groups[~self.groups["recorded"]]
-        shares = _removals(hidden.reset_index(drop=True), self.book)[0] if len(hidden) else None
-        lump = np.zeros((len(self.scores), len(by_remedy)))
-        if shares is not None:
-            worth = (hidden["worth"] * hidden["openings"]).to_numpy()
-            np.add.at(lump, hidden["at"].to_numpy(), shares * worth[:, None])
-        in_building: list[list[int]] = [[] for _ in range(len(self.scores))]
-        for (place, _), number in self.dwellings.items():
-            in_building[place].append(number)
-        unit_of = {number: key[1] for key, number in self.dwellings.items()}
-        for column, (name, remedy) in enumerate(by_remedy):
-            if remedy.scope != "building":
-                continue
-            each_dwelling = "dwelling" in remedy.cost_typical.unit
-            for place, row in enumerate(self.scores.to_dict(orient="records")):
-                count = int(row["dwellings"])
-                built = row["year_built"]
-                entry = self.prices.entry(built, False) + self.prices.entry(built, True)
-                price = self.prices.job(name, [])
-                removed = 0.0
-                every: list[int] = []
-                refused = False
-                for number in in_building[place]:
-                    openings = of[number]
-                    refused |= any(
-                        self.conditions[o] and not self.fits[o, column] for o in openings
-                    )
-                    mine = float(self.removed[openings, column].sum())
-                    removed += mine
-                    every += openings
-                    if each_dwelling and count > 1 and unit_of[number] and not refused:
-                        cost = (price[0] + entry, price[1] + entry, price[2] + entry, price[3])
-                        self._add(name, DWELLING, number, openings,
-                                  mine + float(lump[place, column]) / count, cost,
-                                  self._hours(remedy) + entry_hours)  # fmt: skip
-                if refused:
-                    continue
-                removed += float(lump[place, column])
-                times = count if each_dwelling else 1
-                more = self.prices.of_job[remedy.opens_walls]
-                low, middle, high = (
-                    (each - more) * times + more + entry * count
-                    for each in (price[1], price[0], price[2])
-                )
-                if removed > LEAST_SHARE / self.years:
-                    self._add(name, BUILDING, place, every, removed,
-                              (middle, low, high, price[3]),
-                              self._hours(remedy) * times + entry_hours * count)  # fmt: skip
+def _rival(got: Gathered, terms: Terms, order: str) -> Choice:
+    """A simple order: what must come first in it, then what is due, then the rest."""
+    jobs = got.jobs
+    helper = _Lists(jobs)
+    cheapest: dict[int, int] = {}
+    patches = np.flatnonzero(jobs.level <= CIRCUIT)
+    for job in patches[np.argsort(jobs.cost[patches], kind="stable")].tolist():
+        for opening in helper.openings[job]:
+            cheapest.setdefault(opening, job)
+    opening = np.array([*cheapest], dtype=np.int64)
+    job = np.array([*cheapest.values()], dtype=np.int64)
+    harm = got.openings["harm"].to_numpy(np.float64)[opening]
+    since = got.openings["since"].to_numpy(np.float64)[opening]
+    keys = {
+        "worst_first": (-harm,),
+        "cheapest_first": (-harm, jobs.cost[job]),
+        "oldest_first": (-harm, since),
+    }[order]
+    must = np.where(jobs.due[opening] == 0, 2, np.where(jobs.first[opening], 0, 1))
+    line = np.lexsort((*keys, must))
+    found = Choice(jobs, terms, by=RIVALS[order])
+    found.filled(job[line][must[line] < 2].tolist(), helper, due=True)
+    return found.filled(job[line].tolist(), helper)
 
-    def _gathered(self) -> Gathered:
-        columns = ["remedy", "level", "place", "removed", "cost", "cost_low", "cost_high",
-                   "price_from", "hours"]  # fmt: skip
-        rows = pd.DataFrame(self.rows, columns=columns)
-        named, scores = self.named, self.scores
-        dwelling = np.array([self.dwellings[key[0]] for key in self.circuits], dtype=np.int64)
-        building = np.array([key[0] for key in self.dwellings], dtype=np.int64)
-        built = scores["year_built"].to_list()
-        entry = np.array([self.prices.entry(built[b], False) for b in building.tolist()])
-        walls = np.array([self.prices.entry(built[b], True) for b in building.tolist()])
-        opens = np.array([self.book.remedies[name].opens_walls for name in rows["remedy"]], bool)
-        pair_job = np.repeat(np.arange(len(rows)), [len(each) for each in self.covers])
-        pair_opening = np.array([o for each in self.covers for o in each], dtype=np.int64)
-        weight = np.where(self.due > 0, 1e-6 + named["worth"].to_numpy(), 0.0)
-        jobs = Jobs(
-            removed=rows["removed"].to_numpy(np.float64), cost=rows["cost"].to_numpy(np.float64),
-            hours=rows["hours"].to_numpy(np.float64), level=rows["level"].to_numpy(np.int64),
-            place=rows["place"].to_numpy(np.int64), pair_job=pair_job, pair_opening=pair_opening,
-            circuit=self.circuit, dwelling=dwelling, building=building, walls=opens,
-            entry_cost=entry, walls_cost=walls,
-            entry_hours=np.full(len(building), float(self.book.looks.entry_minutes) / 60),
-            due=self.due, first=self.first & (self.due > 0), weight=weight,
-            granted=np.zeros((len(rows), 0), dtype=bool),
-        )  # fmt: skip
-        at = jobs.building_of() if len(rows) else np.zeros(0, dtype=np.int64)
-        rows["building_id"] = scores["building_id"].to_numpy()[at]
-        in_dwelling = jobs.dwelling_of()
-        in_dwelling = np.where(jobs.level == DWELLING, jobs.place, in_dwelling)
-        units = [key[1] for key in self.dwellings]
-        rows["unit_id"] = [units[d] if d >= 0 else None for d in in_dwelling.tolist()]
-        known = named["circuit_id"].astype(object).where(named["circuit_id"].notna(), None)
-        rows["circuit_id"] = [
-            known.iloc[each[0]] if level in (OPENING, CIRCUIT) else None
-            for each, level in zip(self.covers, rows["level"], strict=True)
-        ]
-        safe = np.ones(len(rows))
-        chances = named["p_dangerous"].to_numpy(np.float64)
-        np.multiply.at(safe, pair_job, 1 - chances[pair_opening])
-        rows["p_dangerous"] = 1 - safe
-        granted = np.array([
-            [(not g.remedies or name in g.remedies) and (not g.buildings or b in g.buildings)
-             for g in self.grants]
-            for name, b in zip(rows["remedy"], rows["building_id"], strict=True)
-        ], dtype=bool).reshape(len(rows), len(self.grants))  # fmt: skip
-        openings = named[["building_id", "unit_id", "opening_id", "circuit_id", "p_dangerous"]]
-        openings = openings.assign(harm=named["worth"], since=self.since)
-        told = []
-        if self.held:
-            told.append(
-                f"{self.held} openings have a reported fix that nobody proved: they are looked at, "
-                "not repaired a second time, and stay in the harm that is left."
-            )
-        unknown_year = int(scores["year_built"].isna().sum())
-        if unknown_year:
-            told.append(
-                f"The year of {unknown_year} buildings is not known: precautions that hang on it "
-                "are counted there."
-            )
-        return Gathered(replace(jobs, granted=granted), rows, openings, self.findings, self.total,
-                        scores, tuple(told))  # fmt: skip
+
+def _openings_text(got: Gathered, listed: list[int]) -> list[str]:
+    return got.openings["opening_id"].iloc[listed].astype(str).tolist()
+
+
+def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFrame:
+    """One row a job of a choice, by year and place."""
+    jobs = got.jobs
+    openings = jobs.openings_of()
+    placed = got.findings[got.findings["opening"] >= 0]
+    at = {
+        number: part.to_dict(orient="records") for number, part in placed.groupby("opening")
+    }
+    rows = []
+    for job, year in best.year.items():
+        row = got.rows.iloc[job]
+        here = [each for o in openings[job] for each in at.get(o, [])]
+        dates = [each["due_on"] for each in here if not pd.isna(each["due_on"])]
+        due = [o for o in openings[job] if jobs.due[o]]
+        must = "" if not due else "first" if any(jobs.first[o] for o in due) else "due"
+        rows.append({
+            "year": year + 1, "building_id": row["building_id"], "unit_id": row["unit_id"],
+            "circuit_id": row["circuit_id"],
+            "opening_ids": _openings_text(got, openings[job]),
+            "scope": LEVELS[int(row["level"])], "remedy": row["remedy"],
+            "label": book.remedies[str(row["remedy"])].label,
+            "cost": round(float(row["cost"]), 2), "price_from": row["price_from"],
+            "hours": float(row["hours"]),
+            "harm_removed": harm * float(best.terms.weights[year] * jobs.removed[job]),
+            "p_dangerous": float(row["p_dangerous"]), "must": must,
+            "due_on": min(dates).date() if dates else None,
+            "finding_ids": [each["finding_id"] for each in here if each["finding_id"]],
+            "job": job,
+        })  # fmt: skip
+    columns = ["year", "building_id", "unit_id", "circuit_id", "opening_ids", "scope", "remedy",
+               "label", "cost", "price_from", "hours", "harm_removed", "p_dangerous", "must",
+               "due_on", "finding_ids", "job"]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=columns)
+    frame["rank"] = frame["must"].map({"first": 0, "due": 1, "": 2})
+    frame = frame.sort_values(
+        ["year", "rank", "harm_removed", "job"], ascending=[True, True, False, True]
+    )
+    return frame.drop(columns="rank").set_index("job")
+
+
+def _unable(got: Gathered, best: Choice, day: dt.date, years: int) -> pd.DataFrame:
+    """Findings that the plan does not repair in time, each with why."""
+    done: dict[int, int] = {}
+    openings = got.jobs.openings_of()
+    for job, year in best.year.items():
+        done |= dict.fromkeys(openings[job], year + 1)
+    repairable = set(got.jobs.pair_opening.tolist())
+    rows = []
+    for row in got.findings.to_dict(orient="records"):
+        opening = int(row["opening"])
+        limit = 1 if row["urgent"] else int(row["due_year"])
+        when = done.get(opening)
+        if not row["why"] and when is not None and when <= limit:
+            continue
+        why = row["why"]
+        if not why and opening not in repairable:
+            why = "no remedy of the rule book takes it away"
+        elif not why and not row["urgent"] and row["grade"] != "confirmed":
+            why = "suspected only: a look able to tell comes before a repair"
+        elif not why and limit > years:
+            continue
+        elif not why:
+            why = "money or hours do not suffice in time"
+        if when is not None:
+            why += f"; planned in year {when}"
+        rows.append({
+            "finding_id": row["finding_id"] or None, "building_id": row["building_id"],
+            "unit_id": row["unit_id"] or None, "opening_id": row["opening_id"] or None,
+            "condition": row["condition"], "urgent": bool(row["urgent"]),
+            "due_on": None if pd.isna(row["due_on"]) else pd.Timestamp(row["due_on"]).date(),
+            "why": why,
+        })  # fmt: skip
+    columns = ["finding_id", "building_id", "unit_id", "opening_id", "condition", "urgent",
+               "due_on", "why"]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=columns)
+    return frame.sort_values(["urgent", "due_on"], ascending=[False, True], kind="stable")
+
+
+def _spent(best: Choice) -> tuple[Floats, Floats]:
+    """Money, grants included, and hours of each year, with the entries."""
+    jobs = best.jobs
+    money, hours = np.zeros(best.terms.years), np.zeros(best.terms.years)
+    for job, year in best.year.items():
+        money[year] += jobs.cost[job]
+        hours[year] += jobs.hours[job]
+    for dwelling, year, walls in best.entered:
+        money[year] += jobs.walls_cost[dwelling] if walls else jobs.entry_cost[dwelling]
+        hours[year] += 0.0 if walls else jobs.entry_hours[dwelling]
+    return money, hours
+
+
+def _years(best: Choice, day: dt.date) -> pd.DataFrame:
+    money, hours = _spent(best)
+    own = best.terms.money - np.array(best.money)
+    own = np.where(np.isfinite(best.terms.money), own, money)
+    return pd.DataFrame({
+        "year": np.arange(1, best.terms.years + 1),
+        "begins": [(pd.Timestamp(day) + pd.DateOffset(years=n)).date()
+                   for n in range(best.terms.years)],
+        "budget": best.terms.money, "cost": money.round(2), "from_grants": (money - own).round(2),
+        "hours_limit": best.terms.hours, "hours": hours,
+        "jobs": np.bincount([*best.year.values()], minlength=best.terms.years),
+    })  # fmt: skip
+
+
+def _beside(
+    got: Gathered, best: Choice, by: str, rivals: dict[str, Choice], bound: float, harm: float
+) -> pd.DataFrame:
+    """The plan, simple orders, and what nothing can beat."""
+    due = int((got.jobs.due > 0).sum())
+    rows = [("this plan", f"by {by}", best), *((n, RIVALS[n], c) for n, c in rivals.items())]
+    told = [
+        {
+            "order": name, "told": words, "harm_left": harm * (1 - each.removed),
+            "cost": float(_spent(each)[0].sum().round(2)), "must_met": len(each.met()),
+            "must": due,
+        }
+        for name, words, each in rows
+    ]  # fmt: skip
+    told.append({"order": "bound", "told": "no plan of this kind leaves less",
+                 "harm_left": harm * (1 - bound), "cost": None, "must_met": None,
+                 "must": due})  # fmt: skip
+    return pd.DataFrame(told)
+
+
+def _frontier(got: Gathered, terms: Terms, harm: float) -> pd.DataFrame:
+    """Harm left for other budgets a year; without a budget, for shares of what all would cost."""
+    base = terms.money
+    if not np.isfinite(base).all():
+        whole = choose(got.jobs, terms, seconds=QUICK_SECONDS, polish=False)
+        base = np.full(terms.years, _spent(whole)[0].sum() / terms.years / 2)
+    rows = []
+    for step in STEPS:
+        each = replace(terms, money=base * step)
+        found = choose(got.jobs, each, seconds=QUICK_SECONDS, polish=False)
+        rows.append({
+            "budget": float((base * step).mean()), "cost": float(_spent(found)[0].sum().round(2)),
+            "harm_left": harm * (1 - found.removed), "bound_left": harm * (1 - found.bound),
+            "must_met": len(found.met()), "gap": found.gap,
+        })  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFrame:
+    """Decisions that a look beforehand may change: what it saves against what it costs.
+
+    A job is worth doing where it takes away more than its money takes away elsewhere (the least
+    efficient job of the plan that need not be done). After a look that settles whether there is
+    anything to repair it is done only where there is. The look finds it as often as the rule book
+    lets its method.
+    """
+    jobs, weights = got.jobs, best.terms.weights
+    likelihoods = Likelihoods(book)
+    method = max(
+        (each for each in Method),
+        key=lambda m: (round(detection_of(likelihoods, m), 1), -float(book.looks.minutes[m])),
+    )
+    finds = detection_of(likelihoods, method)
+    short = np.isfinite(best.terms.money).any() or np.isfinite(best.terms.hours).any()
+    taken = np.array([*best.year], dtype=np.int64)
+    must = np.zeros(len(jobs), dtype=bool)
+    must[jobs.pair_job[jobs.due[jobs.pair_opening] > 0]] = True
+    free = taken[~must[taken]]
+    year = np.zeros(len(jobs), dtype=np.int64)
+    year[taken] = [*best.year.values()]
+    worth = weights[year] * jobs.removed
+    rate = float((worth[free] / np.maximum(jobs.cost[free], 1e-9)).min()) if len(free) else 0.0
+    rate = rate if short else 0.0
+    repaired = {o for job in best.year for o in _Lists(jobs).openings[job]}
+    passed = np.array([
+        job for job, openings in enumerate(jobs.openings_of())
+        if jobs.level[job] <= CIRCUIT and not repaired.intersection(openings)
+    ], dtype=np.int64)  # fmt: skip
+    chance = np.clip(got.rows["p_dangerous"].to_numpy(np.float64), 1e-9, 1.0)
+    entry = np.zeros(len(jobs))
+    dwelling = jobs.dwelling_of()
+    entry[dwelling >= 0] = jobs.entry_cost[dwelling[dwelling >= 0]]
+    gain_now = np.maximum(worth - rate * jobs.cost, 0.0)
+    with_look = chance * finds * np.maximum(worth / chance - rate * jobs.cost, 0.0)
+    saved = np.where(np.isin(np.arange(len(jobs)), free), (1 - chance) * finds * jobs.cost, 0.0)
+    harm_gain = np.maximum(with_look - gain_now - rate * entry, 0.0)
+    number = np.bincount(jobs.pair_job, minlength=len(jobs))
+    some = np.concatenate([free, passed])
+    some = some[jobs.level[some] <= CIRCUIT]
+    use = saved[some] - entry[some] + np.where(rate > 0, harm_gain[some] / max(rate, 1e-300), 0.0)
+    order = some[np.argsort(-use, kind="stable")][:LOOKS_FIRST]
+    rows = [
+        {
+            "building_id": got.rows["building_id"].iloc[job],
+            "unit_id": got.rows["unit_id"].iloc[job],
+            "opening_ids": _openings_text(got, jobs.pair_opening[jobs.pair_job == job].tolist()),
+            "remedy": got.rows["remedy"].iloc[job], "planned": job in best.year,
+            "cost": float(jobs.cost[job]), "p_dangerous": float(chance[job]),
+            "method": method.value, "finds": finds,
+            "look_minutes": float(book.looks.minutes[method]) * int(number[job]),
+            "look_cost": float(entry[job]), "expected_saved": float(saved[job]),
+            "harm_gained": harm * float(harm_gain[job]),
+            "worth_it": bool(saved[job] > entry[job] or harm_gain[job] > 0),
+        }
+        for job in order.tolist()
+    ]  # fmt: skip
+    columns = ["building_id", "unit_id", "opening_ids", "remedy", "planned", "cost", "p_dangerous",
+               "method", "finds", "look_minutes", "look_cost", "expected_saved", "harm_gained",
+               "worth_it"]  # fmt: skip
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _assumed(got: Gathered, terms: Terms, name: str) -> tuple[Jobs, Terms]:
+    """The jobs and terms under another assumption."""
+    jobs = got.jobs
+    if name in ("costs_low", "costs_high"):
+        cost = got.rows["cost_low" if name == "costs_low" else "cost_high"].to_numpy(np.float64)
+        return replace(jobs, cost=cost), terms
+    if name == "efficacy_low":
+        rewired = got.rows["remedy"].str.contains("rewired").to_numpy(dtype=bool)
+        return replace(jobs, removed=jobs.removed * np.where(rewired, 0.95, 0.8)), terms
+    if name in ("danger_low", "danger_high"):
+        scores = got.scores
+        end = scores["score_low" if name == "danger_low" else "score_high"]
+        times = (end / scores["score"].where(scores["score"] > 0, 1.0)).to_numpy(np.float64)
+        return replace(jobs, removed=jobs.removed * times[jobs.building_of()]), terms
+    return jobs, replace(terms, hours=terms.hours * (0.75 if name == "hours_fewer" else 1.25))
+
+
+def _assumptions(
+    got: Gathered, terms: Terms, best: Choice, harm: float, order: list[int]
+) -> tuple[pd.DataFrame, Ints]:
+    """Plans under other assumptions; in how many each job of the plan stays.
+
+    A job stays where the other plan repairs the same openings with the same remedy, in any year.
+    """
+    tried = [n for n in ASSUMPTIONS if np.isfinite(terms.hours).any() or "hours" not in n]
+    kept = np.zeros(len(order), dtype=np.int64)
+    rows = []
+    quick = len(got.jobs) * terms.years <= IN_ONE
+    for name in tried:
+        jobs, other = _assumed(got, terms, name)
+        found = choose(jobs, other, seconds=QUICK_SECONDS, polish=quick)
+        stays = np.array([job in found.year for job in order], dtype=bool)
+        kept += stays
+        scores = got.scores
+        all_harm = harm
+        if name.startswith("danger"):
+            end = "score_low" if name == "danger_low" else "score_high"
+            all_harm = harm * float(scores[end].sum()) / max(float(scores["score"].sum()), 1e-300)
+        left = all_harm - harm * found.removed
+        rows.append({
+            "assumption": name, "told": ASSUMPTIONS[name], "harm_left": left,
+            "change": left - harm * (1 - best.removed),
+            "kept": float(stays.mean()) if len(stays) else 1.0,
+        })  # fmt: skip
+    frame = pd.DataFrame(rows).sort_values("change", key=abs, ascending=False, kind="stable")
+    return frame.reset_index(drop=True), kept
