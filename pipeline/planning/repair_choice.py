@@ -182,13 +182,9 @@ class Choice:
 
     def met(self) -> set[int]:
         """Openings that must be repaired and are in time."""
-        return {
-            opening
-            for job, opening in zip(
-                self.jobs.pair_job.tolist(), self.jobs.pair_opening.tolist(), strict=True
-            )
-            if self.jobs.due[opening] and self.year.get(job, self.terms.years) < self.jobs.due[opening]
-        }  # fmt: skip
+        due, never = self.jobs.due, self.terms.years
+        pairs = zip(self.jobs.pair_job.tolist(), self.jobs.pair_opening.tolist(), strict=True)
+        return {opening for job, opening in pairs if self.year.get(job, never) < due[opening]}
 
     def standing(self) -> tuple[float, float, float]:
         """What choices are compared by: what comes first, what is due, harm taken away."""
@@ -344,8 +340,10 @@ def programme(
     money = [(year, np.arange(len(job)), jobs.cost[job])]
     hours = [(year, np.arange(len(job)), jobs.hours[job])]
     dwelling = jobs.dwelling_of()[job]
-    kinds = ((dwelling >= 0, jobs.entry_cost, jobs.entry_hours),
-             ((dwelling >= 0) & jobs.walls[job], jobs.walls_cost, np.zeros_like(jobs.entry_hours)))
+    kinds = (
+        (dwelling >= 0, jobs.entry_cost, jobs.entry_hours),
+        ((dwelling >= 0) & jobs.walls[job], jobs.walls_cost, np.zeros_like(jobs.entry_hours)),
+    )
     for some, cost, time_taken in kinds:
         places = np.flatnonzero(some & ((cost[dwelling] > 0) | (time_taken[dwelling] > 0)))
         keys, key = np.unique(dwelling[places] * years + year[places], return_inverse=True)
@@ -398,9 +396,7 @@ class _Rows:
         self._low: list[Floats] = []
         self._most: list[Floats] = []
 
-    def add(
-        self, row: Ints, column: Ints, cell: Floats | float, low: Floats, most: Floats
-    ) -> None:
+    def add(self, row: Ints, column: Ints, cell: Floats | float, low: Floats, most: Floats) -> None:
         cells = np.broadcast_to(np.asarray(cell, dtype=np.float64), np.shape(column))
         self._parts.append((np.ravel(row) + self.height, np.ravel(column), np.ravel(cells)))
         self._low.append(low)
@@ -488,10 +484,8 @@ def priced(jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats) -
     )
     tiers.append((top > base, which, who))
     circuit = np.maximum(base, top)
-    idle = np.bincount(
-        jobs.dwelling[jobs.circuit], none, minlength=len(jobs.building)
-    )
-    entry = (money[None] * jobs.entry_cost[:, None] + hours[None] * jobs.entry_hours[:, None])
+    idle = np.bincount(jobs.dwelling[jobs.circuit], none, minlength=len(jobs.building))
+    entry = money[None] * jobs.entry_cost[:, None] + hours[None] * jobs.entry_hours[:, None]
     inner = np.bincount(jobs.dwelling, circuit, minlength=len(idle)) - entry.min(axis=1)
     which = np.flatnonzero(jobs.level == DWELLING)
     top, who = _best(jobs.place[which], worth[which], len(idle))

@@ -45,6 +45,7 @@ DAYS_A_YEAR = 365.25
 LEAST_SHARE = 1e-8
 """Share of all harm below which a job at an opening that need not be repaired is left out."""
 
+
 class Grant(BaseModel):
     """A sum that may pay for some remedies in some buildings only."""
 
@@ -158,9 +159,7 @@ def _findings(
     urgent = urgent[new].assign(
         finding_id="", grade="confirmed", urgent=True, due_on=pd.Timestamp(day), due_year=1
     )
-    urgent["condition"] = [
-        each if each in set(Condition) else None for each in urgent["condition"]
-    ]
+    urgent["condition"] = [each if each in set(Condition) else None for each in urgent["condition"]]
     both = [each for each in (frame, urgent[_FINDINGS]) if len(each)]
     frame = pd.concat(both, ignore_index=True) if both else pd.DataFrame(columns=_FINDINGS)
     frame["unit_id"] = frame["unit_id"].fillna("")
@@ -243,14 +242,15 @@ class _Prices:
     def job(self, name: str, findings: list[str]) -> tuple[float, float, float, str]:
         """Cost, low and high cost of one job, and who says so."""
         remedy = self.book.remedies[name]
-        told = [
-            self.quoted.get((each, name)) or self.quoted.get((each, "")) for each in findings
-        ]
+        told = [self.quoted.get((each, name)) or self.quoted.get((each, "")) for each in findings]
         if told and all(told):
             named = [each for each in told if each]
             amount = sum(each[0] for each in named)
-            return amount, amount, amount, "quoted by " + ", ".join(
-                dict.fromkeys(each[1] for each in named)
+            return (
+                amount,
+                amount,
+                amount,
+                "quoted by " + ", ".join(dict.fromkeys(each[1] for each in named)),
             )
         more = self.of_job[remedy.opens_walls]
         said = remedy.cost_typical.source
@@ -347,9 +347,7 @@ class _Gathering:
         self._by_opening()
         units = named["unit_id"].astype(str)
         circuits = named["circuit_id"].astype(object).where(named["circuit_id"].notna(), None)
-        own = [
-            f"c{each}" if each is not None else f"o{n}" for n, each in enumerate(circuits)
-        ]
+        own = [f"c{each}" if each is not None else f"o{n}" for n, each in enumerate(circuits)]
         self.dwelling_key = list(zip(named["at"].tolist(), units.tolist(), strict=True))
         self.dwellings = {key: n for n, key in enumerate(dict.fromkeys(self.dwelling_key))}
         circuit_key = list(zip(self.dwelling_key, own, strict=True))
@@ -439,9 +437,7 @@ class _Gathering:
         """Jobs at one opening, also of circuits of which only it is known; worse ones left out."""
         alone = np.bincount(self.circuit, minlength=len(self.circuits))[self.circuit] == 1
         least = LEAST_SHARE / self.years
-        useful = self.fits & (
-            (self.removed > least) | (self.due > 0)[:, None]
-        )
+        useful = self.fits & ((self.removed > least) | (self.due > 0)[:, None])
         for here in np.flatnonzero(useful.any(axis=1)).tolist():
             options = []
             for column, (name, remedy) in enumerate(by_remedy):
@@ -454,7 +450,9 @@ class _Gathering:
                                 name, remedy.scope))  # fmt: skip
             for removed, price, hours, name, scope in options:
                 if any(
-                    o[0] >= removed and o[1][0] <= price[0] and o[2] <= hours
+                    o[0] >= removed
+                    and o[1][0] <= price[0]
+                    and o[2] <= hours
                     and (o[0], -o[1][0], -o[2]) != (removed, -price[0], -hours)
                     for o in options
                 ):

@@ -240,9 +240,7 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
     jobs = got.jobs
     openings = jobs.openings_of()
     placed = got.findings[got.findings["opening"] >= 0]
-    at = {
-        number: part.to_dict(orient="records") for number, part in placed.groupby("opening")
-    }
+    at = {number: part.to_dict(orient="records") for number, part in placed.groupby("opening")}
     rows = []
     for job, year in best.year.items():
         row = got.rows.iloc[job]
@@ -403,10 +401,11 @@ def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd
     worth = weights[year] * jobs.removed
     rate = float((worth[free] / np.maximum(jobs.cost[free], 1e-9)).min()) if len(free) else 0.0
     rate = rate if short else 0.0
-    repaired = {o for job in best.year for o in _Lists(jobs).openings[job]}
+    openings = jobs.openings_of()
+    repaired = {o for job in best.year for o in openings[job]}
     passed = np.array([
-        job for job, openings in enumerate(jobs.openings_of())
-        if jobs.level[job] <= CIRCUIT and not repaired.intersection(openings)
+        job for job, here in enumerate(openings)
+        if jobs.level[job] <= CIRCUIT and not repaired.intersection(here)
     ], dtype=np.int64)  # fmt: skip
     chance = np.clip(got.rows["p_dangerous"].to_numpy(np.float64), 1e-9, 1.0)
     entry = np.zeros(len(jobs))
@@ -420,12 +419,16 @@ def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd
     some = np.concatenate([free, passed])
     some = some[jobs.level[some] <= CIRCUIT]
     use = saved[some] - entry[some] + np.where(rate > 0, harm_gain[some] / max(rate, 1e-300), 0.0)
-    order = some[np.argsort(-use, kind="stable")][:LOOKS_FIRST]
+    order, seen = [], set[tuple[int, ...]]()
+    for job in some[np.argsort(-use, kind="stable")].tolist():
+        if len(order) < LOOKS_FIRST and (key := tuple(openings[job])) not in seen:
+            seen.add(key)
+            order.append(job)
     rows = [
         {
             "building_id": got.rows["building_id"].iloc[job],
             "unit_id": got.rows["unit_id"].iloc[job],
-            "opening_ids": _openings_text(got, jobs.pair_opening[jobs.pair_job == job].tolist()),
+            "opening_ids": _openings_text(got, openings[job]),
             "remedy": got.rows["remedy"].iloc[job], "planned": job in best.year,
             "cost": float(jobs.cost[job]), "p_dangerous": float(chance[job]),
             "method": method.value, "finds": finds,
@@ -434,7 +437,7 @@ def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd
             "harm_gained": harm * float(harm_gain[job]),
             "worth_it": bool(saved[job] > entry[job] or harm_gain[job] > 0),
         }
-        for job in order.tolist()
+        for job in order
     ]  # fmt: skip
     columns = ["building_id", "unit_id", "opening_ids", "remedy", "planned", "cost", "p_dangerous",
                "method", "finds", "look_minutes", "look_cost", "expected_saved", "harm_gained",
@@ -488,3 +491,15 @@ def _assumptions(
         })  # fmt: skip
     frame = pd.DataFrame(rows).sort_values("change", key=abs, ascending=False, kind="stable")
     return frame.reset_index(drop=True), kept
+
+
+def prices_told(found: RepairPlan) -> str:
+    """Whose prices the total of a plan is made of, as a sentence."""
+    by = found.jobs.groupby("price_from", sort=False)["cost"].sum()
+    shares = "; ".join(f"{money:,.2f} {whose}" for whose, money in by.items())
+    entries = float(found.years["cost"].sum()) - float(by.sum())
+    return (
+        f"Prices: {shares or 'none'}; {entries:,.2f} entries of dwellings and what comes with "
+        "them, by the rule book's cost lines. Put in your own: quotes in the ledger, costs in the "
+        "rule book."
+    )

@@ -54,13 +54,25 @@ def small(seed, *, grants=0, musts=True):
     listed = []
     for opening in range(5):
         for share in (1.0, 0.6)[: rng.integers(1, 3)]:
-            listed.append((OPENING, opening, [opening], share * harm[opening],
-                           rng.integers(2, 12), rng.uniform(0.2, 2), rng.random() < 0.4, some()))
+            listed.append(
+                (
+                    OPENING,
+                    opening,
+                    [opening],
+                    share * harm[opening],
+                    rng.integers(2, 12),
+                    rng.uniform(0.2, 2),
+                    rng.random() < 0.4,
+                    some(),
+                )
+            )
     listed.append((CIRCUIT, 0, [0, 1], harm[:2].sum(), rng.integers(5, 16), 3.0, True, some()))
-    listed.append((DWELLING, 0, [0, 1, 2], harm[:3].sum() + 0.02, rng.integers(8, 24), 5.0, True,
-                   some()))
-    listed.append((BUILDING, 0, [0, 1, 2, 3, 4], harm.sum() + 0.05, rng.integers(14, 40), 9.0,
-                   True, some()))
+    listed.append(
+        (DWELLING, 0, [0, 1, 2], harm[:3].sum() + 0.02, rng.integers(8, 24), 5.0, True, some())
+    )
+    listed.append(
+        (BUILDING, 0, [0, 1, 2, 3, 4], harm.sum() + 0.05, rng.integers(14, 40), 9.0, True, some())
+    )
     must = {}
     if musts:
         for opening in rng.choice(5, size=rng.integers(0, 3), replace=False).tolist():
