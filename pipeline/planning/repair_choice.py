@@ -470,7 +470,7 @@ def priced(jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats) -
     year = value.argmax(axis=1)
     worth = value.max(axis=1)
     none = np.where(met, -_NEVER, 0.0)
-    tiers: list[tuple[Floats, Ints, Ints]] = []
+    tiers: list[tuple[Bools, Ints, Ints]] = []
     at = jobs.level == OPENING
     which = np.flatnonzero(at)
     top, who = _best(jobs.place[which], worth[which], len(none))
@@ -515,15 +515,12 @@ def priced(jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats) -
     at_opening = tiers[0][0] & free & ~taken
     chosen.append(tiers[0][1][tiers[0][2][at_opening]])
     picked = np.concatenate(chosen)
-    spent = np.bincount(year[picked], jobs.cost[picked], minlength=terms.years)
-    worked = np.bincount(year[picked], jobs.hours[picked], minlength=terms.years)
+    spent, worked = np.zeros(terms.years), np.zeros(terms.years)
+    np.add.at(spent, year[picked], jobs.cost[picked])
+    np.add.at(worked, year[picked], jobs.hours[picked])
     first = entry.argmin(axis=1)
-    spent += np.bincount(
-        first[open_dwelling], jobs.entry_cost[open_dwelling], minlength=terms.years
-    )
-    worked += np.bincount(
-        first[open_dwelling], jobs.entry_hours[open_dwelling], minlength=terms.years
-    )
+    np.add.at(spent, first[open_dwelling], jobs.entry_cost[open_dwelling])
+    np.add.at(worked, first[open_dwelling], jobs.entry_hours[open_dwelling])
     total = building.sum()
     for price, most in ((money, terms.money), (hours, terms.hours)):
         held = np.isfinite(most)
@@ -571,9 +568,8 @@ def required(jobs: Jobs, terms: Terms, seconds: float) -> Bools:
         held = Choice(jobs, terms)
         cheap = among[np.argsort(jobs.cost[among], kind="stable")]
         for some in (met, group):
-            here = np.unique(jobs.pair_job[some[jobs.pair_opening]])
-            held.filled([job for job in cheap.tolist() if job in set(here.tolist())], helper,
-                        due=True)  # fmt: skip
+            here = np.isin(cheap, jobs.pair_job[some[jobs.pair_opening]])
+            held.filled(cheap[here].tolist(), helper, due=True)
         by_greed = np.zeros_like(met)
         by_greed[sorted(held.met())] = True
         able = np.zeros_like(met)

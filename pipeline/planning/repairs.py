@@ -168,7 +168,7 @@ def plan_repairs(
     when = day or dt.date.today()
     got = gather(con, ledger, book, only, years=years, day=when, grants=grants)
     terms = Terms(
-        weights=years - np.arange(years) - 0.5,
+        weights=np.arange(years, 0, -1, dtype=np.float64) - 0.5,
         money=each_year(budget, years, "--budget"),
         hours=each_year(hours, years, "--electrician-hours"),
         grants=np.array([each.amount for each in grants], dtype=np.float64),
@@ -266,6 +266,8 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
                "label", "cost", "price_from", "hours", "harm_removed", "p_dangerous", "must",
                "due_on", "finding_ids", "job"]  # fmt: skip
     frame = pd.DataFrame(rows, columns=columns)
+    for name in ("unit_id", "circuit_id"):
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     frame["rank"] = frame["must"].map({"first": 0, "due": 1, "": 2})
     frame = frame.sort_values(
         ["year", "rank", "harm_removed", "job"], ascending=[True, True, False, True]
@@ -308,6 +310,8 @@ def _unable(got: Gathered, best: Choice, day: dt.date, years: int) -> pd.DataFra
     columns = ["finding_id", "building_id", "unit_id", "opening_id", "condition", "urgent",
                "due_on", "why"]  # fmt: skip
     frame = pd.DataFrame(rows, columns=columns)
+    for name in ("finding_id", "unit_id", "opening_id", "condition"):
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     return frame.sort_values(["urgent", "due_on"], ascending=[False, True], kind="stable")
 
 
@@ -419,7 +423,8 @@ def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd
     some = np.concatenate([free, passed])
     some = some[jobs.level[some] <= CIRCUIT]
     use = saved[some] - entry[some] + np.where(rate > 0, harm_gain[some] / max(rate, 1e-300), 0.0)
-    order, seen = [], set[tuple[int, ...]]()
+    order: list[int] = []
+    seen: set[tuple[int, ...]] = set()
     for job in some[np.argsort(-use, kind="stable")].tolist():
         if len(order) < LOOKS_FIRST and (key := tuple(openings[job])) not in seen:
             seen.add(key)
