@@ -37,10 +37,10 @@ SOLVER_SECONDS = 10.0
 IN_ONE = 25_000
 """Jobs times years up to which one programme chooses among all of them."""
 
-AT_ONCE = 3_000
+AT_ONCE = 10_000
 """Jobs times years that are chosen anew at once where there are more."""
 
-ROUNDS, PRICINGS = 8, 60
+ROUNDS, PRICINGS = 20, 40
 """Times that some buildings are chosen anew, and that prices are tried."""
 
 _NEVER = 1e4
@@ -306,9 +306,8 @@ def programme(
     here[among] = True
     inside = here[jobs.pair_job]
     pair_job, pair_opening = jobs.pair_job[inside], jobs.pair_opening[inside]
-    last = np.full(len(jobs), years)
     needed = met[pair_opening]
-    np.minimum.at(last, pair_job[needed], jobs.due[pair_opening[needed]])
+    last = _last(jobs, terms, met)
     job = np.repeat(among, years)
     year = np.tile(np.arange(years), len(among))
     usable = year < last[job]
@@ -428,26 +427,44 @@ def _pay(rows: _Rows, jobs: Jobs, terms: Terms, job: Ints, year: Ints, paid: Int
 
 @dataclass(frozen=True)
 class _Priced:
-    """What prices make of the jobs: a bound, jobs with years, how clear each building is, spent."""
+    """What prices make of the jobs.
+
+    Attributes:
+        bound: no choice that keeps to the terms takes away more.
+        year: jobs with years.
+        worth: of each building, after prices.
+        money, hours: spent by year.
+        prices: of money and of hours.
+    """
 
     bound: float
     year: dict[int, int]
-    clear: Floats
+    worth: Floats
     money: Floats
     hours: Floats
+    prices: tuple[Floats, Floats]
 
 
 def _best(place: Ints, value: Floats, size: int) -> tuple[Floats, Ints]:
     """The largest value at each place and whose it is; -inf and -1 where there is none."""
-    order = np.lexsort((value, place))
-    last = np.flatnonzero(np.diff(place[order], append=-1))
     top, who = np.full(size, -np.inf), np.full(size, -1)
-    top[place[order[last]]] = value[order[last]]
-    who[place[order[last]]] = order[last]
+    np.maximum.at(top, place, value)
+    best = np.flatnonzero((value == top[place]) & (value > -np.inf))
+    who[place[best]] = best
     return top, who
 
 
-def priced(jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats) -> _Priced:
+def _last(jobs: Jobs, terms: Terms, met: Bools) -> Ints:
+    """The year from which a job is too late for what it has to repair."""
+    needed = met[jobs.pair_opening]
+    last = np.full(len(jobs), terms.years)
+    np.minimum.at(last, jobs.pair_job[needed], jobs.due[jobs.pair_opening[needed]])
+    return last
+
+
+def priced(
+    jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats, last: Ints | None = None
+) -> _Priced:
     """The best choice if money and hours cost something, and the bound that follows.
 
     Entry is counted once a dwelling, at its cheapest year, and grants as money for anything: no
@@ -457,15 +474,14 @@ def priced(jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats) -
         jobs, terms: the jobs and what there is to spend.
         met: openings that have to be repaired in time, shape (T,).
         money, hours: prices by year, in harm, shape (Y,).
+        last: of ``_last``; worked out where None.
     """
     value = (
         terms.weights[None] * jobs.removed[:, None]
         - money[None] * jobs.cost[:, None]
         - hours[None] * jobs.hours[:, None]
     )
-    needed = met[jobs.pair_opening]
-    last = np.full(len(jobs), terms.years)
-    np.minimum.at(last, jobs.pair_job[needed], jobs.due[jobs.pair_opening[needed]])
+    last = _last(jobs, terms, met) if last is None else last
     value[np.arange(terms.years)[None] >= last[:, None]] = -np.inf
     year = value.argmax(axis=1)
     worth = value.max(axis=1)
@@ -527,12 +543,14 @@ def priced(jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats) -
         total += float((price[held] * most[held]).sum())
     if len(terms.grants):
         total += float(money.max() * terms.grants.sum())
-    clear = np.abs(building - np.bincount(jobs.building, idle, minlength=buildings))
     return _Priced(
         float(total),
         dict(zip(picked.tolist(), year[picked].tolist(), strict=True)),
-        clear, spent, worked,
-    )  # fmt: skip
+        building,
+        spent,
+        worked,
+        (money, hours),
+    )
 
 
 def _efficiency(jobs: Jobs, money: float, hours: float) -> Ints:
@@ -655,9 +673,10 @@ def choose(
             bound = max(solved.bound, found.removed)
             gap = (bound - found.removed) / bound if bound > 0 else 0.0
             return replace(found, bound=bound, gap=gap, by="integer programme")
-    found, bound, clear = _by_prices(jobs, terms, met, helper)
+    found, prices = _by_prices(jobs, terms, met, helper)
+    bound = prices.bound
     if polish:
-        found = _polished(found, met, helper, clear, worth, seconds)
+        found = _polished(found, met, helper, prices, worth, seconds)
     gap = (bound - found.removed) / bound if bound > 0 else 0.0
     return replace(found, bound=bound, gap=max(gap, 0.0), by="prices, then integer programme")
 
@@ -670,10 +689,8 @@ def _must_first(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> Choice:
     return Choice(jobs, terms).filled(order, helper, due=True)
 
 
-def _by_prices(
-    jobs: Jobs, terms: Terms, met: Bools, helper: _Lists
-) -> tuple[Choice, float, Floats]:
-    """The best choice that prices lead to, the least bound, how clear each building is."""
+def _by_prices(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> tuple[Choice, _Priced]:
+    """The best choice that prices lead to, and the prices of the least bound."""
     money_unit = np.where(np.isfinite(terms.money), np.maximum(terms.money, 1.0), np.inf)
     hours_unit = np.where(np.isfinite(terms.hours), np.maximum(terms.hours, 1.0), np.inf)
     unit = np.concatenate([money_unit, hours_unit])
@@ -686,28 +703,30 @@ def _by_prices(
     price = np.where(np.isfinite(unit), 0.2 * rate, 0.0)
     price[terms.years :] = 0.0
     price = price * np.where(np.isfinite(unit), unit, 0.0)
-    bound, clear, step = np.inf, np.zeros(0), 1.0
+    bound, step = np.inf, 1.0
+    last = _last(jobs, terms, met)
     worse = 0
     most = np.concatenate([terms.money, terms.hours])
+    held = np.isfinite(most)
     for turn in range(PRICINGS):
         per = np.where(np.isfinite(unit), price / unit, 0.0)
-        each = priced(jobs, terms, met, per[: terms.years], per[terms.years :])
+        each = priced(jobs, terms, met, per[: terms.years], per[terms.years :], last)
         if each.bound < bound - 1e-6 * abs(bound if np.isfinite(bound) else 1.0):
-            bound, kept, worse, clear = each.bound, price.copy(), 0, each.clear
+            bound, kept, worse = each.bound, price.copy(), 0
             chosen = each
         else:
             worse += 1
             if worse >= 4:
                 step, price, worse = step / 2, kept.copy(), 0
         used = np.concatenate([each.money, each.hours])
-        slack = np.where(np.isfinite(most), (most - used) / unit, 0.0)
+        slack = np.where(held, (np.where(held, most, 0.0) - used) / unit, 0.0)
         norm = float((slack**2).sum())
         if norm < 1e-12 or bound - best.removed < GAP * bound or step < 1e-3:
             break
         price = np.maximum(price - step * (each.bound - best.removed) / norm * slack, 0.0)
         if turn % 10 == 9:
             best = _better(best, chosen, must, wanted, helper, order)
-    return _better(best, chosen, must, wanted, helper, order), bound, clear
+    return _better(best, chosen, must, wanted, helper, order), chosen
 
 
 def _better(
@@ -741,39 +760,56 @@ def _joined(one: Choice, other: Choice) -> Choice:
     )  # fmt: skip
 
 
+def _short(found: Choice, prices: _Priced) -> Floats:
+    """How much less each building's jobs are worth, after prices, than the best there."""
+    jobs, terms = found.jobs, found.terms
+    money, hours = prices.prices
+    here = np.zeros(len(prices.worth))
+    job = np.array([*found.year], dtype=np.int64)
+    year = np.array([*found.year.values()], dtype=np.int64)
+    net = terms.weights[year] * jobs.removed[job] - money[year] * jobs.cost[job]
+    np.add.at(here, jobs.building_of()[job], net - hours[year] * jobs.hours[job])
+    for dwelling, when, walls in found.entered:
+        cost = jobs.walls_cost[dwelling] if walls else jobs.entry_cost[dwelling]
+        time_taken = 0.0 if walls else jobs.entry_hours[dwelling]
+        here[jobs.building[dwelling]] -= money[when] * cost + hours[when] * time_taken
+    short: Floats = prices.worth - here
+    return short
+
+
 def _polished(
-    found: Choice, met: Bools, helper: _Lists, clear: Floats, worth: Floats, seconds: float
+    found: Choice, met: Bools, helper: _Lists, prices: _Priced, worth: Floats, seconds: float
 ) -> Choice:
-    """Choose some buildings anew, those first that are least clear, while it helps."""
+    """Choose some buildings anew, those first that fall short most, while there is time."""
     jobs, terms = found.jobs, found.terms
     building = jobs.building_of()
-    size = np.bincount(building, minlength=len(clear)) * terms.years
-    order = np.argsort(clear, kind="stable")
-    order = order[clear[order] > 0]
-    starts = np.cumsum(size[order]) // AT_ONCE
+    size = np.bincount(building, minlength=len(prices.worth)) * terms.years
     until = time.monotonic() + seconds
-    for turn in range(min(ROUNDS, int(starts.max()) + 1 if len(starts) else 0)):
+    tried = np.zeros(len(size), dtype=np.int64)
+    for _ in range(ROUNDS):
         left = until - time.monotonic()
         if left < 0.5:
             break
-        some = np.zeros(len(clear), dtype=bool)
-        some[order[starts == turn]] = True
+        order = np.lexsort((-_short(found, prices), tried))
+        order = order[size[order] > 0]
+        some = np.zeros(len(size), dtype=bool)
+        some[order[np.cumsum(size[order]) <= AT_ONCE]] = True
+        tried[some] += 1
         among = np.flatnonzero(some[building])
         fixed = {job: year for job, year in found.year.items() if not some[building[job]]}
         rest = built(jobs, terms, fixed, helper)
-        if len(rest.year) < len(fixed):
+        if len(rest.year) < len(fixed) or not len(among):
             continue  # a grant was shared out otherwise
         open_terms = replace(
             terms, money=np.array(rest.money), hours=np.array(rest.hours),
             grants=np.array(rest.grants),
         )  # fmt: skip
-        pairs = np.isin(jobs.pair_job, among)
         inner = np.zeros_like(met)
-        inner[jobs.pair_opening[pairs]] = True
+        inner[jobs.pair_opening[some[building[jobs.pair_job]]]] = True
         solved = programme(jobs, open_terms, worth, met & inner, among, min(left, seconds / 3))
         if solved is None:
             continue
-        tried = _joined(rest, built(jobs, open_terms, solved.year, helper, solved.paid))
-        if tried.standing() > found.standing():
-            found = tried
+        other = _joined(rest, built(jobs, open_terms, solved.year, helper, solved.paid))
+        if other.standing() > found.standing():
+            found = other
     return found

@@ -10,6 +10,7 @@ from __future__ import annotations
 import datetime as dt
 import tomllib
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -241,7 +242,8 @@ class _Prices:
 
     def job(self, name: str, findings: list[str]) -> tuple[float, float, float, str]:
         """Cost, low and high cost of one job, and who says so."""
-        remedy = self.book.remedies[name]
+        if not self.quoted or not findings:
+            return self._by_book(name)
         told = [self.quoted.get((each, name)) or self.quoted.get((each, "")) for each in findings]
         if told and all(told):
             named = [each for each in told if each]
@@ -252,6 +254,11 @@ class _Prices:
                 amount,
                 "quoted by " + ", ".join(dict.fromkeys(each[1] for each in named)),
             )
+        return self._by_book(name)
+
+    @cache  # noqa: B019 - lives as long as the plan
+    def _by_book(self, name: str) -> tuple[float, float, float, str]:
+        remedy = self.book.remedies[name]
         more = self.of_job[remedy.opens_walls]
         said = remedy.cost_typical.source
         whose = "placeholder of the rule book" if "placeholder" in said else f"rule book: {said}"

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -231,6 +232,11 @@ def _rival(got: Gathered, terms: Terms, order: str) -> Choice:
     return found.filled(job[line].tolist(), helper)
 
 
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame, which a loop reads faster."""
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict(orient="records")]
+
+
 def _openings_text(got: Gathered, listed: list[int]) -> list[str]:
     return got.openings["opening_id"].iloc[listed].astype(str).tolist()
 
@@ -239,11 +245,14 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
     """One row a job of a choice, by year and place."""
     jobs = got.jobs
     openings = jobs.openings_of()
-    placed = got.findings[got.findings["opening"] >= 0]
-    at = {number: part.to_dict(orient="records") for number, part in placed.groupby("opening")}
+    at: dict[int, list[dict[str, Any]]] = {}
+    for each in _records(got.findings):
+        at.setdefault(int(each["opening"]), []).append(each)
     rows = []
+    names = got.openings["opening_id"].astype(str).tolist()
+    every = _records(got.rows)
     for job, year in best.year.items():
-        row = got.rows.iloc[job]
+        row = every[job]
         here = [each for o in openings[job] for each in at.get(o, [])]
         dates = [each["due_on"] for each in here if not pd.isna(each["due_on"])]
         due = [o for o in openings[job] if jobs.due[o]]
@@ -251,7 +260,7 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
         rows.append({
             "year": year + 1, "building_id": row["building_id"], "unit_id": row["unit_id"],
             "circuit_id": row["circuit_id"],
-            "opening_ids": _openings_text(got, openings[job]),
+            "opening_ids": [names[o] for o in openings[job]],
             "scope": LEVELS[int(row["level"])], "remedy": row["remedy"],
             "label": book.remedies[str(row["remedy"])].label,
             "cost": round(float(row["cost"]), 2), "price_from": row["price_from"],
