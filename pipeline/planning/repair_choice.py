@@ -724,7 +724,7 @@ def _by_prices(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> tuple[Ch
         if norm < 1e-12 or bound - best.removed < GAP * bound or step < 1e-3:
             break
         price = np.maximum(price - step * (each.bound - best.removed) / norm * slack, 0.0)
-        if turn % 10 == 9:
+        if turn % 20 == 19:
             best = _better(best, chosen, must, wanted, helper, order)
     return _better(best, chosen, must, wanted, helper, order), chosen
 
@@ -744,9 +744,12 @@ def _better(
         tries.append(exact)
     for job in sorted(chosen.year, key=lambda j: -gain[j]):
         tries[0].filled([job], helper, [chosen.year[job]])
+    tries.append(best)
     for each in tries:
-        each.filled(order.tolist(), helper)
-        if each.removed > best.removed:
+        for _ in range(2):
+            each = _upgraded(each, chosen, helper)
+        each = each.filled(order.tolist(), helper)
+        if each.standing() > best.standing():
             best = each
     return best
 
@@ -758,6 +761,59 @@ def _joined(one: Choice, other: Choice) -> Choice:
         grants=other.grants, taken=one.taken | other.taken, entered=one.entered | other.entered,
         used=one.used | other.used,
     )  # fmt: skip
+
+
+def _upgraded(found: Choice, chosen: _Priced, helper: _Lists) -> Choice:
+    """Building by building what prices chose instead of what is there, as far as money goes.
+
+    What spares money comes first, then most harm for its price. Where there are grants nothing is
+    exchanged.
+    """
+    jobs, terms = found.jobs, found.terms
+    if len(terms.grants):
+        return found
+    building = jobs.building_of().tolist()
+    sets: tuple[dict[int, dict[int, int]], dict[int, dict[int, int]]] = ({}, {})
+    for kept, listed in zip(sets, (found.year, chosen.year), strict=True):
+        for job, year in listed.items():
+            kept.setdefault(building[job], {})[job] = year
+    old, new = sets
+    moves = []
+    for place in sorted(old.keys() | new.keys()):
+        before, after = old.get(place, {}), new.get(place, {})
+        if before != after:
+            one, other = _use(jobs, terms, before, helper), _use(jobs, terms, after, helper)
+            more = other[1] - one[1]
+            price = float(chosen.prices[0] @ more[0] + chosen.prices[1] @ more[1])
+            rate = -np.inf if price <= 0 else -(other[0] - one[0]) / price
+            moves.append((rate, place, more))
+    left = np.array([found.money, found.hours])
+    taken = dict(old)
+    for _, place, more in sorted(moves, key=lambda move: move[:2]):
+        if (more <= left + 1e-9).all():
+            left = np.where(np.isfinite(left), left - more, left)
+            taken[place] = new.get(place, {})
+    year = {job: when for each in taken.values() for job, when in each.items()}
+    return built(jobs, terms, year, helper, np.zeros((0, terms.years)))
+
+
+def _use(jobs: Jobs, terms: Terms, year: dict[int, int], helper: _Lists) -> tuple[float, Floats]:
+    """Harm that jobs take away; money and hours by year, shape (2, Y), entries included."""
+    spent = np.zeros((2, terms.years))
+    harm, entered = 0.0, set()
+    for job, when in year.items():
+        harm += float(terms.weights[when] * jobs.removed[job])
+        spent[0, when] += helper.cost[job]
+        spent[1, when] += helper.hours[job]
+        dwelling = helper.dwelling[job]
+        if dwelling >= 0:
+            entered.add((dwelling, when, False))
+            if helper.walls[job]:
+                entered.add((dwelling, when, True))
+    for dwelling, when, walls in entered:
+        spent[0, when] += helper.walls_cost[dwelling] if walls else helper.entry_cost[dwelling]
+        spent[1, when] += 0.0 if walls else helper.entry_hours[dwelling]
+    return harm, spent
 
 
 def _short(found: Choice, prices: _Priced) -> Floats:
