@@ -13,6 +13,7 @@ import itertools
 import time
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -40,7 +41,7 @@ IN_ONE = 25_000
 AT_ONCE = 10_000
 """Jobs times years that are chosen anew at once where there are more."""
 
-ROUNDS, PRICINGS = 20, 40
+ROUNDS, PRICINGS = 20, 30
 """Times that some buildings are chosen anew, and that prices are tried."""
 
 _NEVER = 1e4
@@ -90,12 +91,10 @@ class Jobs:
     def __len__(self) -> int:
         return len(self.removed)
 
-    def openings_of(self) -> list[list[int]]:
-        """Openings of each job."""
-        found: list[list[int]] = [[] for _ in range(len(self))]
-        for job, opening in zip(self.pair_job.tolist(), self.pair_opening.tolist(), strict=True):
-            found[job].append(opening)
-        return found
+    @cached_property
+    def lists(self) -> _Lists:
+        """The same as lists, which a loop reads faster."""
+        return _Lists(self)
 
     def dwelling_of(self) -> Ints:
         """The dwelling of each job at an opening or a circuit, else -1."""
@@ -182,9 +181,10 @@ class Choice:
 
     def met(self) -> set[int]:
         """Openings that must be repaired and are in time."""
-        due, never = self.jobs.due, self.terms.years
-        pairs = zip(self.jobs.pair_job.tolist(), self.jobs.pair_opening.tolist(), strict=True)
-        return {opening for job, opening in pairs if self.year.get(job, never) < due[opening]}
+        year = np.full(len(self.jobs), self.terms.years)
+        year[[*self.year]] = [*self.year.values()]
+        pairs = year[self.jobs.pair_job] < self.jobs.due[self.jobs.pair_opening]
+        return set(self.jobs.pair_opening[pairs].tolist())
 
     def standing(self) -> tuple[float, float, float]:
         """What choices are compared by: what comes first, what is due, harm taken away."""
@@ -263,7 +263,9 @@ class _Lists:
     """Jobs as lists, which a loop reads faster."""
 
     def __init__(self, jobs: Jobs) -> None:
-        self.openings = jobs.openings_of()
+        self.openings: list[list[int]] = [[] for _ in range(len(jobs))]
+        for job, opening in zip(jobs.pair_job.tolist(), jobs.pair_opening.tolist(), strict=True):
+            self.openings[job].append(opening)
         self.level, self.place = jobs.level.tolist(), jobs.place.tolist()
         self.cost, self.hours = jobs.cost.tolist(), jobs.hours.tolist()
         self.dwelling, self.walls = jobs.dwelling_of().tolist(), jobs.walls.tolist()
@@ -463,7 +465,13 @@ def _last(jobs: Jobs, terms: Terms, met: Bools) -> Ints:
 
 
 def priced(
-    jobs: Jobs, terms: Terms, met: Bools, money: Floats, hours: Floats, last: Ints | None = None
+    jobs: Jobs,
+    terms: Terms,
+    met: Bools,
+    money: Floats,
+    hours: Floats,
+    last: Ints | None = None,
+    only: int | None = None,
 ) -> _Priced:
     """The best choice if money and hours cost something, and the bound that follows.
 
@@ -475,6 +483,7 @@ def priced(
         met: openings that have to be repaired in time, shape (T,).
         money, hours: prices by year, in harm, shape (Y,).
         last: of ``_last``; worked out where None.
+        only: the one year in which jobs are done, which makes the bound one of such choices only.
     """
     value = (
         terms.weights[None] * jobs.removed[:, None]
@@ -483,6 +492,8 @@ def priced(
     )
     last = _last(jobs, terms, met) if last is None else last
     value[np.arange(terms.years)[None] >= last[:, None]] = -np.inf
+    if only is not None:
+        value[:, np.arange(terms.years) != only] = -np.inf
     year = value.argmax(axis=1)
     worth = value.max(axis=1)
     none = np.where(met, -_NEVER, 0.0)
@@ -582,7 +593,7 @@ def required(jobs: Jobs, terms: Terms, seconds: float) -> Bools:
                 jobs.pair_job[in_time], jobs.weight[jobs.pair_opening[in_time]],
                 minlength=len(jobs),
             )  # fmt: skip
-        helper = _Lists(jobs)
+        helper = jobs.lists
         held = Choice(jobs, terms)
         cheap = among[np.argsort(jobs.cost[among], kind="stable")]
         for some in (met, group):
@@ -664,7 +675,7 @@ def choose(
     """
     if met is None:
         met = required(jobs, terms, seconds)
-    helper = _Lists(jobs)
+    helper = jobs.lists
     worth = terms.weights[None] * jobs.removed[:, None]
     if len(jobs) * terms.years <= IN_ONE:
         solved = programme(jobs, terms, worth, met, np.arange(len(jobs)), seconds)
@@ -708,7 +719,7 @@ def _by_prices(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> tuple[Ch
     worse = 0
     most = np.concatenate([terms.money, terms.hours])
     held = np.isfinite(most)
-    for turn in range(PRICINGS):
+    for _ in range(PRICINGS):
         per = np.where(np.isfinite(unit), price / unit, 0.0)
         each = priced(jobs, terms, met, per[: terms.years], per[terms.years :], last)
         if each.bound < bound - 1e-6 * abs(bound if np.isfinite(bound) else 1.0):
@@ -724,8 +735,6 @@ def _by_prices(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> tuple[Ch
         if norm < 1e-12 or bound - best.removed < GAP * bound or step < 1e-3:
             break
         price = np.maximum(price - step * (each.bound - best.removed) / norm * slack, 0.0)
-        if turn % 20 == 19:
-            best = _better(best, chosen, must, wanted, helper, order)
     return _better(best, chosen, must, wanted, helper, order), chosen
 
 
@@ -745,9 +754,16 @@ def _better(
     for job in sorted(chosen.year, key=lambda j: -gain[j]):
         tries[0].filled([job], helper, [chosen.year[job]])
     tries.append(best)
+    met = np.zeros(len(jobs.due), dtype=bool)
+    met[sorted(wanted)] = True
+    # all of a building in one year too, where entries would be paid in several
+    options = [chosen.year] + [
+        priced(jobs, best.terms, met, *chosen.prices, only=year).year
+        for year in range(best.terms.years)
+    ]
     for each in tries:
         for _ in range(2):
-            each = _upgraded(each, chosen, helper)
+            each = _upgraded(each, chosen, options, helper)
         each = each.filled(order.tolist(), helper)
         if each.standing() > best.standing():
             best = each
@@ -763,8 +779,10 @@ def _joined(one: Choice, other: Choice) -> Choice:
     )  # fmt: skip
 
 
-def _upgraded(found: Choice, chosen: _Priced, helper: _Lists) -> Choice:
-    """Building by building what prices chose instead of what is there, as far as money goes.
+def _upgraded(
+    found: Choice, prices: _Priced, options: list[dict[int, int]], helper: _Lists
+) -> Choice:
+    """Building by building the best of some options instead of what is there, as money goes.
 
     What spares money comes first, then most harm for its price. Where there are grants nothing is
     exchanged.
@@ -773,28 +791,43 @@ def _upgraded(found: Choice, chosen: _Priced, helper: _Lists) -> Choice:
     if len(terms.grants):
         return found
     building = jobs.building_of().tolist()
-    sets: tuple[dict[int, dict[int, int]], dict[int, dict[int, int]]] = ({}, {})
-    for kept, listed in zip(sets, (found.year, chosen.year), strict=True):
+    sets: list[dict[int, dict[int, int]]] = []
+    for listed in (found.year, *options):
+        kept: dict[int, dict[int, int]] = {}
         for job, year in listed.items():
             kept.setdefault(building[job], {})[job] = year
-    old, new = sets
+        sets.append(kept)
+    old = sets[0]
     moves = []
-    for place in sorted(old.keys() | new.keys()):
-        before, after = old.get(place, {}), new.get(place, {})
-        if before != after:
-            one, other = _use(jobs, terms, before, helper), _use(jobs, terms, after, helper)
+    for place in sorted(set().union(*sets)):
+        before = old.get(place, {})
+        one, due = _use(jobs, terms, before, helper), _in_time(before, helper)
+        best = (0.0, 0.0, before, np.zeros((2, terms.years)))
+        for each in sets[1:]:
+            after = each.get(place, {})
+            if after == before or not due <= _in_time(after, helper):
+                continue
+            other = _use(jobs, terms, after, helper)
             more = other[1] - one[1]
-            price = float(chosen.prices[0] @ more[0] + chosen.prices[1] @ more[1])
-            rate = -np.inf if price <= 0 else -(other[0] - one[0]) / price
-            moves.append((rate, place, more))
+            price = float(prices.prices[0] @ more[0] + prices.prices[1] @ more[1])
+            gain = other[0] - one[0]
+            if gain - price > best[0]:
+                best = (gain - price, -np.inf if price <= 0 else -gain / price, after, more)
+        if best[0] > 0:
+            moves.append((best[1], place, best[2], best[3]))
     left = np.array([found.money, found.hours])
     taken = dict(old)
-    for _, place, more in sorted(moves, key=lambda move: move[:2]):
+    for _, place, after, more in sorted(moves, key=lambda move: move[:2]):
         if (more <= left + 1e-9).all():
             left = np.where(np.isfinite(left), left - more, left)
-            taken[place] = new.get(place, {})
-    year = {job: when for each in taken.values() for job, when in each.items()}
-    return built(jobs, terms, year, helper, np.zeros((0, terms.years)))
+            taken[place] = after
+    chosen = {job: when for each in taken.values() for job, when in each.items()}
+    return built(jobs, terms, chosen, helper, np.zeros((0, terms.years)))
+
+
+def _in_time(year: dict[int, int], helper: _Lists) -> set[int]:
+    """Openings that jobs repair by when they must be."""
+    return {o for job, when in year.items() for o in helper.openings[job] if when < helper.due[o]}
 
 
 def _use(jobs: Jobs, terms: Terms, year: dict[int, int], helper: _Lists) -> tuple[float, Floats]:
@@ -840,6 +873,7 @@ def _polished(
     jobs, terms = found.jobs, found.terms
     building = jobs.building_of()
     size = np.bincount(building, minlength=len(prices.worth)) * terms.years
+    seconds /= 2
     until = time.monotonic() + seconds
     tried = np.zeros(len(size), dtype=np.int64)
     for _ in range(ROUNDS):

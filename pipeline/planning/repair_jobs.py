@@ -574,9 +574,9 @@ class _Gathering:
         in_dwelling = np.where(jobs.level == DWELLING, jobs.place, in_dwelling)
         units = [key[1] for key in self.dwellings]
         rows["unit_id"] = [units[d] if d >= 0 else None for d in in_dwelling.tolist()]
-        known = named["circuit_id"].astype(object).where(named["circuit_id"].notna(), None)
+        known = named["circuit_id"].astype(object).where(named["circuit_id"].notna(), None).tolist()
         rows["circuit_id"] = [
-            known.iloc[each[0]] if level in (OPENING, CIRCUIT) else None
+            known[each[0]] if level in (OPENING, CIRCUIT) else None
             for each, level in zip(self.covers, rows["level"], strict=True)
         ]
         safe = np.ones(len(rows))

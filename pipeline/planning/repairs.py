@@ -30,7 +30,6 @@ from pipeline.planning.repair_choice import (
     Ints,
     Jobs,
     Terms,
-    _Lists,
     choose,
     required,
 )
@@ -210,7 +209,7 @@ def plan_repairs(
 def _rival(got: Gathered, terms: Terms, order: str) -> Choice:
     """A simple order: what must come first in it, then what is due, then the rest."""
     jobs = got.jobs
-    helper = _Lists(jobs)
+    helper = jobs.lists
     cheapest: dict[int, int] = {}
     patches = np.flatnonzero(jobs.level <= CIRCUIT)
     for job in patches[np.argsort(jobs.cost[patches], kind="stable")].tolist():
@@ -244,15 +243,14 @@ def _openings_text(got: Gathered, listed: list[int]) -> list[str]:
 def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFrame:
     """One row a job of a choice, by year and place."""
     jobs = got.jobs
-    openings = jobs.openings_of()
+    openings = jobs.lists.openings
     at: dict[int, list[dict[str, Any]]] = {}
     for each in _records(got.findings):
         at.setdefault(int(each["opening"]), []).append(each)
     rows = []
     names = got.openings["opening_id"].astype(str).tolist()
-    every = _records(got.rows)
-    for job, year in best.year.items():
-        row = every[job]
+    every = _records(got.rows.iloc[[*best.year]])
+    for (job, year), row in zip(best.year.items(), every, strict=True):
         here = [each for o in openings[job] for each in at.get(o, [])]
         dates = [each["due_on"] for each in here if not pd.isna(each["due_on"])]
         due = [o for o in openings[job] if jobs.due[o]]
@@ -287,7 +285,7 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
 def _unable(got: Gathered, best: Choice, day: dt.date, years: int) -> pd.DataFrame:
     """Findings that the plan does not repair in time, each with why."""
     done: dict[int, int] = {}
-    openings = got.jobs.openings_of()
+    openings = got.jobs.lists.openings
     for job, year in best.year.items():
         done |= dict.fromkeys(openings[job], year + 1)
     repairable = set(got.jobs.pair_opening.tolist())
@@ -414,7 +412,7 @@ def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd
     worth = weights[year] * jobs.removed
     rate = float((worth[free] / np.maximum(jobs.cost[free], 1e-9)).min()) if len(free) else 0.0
     rate = rate if short else 0.0
-    openings = jobs.openings_of()
+    openings = jobs.lists.openings
     repaired = {o for job in best.year for o in openings[job]}
     passed = np.array([
         job for job, here in enumerate(openings)

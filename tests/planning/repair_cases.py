@@ -14,7 +14,6 @@ from pipeline.planning.repair_choice import (
     Choice,
     Jobs,
     Terms,
-    _Lists,
 )
 
 
@@ -91,7 +90,7 @@ def small(seed, *, grants=0, musts=True):
 
 def _disjoint(jobs, most):
     """Every set of jobs of which no two are at one opening or are two of one circuit."""
-    openings = [set(each) for each in jobs.openings_of()]
+    openings = [set(each) for each in jobs.lists.openings]
     for size in range(most + 1):
         for some in itertools.combinations(range(len(jobs)), size):
             covered = [o for job in some for o in openings[job]]
@@ -136,6 +135,3 @@ def brute(jobs, terms):
                 made = Choice(jobs, terms, dict(zip(some, years, strict=True)))
                 best = max(best, made.standing())
     return best
-
-
-__all__ = ["Choice", "_Lists", "brute", "jobs_of", "small"]
