@@ -456,6 +456,25 @@ def _best(place: Ints, value: Floats, size: int) -> tuple[Floats, Ints]:
     return top, who
 
 
+def _within(jobs: Jobs, worth: Floats, none: Floats) -> tuple[Floats, Ints, Ints]:
+    """The best at openings and circuits: worth of each dwelling, jobs of circuits and openings."""
+    which = np.flatnonzero(jobs.level == OPENING)
+    top, who = _best(jobs.place[which], worth[which], len(none))
+    opening = np.maximum(none, top)
+    at_opening = np.where(top > none, which[who] if len(which) else -1, -1)
+    base = np.bincount(jobs.circuit, opening, minlength=len(jobs.dwelling))
+    which = np.flatnonzero(jobs.level == CIRCUIT)
+    instead = np.bincount(jobs.pair_job, opening[jobs.pair_opening], minlength=len(jobs))
+    top, who = _best(
+        jobs.place[which], worth[which] + base[jobs.place[which]] - instead[which], len(base)
+    )
+    at_circuit = np.where(top > base, which[who] if len(which) else -1, -1)
+    dwelling = np.bincount(
+        jobs.dwelling, np.maximum(base, top), minlength=len(jobs.building)
+    ).astype(np.float64)
+    return dwelling, at_circuit, at_opening
+
+
 def _last(jobs: Jobs, terms: Terms, met: Bools) -> Ints:
     """The year from which a job is too late for what it has to repair."""
     needed = met[jobs.pair_opening]
@@ -475,7 +494,7 @@ def priced(
 ) -> _Priced:
     """The best choice if money and hours cost something, and the bound that follows.
 
-    Entry is counted once a dwelling, at its cheapest year, and grants as money for anything: no
+    Entry is counted once a dwelling, at its cheapest year, opened walls likewise, and grants as money for anything: no
     choice that keeps to the terms takes away more than the bound.
 
     Args:
@@ -497,57 +516,47 @@ def priced(
     year = value.argmax(axis=1)
     worth = value.max(axis=1)
     none = np.where(met, -_NEVER, 0.0)
-    tiers: list[tuple[Bools, Ints, Ints]] = []
-    at = jobs.level == OPENING
-    which = np.flatnonzero(at)
-    top, who = _best(jobs.place[which], worth[which], len(none))
-    opening = np.maximum(none, top)
-    tiers.append((top > none, which, who))
-    base = np.bincount(jobs.circuit, opening, minlength=len(jobs.dwelling))
-    which = np.flatnonzero(jobs.level == CIRCUIT)
-    instead = np.bincount(jobs.pair_job, opening[jobs.pair_opening], minlength=len(jobs))
-    top, who = _best(
-        jobs.place[which], worth[which] + base[jobs.place[which]] - instead[which], len(base)
-    )
-    tiers.append((top > base, which, who))
-    circuit = np.maximum(base, top)
+    singly = jobs.level <= CIRCUIT
     idle = np.bincount(jobs.dwelling[jobs.circuit], none, minlength=len(jobs.building))
     entry = money[None] * jobs.entry_cost[:, None] + hours[None] * jobs.entry_hours[:, None]
-    inner = np.bincount(jobs.dwelling, circuit, minlength=len(idle)) - entry.min(axis=1)
+    walls = money.min() * jobs.walls_cost
+    plain = _within(jobs, np.where(singly & jobs.walls, -np.inf, worth), none)
+    opened = _within(jobs, worth, none)
+    opens = opened[0] - walls > plain[0]
+    inner = np.where(opens, opened[0] - walls, plain[0]) - entry.min(axis=1)
+    base = np.maximum(idle, inner)
     which = np.flatnonzero(jobs.level == DWELLING)
     top, who = _best(jobs.place[which], worth[which], len(idle))
-    tiers.append((top > np.maximum(idle, inner), which, who))
-    dwelling = np.maximum(np.maximum(idle, inner), top)
+    rewired = top > base
+    of_dwelling = which[who[rewired]]
+    dwelling = np.maximum(base, top)
     buildings = int(jobs.building.max()) + 1 if len(jobs.building) else 0
     base = np.bincount(jobs.building, dwelling, minlength=buildings)
     which = np.flatnonzero(jobs.level == BUILDING)
     top, who = _best(jobs.place[which], worth[which], buildings)
-    tiers.append((top > base, which, who))
+    whole = top > base
     building = np.maximum(base, top)
     # down again: what is chosen
-    whole = tiers[3][0]
-    in_dwelling = ~whole[jobs.building]
-    rewired = tiers[2][0] & in_dwelling
-    open_dwelling = in_dwelling & ~rewired & (inner > idle)
-    on_circuit = tiers[1][0] & open_dwelling[jobs.dwelling]
-    free = open_dwelling[jobs.dwelling][jobs.circuit]
-    chosen = [
-        which[who[flag]] for flag, (_, which, who) in zip(
-            (whole, rewired, on_circuit), (tiers[3], tiers[2], tiers[1]), strict=True)
-    ]  # fmt: skip
-    taken = np.zeros(len(none), dtype=bool)
+    free = ~whole[jobs.building] & ~rewired & (inner > idle)
+    at_circuit = np.where(opens[jobs.dwelling], opened[1], plain[1])
+    at_circuit = at_circuit[free[jobs.dwelling] & (at_circuit >= 0)]
     of_circuit = np.zeros(len(jobs), dtype=bool)
-    of_circuit[chosen[2]] = True
+    of_circuit[at_circuit] = True
+    taken = np.zeros(len(none), dtype=bool)
     taken[jobs.pair_opening[of_circuit[jobs.pair_job]]] = True
-    at_opening = tiers[0][0] & free & ~taken
-    chosen.append(tiers[0][1][tiers[0][2][at_opening]])
-    picked = np.concatenate(chosen)
+    home = jobs.dwelling[jobs.circuit]
+    at_opening = np.where(opens[home], opened[2], plain[2])
+    at_opening = at_opening[free[home] & ~taken & (at_opening >= 0)]
+    in_dwelling = of_dwelling[~whole[jobs.building[jobs.place[of_dwelling]]]]
+    picked = np.concatenate([which[who[whole]], in_dwelling, at_circuit, at_opening])
     spent, worked = np.zeros(terms.years), np.zeros(terms.years)
     np.add.at(spent, year[picked], jobs.cost[picked])
     np.add.at(worked, year[picked], jobs.hours[picked])
     first = entry.argmin(axis=1)
-    np.add.at(spent, first[open_dwelling], jobs.entry_cost[open_dwelling])
-    np.add.at(worked, first[open_dwelling], jobs.entry_hours[open_dwelling])
+    np.add.at(spent, first[free], jobs.entry_cost[free])
+    np.add.at(worked, first[free], jobs.entry_hours[free])
+    np.add.at(spent, np.full(int((free & opens).sum()), money.argmin()),
+              jobs.walls_cost[free & opens])  # fmt: skip
     total = building.sum()
     for price, most in ((money, terms.money), (hours, terms.hours)):
         held = np.isfinite(most)
