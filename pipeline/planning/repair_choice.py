@@ -17,7 +17,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.optimize import Bounds, LinearConstraint, linprog, milp
 from scipy.sparse import coo_array
 
 from pipeline.planning.day import _unheard
@@ -41,8 +41,16 @@ IN_ONE = 25_000
 AT_ONCE = 10_000
 """Jobs times years that are chosen anew at once where there are more."""
 
-ROUNDS, PRICINGS = 20, 30
+ROUNDS, PRICINGS = 20, 40
 """Times that some buildings are chosen anew, and that prices are tried."""
+
+FIRST_REACH = 3.0
+"""How many times higher or lower a price may be than the best so far, at first."""
+
+BY_PRICES = (
+    "prices of money and hours, then integer programmes of some buildings at a time (its bound "
+    "counts one entry a dwelling over all years)"
+)
 
 _NEVER = 1e4
 _LITTLE = 1e-9
@@ -494,8 +502,8 @@ def priced(
 ) -> _Priced:
     """The best choice if money and hours cost something, and the bound that follows.
 
-    Entry is counted once a dwelling, at its cheapest year, opened walls likewise, and grants as money for anything: no
-    choice that keeps to the terms takes away more than the bound.
+    Entry is counted once a dwelling, at its cheapest year, opened walls likewise, and grants as
+    money for anything: no choice that keeps to the terms takes away more than the bound.
 
     Args:
         jobs, terms: the jobs and what there is to spend.
@@ -698,7 +706,7 @@ def choose(
     if polish:
         found = _polished(found, met, helper, prices, worth, seconds)
     gap = (bound - found.removed) / bound if bound > 0 else 0.0
-    return replace(found, bound=bound, gap=max(gap, 0.0), by="prices, then integer programme")
+    return replace(found, bound=bound, gap=max(gap, 0.0), by=BY_PRICES)
 
 
 def _must_first(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> Choice:
@@ -711,39 +719,41 @@ def _must_first(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> Choice:
 
 def _by_prices(jobs: Jobs, terms: Terms, met: Bools, helper: _Lists) -> tuple[Choice, _Priced]:
     """The best choice that prices lead to, and the prices of the least bound."""
-    money_unit = np.where(np.isfinite(terms.money), np.maximum(terms.money, 1.0), np.inf)
-    hours_unit = np.where(np.isfinite(terms.hours), np.maximum(terms.hours, 1.0), np.inf)
-    unit = np.concatenate([money_unit, hours_unit])
+    most = np.concatenate([terms.money, terms.hours])
+    held = np.flatnonzero(np.isfinite(most))
+    unit = np.maximum(most[held], 1.0)
     must = _must_first(jobs, terms, met, helper)
     wanted = set(np.flatnonzero(met).tolist())
-    order = _efficiency(jobs, float(1 / money_unit.min()), float(1 / hours_unit.min()))
+    spendable = [float(each[np.isfinite(each)].sum()) for each in (terms.money, terms.hours)]
+    order = _efficiency(jobs, *(1 / each if each else 0.0 for each in spendable))
     best = must.copy().filled(order.tolist(), helper)
-    spent = float(terms.money[np.isfinite(terms.money)].sum())
-    rate = best.removed / spent if spent else 0.0
-    price = np.where(np.isfinite(unit), 0.2 * rate, 0.0)
-    price[terms.years :] = 0.0
-    price = price * np.where(np.isfinite(unit), unit, 0.0)
-    bound, step = np.inf, 1.0
+    price = np.full(len(held), 0.2 * best.removed / max(len(held), 1))
     last = _last(jobs, terms, met)
-    worse = 0
-    most = np.concatenate([terms.money, terms.hours])
-    held = np.isfinite(most)
+    lines: list[Floats] = []
+    kept, least, reach = price, np.inf, FIRST_REACH
     for _ in range(PRICINGS):
-        per = np.where(np.isfinite(unit), price / unit, 0.0)
+        per = np.zeros(2 * terms.years)
+        per[held] = price / unit
         each = priced(jobs, terms, met, per[: terms.years], per[terms.years :], last)
-        if each.bound < bound - 1e-6 * abs(bound if np.isfinite(bound) else 1.0):
-            bound, kept, worse = each.bound, price.copy(), 0
-            chosen = each
+        used = np.concatenate([each.money, each.hours])[held]
+        slope = (most[held] - used) / unit
+        # the bound is convex in the prices, and lies nowhere below its tangents
+        lines.append(np.array([*slope, -1.0, slope @ price - each.bound]))
+        if each.bound < least - 1e-7:
+            chosen, kept, least = each, price, each.bound
         else:
-            worse += 1
-            if worse >= 4:
-                step, price, worse = step / 2, kept.copy(), 0
-        used = np.concatenate([each.money, each.hours])
-        slack = np.where(held, (np.where(held, most, 0.0) - used) / unit, 0.0)
-        norm = float((slack**2).sum())
-        if norm < 1e-12 or bound - best.removed < GAP * bound or step < 1e-3:
+            reach = max(1.0 + 0.7 * (reach - 1.0), 1.02)
+        if not len(held):
             break
-        price = np.maximum(price - step * (each.bound - best.removed) / norm * slack, 0.0)
+        table = np.array(lines)
+        near = [(each / reach, each * reach) for each in np.maximum(kept, 1e-9)]
+        lowest = linprog(
+            [*np.zeros(len(held)), 1.0], A_ub=table[:, :-1], b_ub=table[:, -1],
+            bounds=[*near, (None, None)],
+        )  # fmt: skip
+        if lowest.x is None or least - float(lowest.x[-1]) < GAP * least:
+            break
+        price = lowest.x[:-1]
     return _better(best, chosen, must, wanted, helper, order), chosen
 
 
