@@ -589,6 +589,26 @@ def _efficiency(jobs: Jobs, money: float, hours: float) -> Ints:
     return np.argsort(-jobs.removed / np.maximum(price, 1e-12), kind="stable")
 
 
+def _held_by_greed(jobs: Jobs, terms: Terms, met: Bools, group: Bools, among: Ints) -> Bools:
+    """What the best of three orders repairs in time: cheapest, heaviest, most weight for money."""
+    heavy = np.zeros(len(jobs))
+    np.add.at(heavy, jobs.pair_job, np.where(group, jobs.weight, 0.0)[jobs.pair_opening])
+    cost = jobs.cost[among]
+    best, most = met, -1.0
+    for key in (cost, -heavy[among], -heavy[among] / np.maximum(cost, 1e-9)):
+        order = among[np.lexsort((cost, key))]
+        held = Choice(jobs, terms)
+        for some in (met, group):
+            here = np.isin(order, jobs.pair_job[some[jobs.pair_opening]])
+            held.filled(order[here].tolist(), jobs.lists, due=True)
+        found = np.zeros_like(met)
+        found[sorted(held.met())] = True
+        weight = float(jobs.weight[found & group].sum())
+        if weight > most and (found | ~met).all():
+            best, most = found, weight
+    return best
+
+
 def required(jobs: Jobs, terms: Terms, seconds: float) -> Bools:
     """Openings that will be repaired in time: what comes first before the others that are due.
 
@@ -610,14 +630,7 @@ def required(jobs: Jobs, terms: Terms, seconds: float) -> Bools:
                 jobs.pair_job[in_time], jobs.weight[jobs.pair_opening[in_time]],
                 minlength=len(jobs),
             )  # fmt: skip
-        helper = jobs.lists
-        held = Choice(jobs, terms)
-        cheap = among[np.argsort(jobs.cost[among], kind="stable")]
-        for some in (met, group):
-            here = np.isin(cheap, jobs.pair_job[some[jobs.pair_opening]])
-            held.filled(cheap[here].tolist(), helper, due=True)
-        by_greed = np.zeros_like(met)
-        by_greed[sorted(held.met())] = True
+        by_greed = _held_by_greed(jobs, terms, met, group, among)
         able = np.zeros_like(met)
         able[jobs.pair_opening] = True
         if (by_greed | ~(wanted & able)).all():

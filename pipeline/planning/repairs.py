@@ -180,7 +180,14 @@ def plan_repairs(
     for name, each in rivals.items():
         if each.standing() > best.standing():
             best, by = each, RIVALS[name]
-    bound = max(found.bound, best.removed) if by == found.by else best.removed
+    if best.standing()[:2] != found.standing()[:2]:
+        # a bound holds for what repairs the same in time
+        same = np.zeros(len(met), dtype=bool)
+        same[sorted(best.met())] = True
+        found = choose(got.jobs, terms, same, seconds)
+        if found.standing() >= best.standing():
+            best, by = found, found.by
+    bound = max(found.bound, best.removed)
     harm = got.total * years
     left = 1.0 - best.removed
     told = list(got.told)
