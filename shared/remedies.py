@@ -44,6 +44,7 @@ class Remedy(Section):
         check_with_authority: newer requirements that the replacement may trigger.
         opens_walls: whether walls or ceilings are usually opened for it.
         cost_low, cost_typical, cost_high: placeholders to be replaced.
+        hours: an electrician's, for one job; None where nobody said.
     """
 
     label: str
@@ -64,6 +65,9 @@ class Remedy(Section):
     cost_low: Number = says("low cost")
     cost_typical: Number = says("typical cost")
     cost_high: Number = says("high cost")
+    hours: Annotated[Number, bounded(0.0, 1e5)] | None = PydanticField(
+        default=None, description="an electrician's hours"
+    )
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:

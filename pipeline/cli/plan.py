@@ -1,4 +1,4 @@
-"""``coverplate plan``: how many looks are enough, and the looks of a day."""
+"""``coverplate plan``: how many looks are enough, the looks of a day, the repairs of years."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ from typing import Any
 
 import click
 
-from pipeline.cli.ledger_options import day_option
+from pipeline.cli.ledger_options import day_option, ledger_options, opened_unwritten
 from pipeline.cli.options import existing, json_option, narrowing_options, workspace_option
 from pipeline.cli.output import (
+    amount,
     cautions,
     echo,
     number,
@@ -28,6 +29,9 @@ from pipeline.planning.crews import read_crews, read_travel
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.enough import Enough, enough, why_they_differ
 from pipeline.planning.look_sheet import look_page, look_workbook
+from pipeline.planning.repair_jobs import read_grants
+from pipeline.planning.repairs import HARM_UNIT, PLAN_TOLD, RepairPlan, plan_repairs, prices_told
+from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
@@ -37,9 +41,9 @@ from shared.vocabulary import Method
 SHARE = click.FloatRange(0.0, 1.0, min_open=True)
 
 
-@click.group(short_help="The looks of a day, and how many are enough.")
+@click.group(short_help="The looks of a day, how many are enough, the repairs of years.")
 def plan() -> None:
-    """Who looks where on a day, how many looks are enough, and what so many prove."""
+    """Who looks where on a day, how many looks are enough, what is repaired in which year."""
 
 
 @plan.command(
@@ -286,3 +290,189 @@ def _stop_cells(row: dict[str, Any]) -> list[str]:
         f"{row['notice_by']}" + (" (past)" if row["notice_too_late"] else ""),
         row["why"],
     ]
+
+
+class Numbers(click.ParamType[tuple[float, ...]]):
+    """One number, or several with commas between; none below 0."""
+
+    name = "number[,number…]"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Return the numbers; a usage error in words where they are none."""
+        try:
+            found = tuple(float(each) for each in str(value).split(","))
+        except ValueError:
+            found = (-1.0,)
+        if not all(0 <= each < 1e15 for each in found):
+            self.fail(f"{value!r} is neither a number of 0 or more nor several with commas.")
+        return found
+
+
+@plan.command(
+    "repairs",
+    epilog="Examples: coverplate plan repairs --budget 60000 --years 3  ·  coverplate plan repairs "
+    "--building 0017 --budget 20000,5000 --years 2 --electrician-hours 120 --output plan.xlsx",
+)
+@click.option("--building", "buildings", multiple=True, metavar="ID", help="Only this building.")
+@click.option(
+    "--budget", type=Numbers(), metavar="SUM[,SUM…]", help="Money a year; one sum a year, or one."
+)
+@click.option(
+    "--electrician-hours", "hours", type=Numbers(), metavar="H[,H…]", help="Hours a year, likewise."
+)
+@click.option("--years", type=click.IntRange(1, 10), default=3, show_default=True, help="How many.")
+@click.option(
+    "--grants",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="TOML with [[grants]]: name, amount, and remedies and buildings that it may pay for.",
+)
+@day_option("--day", "The day on which the first year begins; today when not given.")
+@click.option("--frontier", is_flag=True, help="Also harm left for other budgets.")
+@click.option("--assumptions", is_flag=True, help="Also what stands under other assumptions.")
+@click.option(
+    "--output",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the jobs to a .csv or .xlsx.",
+)
+@narrowing_options
+@ledger_options
+def repairs(
+    buildings: tuple[str, ...], budget: tuple[float, ...] | None,
+    hours: tuple[float, ...] | None, years: int, grants: Path | None, day: dt.datetime | None,
+    frontier: bool, assumptions: bool, output: Path | None, only: Narrowing, workspace: Path,
+    ledger_at: str | None, as_json: bool,
+) -> int:  # fmt: skip
+    """Which remedy for which opening, circuit, dwelling or building in which year.
+
+    What is urgent comes in the first year, confirmed findings by their due dates; what cannot be
+    done in time is said. The rest takes away as much expected harm as money and hours allow. Only
+    remedies that the rule book allows are planned.
+    """
+    if output is not None and output.suffix.lower() not in (".csv", ".xlsx"):
+        raise CoverplateError(
+            f"{output} does not end in .csv or .xlsx",
+            expected="a file name with one of these",
+            to_do="name it so that programs know what it is",
+        )
+    place = existing(workspace)
+    warn_if_stale(place)
+    if buildings:
+        only = only.of(buildings)
+    book = workspace_rule_book(place)
+    with store.reading(place) as con, opened_unwritten(workspace, ledger_at) as ledger:
+        found = plan_repairs(
+            con, ledger, book, only, budget=budget, hours=hours, years=years,
+            grants=read_grants(grants, book) if grants else (), day=day.date() if day else None,
+            frontier=frontier, assumptions=assumptions,
+        )  # fmt: skip
+    if output is not None:
+        written = found.jobs.assign(opening_ids=found.jobs["opening_ids"].str.join("; "))
+        written["finding_ids"] = written["finding_ids"].str.join("; ")
+        csv = output.suffix.lower() == ".csv"
+        output.write_bytes(as_csv(written) if csv else as_xlsx(written, "Repairs"))
+        say(f"written to {output}")
+    if as_json:
+        for line in (*found.told, PLAN_TOLD, prices_told(found)):
+            say(line)
+        print_json(_repair_records(found))
+    else:
+        _print_repairs(found)
+    return 0
+
+
+def _repair_records(found: RepairPlan) -> list[dict[str, Any]]:
+    """All parts of a plan of repairs in one array, each row with its kind."""
+    parts = {
+        "job": found.jobs, "unable": found.unable, "year": found.years, "order": found.rivals,
+        "look_first": found.looks, "frontier": found.frontier, "assumption": found.assumptions,
+    }  # fmt: skip
+    rows = [
+        {"kind": kind, **row}
+        for kind, frame in parts.items() if frame is not None for row in records(frame)
+    ]  # fmt: skip
+    whole = {
+        "kind": "total", "harm_total": found.harm_total, "harm_left": found.harm_left,
+        "bound_left": found.bound_left, "gap": found.gap, "made_by": found.made_by,
+        "unit": HARM_UNIT, "cost": float(found.years["cost"].sum()), "prices": prices_told(found),
+    }  # fmt: skip
+    return [*rows, whole]
+
+
+def _print_repairs(found: RepairPlan) -> None:
+    for year in records(found.years):
+        rows = found.jobs[found.jobs["year"] == year["year"]]
+        echo("")
+        print_table(
+            f"Year {year['year']}, from {year['begins']}: {plural(len(rows), 'job')}, "
+            f"{amount(year['cost'])} with entries"
+            + (f" (of it {amount(year['from_grants'])} from grants)" if year["from_grants"] else "")
+            + f", {year['hours']:.1f} electrician hours",
+            [
+                ("building", "left"), ("unit", "left"), ("openings", "left"), ("what", "left"),
+                ("cost", "right"), ("price", "left"), ("takes away", "right"),
+                ("dangerous", "right"), ("must", "left"), ("stands", "left"),
+            ],
+            [_job_cells(row) for row in records(rows)],
+        )  # fmt: skip
+    print_table(
+        f"\n{plural(len(found.unable), 'finding')} not repaired in time" if len(found.unable)
+        else "",
+        [("finding", "left"), ("building", "left"), ("unit", "left"), ("opening", "left"),
+         ("what", "left"), ("due", "left"), ("why", "left")],
+        [[row["finding_id"] or "–", row["building_id"], row["unit_id"] or "–",
+          row["opening_id"] or "–", words(row["condition"]) + (", URGENT" if row["urgent"] else ""),
+          f"{row['due_on'] or '–'}", row["why"]] for row in records(found.unable)],
+    )  # fmt: skip
+    print_table(
+        f"\nBeside it ({HARM_UNIT})",
+        [("order", "left"), ("", "left"), ("harm left", "right"), ("cost", "right"),
+         ("must, in time", "right")],
+        [[words(row["order"]), row["told"], number(row["harm_left"], 4), amount(row["cost"]),
+          "–" if row["order"] == "bound" else f"{row['must_met']:.0f} of {row['must']}"]
+         for row in records(found.rivals)],
+    )  # fmt: skip
+    worth = found.looks[found.looks["worth_it"]] if len(found.looks) else found.looks
+    print_table(
+        "\nTo be looked at before money is committed" if len(worth) else "",
+        [("building", "left"), ("unit", "left"), ("openings", "left"), ("repair", "left"),
+         ("its cost", "right"), ("dangerous", "right"), ("look", "left"), ("look costs", "right"),
+         ("money spared", "right"), ("harm more", "right")],
+        [[row["building_id"], row["unit_id"] or "–", ", ".join(row["opening_ids"]),
+          words(row["remedy"]) + ("" if row["planned"] else " (not planned)"), amount(row["cost"]),
+          percent(row["p_dangerous"]), f"{words(row['method'])}, {row['look_minutes']:g} min",
+          amount(row["look_cost"]), amount(row["expected_saved"]), number(row["harm_gained"])]
+         for row in records(worth)],
+    )  # fmt: skip
+    for title, frame in (("Harm left for other budgets", found.frontier),
+                         ("Under other assumptions", found.assumptions)):  # fmt: skip
+        if frame is not None:
+            names = [str(name) for name in frame.columns if name != "assumption"]
+            print_table(
+                f"\n{title}",
+                [(words(name), "left" if name == "told" else "right") for name in names],
+                [[row["told"] if n == "told" else number(row[n], 4) for n in names]
+                 for row in records(frame)],
+            )  # fmt: skip
+    echo("")
+    echo(
+        f"Harm left: {number(found.harm_left, 4)} of {number(found.harm_total, 4)} ({HARM_UNIT}); "
+        f"no plan of this kind leaves less than {number(found.bound_left, 4)}. Made by "
+        f"{found.made_by}, gap {100 * found.gap:.2g} %."
+    )
+    for line in (*found.told, PLAN_TOLD, prices_told(found)):
+        echo(line)
+    cautions()
+
+
+def _job_cells(row: dict[str, Any]) -> list[str]:
+    must = {"first": "URGENT", "due": f"due {row['due_on']}", "": ""}[row["must"]]
+    stands = "" if "stands" not in row else "yes" if row["stands"] else f"in {row['stands_in']}"
+    where = (
+        ", ".join(row["opening_ids"]) if row["scope"] in ("opening", "circuit") else row["scope"]
+    )
+    return [
+        row["building_id"], row["unit_id"] or "–", where, row["label"], amount(row["cost"]),
+        row["price_from"], number(row["harm_removed"]), percent(row["p_dangerous"]), must, stands,
+    ]  # fmt: skip
