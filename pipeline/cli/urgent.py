@@ -22,6 +22,7 @@ from pipeline.cli.output import (
     say,
     words,
 )
+from pipeline.cli.rank import warn_if_stale
 from pipeline.warehouse import queries, store
 from shared.standing import FIRST_MEASURE, NOT_URGENT, Standing
 
@@ -48,7 +49,9 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     """
     if inferred and cleared:
         raise click.UsageError("--inferred and --cleared are two lists; name one of them.")
-    with store.reading(existing(workspace)) as con:
+    place = existing(workspace)
+    warn_if_stale(place)
+    with store.reading(place) as con:
         likely = queries.inferred_urgent(con)
         set_aside = queries.looks_set_aside(con)
         said = queries.reports(con, urgent_only=True)

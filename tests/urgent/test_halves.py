@@ -6,7 +6,7 @@ From files through intake and build to the list, as somebody would send them.
 from __future__ import annotations
 
 import pytest
-from urgent_rows import BOX_SEEN, COVER, LAMPS, look, take_in
+from urgent_rows import BOX_SEEN, COVER, LAMPS, LIVE, look, take_in
 
 from pipeline.landing import Workspace
 from tests.cli.running import run
@@ -149,3 +149,24 @@ def test_danger_in_a_note_is_urgent_whatever_the_result(tmp_path, note, result):
     (row,) = run("urgent", "--workspace", place.root, "--json").json()
     assert (row["opening_id"], row["defect"]) == ("1", NOTES[note])
     assert note in row["grounds"][0]["says"]
+
+
+@pytest.mark.parametrize("beside", [True, False])
+def test_a_copy_of_a_row_that_stood_beside_the_danger_takes_nothing_back(tmp_path, beside):
+    place = Workspace(tmp_path / "w")
+    at = ["--workspace", place.root, "--json"]
+    calm, live = look(slots="three_slot", **BOX_SEEN), look(slots="three_slot", **LIVE)
+    take_in(place, tmp_path, "one.csv", [calm, live] if beside else [live])
+    take_in(place, tmp_path, "two.csv", [calm])
+    assert run("build", "--workspace", place.root).code == 0
+    assert bool(run("urgent", *at).json()) == beside
+    assert bool(run("urgent", "--cleared", *at).json()) != beside
+
+
+def test_lists_say_that_more_landed_since_the_build(tmp_path):
+    place = Workspace(tmp_path / "w")
+    take_in(place, tmp_path, "one.csv", [look()])
+    assert run("build", "--workspace", place.root).code == 0
+    take_in(place, tmp_path, "two.csv", [look(3, **LIVE)])
+    for words in (("urgent",), ("openings", "H"), ("building", "H")):
+        assert "run `coverplate build`" in run(*words, "--workspace", place.root).err

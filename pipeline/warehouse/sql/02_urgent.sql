@@ -302,6 +302,31 @@ FROM able;
 -- A row is corrected where a later export has another in its place by the same person that is able to
 -- tell that it is gone, by the rules above: a reading of a dead circuit takes nothing back, nor does
 -- one that cannot see it. A shock and scorch marks are taken back by the answer "no".
+-- Nor does a row that the file of the corrected one had beside it, for the same opening, day, person
+-- and method: a copy of that row says nothing new.
+CREATE TEMP TABLE known_beside AS
+SELECT DISTINCT r._part, r._row
+FROM (
+    SELECT _part, _row, superseded_by_part, superseded_by_row
+    FROM live_metal_told WHERE replaced_elsewhere
+    UNION
+    SELECT _part, _row, superseded_by_part, superseded_by_row
+    FROM live_metal_halves WHERE replaced_elsewhere
+) AS r
+JOIN looks_ever AS n ON n._part = r.superseded_by_part AND n._row = r.superseded_by_row
+JOIN looks_ever AS o
+    ON o._part = r._part AND o._row <> r._row
+    AND o.building_no = n.building_no AND o.unit_id = n.unit_id AND o.opening_id = n.opening_id
+    AND o.observed_on = n.observed_on AND o.method = n.method AND o.inspector = n.inspector
+WHERE (o.result, o.cover_removed, o.ground_present, o.neutral_ground_jumper, o.polarity)
+        IS NOT DISTINCT FROM
+        (n.result, n.cover_removed, n.ground_present, n.neutral_ground_jumper, n.polarity)
+    AND (o.plate_earth_volts, o.case_earth_volts, o.ground_contact_earth_volts, o.hot_neutral_volts)
+        IS NOT DISTINCT FROM
+        (n.plate_earth_volts, n.case_earth_volts, n.ground_contact_earth_volts, n.hot_neutral_volts)
+    AND (o.heat_or_scorch, o.shock_reported, o.note)
+        IS NOT DISTINCT FROM (n.heat_or_scorch, n.shock_reported, n.note);
+
 CREATE TEMP TABLE live_metal_said AS
 WITH corrected_halves AS (
     SELECT DISTINCT h._part, h._row, h.half, h.superseded_by_part, h.superseded_by_row
@@ -309,16 +334,18 @@ WITH corrected_halves AS (
     JOIN clearing_looks AS c
         ON c._part = h.superseded_by_part AND c._row = h.superseded_by_row
         AND c.ground = h.gone_by
+    ANTI JOIN known_beside AS k ON k._part = h._part AND k._row = h._row
     WHERE h.replaced_elsewhere
 )
 SELECT
     s.*,
-    s.replaced_elsewhere AND CASE s.ground
+    s.replaced_elsewhere AND k._part IS NULL AND CASE s.ground
         WHEN 'shock' THEN n.shock_reported IS NOT NULL
         WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
         ELSE c.ground IS NOT NULL
     END AS corrected
 FROM live_metal_told AS s
+LEFT JOIN known_beside AS k ON k._part = s._part AND k._row = s._row
 LEFT JOIN looks_ever AS n ON n._part = s.superseded_by_part AND n._row = s.superseded_by_row
 LEFT JOIN clearing_looks AS c
     ON c._part = s.superseded_by_part AND c._row = s.superseded_by_row AND c.ground = s.ground
