@@ -16,13 +16,12 @@ def harm_for_money(frontier: pd.DataFrame, asked: float | None, tone: Tone) -> a
         asked: the budget a year that was asked for, if there was one.
         tone: light or dark.
     """
-    data = frontier.assign(label=frontier["harm_left"].map(lambda left: f"{left:,.3g}"))
-    base = alt.Chart(data).encode(
+    base = alt.Chart(frontier).encode(
         x=alt.X(
             "budget:Q",
             title="budget a year",
             axis=alt.Axis(format="~s", tickCount=5),
-            scale=alt.Scale(zero=True, padding=24),
+            scale=alt.Scale(domainMin=0),
         ),
         tooltip=[
             alt.Tooltip("budget:Q", format=",.0f", title="budget a year"),
@@ -35,14 +34,14 @@ def harm_for_money(frontier: pd.DataFrame, asked: float | None, tone: Tone) -> a
         "harm_left:Q",
         title="harm left",
         axis=alt.Axis(tickCount=5),
-        scale=alt.Scale(zero=True, padding=24),
+        scale=alt.Scale(domainMin=0),
     )
     layers = [
         base.mark_line(color=colour(tone, "copper")).encode(y=left),
         base.mark_point(color=colour(tone, "copper"), opacity=1, size=60).encode(y=left),
-        base.mark_tick(color=colour(tone, "soft"), thickness=2, width=16).encode(
-            y=alt.Y("bound_left:Q")
-        ),
+        base.mark_tick(
+            color=colour(tone, "ink"), orient="horizontal", thickness=1.5, size=18
+        ).encode(y=alt.Y("bound_left:Q")),
     ]
     if asked is not None:
         ring = base.transform_filter(alt.datum.budget == asked)

@@ -44,7 +44,8 @@ from pipeline.warehouse.narrowing import Narrowing
 Asked = tuple[float | None, float | None, int, str, bool]
 """Budget and electrician hours a year (None: no limit), years, one building or "", frontier."""
 
-SHOWN = 25
+SHOWN = 12
+JOBS_SHOWN = 60
 """Rows of a table; the downloads hold all."""
 
 
@@ -104,10 +105,11 @@ def planned(
 def answer(found: RepairPlan) -> str:
     """The plan in a sentence, and what is to be known of it."""
     lines = "".join(f"<p>▲ {plate.text(line)}</p>" for line in found.told)
+    told = "".join(f"<p>{plate.text(line)}</p>" for line in harm_told(found))
     live = (found.jobs["must"] == "first").any() or found.unable["urgent"].any()
     return (
         f'<section class="panel next"><h3>{plural(len(found.jobs), "job")} in '
-        f"{plural(len(found.years), 'year')}</h3><p>{plate.text(harm_told(found))}</p>{lines}"
+        f"{plural(len(found.years), 'year')}</h3>{told}{lines}"
         f'<p class="soft small">{plate.text(PLAN_TOLD)}</p>'
         f'<p class="soft small">{plate.text(prices_told(found))}</p>'
         f"{first_measure() if live else ''}</section>"
@@ -119,30 +121,59 @@ def numeric(shown: str) -> str:
     return f'<span class="num">{shown}</span>'
 
 
+def building(row: dict[str, Any], names: dict[str, str]) -> str:
+    """A building by its name, with its identifier."""
+    known = row["building_id"]
+    named = names.get(known)
+    if missing(named) or named == known:
+        return f'<span class="strong">{plate.link(known, "building", id=known)}</span>'
+    return (
+        f'<span class="strong">{plate.link(named, "building", id=known)}</span> '
+        f'<span class="soft small">{plate.text(known)}</span>'
+    )
+
+
+def place(row: dict[str, Any]) -> str:
+    """Unit and openings."""
+    listed = row["opening_ids"] if "opening_ids" in row else [row["opening_id"]]
+    unit = "no unit named" if missing(row["unit_id"]) else f"unit {row['unit_id']}"
+    return plate.text(" · ".join([unit, ", ".join(str(o) for o in listed if not missing(o))]))
+
+
 def where(names: dict[str, str]) -> plate.Column:
     """Building, unit and openings of a row."""
-
-    def cell(row: dict[str, Any]) -> str:
-        building = row["building_id"]
-        listed = row["opening_ids"] if "opening_ids" in row else [row["opening_id"]]
-        parts = [
-            "no unit named" if missing(row["unit_id"]) else f"unit {row['unit_id']}",
-            ", ".join(str(each) for each in listed if not missing(each)),
-        ]
-        named = names.get(building)
-        facts = "" if missing(named) or named == building else f" {plate.text(building)}"
-        return (
-            f'<span class="strong">'
-            f"{plate.link(building if missing(named) else named, 'building', id=building)}</span>"
-            f'<span class="soft small">{facts}</span><br><span class="small">'
-            f"{plate.text(' · '.join(part for part in parts if part))}</span>"
-        )
-
-    return plate.Column("Building, unit, openings", cell, heads=True, width="15rem")
+    return plate.Column(
+        "Building, unit, openings",
+        lambda r: f'{building(r, names)}<br><span class="small">{place(r)}</span>',
+        heads=True,
+        width="15rem",
+    )
 
 
-def job_columns(names: dict[str, str]) -> list[plate.Column]:
-    """The columns of a year's jobs."""
+def building_columns(names: dict[str, str]) -> list[plate.Column]:
+    """The columns of a year's buildings."""
+
+    def must(row: dict[str, Any]) -> str:
+        chips = []
+        if row["urgent"]:
+            chips.append(f'<span class="chip urgent">▲ {row["urgent"]} urgent</span>')
+        if row["due"]:
+            chips.append(f'<span class="chip quiet">{row["due"]} due</span>')
+        return " ".join(chips) or "–"
+
+    return [
+        plate.Column("Building", lambda r: building(r, names), heads=True, width="14rem"),
+        plate.Column("Must", must, width="7rem"),
+        plate.Column("Repairs", lambda r: plate.text(r["remedies"])),
+        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
+        plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), half=True),
+        plate.Column("Takes away", lambda r: numeric(number(r["harm_removed"])), half=True),
+        plate.Column("Whose price", lambda r: plate.text(r["price_from"]), width="8rem"),
+    ]
+
+
+def job_columns() -> list[plate.Column]:
+    """The columns of the jobs at a building."""
 
     def what(row: dict[str, Any]) -> str:
         whole = f"the {row['scope']}, " if row["scope"] != "opening" else ""
@@ -154,31 +185,31 @@ def job_columns(names: dict[str, str]) -> list[plate.Column]:
         return plate.text(whole + row["label"]) + chip
 
     return [
-        where(names),
+        plate.Column("Unit, openings", place, heads=True, width="12rem"),
         plate.Column("What", what),
-        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), "right", half=True),
+        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
         plate.Column("Whose price", lambda r: plate.text(r["price_from"]), half=True),
-        plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), "right", half=True),
-        plate.Column(
-            "Takes away", lambda r: numeric(number(r["harm_removed"])), "right", half=True
-        ),
-        plate.Column("Dangerous", lambda r: numeric(percent(r["p_dangerous"])), "right", half=True),
+        plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), half=True),
+        plate.Column("Takes away", lambda r: numeric(number(r["harm_removed"])), half=True),
+        plate.Column("Dangerous", lambda r: numeric(percent(r["p_dangerous"])), half=True),
     ]
 
 
-def cut(frame: pd.DataFrame, what: str) -> str:
-    """How many rows a table has, and where the rest is."""
-    more = len(frame) - SHOWN
+def table(
+    frame: pd.DataFrame,
+    columns: list[plate.Column],
+    counted: str,
+    told: str,
+    key: str,
+    shown: int = SHOWN,
+) -> None:
+    """A table's first rows, with how many there are; what is urgent stands out."""
+    more = len(frame) - shown
     rest = f"; {count(more)} more in the download" if more > 0 else ""
-    return f"{plural(len(frame), what)}{rest}."
-
-
-def table(frame: pd.DataFrame, columns: list[plate.Column], caption: str, key: str) -> None:
-    """A table's first rows; what is urgent stands out."""
     body = plate.table(
-        frame.head(SHOWN).to_dict(orient="records"),
+        frame.head(shown).to_dict(orient="records"),
         columns,
-        plate.text(caption),
+        plate.text(f"{counted}{rest}. {told}".strip()),
         row_class=lambda r: "urgent" if r.get("must") == "first" or r.get("urgent") else "",
     )
     follow(plate.show(body, key=key))
@@ -203,7 +234,7 @@ def late(found: RepairPlan, names: dict[str, str]) -> None:
         plate.Column("Due", lambda r: plate.text(day(r["due_on"])), half=True),
         plate.Column("Why not", lambda r: plate.text(r["why"])),
     ]
-    table(found.unable, columns, cut(found.unable, "finding"), "unable")
+    table(found.unable, columns, plural(len(found.unable), "finding"), "", "unable")
     downloads(found.unable, "repairs-not-in-time", "Findings not repaired in time")
 
 
@@ -222,19 +253,34 @@ def by_year(found: RepairPlan, names: dict[str, str]) -> None:
         key="repairs-year",
     )
     year = years[chosen if chosen in years else 1]
-    jobs = by_building(found.jobs)
-    mine = jobs[jobs["year"] == year["year"]]
+    buildings = by_building(found.jobs)
+    here = buildings[buildings["year"] == year["year"]]
+    if here.empty:
+        st.markdown("Nothing is planned in this year.")
+        return
     limit = "no limit" if year["budget"] == float("inf") else to_the_cent(year["budget"])
     most = "no limit" if year["hours_limit"] == float("inf") else f"{year['hours_limit']:g}"
     told = (
-        f"{cut(mine, 'job')} {to_the_cent(year['cost'])} with entries of dwellings (budget: "
-        f"{limit}), {year['hours']:.1f} electrician hours (limit: {most}). Whose price: a quote of "
-        "the ledger, a price that somebody put into the rule book, or a placeholder of it that is "
-        f"nobody's price. Takes away: expected harm, {HARM_UNIT}. Dangerous: how likely one of "
-        "the openings is."
+        f"{to_the_cent(year['cost'])} with entries of dwellings (budget: {limit}), "
+        f"{year['hours']:.1f} electrician hours (limit: {most}). Cost: of the jobs, without "
+        "entries. Whose price: a quote of the ledger, a price that somebody put into the rule "
+        "book, or its placeholder, which is nobody's price. Takes away: expected harm, "
+        f"{HARM_UNIT}."
     )
-    table(mine, job_columns(names), told, "jobs")
-    downloads(lambda: as_written(jobs), "repairs", "All jobs of all years")
+    table(here, building_columns(names), plural(len(here), "building"), told, "buildings")
+    downloads(buildings, "repairs-by-building", "All years by building")
+    chosen = st.selectbox(
+        "Jobs at",
+        here["building_id"].tolist(),
+        format_func=lambda each: plate.plainly(
+            each if missing(names.get(each)) else f"{names[each]} ({each})"
+        ),
+        key="jobs-at",
+    )
+    mine = found.jobs[(found.jobs["year"] == year["year"]) & (found.jobs["building_id"] == chosen)]
+    told = "Dangerous: how likely one of the openings is."
+    table(mine, job_columns(), plural(len(mine), "job"), told, "jobs", JOBS_SHOWN)
+    downloads(lambda: as_written(found.jobs), "repairs", "All jobs of all years")
 
 
 def looks_first(found: RepairPlan, names: dict[str, str]) -> None:
@@ -255,22 +301,20 @@ def looks_first(found: RepairPlan, names: dict[str, str]) -> None:
     columns = [
         where(names),
         plate.Column("Repair", repair),
-        plate.Column("Its cost", lambda r: numeric(to_the_cent(r["cost"])), "right", half=True),
-        plate.Column("Dangerous", lambda r: numeric(percent(r["p_dangerous"])), "right", half=True),
+        plate.Column("Its cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
+        plate.Column("Dangerous", lambda r: numeric(percent(r["p_dangerous"])), half=True),
         plate.Column("Look", look),
+        plate.Column("Entry for it", lambda r: numeric(to_the_cent(r["look_cost"])), half=True),
         plate.Column(
-            "Entry for it", lambda r: numeric(to_the_cent(r["look_cost"])), "right", half=True
+            "Money spared", lambda r: numeric(to_the_cent(r["expected_saved"])), half=True
         ),
-        plate.Column(
-            "Money spared", lambda r: numeric(to_the_cent(r["expected_saved"])), "right", half=True
-        ),
-        plate.Column("Harm more", lambda r: numeric(number(r["harm_gained"])), "right", half=True),
+        plate.Column("More taken away", lambda r: numeric(number(r["harm_gained"])), half=True),
     ]
     told = (
-        f"{cut(worth, 'decision')} Money spared: expected, where the look finds nothing to repair. "
-        "Harm more: what is taken away on top where money goes where the look says."
+        "Money spared: expected, where the look finds nothing to repair. More taken away: expected "
+        "harm, where money goes where the look says."
     )
-    table(worth, columns, told, "looks-first")
+    table(worth, columns, plural(len(worth), "decision"), told, "looks-first")
     downloads(
         worth.assign(opening_ids=worth["opening_ids"].str.join("; ")),
         "repairs-looks-first",
@@ -299,7 +343,8 @@ def beside(found: RepairPlan) -> None:
         plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
         plate.Column("Must, in time", in_time, half=True),
     ]
-    table(found.rivals, columns, f"Each under the same money and hours. {HARM_UNIT}", "orders")
+    under = "Each under the same money, hours and dates"
+    table(found.rivals, columns, under, f"Harm left: {HARM_UNIT}.", "orders")
     downloads(found.rivals, "repairs-orders", "The plan beside simple orders")
 
 
@@ -310,7 +355,7 @@ def other_budgets(found: RepairPlan, budget: float | None) -> None:
     st.subheader("How much harm would other budgets leave?", anchor=False)
     st.markdown(
         plate.label(
-            f"{frontier_told(found)} Beside each point a bar: no plan of this kind leaves less."
+            f"{frontier_told(found)} The bar at each point: no plan of this kind leaves less."
         )
     )
     picture(

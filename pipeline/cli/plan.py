@@ -464,7 +464,7 @@ def _print_repairs(found: RepairPlan) -> None:
                  for row in records(frame)],
             )  # fmt: skip
     echo("")
-    for line in (harm_told(found), frontier_told(found), *found.told, PLAN_TOLD,
+    for line in (*harm_told(found), frontier_told(found), *found.told, PLAN_TOLD,
                  prices_told(found)):  # fmt: skip
         if line:
             echo(line)

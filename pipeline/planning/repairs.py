@@ -532,54 +532,75 @@ def prices_told(found: RepairPlan) -> str:
     )
 
 
-def harm_told(found: RepairPlan) -> str:
-    """How much harm a plan takes away for what money, beside simple orders and the bound."""
+def harm_told(found: RepairPlan) -> tuple[str, ...]:
+    """How much harm a plan takes away for what money; then simple orders and the bound beside."""
     total = found.harm_total
     if not total > 0:
-        return "No harm is expected there: nothing is to be planned."
+        return ("No harm is expected there: nothing is to be planned.",)
     orders = found.rivals.set_index("order")
-    best = orders.loc[[*RIVALS]].sort_values(
-        ["must_met", "harm_left"], ascending=[False, True], kind="stable"
-    )
-    rival = best.iloc[0]
     plan = orders.loc["this plan"]
+    rival = orders.loc[[*RIVALS]].sort_values(
+        ["must_met", "harm_left"], ascending=[False, True], kind="stable"
+    ).iloc[0]  # fmt: skip
+    away = total - found.harm_left
+    # rounded down, so that no remainder is told away
     return (
-        f"{(total - found.harm_left) / total:.0%} of the expected harm is taken away: "
-        f"{figure(total - found.harm_left)} of {figure(total)} ({HARM_UNIT}), for "
-        f"{found.years['cost'].sum():,.2f} in {len(found.years)} years; of {plan['must']} openings "
-        f"that must be repaired in time {plan['must_met']:.0f} are. The best simple order, "
-        f"{rival['told']}, takes away {figure(total - rival['harm_left'])} for "
-        f"{rival['cost']:,.2f} ({rival['must_met']:.0f} in time). No plan of this kind takes away "
-        f"more than {figure(total - found.bound_left)} (gap {100 * found.gap:.2g} %; made by "
-        f"{found.made_by})."
+        f"{int(100 * away / total)} % of the expected harm is taken away for "
+        f"{found.years['cost'].sum():,.2f}: {_figure(away)} of {_figure(total)} ({HARM_UNIT}). "
+        f"{plan['must_met']:.0f} of {plan['must']} openings that must be repaired are repaired "
+        "in time.",
+        f"The best simple order, {rival['told']}, takes away {_figure(total - rival['harm_left'])} "
+        f"for {rival['cost']:,.2f} ({rival['must_met']:.0f} in time). No plan of this kind takes "
+        f"away more than {_figure(total - found.bound_left)} (gap {100 * found.gap:.2g} %). Made "
+        f"by {found.made_by}.",
     )
 
 
 def frontier_told(found: RepairPlan) -> str:
     """What other budgets would leave, as a sentence; blank where none was planned."""
-    if found.frontier is None or found.frontier.empty:
+    if found.frontier is None:
         return ""
-    rows = found.frontier.sort_values("budget")
-    least, most = rows.iloc[0], rows.iloc[-1]
+    rows = found.frontier
+    half, base, twice = (rows.iloc[STEPS.index(step)] for step in (0.5, 1.0, 2.0))
     # as good as the most money, to a hundredth of all harm
-    enough = rows[rows["harm_left"] - most["harm_left"] <= found.harm_total / 100].iloc[0]
-    return (
-        f"{least['budget']:,.0f} a year leaves {figure(least['harm_left'])} of "
-        f"{figure(found.harm_total)}, {most['budget']:,.0f} a year "
-        f"{figure(most['harm_left'])}; above {enough['budget']:,.0f} a year, which leaves "
-        f"{figure(enough['harm_left'])}, more money takes away less than a hundredth of all harm."
+    little = found.harm_total / 100
+    enough = rows[rows["harm_left"] - rows["harm_left"].iloc[-1] <= little].iloc[0]
+    told = (
+        f"{base['budget']:,.0f} a year leaves {_figure(base['harm_left'])} of "
+        f"{_figure(found.harm_total)}, half of it {_figure(half['harm_left'])}, twice as much "
+        f"{_figure(twice['harm_left'])}."
     )
+    if enough["budget"] < rows["budget"].iloc[-1]:
+        told += (
+            f" From {enough['budget']:,.0f} to {rows['budget'].iloc[-1]:,.0f} a year, less than a "
+            "hundredth of all harm is taken away on top."
+        )
+    return told
 
 
-def figure(harm: float) -> str:
-    """Harm as it stands in a sentence."""
+def _figure(harm: float) -> str:
     return f"{harm:,.0f}" if abs(harm) >= 1000 else f"{harm:.3g}"
 
 
 def by_building(jobs: pd.DataFrame) -> pd.DataFrame:
-    """The jobs of a plan by year and building; what must come first leads to its building."""
-    line = jobs.groupby(["year", "building_id"], sort=False).ngroup()
-    return jobs.iloc[line.argsort(kind="stable").to_numpy()]
+    """The jobs of a plan by year and building: what must come first leads to its building.
+
+    Returns:
+        year, building_id, jobs, remedies ("2 × label; …"), cost (without entries), price_from,
+        hours, harm_removed, urgent and due (jobs).
+    """
+
+    def counted(labels: pd.Series) -> str:
+        return "; ".join(f"{n} × {label}" for label, n in labels.value_counts().items())
+
+    found = jobs.groupby(["year", "building_id"], sort=False).agg(
+        jobs=("label", "size"), remedies=("label", counted), cost=("cost", "sum"),
+        price_from=("price_from", lambda each: "; ".join(each.unique())),
+        hours=("hours", "sum"), harm_removed=("harm_removed", "sum"),
+        urgent=("must", lambda must: int((must == "first").sum())),
+        due=("must", lambda must: int((must == "due").sum())),
+    )  # fmt: skip
+    return found.reset_index()
 
 
 def as_written(jobs: pd.DataFrame) -> pd.DataFrame:
