@@ -20,8 +20,10 @@ def harm_for_money(frontier: pd.DataFrame, asked: float | None, tone: Tone) -> a
         x=alt.X(
             "budget:Q",
             title="budget a year",
-            axis=alt.Axis(format="~s", tickCount=5),
-            scale=alt.Scale(domainMin=0),
+            axis=alt.Axis(format=",.0f", tickCount=4),
+            scale=alt.Scale(
+                domain=[0, 1.08 * max(float(frontier["budget"].max()), 1.0)], nice=False
+            ),
         ),
         tooltip=[
             alt.Tooltip("budget:Q", format=",.0f", title="budget a year"),

@@ -165,8 +165,8 @@ def building_columns(names: dict[str, str]) -> list[plate.Column]:
         plate.Column("Building", lambda r: building(r, names), heads=True, width="14rem"),
         plate.Column("Must", must, width="7rem"),
         plate.Column("Repairs", lambda r: plate.text(r["remedies"])),
-        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
-        plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), half=True),
+        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True, width="6rem"),
+        plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), half=True, width="4rem"),
         plate.Column("Takes away", lambda r: numeric(number(r["harm_removed"])), half=True),
         plate.Column("Whose price", lambda r: plate.text(r["price_from"]), width="8rem"),
     ]
@@ -176,20 +176,21 @@ def job_columns() -> list[plate.Column]:
     """The columns of the jobs at a building."""
 
     def what(row: dict[str, Any]) -> str:
-        whole = f"the {row['scope']}, " if row["scope"] != "opening" else ""
+        said = row["scope"] == "opening" or row["label"].startswith(row["scope"])
+        whole = "" if said else f" (whole {row['scope']})"
         chip = ""
         if row["must"] == "first":
             chip = '<br><span class="chip urgent">▲ Urgent</span>'
         elif row["must"] == "due":
             chip = f'<br><span class="chip quiet">due {day(row["due_on"])}</span>'
-        return plate.text(whole + row["label"]) + chip
+        return plate.text(row["label"] + whole) + chip
 
     return [
         plate.Column("Unit, openings", place, heads=True, width="12rem"),
         plate.Column("What", what),
-        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
+        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True, width="6rem"),
         plate.Column("Whose price", lambda r: plate.text(r["price_from"]), half=True),
-        plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), half=True),
+        plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), half=True, width="4rem"),
         plate.Column("Takes away", lambda r: numeric(number(r["harm_removed"])), half=True),
         plate.Column("Dangerous", lambda r: numeric(percent(r["p_dangerous"])), half=True),
     ]
@@ -301,7 +302,9 @@ def looks_first(found: RepairPlan, names: dict[str, str]) -> None:
     columns = [
         where(names),
         plate.Column("Repair", repair),
-        plate.Column("Its cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
+        plate.Column(
+            "Its cost", lambda r: numeric(to_the_cent(r["cost"])), half=True, width="6rem"
+        ),
         plate.Column("Dangerous", lambda r: numeric(percent(r["p_dangerous"])), half=True),
         plate.Column("Look", look),
         plate.Column("Entry for it", lambda r: numeric(to_the_cent(r["look_cost"])), half=True),
@@ -340,7 +343,7 @@ def beside(found: RepairPlan) -> None:
             heads=True,
         ),
         plate.Column("Harm left", lambda r: numeric(number(r["harm_left"], 4)), half=True),
-        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True),
+        plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True, width="6rem"),
         plate.Column("Must, in time", in_time, half=True),
     ]
     under = "Each under the same money, hours and dates"
@@ -353,11 +356,9 @@ def other_budgets(found: RepairPlan, budget: float | None) -> None:
     if found.frontier is None or found.harm_total <= 0:
         return
     st.subheader("How much harm would other budgets leave?", anchor=False)
-    st.markdown(
-        plate.label(
-            f"{frontier_told(found)} The bar at each point: no plan of this kind leaves less."
-        )
-    )
+    ring = "" if budget is None else " The ring: the budget that was asked for."
+    told = f"{frontier_told(found)} The bar at each point: no plan of this kind leaves less.{ring}"
+    st.markdown(plate.label(told))
     picture(
         harm_for_money(found.frontier, budget, tone()),
         "Harm left against the budget of a year",
