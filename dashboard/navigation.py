@@ -39,6 +39,7 @@ st.navigation(
         "Start here": [
             page("where_next", "Where next?", "where-next", "explore"),
             page("day_of_looks", "Day of looks", "day-of-looks", "route"),
+            page("year_of_repairs", "Years of repairs", "years-of-repairs", "construction"),
             page("overdue", "What is overdue?", "overdue", "event_busy"),
             page("exposure", "What is exposed?", "exposure", "shield"),
         ],

@@ -21,6 +21,7 @@ from shared.vocabulary import CAUTIONS
 PAGES: dict[str, str] = {
     "where-next": "screens/where_next.py",
     "day-of-looks": "screens/day_of_looks.py",
+    "years-of-repairs": "screens/year_of_repairs.py",
     "overdue": "screens/overdue.py",
     "findings": "screens/findings.py",
     "finding": "screens/finding.py",

@@ -30,7 +30,16 @@ from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.enough import Enough, enough, why_they_differ
 from pipeline.planning.look_sheet import look_page, look_workbook
 from pipeline.planning.repair_jobs import read_grants
-from pipeline.planning.repairs import HARM_UNIT, PLAN_TOLD, RepairPlan, plan_repairs, prices_told
+from pipeline.planning.repairs import (
+    HARM_UNIT,
+    PLAN_TOLD,
+    RepairPlan,
+    as_written,
+    frontier_told,
+    harm_told,
+    plan_repairs,
+    prices_told,
+)
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import workspace_rule_book
@@ -368,8 +377,7 @@ def repairs(
             frontier=frontier, assumptions=assumptions,
         )  # fmt: skip
     if output is not None:
-        written = found.jobs.assign(opening_ids=found.jobs["opening_ids"].str.join("; "))
-        written["finding_ids"] = written["finding_ids"].str.join("; ")
+        written = as_written(found.jobs)
         csv = output.suffix.lower() == ".csv"
         output.write_bytes(as_csv(written) if csv else as_xlsx(written, "Repairs"))
         say(f"written to {output}")
@@ -456,13 +464,10 @@ def _print_repairs(found: RepairPlan) -> None:
                  for row in records(frame)],
             )  # fmt: skip
     echo("")
-    echo(
-        f"Harm left: {number(found.harm_left, 4)} of {number(found.harm_total, 4)} ({HARM_UNIT}); "
-        f"no plan of this kind leaves less than {number(found.bound_left, 4)}. Made by "
-        f"{found.made_by}, gap {100 * found.gap:.2g} %."
-    )
-    for line in (*found.told, PLAN_TOLD, prices_told(found)):
-        echo(line)
+    for line in (*harm_told(found), frontier_told(found), *found.told, PLAN_TOLD,
+                 prices_told(found)):  # fmt: skip
+        if line:
+            echo(line)
     cautions()
 
 

@@ -202,7 +202,7 @@ def plan_repairs(
         years=_years(best, when),
         rivals=_beside(got, best, by, rivals, bound, harm),
         looks=_looks_first(got, best, book, harm),
-        frontier=_frontier(got, terms, harm) if frontier else None,
+        frontier=_frontier(got, terms, best, harm) if frontier else None,
         assumptions=tried,
         harm_total=harm,
         harm_left=harm * left,
@@ -344,8 +344,8 @@ def _spent(best: Choice) -> tuple[Floats, Floats]:
 
 def _years(best: Choice, day: dt.date) -> pd.DataFrame:
     money, hours = _spent(best)
-    own = best.terms.money - np.array(best.money)
-    own = np.where(np.isfinite(best.terms.money), own, money)
+    limits = best.terms.money
+    own = np.subtract(limits, best.money, out=money.copy(), where=np.isfinite(limits))
     return pd.DataFrame({
         "year": np.arange(1, best.terms.years + 1),
         "begins": [(pd.Timestamp(day) + pd.DateOffset(years=n)).date()
@@ -376,20 +376,28 @@ def _beside(
     return pd.DataFrame(told)
 
 
-def _frontier(got: Gathered, terms: Terms, harm: float) -> pd.DataFrame:
+def _frontier(got: Gathered, terms: Terms, best: Choice, harm: float) -> pd.DataFrame:
     """Harm left for other budgets a year; without a budget, for shares of what all would cost."""
     base = terms.money
     if not np.isfinite(base).all():
         whole = choose(got.jobs, terms, seconds=QUICK_SECONDS, polish=False)
         base = np.full(terms.years, _spent(whole)[0].sum() / terms.years / 2)
     rows = []
+    found = None
     for step in STEPS:
+        before = [each for each in (found, best if step >= 1 and base is terms.money else None)
+                  if each is not None]  # fmt: skip
         each = replace(terms, money=base * step)
         found = choose(got.jobs, each, seconds=QUICK_SECONDS, polish=False)
+        bound = found.bound
+        # more money allows all that less money allows
+        found = max([found, *before], key=Choice.standing)
+        bound = max(bound, found.removed)
         rows.append({
             "budget": float((base * step).mean()), "cost": float(_spent(found)[0].sum().round(2)),
-            "harm_left": harm * (1 - found.removed), "bound_left": harm * (1 - found.bound),
-            "must_met": len(found.met()), "gap": found.gap,
+            "harm_left": harm * (1 - found.removed), "bound_left": harm * (1 - bound),
+            "must_met": len(found.met()),
+            "gap": (bound - found.removed) / bound if bound > 0 else 0.0,
         })  # fmt: skip
     return pd.DataFrame(rows)
 
@@ -521,4 +529,83 @@ def prices_told(found: RepairPlan) -> str:
         f"Prices: {shares or 'none'}; {entries:,.2f} entries of dwellings and what comes with "
         "them, by the rule book's cost lines. Put in your own: quotes in the ledger, costs in the "
         "rule book."
+    )
+
+
+def harm_told(found: RepairPlan) -> tuple[str, ...]:
+    """How much harm a plan takes away for what money; then simple orders and the bound beside."""
+    total = found.harm_total
+    if not total > 0:
+        return ("No harm is expected there: nothing is to be planned.",)
+    orders = found.rivals.set_index("order")
+    plan = orders.loc["this plan"]
+    rival = orders.loc[[*RIVALS]].sort_values(
+        ["must_met", "harm_left"], ascending=[False, True], kind="stable"
+    ).iloc[0]  # fmt: skip
+    away = total - found.harm_left
+    # rounded down, so that no remainder is told away
+    return (
+        f"{int(100 * away / total)} % of the expected harm is taken away for "
+        f"{found.years['cost'].sum():,.2f}: {_figure(away)} of {_figure(total)} ({HARM_UNIT}). "
+        f"{plan['must_met']:.0f} of {plan['must']} openings that must be repaired are repaired "
+        "in time.",
+        f"The best simple order, {rival['told']}, takes away {_figure(total - rival['harm_left'])} "
+        f"for {rival['cost']:,.2f} ({rival['must_met']:.0f} in time). No plan of this kind takes "
+        f"away more than {_figure(total - found.bound_left)} (gap {100 * found.gap:.2g} %). Made "
+        f"by {found.made_by}.",
+    )
+
+
+def frontier_told(found: RepairPlan) -> str:
+    """What other budgets would leave, as a sentence; blank where none was planned."""
+    if found.frontier is None:
+        return ""
+    rows = found.frontier
+    half, base, twice = (rows.iloc[STEPS.index(step)] for step in (0.5, 1.0, 2.0))
+    # as good as the most money, to a hundredth of all harm
+    little = found.harm_total / 100
+    enough = rows[rows["harm_left"] - rows["harm_left"].iloc[-1] <= little].iloc[0]
+    told = (
+        f"{base['budget']:,.0f} a year leaves {_figure(base['harm_left'])} of "
+        f"{_figure(found.harm_total)}, half of it {_figure(half['harm_left'])}, twice as much "
+        f"{_figure(twice['harm_left'])}."
+    )
+    if enough["budget"] < rows["budget"].iloc[-1]:
+        told += (
+            f" From {enough['budget']:,.0f} to {rows['budget'].iloc[-1]:,.0f} a year, less than a "
+            "hundredth of all harm is taken away on top."
+        )
+    return told
+
+
+def _figure(harm: float) -> str:
+    return f"{harm:,.0f}" if abs(harm) >= 1000 else f"{harm:.3g}"
+
+
+def by_building(jobs: pd.DataFrame) -> pd.DataFrame:
+    """The jobs of a plan by year and building: what must come first leads to its building.
+
+    Returns:
+        year, building_id, jobs, remedies ("2 × label; …"), cost (without entries), price_from,
+        hours, harm_removed, urgent and due (jobs).
+    """
+
+    def counted(labels: pd.Series) -> str:
+        return "; ".join(f"{n} × {label}" for label, n in labels.value_counts().items())
+
+    found = jobs.groupby(["year", "building_id"], sort=False).agg(
+        jobs=("label", "size"), remedies=("label", counted), cost=("cost", "sum"),
+        price_from=("price_from", lambda each: "; ".join(each.unique())),
+        hours=("hours", "sum"), harm_removed=("harm_removed", "sum"),
+        urgent=("must", lambda must: int((must == "first").sum())),
+        due=("must", lambda must: int((must == "due").sum())),
+    )  # fmt: skip
+    return found.reset_index()
+
+
+def as_written(jobs: pd.DataFrame) -> pd.DataFrame:
+    """The jobs of a plan for a file: lists are texts."""
+    return jobs.assign(
+        opening_ids=jobs["opening_ids"].str.join("; "),
+        finding_ids=jobs["finding_ids"].str.join("; "),
     )

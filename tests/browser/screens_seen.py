@@ -21,6 +21,21 @@ def plan_the_day(page) -> None:
     ready(page)
 
 
+def plan_the_repairs(page, budget: int = 30_000) -> None:
+    """Ask for two years of repairs with other budgets beside, and wait for the picture."""
+    for label, value in (("Budget a year", budget), ("Electrician hours a year", 400),
+                         ("Years", 2)):  # fmt: skip
+        page.get_by_label(label, exact=True).fill(str(value))
+    page.get_by_text("With frontier").click()
+    page.get_by_role("button", name="Plan the repairs").click()
+    page.locator(".vega-embed").first.wait_for(timeout=180_000)
+    ready(page)
+
+
+PLANNED = {"day_of_looks": plan_the_day, "year_of_repairs": plan_the_repairs}
+"""Screens that show nothing before a button is pressed, and how it is."""
+
+
 def whole_shot(page, name: str) -> Path:
     """A picture of the whole screen, however long."""
     SCREENSHOTS.mkdir(exist_ok=True)

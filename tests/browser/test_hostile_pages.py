@@ -5,7 +5,7 @@ from __future__ import annotations
 from urllib.parse import quote
 
 import pytest
-from screens_seen import plan_the_day, ready
+from screens_seen import plan_the_day, plan_the_repairs, ready
 from serving import served
 
 from pipeline.ledger import current, open_ledger
@@ -16,7 +16,7 @@ pytestmark = pytest.mark.browser
 SCREENS = (
     *("", "overdue", "findings?q=", "finding", "visits", "progress?by=firm", "exposure?by=owner"),
     *("portfolio?by=owner", "evidence", "intake?part=landed", "intake?part=aside", "rule-book"),
-    "day-of-looks",
+    *("day-of-looks", "years-of-repairs"),
 )
 WATCH = """
 window.stopped = [];
@@ -99,6 +99,8 @@ def test_every_screen_asks_nobody_and_shows_text(watched, hostile):
         ready(watched)
         if screen == "day-of-looks":
             plan_the_day(watched)
+        if screen == "years-of-repairs":
+            plan_the_repairs(watched)
         for chart in watched.locator(".vega-embed").all():
             chart.scroll_into_view_if_needed()
             box = chart.bounding_box()

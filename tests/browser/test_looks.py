@@ -6,13 +6,14 @@ import os
 from pathlib import Path
 
 import pytest
-from screens_seen import plan_the_day, ready, whole_shot
+from screens_seen import PLANNED, ready, whole_shot
 
 pytestmark = pytest.mark.browser
 
 SCREENS = {
     "where_next": ("managed", "/"),
     "day_of_looks": ("managed", "/day-of-looks"),
+    "year_of_repairs": ("managed", "/years-of-repairs"),
     "overdue": ("managed", "/overdue"),
     "exposure": ("insured", "/exposure"),
     "building": ("managed", "/building?id=ZQ-02"),
@@ -39,8 +40,8 @@ def test_screens_fit_and_are_pictured(page_at, request, screen, width, tone):
     page = page_at(width, tone)
     page.goto(request.getfixturevalue(portfolio) + address)
     ready(page)
-    if screen == "day_of_looks":
-        plan_the_day(page)
+    if screen in PLANNED:
+        PLANNED[screen](page)
     assert page.locator("[data-testid=stException]").count() == 0
     whole_shot(page, f"{screen}_{width}_{tone}")
     wide, room = page.evaluate(
@@ -66,8 +67,8 @@ def test_no_serious_barrier(page_at, request, screen, tone):
     page = page_at(1440, tone)
     page.goto(request.getfixturevalue(portfolio) + address)
     ready(page)
-    if screen == "day_of_looks":
-        plan_the_day(page)
+    if screen in PLANNED:
+        PLANNED[screen](page)
     page.evaluate(Path(AXE).read_text(encoding="utf-8"))
     found = page.evaluate(
         """own => axe.run(document, {resultTypes: ['violations']}).then(r => r.violations

@@ -12,7 +12,17 @@ import altair as alt
 import pandas as pd
 import pytest
 
-from dashboard.charts import exposure, looks, moves, portfolio, progress, ranks, readings, timeline
+from dashboard.charts import (
+    exposure,
+    looks,
+    moves,
+    portfolio,
+    progress,
+    ranks,
+    readings,
+    repairs,
+    timeline,
+)
 from dashboard.charts import score_steps as steps
 from dashboard.charts.circuit import circuit_drawing, in_words
 from dashboard.charts.theme import COLOURS, contrast, readable_on
@@ -45,6 +55,9 @@ STEPS = pd.DataFrame(
         "start": [0.0, 2.0, 3.0, 2.5, 5.5, 0.0],
         "end": [2.0, 3.0, 2.5, 5.5, 5.75, 5.75],
     }
+)
+FRONTIER = pd.DataFrame(
+    {"budget": [10.0, 20.0], "cost": [9.0, 19.0], "harm_left": [3.0, 2.0], "bound_left": [2.5, 2.0]}
 )
 STACK = {"position": [1, 1], "place": [1, 3]}
 
@@ -168,6 +181,7 @@ def charts(tone):
             survival, tone, since="first seen", without="without a proven repair"
         ),
         "disproved": progress.disproved(failed, tone),
+        "repairs": repairs.harm_for_money(FRONTIER, 20.0, tone),
     }
 
 
@@ -347,3 +361,10 @@ def test_two_crews_at_one_place_share_a_label(tone):
     (data,) = drawn["datasets"].values()
     assert [row["label"] for row in data] == ["1·3, 2·1", "", "1·1"]
     assert [row["kind"] for row in data] == ["other", "other", "urgent"]
+
+
+def test_the_budget_that_was_asked_for_is_ringed():
+    for asked, layers in ((20.0, 4), (None, 3)):
+        drawn = repairs.harm_for_money(FRONTIER, asked, "light").to_dict()
+        assert len(drawn["layer"]) == layers
+        assert ("transform" in drawn["layer"][-1]) == (asked is not None)

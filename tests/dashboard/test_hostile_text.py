@@ -20,6 +20,7 @@ pytestmark = pytest.mark.slow
 SCREENS = {
     "where_next": {},
     "day_of_looks": {},
+    "year_of_repairs": {},
     "overdue": {},
     "findings": {},
     "finding": {"id": "of the ledger"},
@@ -32,6 +33,8 @@ SCREENS = {
     "intake": {"part": "Set aside"},
     "rule_book": {},
 }
+SAY_NOTHING_OF_BUILDINGS = {"day_of_looks", "year_of_repairs", "evidence", "rule_book", "progress",
+                            "portfolio"}  # fmt: skip
 LETTERS_ONLY = {
     "selectbox",
     "multiselect",
@@ -103,13 +106,17 @@ def test_a_hostile_register_shows_as_text(show, hostile, screen):
         query["id"] = str(frame["finding_id"].iloc[0])
         ledger.close()
     shown = plain_everywhere(show(hostile, screen, **query))
-    if screen not in ("day_of_looks", "evidence", "rule_book", "progress", "portfolio"):
+    if screen not in SAY_NOTHING_OF_BUILDINGS:
         assert HOST in shown, "the text itself must be there to read"
 
 
-def test_a_plan_of_looks_at_hostile_buildings_shows_as_text(show, hostile):
-    app = show(hostile, "day_of_looks")
-    next(b for b in app.button if b.label == "Plan the day").click().run()
+@pytest.mark.parametrize(
+    ("screen", "button"),
+    [("day_of_looks", "Plan the day"), ("year_of_repairs", "Plan the repairs")],
+)
+def test_a_plan_at_hostile_buildings_shows_as_text(show, hostile, screen, button):
+    app = show(hostile, screen)
+    next(b for b in app.button if b.label == button).click().run()
     assert HOST in plain_everywhere(app)
 
 

@@ -22,6 +22,7 @@ pytestmark = pytest.mark.slow
 SCREENS = (
     "where_next",
     "day_of_looks",
+    "year_of_repairs",
     "overdue",
     "exposure",
     "building",
