@@ -30,6 +30,7 @@ from pipeline.landing.mapping import (
 from pipeline.landing.matching import find_column
 from pipeline.landing.questions import meanings
 from pipeline.landing.raw import EXTRAS, RawTable
+from shared.finding_identity import is_of_place_sql
 from shared.records import (
     LAYOUTS,
     MONEY,
@@ -415,6 +416,7 @@ def _faults(plan: Plan, by_name: dict[str, Origin], habits: Habits) -> list[Chec
     ]
     if plan.table.first_row is None:
         faults.append(Check(WHOLE_ROW, "_problem IS NOT NULL", "_problem", "one whole record"))
+    faults += _at_another_place(plan)
     unread: dict[str, str] = {}
     for origin in plan.origins:
         column = origin.field
@@ -479,6 +481,23 @@ def _cells_json(table: RawTable) -> str:
     # merge patch drops the keys that are NULL: only a row that is too long has extra cells
     wide = f"json_merge_patch({plain}, json_object({extras}))"
     return f"(CASE WHEN {EXTRAS[0]} IS NULL THEN {plain} ELSE {wide} END)::VARCHAR"
+
+
+def _at_another_place(plan: Plan) -> list[Check]:
+    """A row about a finding whose cells name another place than the finding's."""
+    header = plan.record.finding
+    match = find_column([header], plan.table.header) if header else None
+    if match is None:
+        return []
+    identifier = cells.cleaned(f"c{match[0]}", cells.NULL_TOKENS)
+    place = [quoted(name) for name in ("building_id", "unit_id", "opening_id")]
+    shown = f"concat_ws(' ', {', '.join(place)})"
+    fails = f"coalesce(NOT {is_of_place_sql(identifier, *place)}, false)"
+    found = f"concat({shown}, ', on the row of ', {identifier})"
+    expected = (
+        "the place of the finding on the same row; write a look at another opening on its row"
+    )
+    return [Check("opening_id", fails, found, expected)]
 
 
 BLANK_ROW = "blank_row"

@@ -141,12 +141,15 @@ class RecordMapping(_Strict):
         grade_scale: for building evaluations; gives ``scale_best`` by itself.
         filled: source headers of which one must hold something for a row to be of this kind; a row
             in which all of them are blank is none. For sheets in which a row has room for several.
+        finding: source header of the finding that a row is about; a row at another place than that
+            finding's is set aside.
     """
 
     kind: RecordKind
     columns: dict[str, ColumnMapping] = Field(min_length=1)
     grade_scale: GradeScale | None = None
     filled: tuple[str, ...] = ()
+    finding: str | None = None
 
     @model_validator(mode="after")
     def _fits_layout(self) -> RecordMapping:
@@ -234,8 +237,13 @@ class Mapping(_Strict):
         # before them is still known to be read alike
         later = {name for name in ("ignored", "distinct", "wide") if not getattr(self, name)}
         of_mapping: dict[str, Any] = dict.fromkeys(("description", *later), True)
-        if not any(record.filled for record in self.records):
-            of_mapping["records"] = {"__all__": {"filled"}}
+        unsaid = {
+            name
+            for name in ("filled", "finding")
+            if not any(getattr(record, name) for record in self.records)
+        }
+        if unsaid:
+            of_mapping["records"] = {"__all__": unsaid}
         text = self.model_dump_json(exclude=of_mapping)
         return hashlib.sha256(text.encode()).hexdigest()
 

@@ -104,7 +104,7 @@ def as_toml(mapping: Mapping) -> str:
         lines += ["", "[[records]]", f"kind = {toml_value(record['kind'])}"]
         lines += [
             f"{key} = {toml_value(record[key])}"
-            for key in ("grade_scale", "filled")
+            for key in ("grade_scale", "filled", "finding")
             if key in record
         ]
         for name, spec in record["columns"].items():

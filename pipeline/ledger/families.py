@@ -8,28 +8,14 @@ Same opening and same family seen again is therefore the same finding.
 
 from __future__ import annotations
 
-import hashlib
-import json
 import re
-from enum import StrEnum
-from typing import NamedTuple
 
 from pipeline.ledger.events import Raised
+from shared.finding_identity import DefectFamily as DefectFamily
+from shared.finding_identity import FindingKey as FindingKey
+from shared.finding_identity import finding_id as finding_id
 from shared.standing import UrgentDefect
 from shared.vocabulary import Condition
-
-
-class DefectFamily(StrEnum):
-    """What is wrong, as far as ordinary methods agree on it."""
-
-    NO_GROUND = "no_ground"
-    FALSE_GROUND = "false_ground"
-    FALSE_GROUND_UPSTREAM = "false_ground_upstream"
-    POOR_GROUND = "poor_ground"
-    POLARITY = "polarity"
-    OPEN_CONDUCTOR = "open_conductor"
-    HOT_ON_GROUND = "hot_on_ground"
-
 
 RECORD_CONFLICT = "record_conflict"
 """Prefix of the family of a data-quality conflict: ``record_conflict:<kind>:<column>``."""
@@ -65,28 +51,6 @@ def members(family: str) -> tuple[Condition, ...]:
 def is_family(text: str) -> bool:
     """Say whether a text names a defect family, an urgent one or a record conflict."""
     return text in {*DefectFamily, *URGENT_FAMILIES} or text.split(":")[0] == RECORD_CONFLICT
-
-
-class FindingKey(NamedTuple):
-    """What makes two sightings the same finding; blanks are empty texts."""
-
-    building_id: str
-    unit_id: str
-    opening_id: str
-    family: str
-
-
-def finding_id(key: FindingKey, occurrence: int) -> str:
-    """Return the identifier of the n-th time that this defect stands at this opening.
-
-    It is a hash of the key, so that two people who raise the same finding at once raise one.
-
-    Args:
-        key: opening and family.
-        occurrence: 1, and one more for each recurrence after a verified repair.
-    """
-    text = json.dumps([*key, occurrence], ensure_ascii=False, separators=(",", ":"))
-    return "F-" + hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
 def is_finding_id(text: str) -> bool:

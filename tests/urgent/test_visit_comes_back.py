@@ -128,6 +128,19 @@ def test_the_sheet_offers_words_and_holds_what_is_known(place, tmp_path):
     }
 
 
+def test_a_look_on_the_row_of_another_openings_finding_is_set_aside(place, tmp_path):
+    said = {"001": {**PROOF, "Opening": "002"}, "003": PROOF}
+    path = filled(tmp_path / "2A.xlsx", said)
+    taken = run("intake", path, "--by", "office", "--json")
+    assert taken.code == 3, taken.err
+    looks = by_kind(taken)["opening_observations"]
+    assert (looks["accepted"], looks["quarantined"]) == (1, 1)
+    (row,) = run("quarantine", "list", "--json").json()
+    assert "on the row of F-" in str(row)
+    assert run("build").code == 0
+    assert [each["opening_id"] for each in run("urgent", "--json").json()] == ["002"]
+
+
 def test_repairs_and_the_looks_that_prove_them_come_back_in_one_file(place, tmp_path, monkeypatch):
     assert len(run("urgent", "--json").json()) == 1
     said = {
