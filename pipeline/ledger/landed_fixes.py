@@ -213,10 +213,11 @@ def _taken_up(
         create_fix_views(con, workspace)
         con.execute(_OPEN)
         rows = _records(con, "SELECT * FROM open_fixes ORDER BY _part, _row")
+        otherwise = _records(con, _READ_OTHERWISE)
         looks = _records(con, _LOOKS)
         sheets = _sheets(con, ledger)
         known = _Known(con)
-    done: list[FixRow] = []
+    done = [_read_otherwise(row) for row in otherwise]
     back: list[SheetBack] = []
     ended: set[str] = set()
     verified = disproved = 0
@@ -253,6 +254,25 @@ def _taken_up(
     return TakenUp(tuple(done), verified, disproved, tuple(back))
 
 
+def _read_otherwise(row: Mapping[str, Any]) -> FixRow:
+    """A row that now says something else than what the ledger holds of it."""
+    reasons = [
+        _reason(
+            name,
+            row[name],
+            f"{row[f'{name}_then']}, as it was read when {row['finding_id']} took it up; where "
+            "that was wrong, `coverplate findings reopen` it with the reason and report the repair "
+            "anew",
+        )
+        for name in ("fixed_on", "cost")
+        if row[name] != row[f"{name}_then"]
+    ]
+    return FixRow(
+        row["path"], row["sha256"], row["sheet"], int(row["_part"]), int(row["_row"]),
+        finding_id=row["finding_id"], reasons=reasons,
+    )  # fmt: skip
+
+
 def refusals(workspace: Workspace, ledger: Ledger) -> list[Refusal]:
     """Return the landed fix reports that the ledger refuses as it stands."""
     return [
@@ -275,6 +295,28 @@ ANTI JOIN (
     WHERE kind = 'fix_reported' AND payload ->> '$.landed.sha256' IS NOT NULL
 ) AS told USING (sha256, sheet, _row)
 """
+
+_READ_OTHERWISE = """
+SELECT
+    l.path, l.sha256, l.sheet, l._part, l._row, h.finding_id,
+    l.fixed_on, (h.payload ->> '$.fixed_on')::DATE AS fixed_on_then,
+    l.cost, (h.payload ->> '$.cost')::DOUBLE AS cost_then
+FROM landed_fixes AS l
+JOIN history AS h
+    ON h.kind = 'fix_reported' AND h.payload ->> '$.landed.sha256' = l.sha256
+    AND coalesce(h.payload ->> '$.landed.sheet', '') = l.sheet
+    AND (h.payload ->> '$.landed.row')::BIGINT = l._row
+WHERE (fixed_on, cost::DOUBLE) IS DISTINCT FROM (fixed_on_then, cost_then)
+    AND NOT EXISTS (
+        FROM history AS n
+        WHERE n.kind = 'fix_reported' AND n.finding_id = h.finding_id
+            AND (n.payload ->> '$.fixed_on')::DATE = l.fixed_on
+            AND (n.payload ->> '$.cost')::DOUBLE IS NOT DISTINCT FROM l.cost::DOUBLE
+    )
+ORDER BY l._part, l._row
+"""
+"""Rows that were taken up and since are read another way, by another order of dates or decimal
+mark, and of which no event of the finding says what they say now."""
 
 _LOOK_FIELDS = tuple(ev.Look.model_fields)
 

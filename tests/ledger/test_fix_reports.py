@@ -214,6 +214,23 @@ def test_dates_that_can_be_read_two_ways_are_asked_about(ledger, ids, place, tmp
     assert counts(report) == (1, 0, 0)
 
 
+def test_a_row_that_is_read_another_way_later_is_told_until_the_ledger_says_the_same(
+    ledger, ids, place, tmp_path
+):
+    path = sheet(tmp_path, f"{HEAD}B1,2A,K0,circuit_rewired,06/04/2025,Oddy\n")
+    reported(place, ledger, path, date_order="mdy")
+    (report,) = reported(place, ledger, path, date_order="dmy")
+    (row,) = report.rows
+    assert (row.outcome, row.finding_id) == ("refused", ids[0])
+    assert (row.reasons[0].column, row.reasons[0].found) == ("fixed_on", "2025-04-06")
+    assert "2025-06-04, as it was read" in row.reasons[0].expected
+    assert ledger.finding(ids[0]).fix.fixed_on.isoformat() == "2025-06-04"
+    assert len(waiting(place, ledger)) == 1
+    right = fix("circuit_rewired", fixed_on=row.reasons[0].found, firm="Oddy", worker=None)
+    ledger.append(ids[0], right.model_copy(update={"cost": None}), **WHO)
+    assert waiting(place, ledger) == []
+
+
 def test_a_file_without_the_columns_is_refused(ledger, place, tmp_path):
     with pytest.raises(CoverplateError, match="the columns are not known"):
         reported(place, ledger, sheet(tmp_path, "a,b\n1,2\n3,4\n"))
