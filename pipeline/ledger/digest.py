@@ -166,7 +166,11 @@ def digest(
         "unproven": unproven.sort_values("days_unproven", ascending=False, kind="stable"),
         "visits": near[near["building_id"].isin(places)],
     }
-    counts = {"open": float(counted["open"].sum()), **_whole(overdue_counts(counted))}
+    counts = {
+        "open": float(counted["open"].sum()),
+        "in_doubt": float(findings["open"].sum() - counted["open"].sum()),
+        **_whole(overdue_counts(counted)),
+    }
     return Digest(since, now, counts, parts)
 
 
@@ -178,8 +182,9 @@ def headline(told: Digest) -> str:
     """Return the counts of a digest in one sentence."""
     c = {name: f"{value:,.0f}" for name, value in told.counts.items()}
     return (
-        f"{c['open']} open; {c['overdue_first']} past the first target, {c['overdue_present']} "
-        f"past the present one, {c['paused']} paused; {c['proof_overdue']} reported repaired and "
+        f"{c['open']} open, {c['in_doubt']} records in doubt not counted; "
+        f"{c['overdue_first']} past the first target, {c['overdue_present']} past the present one, "
+        f"{c['paused']} paused; {c['proof_overdue']} reported repaired and "
         f"too long without proof; {len(told.parts['changed']):,} changed since {told.since}."
     )
 

@@ -18,6 +18,7 @@ last_fix AS (
 said AS (
     SELECT
         r.finding_id,
+        h.sequence AS said_at,
         (h.payload ->> 'fixed_on')::DATE AS said_on,
         (h.payload ->> 'gfci_year')::INTEGER AS year,
         (h.payload ->> 'gfci_tested_on')::DATE AS tested_on,
@@ -29,6 +30,7 @@ said AS (
     UNION ALL
     SELECT
         r.finding_id,
+        h.sequence,
         (h.payload ->> '$.look.observed_on')::DATE,
         NULL,
         (h.payload ->> '$.look.observed_on')::DATE,
@@ -42,6 +44,7 @@ said AS (
     UNION ALL
     SELECT
         r.finding_id,
+        0,
         k.observed_on::DATE,
         k.gfci_year,
         CASE WHEN k.gfci_button_tripped IS NOT NULL THEN k.observed_on::DATE END,
@@ -54,7 +57,8 @@ said AS (
 known AS (
     SELECT
         finding_id,
-        arg_max(year, said_on) FILTER (year IS NOT NULL) AS gfci_year,
+        -- a year after the day on which it was said is none, and is asked for again
+        arg_max(year, (said_on, said_at)) FILTER (year <= year(said_on)) AS gfci_year,
         max(tested_on) FILTER (tripped) AS tested_on,
         max(tested_on) FILTER (NOT tripped) AS failed_on
     FROM said

@@ -61,6 +61,7 @@ def test_every_part_holds_what_belongs_there(told):
     assert was[ids["proven"]] == "fix_reported_unproven"
     assert pd.isna(was[ids["new"]])
     assert found.counts["open"] == 3
+    assert "3 open, 0 records in doubt not counted;" in headline(found)
     assert found.counts["overdue_first"] == len(found.parts["late"])
 
 

@@ -54,6 +54,18 @@ def test_age(ledger, finding, year, expected):
     assert asks(ledger, gfci_year=year, tested_on=FIXED) == expected
 
 
+@pytest.mark.parametrize(("first", "then", "known"), [(2020, 2023, 2023), (2023, 2020, 2020)])
+def test_of_two_reports_of_a_day_the_later_tells_the_year(ledger, finding, first, then, known):
+    for year in (first, then):
+        report(ledger, finding, gfci_year=year, gfci_tested_on=FIXED)
+    asks(ledger, gfci_year=known)
+
+
+def test_a_year_after_the_repair_is_asked_again(ledger, finding):
+    report(ledger, finding, gfci_year=2030, gfci_tested_on=FIXED)
+    assert asks(ledger) == ["year_not_known"]
+
+
 def test_a_test_long_ago_is_asked_about(ledger, finding):
     report(ledger, finding, gfci_year=2024, gfci_tested_on=FIXED)
     assert asks(ledger, 365) == []
