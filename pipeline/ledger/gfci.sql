@@ -57,8 +57,8 @@ said AS (
 known AS (
     SELECT
         finding_id,
-        -- a year after the day on which it was said is none, and is asked for again
-        arg_max(year, (said_on, said_at)) FILTER (year <= year(said_on)) AS gfci_year,
+        -- a year to come is none, and is asked for again
+        arg_max(year, (said_on, said_at)) FILTER (year <= year($today::DATE)) AS gfci_year,
         max(tested_on) FILTER (tripped) AS tested_on,
         max(tested_on) FILTER (NOT tripped) AS failed_on
     FROM said

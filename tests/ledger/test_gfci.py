@@ -61,7 +61,7 @@ def test_of_two_reports_of_a_day_the_later_tells_the_year(ledger, finding, first
     asks(ledger, gfci_year=known)
 
 
-def test_a_year_after_the_repair_is_asked_again(ledger, finding):
+def test_a_year_to_come_is_asked_again(ledger, finding):
     report(ledger, finding, gfci_year=2030, gfci_tested_on=FIXED)
     assert asks(ledger) == ["year_not_known"]
 
