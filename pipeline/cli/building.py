@@ -10,7 +10,7 @@ import click
 import numpy as np
 import pandas as pd
 
-from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.options import json_option, workspace_option
 from pipeline.cli.output import (
     adding_up,
     cautions,
@@ -25,7 +25,7 @@ from pipeline.cli.output import (
     records,
     words,
 )
-from pipeline.cli.rank import ranking_rows, warn_if_stale
+from pipeline.cli.rank import built, ranking_rows
 from pipeline.cli.urgent import first_measure
 from pipeline.scoring.burden import ORDER_TOLD
 from pipeline.scoring.explanation import (
@@ -37,7 +37,7 @@ from pipeline.scoring.explanation import (
 )
 from pipeline.scoring.why import STEPS, told
 from pipeline.screens.whole_building import STEP_LABELS
-from pipeline.warehouse import queries, store
+from pipeline.warehouse import queries
 from shared.standing import URGENT_WORDS
 from shared.vocabulary import CONDITIONS
 
@@ -90,9 +90,7 @@ _ASSUMED = {
 @json_option
 def building(building_id: str, workspace: Path, as_json: bool) -> int:
     """One building whole: facts, how its score comes about, evidence, conflicts, next look."""
-    place = existing(workspace)
-    warn_if_stale(place)
-    with store.reading(place) as con:
+    with built(workspace) as con:
         frame = queries.building(con, building_id)
         unrecorded = queries.unrecorded_openings(con, building_id)
         findings = queries.data_quality(con, building_id)
@@ -236,9 +234,7 @@ def _fact(name: str, value: Any) -> str:  # noqa: ANN401 - any cell of a frame
 @json_option
 def openings(building_id: str, workspace: Path, as_json: bool) -> int:
     """Every recorded opening of a building: what was seen, and what remains possible."""
-    place = existing(workspace)
-    warn_if_stale(place)
-    with store.reading(place) as con:
+    with built(workspace) as con:
         queries.building(con, building_id)
         frame = queries.openings(con, building_id)
         unrecorded = _unrecorded(queries.unrecorded_openings(con, building_id))
@@ -335,9 +331,7 @@ def _likeliest(row: dict[str, Any]) -> str:
 @json_option
 def quality(building_id: str | None, workspace: Path, as_json: bool) -> int:
     """What does not fit together: sources that disagree, surveys that are not complete, …"""
-    place = existing(workspace)
-    warn_if_stale(place)
-    with store.reading(place) as con:
+    with built(workspace) as con:
         frame = queries.data_quality(con, building_id)
     if as_json:
         print_json(records(frame))
@@ -362,9 +356,7 @@ def retired(workspace: Path, as_json: bool) -> int:
     They are in no other list, except those where a defect was reported: these stay everywhere until
     a person decides. A register counts as full where `intake --full-register` said so.
     """
-    place = existing(workspace)
-    warn_if_stale(place)
-    with store.reading(place) as con:
+    with built(workspace) as con:
         frame = queries.retired(con)
     if as_json:
         print_json(records(frame))
@@ -407,9 +399,7 @@ def reports(building_id: str | None, workspace: Path, as_json: bool) -> int:
     A shock, live metal or heat that one of them reports is urgent until every recorded opening that
     it may mean was opened later by somebody able to tell. A paper that is closed answers nothing.
     """
-    place = existing(workspace)
-    warn_if_stale(place)
-    with store.reading(place) as con:
+    with built(workspace) as con:
         frame = queries.reports(con, building_id)
     if as_json:
         print_json(records(frame))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import wraps
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -136,6 +136,20 @@ def narrowing_options(command: Command) -> Command:
     for each in reversed(options):
         found = each(found)
     return cast("Command", found)
+
+
+def check_ending(path: Path, endings: Sequence[str]) -> None:
+    """Refuse a file to be written whose name has none of some endings.
+
+    Raises:
+        CoverplateError: naming them.
+    """
+    if path.suffix.lower() not in endings:
+        raise CoverplateError(
+            f"{path} does not end in {' or '.join(endings)}",
+            expected=f"a file name with {' or '.join(endings)}",
+            to_do="name it so that programs know what it is",
+        )
 
 
 def existing(root: Path) -> Workspace:

@@ -10,7 +10,13 @@ from typing import Any
 import click
 
 from pipeline.cli.ledger_options import day_option, ledger_options, opened_unwritten
-from pipeline.cli.options import existing, json_option, narrowing_options, workspace_option
+from pipeline.cli.options import (
+    check_ending,
+    existing,
+    json_option,
+    narrowing_options,
+    workspace_option,
+)
 from pipeline.cli.output import (
     amount,
     cautions,
@@ -44,7 +50,6 @@ from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
-from shared.faults import CoverplateError
 from shared.vocabulary import Method
 
 SHARE = click.FloatRange(0.0, 1.0, min_open=True)
@@ -215,12 +220,8 @@ def looks(
     in and comes back by `coverplate intake`.
     """
     for path, ending in ((sheet, ".xlsx"), (page, ".html")):
-        if path is not None and path.suffix.lower() != ending:
-            raise CoverplateError(
-                f"{path} does not end in {ending}",
-                expected=f"a file name with {ending}",
-                to_do="name it so that programs know what it is",
-            )
+        if path is not None:
+            check_ending(path, [ending])
     teams = read_crews(crews_file, hours) if crews_file else crews_alike(crews or 1, hours or 8.0)
     if crews_file and crews is not None and crews != len(teams):
         raise click.UsageError(
@@ -359,12 +360,8 @@ def repairs(
     done in time is said. The rest takes away as much expected harm as money and hours allow. Only
     remedies that the rule book allows are planned.
     """
-    if output is not None and output.suffix.lower() not in (".csv", ".xlsx"):
-        raise CoverplateError(
-            f"{output} does not end in .csv or .xlsx",
-            expected="a file name with one of these",
-            to_do="name it so that programs know what it is",
-        )
+    if output is not None:
+        check_ending(output, [".csv", ".xlsx"])
     place = existing(workspace)
     warn_if_stale(place)
     if buildings:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import click
+import duckdb
 import pandas as pd
 
 from pipeline.cli.options import existing, json_option, narrowing_options, workspace_option
@@ -106,6 +108,15 @@ def warn_if_stale(workspace: Workspace) -> None:
     """Say so where exports or rules changed after the last build."""
     if is_stale(workspace):
         say("Exports, ledger or rules changed since the last build: run `coverplate build`.")
+
+
+@contextmanager
+def built(workspace: Path) -> Iterator[duckdb.DuckDBPyConnection]:
+    """Open the warehouse of a workspace, having said so where more came since its build."""
+    place = existing(workspace)
+    warn_if_stale(place)
+    with store.reading(place) as con:
+        yield con
 
 
 def ranking_rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

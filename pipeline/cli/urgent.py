@@ -8,7 +8,7 @@ from typing import Any
 import click
 import pandas as pd
 
-from pipeline.cli.options import existing, json_option, workspace_option
+from pipeline.cli.options import json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
     day,
@@ -22,8 +22,8 @@ from pipeline.cli.output import (
     say,
     words,
 )
-from pipeline.cli.rank import warn_if_stale
-from pipeline.warehouse import queries, store
+from pipeline.cli.rank import built
+from pipeline.warehouse import queries
 from shared.standing import FIRST_MEASURE, NOT_URGENT, Standing
 
 
@@ -49,9 +49,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     """
     if inferred and cleared:
         raise click.UsageError("--inferred and --cleared are two lists; name one of them.")
-    place = existing(workspace)
-    warn_if_stale(place)
-    with store.reading(place) as con:
+    with built(workspace) as con:
         likely = queries.inferred_urgent(con)
         set_aside = queries.looks_set_aside(con)
         said = queries.reports(con, urgent_only=True)

@@ -21,6 +21,7 @@ from pipeline.cli.ledger_options import (
     named_findings,
     opened,
 )
+from pipeline.cli.options import check_ending
 from pipeline.cli.output import (
     cautions,
     count,
@@ -408,12 +409,7 @@ def _output_option(meaning: str) -> Callable[[Command], Command]:
 def _save(
     path: Path, endings: Sequence[str], content: str | bytes, what: dict[str, Any], as_json: bool
 ) -> int:
-    if path.suffix.lower() not in endings:
-        raise CoverplateError(
-            f"{path} does not end in {' or '.join(endings)}",
-            expected=f"a file name with {' or '.join(endings)}",
-            to_do="name it so that programs know what it is",
-        )
+    check_ending(path, endings)
     if isinstance(content, bytes):
         path.write_bytes(content)
     else:
