@@ -10,10 +10,10 @@ from dashboard.charts.circuit import PAIR_NAMES, circuit_drawing, in_words, volt
 from dashboard.charts.readings import readings as readings_picture
 from dashboard.components import plate
 from dashboard.components.downloads import downloads
-from dashboard.components.figures import word
-from dashboard.components.frame import screen
+from dashboard.components.figures import percent, word
+from dashboard.components.frame import opened, screen
 from dashboard.components.picture import picture, tone
-from dashboard.components.source import likelihoods, rule_book
+from dashboard.components.source import Source, likelihoods, rule_book, version
 from pipeline.evidence.lamps import pattern
 from pipeline.evidence.opening_facts import FACTS, opening_facts
 from pipeline.screens import told_apart
@@ -24,6 +24,7 @@ from pipeline.screens.opening_picture import (
     same_lamps,
     with_run,
 )
+from pipeline.warehouse import predictions
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, Condition, Method
 
@@ -142,6 +143,37 @@ def matrix(book: RuleBook, reference: Condition) -> str:
     return plate.table(frame.to_dict(orient="records"), columns, plate.text(caption))
 
 
+SAID = {
+    predictions.WITHOUT_OWN_LOOKS: "This build, without an opening's own looks",
+    predictions.EARLIER_BUILDS: "The build before its first capable look",
+}
+
+
+def said_and_found(source: Source) -> None:
+    """What was said of openings, beside what capable looks found."""
+    st.subheader("Was it as we said?", anchor=False)
+    found = predictions.said_and_found(source.cursor(), source.workspace)
+    if found.empty:
+        st.caption("No opening was seen by a capable method yet, so there is nothing to compare.")
+        return
+    columns = [
+        plate.Column("Who said it", lambda r: plate.text(SAID[r["basis"]]), heads=True),
+        plate.Column(
+            "Chance of danger said", lambda r: f"{percent(r['said_from'])}–{percent(r['said_to'])}"
+        ),
+        plate.Column("Openings", lambda r: f"{r['openings']:,}", "right"),
+        plate.Column("Said, mean", lambda r: percent(r["said"]), "right"),
+        plate.Column("Found", lambda r: percent(r["found"]), "right"),
+    ]
+    caption = (
+        "Openings seen by a method that can see a false ground, by the chance of danger that was "
+        "said of them before. Found: the mean chance with those looks. Openings with a repair are "
+        "left out. Looks that are picked because somebody expects something find more."
+    )
+    plate.show(plate.table(found.to_dict(orient="records"), columns, caption), key="said")
+    downloads(found, "said-and-found", "What was said and what was found")
+
+
 @screen(
     "What readings prove",
     "The wiring behind an opening, solved as a circuit: what a tester, a meter and a person would "
@@ -196,6 +228,8 @@ def page() -> None:
         st.dataframe(facts, hide_index=True, alt="The circuit model's answers for each condition")
         st.markdown("\n".join(f"- `{name}`: {meaning}" for name, meaning in FACTS.items()))
     downloads(facts, "circuit-model", "The circuit model's answers")
+    if version() is not None:
+        said_and_found(opened())
 
 
 page()

@@ -20,7 +20,7 @@ from pipeline.cli.output import (
 )
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.opening_facts import FACTS, opening_facts
-from pipeline.warehouse import queries, store
+from pipeline.warehouse import predictions, queries, store
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import CONDITIONS, Method
 
@@ -256,28 +256,40 @@ def _learned(workspace: Path, as_json: bool) -> int:
     return 0
 
 
+_SAID = {
+    predictions.WITHOUT_OWN_LOOKS: "this build would say of openings without their own looks",
+    predictions.EARLIER_BUILDS: "the build before a capable look said of the opening",
+}
+
+
 def _said_and_found(workspace: Path, as_json: bool) -> int:
-    with store.reading(existing(workspace)) as con:
-        frame = queries.said_and_found(con)
+    place = existing(workspace)
+    with store.reading(place) as con:
+        frame = predictions.said_and_found(con, place)
     if as_json:
         print_json(records(frame))
         return 0
-    print_table(
-        "Openings seen by a capable method: chance of danger before their own looks, and after",
-        [
-            ("would have been said", "left"),
-            ("openings", "right"),
-            ("said, mean", "right"),
-            ("found", "right"),
-        ],
-        [
+    for basis, said in _SAID.items():
+        some = frame[frame["basis"] == basis]
+        if some.empty:
+            echo(f"Nothing to compare yet of what {said}.")
+            continue
+        print_table(
+            f"Chance of danger that {said}, and with a capable look",
             [
-                f"{percent(r['said_from'])}–{percent(r['said_to'])}",
-                f"{r['openings']:,}",
-                percent(r["said"]),
-                percent(r["found"]),
-            ]
-            for r in records(frame)
-        ],
-    )
+                ("said", "left"),
+                ("openings", "right"),
+                ("said, mean", "right"),
+                ("found", "right"),
+            ],
+            [
+                [
+                    f"{percent(r['said_from'])}–{percent(r['said_to'])}",
+                    f"{r['openings']:,}",
+                    percent(r["said"]),
+                    percent(r["found"]),
+                ]
+                for r in records(some)
+            ],
+        )
     return 0

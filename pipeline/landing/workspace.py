@@ -15,6 +15,7 @@
       logbook.jsonl              what landed, was read again, was built: a chain (``logbook``)
       warehouse/                 built from ``landed`` and replaceable at any time
       learned/                   what the portfolio taught: records, each written once
+      predictions/               what builds said of openings that later looks settled
       ledger/                    what people enter later; never rebuilt
       attachments/<sha256>       files kept with visits and findings
       rule_book.toml             optional: overrides the shipped rule book
@@ -199,6 +200,11 @@ class Workspace:
     def learned(self) -> Path:
         """Folder of the records of what the portfolio taught, written once each."""
         return self.root / "learned"
+
+    @property
+    def predictions(self) -> Path:
+        """Folder of what builds said of openings that later looks settled, a file a build."""
+        return self.root / "predictions"
 
     @property
     def ledger(self) -> Path:

@@ -42,7 +42,7 @@ from pipeline.landing import Workspace, create_views, logbook
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
 from pipeline.scoring.severity import as_array, severity
-from pipeline.warehouse import results, soundness, store, touched
+from pipeline.warehouse import predictions, results, soundness, store, touched
 from pipeline.warehouse.contradicted import drop_contradicted
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
@@ -277,6 +277,7 @@ def _build(
                 done = _build_file(replace(task, record=None), target, notes)
                 why = str(moved)
             if into is None:
+                predictions.keep(workspace, target)
                 learned = learned_record.save(workspace.learned, done.record)
                 facts = {"learned": learned, "ledger": ledger}
                 target = store.swap_in(workspace, target, done.version, facts)
@@ -369,6 +370,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
             con, task, portfolio, likelihoods, at_stake, store.draws_path(target), earlier
         )
         record = weighed.record
+        con.execute("SET VARIABLE said_from = ?", [predictions.SAID_FROM])
         con.execute(sql_step("06_results.sql"))
         con.execute(sql_step("07_reasons.sql"))
         con.execute(sql_step("08_quality.sql"))

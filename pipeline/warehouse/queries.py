@@ -312,16 +312,6 @@ def learned(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     ).fetchdf()
 
 
-def said_and_found(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """What would have been said of openings before their own looks, and what capable looks found.
-
-    Returns:
-        Columns said_from, said_to, openings, said (mean chance of danger by era, building, dwelling
-        and circuit), found (mean chance of danger with the capable looks), by said_from.
-    """
-    return con.execute("SELECT * FROM said_and_found ORDER BY said_from").fetchdf()
-
-
 def looks(con: duckdb.DuckDBPyConnection, building_id: str) -> pd.DataFrame:
     """Every look in force at a building, newest first, in canonical columns."""
     return con.execute(

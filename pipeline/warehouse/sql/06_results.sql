@@ -221,8 +221,8 @@ ORDER BY o.building_no;
 -- What would have been said of an opening before its own looks, against what capable looks found.
 CREATE TABLE said_and_found AS
 WITH bounds AS (
-    SELECT unnest([0.0, 0.05, 0.2, 0.4, 0.6, 0.8]) AS said_from,
-        unnest([0.05, 0.2, 0.4, 0.6, 0.8, 1.0]) AS said_to
+    SELECT unnest(getvariable('said_from')) AS said_from,
+        unnest(list_append(getvariable('said_from')[2:], 1.0)) AS said_to
 )
 SELECT
     b.said_from,
