@@ -139,7 +139,8 @@ class LearnedRecord(Part):
         era_shares: shares of the eras where a year is missing or wrong.
         typical: what stands in for missing sizes.
         held_out: see there.
-        more_points_from: score from which a building is weighed with more points.
+        more_points_from, most_points_from: burdens from which a building is weighed with more
+            points, and with the most.
     """
 
     format: int = FORMAT
@@ -155,6 +156,7 @@ class LearnedRecord(Part):
     typical: TypicalBuilding
     held_out: list[HeldOut]
     more_points_from: float
+    most_points_from: float
 
     @property
     def text(self) -> str:

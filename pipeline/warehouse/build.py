@@ -73,6 +73,10 @@ weighed with more points, until simulation leaves no more than so much of their 
 MORE_POINTS = (8, 32)
 """How many times as many: first all of these buildings, then those whose error is not small."""
 
+FINEST, MOST_POINTS = 100, (128, 512)
+"""So many buildings, the first in order as things were learned, get as many as these times more
+while their error is not small."""
+
 WAITING = "waiting for another build to end"
 """The step that a build tells of while another one is about to swap."""
 
@@ -486,7 +490,7 @@ def _weigh(
         untouched[kept.new] = True
     fresh = np.flatnonzero(~untouched)
     seen = telling(portfolio)
-    more_from = _weigh_openings(con, writer, fresh, seen, record, progress)
+    thresholds = _weigh_openings(con, writer, fresh, seen, record, progress)
     found = writer.results
     progress("scores and ranks", 0.0)
     flat = portfolio.classes.flat
@@ -512,7 +516,7 @@ def _weigh(
             size.model_copy(update={"learned_from": learned.buildings}),
             assembled.era_shares.tolist(),
             sample,
-            more_from,
+            thresholds,
         )
     return _Weighed(record, len(fresh), notes)
 
@@ -585,7 +589,7 @@ def _weigh_openings(
     seen: npt.NDArray[np.bool_],
     record: LearnedRecord | None,
     progress: Progress,
-) -> float:
+) -> tuple[float, float]:
     """Weigh buildings; those that matter most with more points.
 
     Which those are must depend on nothing but the building and the record: the same result whether
@@ -601,35 +605,43 @@ def _weigh_openings(
         progress: called with the fraction done.
 
     Returns:
-        The score from which buildings are weighed with more points; 0 where all are.
+        The burdens from which buildings are weighed with more points, and with the most; 0 where
+        all are.
     """
+    size = len(seen)
     if record is not None:
-        more_from = record.more_points_from
+        more_from, most_from = record.more_points_from, record.most_points_from
     else:
-        more_from = 0.0 if len(seen) <= REFINED else np.inf
+        more_from = 0.0 if size <= REFINED else np.inf
+        most_from = 0.0 if size <= FINEST else np.inf
     factor = 1 if more_from > 0 else MORE_POINTS[0]
     writer.write(buildings, factor, lambda done: progress("weighing the evidence", done))
+    exposed = con.execute(
+        "SELECT exposed_per_dwelling FROM building_sizes ORDER BY building_no"
+    ).fetchnumpy()["exposed_per_dwelling"]
+    expected = burden(writer.results.dangerous, np.asarray(exposed, dtype=np.float64))
+    if record is None:
+        ordered = np.sort(expected)
+        more_from = float(ordered[-REFINED]) if size > REFINED else 0.0
+        most_from = float(ordered[-FINEST]) if size > FINEST else 0.0
+    finest = expected >= most_from
     unsure = buildings
     if factor == 1:
-        exposed = con.execute(
-            "SELECT exposed_per_dwelling FROM building_sizes ORDER BY building_no"
-        ).fetchnumpy()["exposed_per_dwelling"]
         urgent = con.execute("SELECT DISTINCT building_no FROM urgent_openings").fetchnumpy()
-        expected = burden(writer.results.dangerous, np.asarray(exposed, dtype=np.float64))
-        if record is None:
-            more_from = float(np.sort(expected)[-REFINED])
         chosen = expected >= more_from
         chosen[np.asarray(urgent["building_no"], dtype=np.int64)] = True
         unsure = buildings[chosen[buildings]]
         writer.write(unsure, MORE_POINTS[0])
     found = writer.results
-    for factor in MORE_POINTS[1:]:
+    for factor in (*MORE_POINTS[1:], *MOST_POINTS):
         error = found.harm_error[unsure] > SMALL_ERROR * found.placed_harm[unsure]
         unsure = unsure[error & seen[unsure]]
+        if factor in MOST_POINTS:
+            unsure = unsure[finest[unsure]]
         if len(unsure):
             writer.write(unsure, factor)
     writer.finish()
-    return more_from
+    return more_from, most_from
 
 
 def _building_eras(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:

@@ -81,7 +81,7 @@ def new_record(
     portfolio: Portfolio,
     era_shares: list[float],
     sample: list[HeldOut],
-    more_points_from: float,
+    points_from: tuple[float, float],
 ) -> LearnedRecord:
     """The record of what was learned in a build.
 
@@ -93,7 +93,7 @@ def new_record(
         portfolio: how much it was learned from.
         era_shares: shares of the eras.
         sample: the held-out buildings.
-        more_points_from: score from which buildings were weighed with more points.
+        points_from: burdens from which buildings were weighed with more, and the most, points.
     """
     readers = con.execute("SELECT inspector, leniency, leniency_high FROM inspectors").fetchall()
     typical = con.execute("SELECT * FROM typical_building").fetchdf().iloc[0]
@@ -117,5 +117,6 @@ def new_record(
             }
         ),
         held_out=sample,
-        more_points_from=more_points_from,
+        more_points_from=points_from[0],
+        most_points_from=points_from[1],
     )

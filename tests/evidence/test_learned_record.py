@@ -62,6 +62,7 @@ def record(rule_book: RuleBook, learned: Learned) -> LearnedRecord:
         ),
         held_out=[learned_record.HeldOut(content="x", gain=0.1)],
         more_points_from=1 / 7,
+        most_points_from=0.3,
     )
 
 
