@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from pipeline.evidence.kernel import NOT_PICKED, Evidence
 from pipeline.evidence.picking import Odds, gather_odds
@@ -23,7 +24,6 @@ UNKNOWN_SLOTS = -1
 NOT_REPAIRED = -1
 
 _LIVE = np.isin(np.array(CONDITIONS, dtype=object), URGENT_CONDITIONS).astype(np.float64)
-_AT_ONCE = 2_000
 
 
 @dataclass(frozen=True)
@@ -169,56 +169,44 @@ def weigh_classes(
     """
     outcome = outcomes(rule_book, taught)
     odds = picking_odds(rule_book, at_stake, taught)
-    # A class was picked for one reason; its likelihood includes the odds of that.
-    size, troubles = len(classes), 3
-    shape = (size, STATE_COUNT, troubles)
-    table, safe, dead, harm, plain, plain_safe = (np.empty(shape) for _ in range(6))
-    protected = np.empty(shape)
-    condition = np.empty((*shape, len(CONDITIONS)), dtype=np.float32)
-    faces = np.empty((*shape, len(SLOTS)), dtype=np.float32)
+    calm = 1 - at_stake.danger
     wrong = float(rule_book.structure.slots_wrong)
     seen = np.vstack([np.eye(len(SLOTS)) * (1 - wrong) + wrong / len(SLOTS), np.ones(len(SLOTS))])
-    for start in range(0, size, _AT_ONCE):
-        part = slice(start, min(start + _AT_ONCE, size))
-        gfci = _protection(classes, taught, part)
-        alone = outcome[None] * seen[classes.slots[part]][:, None, None, :, None]
-        plain[part] = alone.sum(axis=(3, 4))
-        calm = _by_protection(alone, 1 - at_stake.danger)
-        plain_safe[part] = np.einsum("nstg,nsg->nst", calm, gfci)
-        if readings:
-            gfci = gfci * classes.gfci_weights[part, None, :]
-        weight = seen[classes.slots[part]][:, :, None] * odds[classes.selection[part]]
-        if readings:
-            weight = weight * classes.condition_weights[part, None, :]
-        # Slots × condition × protection, given state and trouble: (n, S, 3, 3, C) then protection.
-        joint = outcome[None] * weight[:, None, None]
-        guard = gfci.sum(axis=2)[:, :, None]
-        total = joint.sum(axis=(3, 4))
-        both = _by_protection(joint, 1 - at_stake.danger)
-        table[part] = total * guard
-        safe[part] = np.einsum("nstg,nsg->nst", both, gfci)
-        dead[part] = (joint * (1 - _LIVE)).sum(axis=(3, 4)) * guard
-        hurt = _by_protection(joint, at_stake.harm)
-        share = np.maximum(table[part], 1e-300)
-        harm[part] = np.einsum("nstg,nsg->nst", hurt, gfci) / share
-        protected[part] = (gfci[:, :, 1] / guard[:, :, 0])[:, :, None]
-        inner = np.maximum(total, 1e-300)
-        condition[part] = joint.sum(axis=3) / inner[..., None]
-        faces[part] = joint.sum(axis=4) / inner[..., None]
-        _mend(classes, at_stake, part, safe, dead, harm, table, condition, faces, protected)
+    # Slots alone: a matter of the four things that can be known of them.
+    alone = outcome[None] * seen[:, None, None, :, None]
+    faces, calm_faces = alone.sum(axis=(3, 4)), _by_protection(alone, calm)
+    gfci = _protection(classes, taught)
+    plain = faces[classes.slots]
+    plain_safe = np.einsum("nstg,nsg->nst", calm_faces[classes.slots], gfci)
+    # A class was picked for one reason; its likelihood includes the odds of that.
+    weight = seen[classes.slots][:, :, None] * odds[classes.selection]
+    if readings:
+        gfci = gfci * classes.gfci_weights[:, None, :]
+        weight = weight * classes.condition_weights[:, None, :]
+    size, shape = len(classes), (len(classes), STATE_COUNT, 3)
+    total, dead, (both, hurt) = np.empty(shape), np.empty(shape), np.empty((2, *shape, 2))
+    condition = np.empty((*shape, len(CONDITIONS)), dtype=np.float32)
+    slots = np.empty((*shape, len(SLOTS)), dtype=np.float32)
+    _add_up(
+        outcome, weight, calm, at_stake.harm, 1 - _LIVE, total, dead, both, hurt, condition, slots
+    )
+    guard = gfci.sum(axis=2)[:, :, None]
+    table, safe = total * guard, np.einsum("nstg,nsg->nst", both, gfci)
+    dead *= guard
+    harm = np.einsum("nstg,nsg->nst", hurt, gfci) / np.maximum(table, 1e-300)
+    protected = np.repeat((gfci[:, :, 1] / guard[:, :, 0])[:, :, None], shape[2], axis=2)
+    _mend(classes, at_stake, safe, dead, harm, table, condition, slots, protected)
     gathered = gather_odds(odds, outcome)
     reason = np.full(len(SELECTIONS), NOT_PICKED)
     reason[gathered.reasons] = np.arange(len(gathered.reasons))
-    alone = outcome[None] * seen[:, None, None, :, None]
     wet = float(rule_book.counting.wet_share)
     share = wet * taught.gfci[:, 1] + (1 - wet) * taught.gfci[:, 0]
-    calm = _by_protection(alone, 1 - at_stake.danger)
-    faces_safe = np.einsum("nstg,sg->nst", calm, np.stack([1 - share, share], axis=-1))
+    faces_safe = np.einsum("nstg,sg->nst", calm_faces, np.stack([1 - share, share], axis=-1))
     scale = table.max(axis=(1, 2), keepdims=True)
     flat = classes.flat
     scale[flat] = 1.0
     table, safe, dead = (np.maximum(array / scale, 1e-280) for array in (table, safe, dead))
-    joined = (size, STATE_COUNT * troubles)
+    joined = (size, STATE_COUNT * shape[2])
     return Weighed(
         evidence=Evidence(
             table,
@@ -230,30 +218,89 @@ def weigh_classes(
             reason[classes.selection],
         ),
         condition=condition.reshape(*joined, -1),
-        slots=faces.reshape(*joined, -1),
+        slots=slots.reshape(*joined, -1),
         protected=protected.reshape(joined),
         odds=gathered,
-        faces=alone.sum(axis=(3, 4)),
+        faces=faces,
         faces_safe=faces_safe,
     )
 
 
-def _by_protection(joint: Array, worth: Array) -> Array:
-    """Sum over slots and conditions of worth without and with protection: (n, S, 3, 2).
+@njit(cache=True, fastmath=True, nogil=True, error_model="numpy")
+def _add_up(
+    outcome: Array,
+    weight: Array,
+    calm: Array,
+    harm: Array,
+    not_live: Array,
+    total: Array,
+    dead: Array,
+    both: Array,
+    hurt: Array,
+    condition: npt.NDArray[np.float32],
+    slots: npt.NDArray[np.float32],
+) -> None:
+    """Add up what each class says of slots and conditions, given state and trouble.
 
-    Summed class by class: a matrix product's last bits depend on how many classes it is given, and
-    a building's result must not depend on the evidence of others.
+    Class by class: a matrix product's last bits depend on how many classes it is given, and a
+    building's result must not depend on the evidence of others.
 
     Args:
-        joint: by class, state, trouble, slots and condition, shape (n, S, 3, 3, C).
-        worth: by slots, condition and protection, shape (3, C, 2).
+        outcome: chance of slots and condition, shape (S, 3, 3, C).
+        weight: likelihood of each, shape (n, 3, C).
+        calm, harm: chance of no danger and expected harm without and with protection, (3, C, 2).
+        not_live: 1 for conditions without live metal, else 0, shape (C,).
+        total, dead: filled with the likelihood, all in all and without live metal, (n, S, 3).
+        both, hurt: filled with it times calm and harm, shape (n, S, 3, 2).
+        condition, slots: filled with shares of each, shapes (n, S, 3, C), (n, S, 3, 3).
+    """
+    faces, conditions = weight.shape[1], weight.shape[2]
+    of_condition, of_slots = np.empty(conditions), np.empty(faces)
+    for n in range(weight.shape[0]):
+        for s in range(outcome.shape[0]):
+            for t in range(outcome.shape[1]):
+                of_condition[:] = 0.0
+                sums = np.zeros(4)
+                for f in range(faces):
+                    of_slots[f] = 0.0
+                    for c in range(conditions):
+                        joint = outcome[s, t, f, c] * weight[n, f, c]
+                        of_condition[c] += joint
+                        of_slots[f] += joint
+                        sums[0] += joint * calm[f, c, 0]
+                        sums[1] += joint * calm[f, c, 1]
+                        sums[2] += joint * harm[f, c, 0]
+                        sums[3] += joint * harm[f, c, 1]
+                whole, quiet = 0.0, 0.0
+                for c in range(conditions):
+                    whole += of_condition[c]
+                    quiet += of_condition[c] * not_live[c]
+                total[n, s, t], dead[n, s, t] = whole, quiet
+                both[n, s, t, 0], both[n, s, t, 1] = sums[0], sums[1]
+                hurt[n, s, t, 0], hurt[n, s, t, 1] = sums[2], sums[3]
+                whole = max(whole, 1e-300)
+                for c in range(conditions):
+                    condition[n, s, t, c] = of_condition[c] / whole
+                for f in range(faces):
+                    slots[n, s, t, f] = of_slots[f] / whole
+
+
+def _by_protection(joint: Array, worth: Array) -> Array:
+    """Sum over slots and conditions of worth without and with protection.
+
+    Args:
+        joint: shape (n, S, 3, slots, C).
+        worth: shape (slots, C, 2).
+
+    Returns:
+        Shape (n, S, 3, 2).
     """
     return np.stack([(joint * worth[..., guard]).sum(axis=(3, 4)) for guard in range(2)], axis=-1)
 
 
-def _protection(classes: Classes, taught: Taught, part: slice) -> Array:
+def _protection(classes: Classes, taught: Taught) -> Array:
     """Chance of no protection and of protection, by state, before anything was said: (n, S, 2)."""
-    wet = classes.wet[part, None]
+    wet = classes.wet[:, None]
     share = wet * taught.gfci[None, :, 1] + (1 - wet) * taught.gfci[None, :, 0]
     return np.stack([1 - share, share], axis=-1)
 
@@ -261,17 +308,16 @@ def _protection(classes: Classes, taught: Taught, part: slice) -> Array:
 def _mend(
     classes: Classes,
     at_stake: Stakes,
-    part: slice,
     safe: Array,
     dead: Array,
     harm: Array,
     table: Array,
     condition: npt.NDArray[np.float32],
-    faces: npt.NDArray[np.float32],
+    slots: npt.NDArray[np.float32],
     protected: Array,
 ) -> None:
     """Where a repair was proven, what it left is so, but for the doubt in the proof."""
-    index = np.flatnonzero(classes.repaired[part] >= 0) + part.start
+    index = np.flatnonzero(classes.repaired >= 0)
     if not len(index):
         return
     sure, doubt = 1 - at_stake.repair_doubt, at_stake.repair_doubt
@@ -287,5 +333,5 @@ def _mend(
     condition[index] = (
         doubt * condition[index] + sure * np.eye(len(CONDITIONS))[left][:, None, None]
     )
-    faces[index] = doubt * faces[index] + sure * np.eye(len(SLOTS))[face][:, None, None]
+    slots[index] = doubt * slots[index] + sure * np.eye(len(SLOTS))[face][:, None, None]
     protected[index] = doubt * protected[index] + sure * guard[:, None, None]

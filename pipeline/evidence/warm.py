@@ -34,6 +34,7 @@ def compiled() -> bool:
     folder = Path(str(kernel.weigh_block.stats.cache_path))
     for name in (
         "kernel.weigh_block",
+        "classes._add_up",
         "fitting.marginal",
         "fitting.shifted_marginals",
         "posterior.tell_rows",
