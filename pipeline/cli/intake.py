@@ -28,6 +28,7 @@ from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import parse_answers
 from pipeline.landing.certificate import Stretch, left_out
 from pipeline.landing.contradictions import LOUD
+from pipeline.landing.quarantine import still_aside
 from pipeline.ledger.landed_fixes import TakenUp
 from pipeline.screens.landed import try_intake
 from shared.faults import CoverplateError
@@ -131,9 +132,16 @@ def intake(
             "See why with `coverplate quarantine list`, correct them with "
             "`coverplate quarantine export FILE.csv`."
         )
+    before = still_aside(place, {item.sha256 for item in reports if item.already_landed})
+    if before:
+        say(
+            f"{plural(before, 'row')} of what landed before still in quarantine: see "
+            "`coverplate quarantine list`."
+        )
     landed = {item.sha256 for item in reports}
     refused = sum(taken.count("refused", sha256) for sha256 in landed)
-    return QUARANTINED if quarantined or blanked or refused or _unread(fresh) else DONE
+    aside = quarantined or blanked or before or refused or _unread(fresh)
+    return QUARANTINED if aside else DONE
 
 
 def _told(item: IntakeReport, taken: TakenUp) -> dict[str, Any]:

@@ -30,7 +30,7 @@ from pipeline.landing.questions import (
 )
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
-from pipeline.landing.synonyms import HEADER_SYNONYMS, UNIT_SUFFIXES
+from pipeline.landing.synonyms import HEADER_SYNONYMS
 from pipeline.landing.wide import (
     CELL,
     find_wide,
@@ -392,7 +392,7 @@ def _match(
             found[column] = (place, ANSWERED)
             used.add(place)
     closed = {*said.columns, *said.constants}
-    plain = [_without_unit(normalised(look.header)) for look in looks]
+    plain = [_without_unit(look.header) for look in looks]
     candidates = []
     for column in names:
         if column in closed:
@@ -438,13 +438,31 @@ def _only_begins(cell: str, column: str, columns: Sequence[str]) -> bool:
     return meant == [column]
 
 
+_UNIT_BEHIND = re.compile(
+    r"(?P<stem>.*[^\W\d_].*?)[\s_()\[/,.:]+(?P<prefix>[mk]?)"
+    r"(?P<unit>v|volts?|a|amps?|[\u03a9\u03c9\u2126]|ohms?)\s*[)\]]?\s*",
+    re.I,
+)
+"""A unit behind a header's name: ``N-G volts``, ``Ground path (m\u03a9)``, ``loop_kohm``."""
+
+
 def _unit_of(header: str) -> str | None:
-    return UNIT_SUFFIXES.get(normalised(header).rsplit("_", 1)[-1])
+    """The unit that a header gives, as mappings write it, where it is not the layout's own."""
+    found = _UNIT_BEHIND.fullmatch(header)
+    # MV or M\u03a9: nobody can tell mega from milli
+    if found is None or found["prefix"] not in ("m", "k"):
+        return None
+    unit = found["unit"][0].upper()
+    return found["prefix"] + (unit if unit in "VA" else "ohm")
 
 
-def _without_unit(name: str) -> str:
-    stem, _, last = name.rpartition("_")
-    return stem if stem and last in {*UNIT_SUFFIXES, "v", "volts", "ohm", "ohms", "amps"} else name
+def _without_unit(header: str) -> str:
+    """The header as it is compared, without the unit that it gives."""
+    found = _UNIT_BEHIND.fullmatch(header)
+    # "Circuit A" is no ampere
+    if found is None or found["prefix"] == "M" or found[0].endswith((" A", " a")):
+        return normalised(header)
+    return normalised(found["stem"])
 
 
 def _spec(column: Field, look: ColumnLook, said: Answers) -> ColumnMapping:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import csv
 import json
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -231,6 +231,23 @@ def list_quarantine(
         )
         for row in rows
     ]
+
+
+def still_aside(workspace: Workspace, files: Collection[str]) -> int:
+    """Count the rows of files (their SHA-256) that are in quarantine, cells only or whole, and
+    that no corrected row has answered."""
+    if not files:
+        return 0
+    con = connect()
+    try:
+        ((count,),) = con.execute(
+            f"SELECT count(*) FROM ({quarantine_sql(workspace, workspace.manifests())}) "
+            "WHERE NOT resolved AND list_contains(?, sha256)",
+            [sorted(files)],
+        ).fetchall()
+    finally:
+        con.close()
+    return int(count)
 
 
 @dataclass(frozen=True)

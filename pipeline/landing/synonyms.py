@@ -209,9 +209,6 @@ HEADER_SYNONYMS: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Canonical column to other headers for it."""
 
-UNIT_SUFFIXES: dict[str, str] = {"mv": "mV", "ma": "mA", "kohm": "kohm", "kω": "kΩ"}
-"""Endings of a header that tell its unit where that is not the layout's."""
-
 VALUE_SYNONYMS: dict[str, dict[str, tuple[str, ...]]] = {
     "method": {
         "three_lamp_tester": (
