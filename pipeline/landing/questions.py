@@ -350,6 +350,7 @@ def _other_subjects(looks: Sequence[ColumnLook], read: dict[str, str]) -> list[Q
     """A file, or rows of one, about something else than receptacles."""
     places = {read.get("building_id"), read.get("unit_id"), read.get("room"), read.get("note")}
     about: dict[str, int] = {}
+    unread: dict[str, None] = {}
     for look in looks:
         if look.header in places:
             continue
@@ -360,10 +361,17 @@ def _other_subjects(looks: Sequence[ColumnLook], read: dict[str, str]) -> list[Q
             for word, count in look.words.items():
                 if named := row_kinds.subject(word):
                     about[named] = about.get(named, 0) + count
+                    if look.header not in read.values():
+                        unread[look.header] = None
     if not about:
         return []
     told = ", ".join(f"{name} ({count} rows)" for name, count in about.items())
-    return [Question("other_subject", "", f"this speaks of {told}, not of receptacles alone")]
+    found = f"this speaks of {told}, not of receptacles alone: take those rows out of the file"
+    if unread:
+        # No answer that a click would give: it would make receptacles of these things.
+        said = " ".join(f"--set 'ignore={header}'" for header in unread)
+        found += f", or say with {said} that every row is a look at a receptacle all the same"
+    return [Question("other_subject", "", found)]
 
 
 @cache
