@@ -40,21 +40,62 @@ _OUTLET = (
     r"(outlets?|receptacles?|sockets?|plugs?|wall ?plates?|cover ?plates?|switch(es)?|"
     r"breakers?|fuse ?box(es)?)"
 )
+_GROUND_PART = (
+    r"(ground(ing)?|gnd|earth|u)[ -](contacts?|pins?|prongs?|holes?|slots?|terminals?|screws?|"
+    r"wires?|conductors?|straps?|clips?|lugs?)|egc|equipment ground"
+)
+_BOX = (
+    r"((metal|outlet|wall|back|device|junction|switch|receptacle|steel|gem|handy)[ -])?box(es)?"
+    r"|conduits?|yokes?|straps?|raceways?|emt|bx|armou?r|sheath"
+)
+_CASING = (
+    rf"plates?|faceplates?|cases?|casings?|cabinets?|covers?|metal\w*|chassis|enclosures?|skins?|"
+    rf"screws?|frames?|housings?|handles?|shells?|{_BOX}|{_GROUND_PART}"
+)
+"""What is neither hot to the touch nor under voltage where all is well."""
 _METAL = (
-    r"(plates?|cases?|cabinets?|covers?|metal|chassis|enclosures?|pipes?|pipework|sinks?|faucets?|"
-    r"taps?|radiators?|fridges?|refrigerators?|stoves?|ranges?|ovens?|washers?|dryers?|handles?|"
-    r"screws?|frames?|housings?|tubs?|showers?|toaster|kettle|lamp)"
+    rf"({_CASING}|(water|gas|steam|ground) ?pipes?|pipes?|pipework|plumbing|sinks?|faucets?|taps?|"
+    r"radiators?|fridges?|refrigerators?|freezers?|stoves?|cookers?|ranges?|ovens?|microwaves?|"
+    r"(dish)?washers?|washing machines?|dryers?|heaters?|boilers?|air conditioners?|appliances?|"
+    r"(bath)?tubs?|showers?|toasters?|kettles?|lamps?|fixtures?|irons?|tools?|computers?|"
+    r"railings?|counter ?tops?)"
 )
 _LIVE = r"(live|energi[sz]ed|electrified)"
+_VOLTS = r"(([5-9]\d|[1-9]\d{2,}|line|full|mains) ?(volts?|voltage|vac|v ?ac|v)|\d+ ?kv)"
+"""Fifty volts and more; decimals are taken off before (see ``pipeline.warehouse.report_subjects``).
+"""
+_FEW_VOLTS = r"(0+|zero|[0-4]?\d) ?(volts?|vac|v ?ac|v|mv|millivolts?)"
 _SEVERAL = r"( [\w'/-]+){0,3}"
-_POLARITY = r"(revers\w*|rev|swapped)([ -]+(of )?polarity|[ -]+pol)?"
+_POLARITY = (
+    r"((revers\w*|rev|swapped)([ -]+(of )?polarity|[ -]+pol)?"
+    r"|polarity[ -]*(is |was )?(rev\w*|swap\w*)|h ?[/&-]? ?n ?[/-]?(rev\w*|swap\w*)"
+    r"|(hot|neutral)[ /&+-]*(and|with)?[ /&+-]*(neutral|hot)[ /-]*(is |are |were )?"
+    r"(rev\w*|swap\w*|crossed))"
+)
+_JUMPERED = r"(bootleg\w*|false[ -]grounds?|jumper\w*)"
+_APART = r"( [\w'/&+,-]+){0,4}[ ,&+/-]+"
+_MEASURED = (
+    r"(reads?|reading|measur\w+|show(s|ed|ing)?|gives?|gave|has|had|with|at|is|was|carr\w+|tests?|"
+    r"tested|found|to|earth|ground|sink|pipe|water|radiator|about|approx\w*|over|nearly|around)"
+)
+_TESTER = (
+    r"(tick tracer|ticker|(voltage )?detector|ncv|ncvt|non[ -]?contact|volt ?stick|test ?lamp|neon|"
+    r"(voltage )?tester)"
+)
+_TELLS = (
+    r"(light(s|ed)?( up)?|lit( up)?|beep(s|ed)?|glow(s|ed)?|indicat(es|ed)|chirp(s|ed)?|"
+    r"alarm(s|ed)?|goes off|went off|alert(s|ed)?|sound(s|ed)?)"
+)
 
 SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
     ReportSubject.SHOCK: SubjectRule(
         r"shock\w*|shoked|shokd|electro?i?cut\w*|tingl\w*|zap(s|ped|ping)?|jolt(s|ed)?"
-        r"|(got|was|were|been|gets?|getting) (a )?(bit|bitten) by"
+        r"|tickl(es|ed|ing)|(got|was|were|been|gets?|getting) (a )?(bit|bitten) by"
+        r"|(bites?|bit|biting) (you|me|him|her|us|them|people|when|if|hands?|fingers?)"
+        r"|(g[ia]ves?|gave|giving|got|gets?|getting|felt)( \w+){0,2} (a |an )"
+        r"(small |little |mild )?(buzz|tickle|bite|kick|zing|belt|nip|sting)"
         r"|(felt|feels?|feeling) (a |an |the |some )?(current|electric\w*)|pins and needles"
-        r"|descarga el[eé]ctrica|(dio|da|dan|dieron) toques|calambrazo"
+        r"|descarga el[eé]ctrica|(dio|da|dan|dieron) (un )?toques?|calambr(azo|e)s?"
         r"|d[eé]charge [eé]lectrique|stromschlag",
         rf"{_DENIES} (electric(al)? )?(shock\w*|tingl\w*|zap\w*|jolt\w*|electrocut\w*)"
         r"|shock absorbers?|door shocks?|culture shock|static( electric(ity)?)? shocks?"
@@ -64,14 +105,27 @@ SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
     ReportSubject.LIVE_METAL: SubjectRule(
         rf"{_METAL}{_SEVERAL} (is |are |was |were |reads? |found )?({_LIVE}|carr\w+ (a )?voltage)"
         rf"|{_LIVE}{_SEVERAL} {_METAL}"
-        rf"|(voltage|volts|current|electricity)( [\w'/-]+){{0,2}} (on|at|in|from|through)"
-        rf"( [\w'/-]+){{0,3}} {_METAL}"
+        rf"|({_CASING}|ground(ing)?)( is| was| are| were)? hot|hot ({_CASING}|ground)"
+        rf"|({_VOLTS}|voltage|volts|current|electricity|potential)( [\w'/-]+){{0,2}}"
+        rf" (on|at|in|from|through|between)( [\w'/-]+){{0,3}} {_METAL}"
+        rf"|{_VOLTS} (to|across)( [\w'/-]+){{0,2}} {_METAL}|{_VOLTS} {_METAL} to \w+"
+        rf"|({_CASING})( {_MEASURED}){{0,4}} {_VOLTS}|{_METAL}( {_MEASURED}){{1,4}} {_VOLTS}"
+        rf"|({_VOLTS}|voltage|volts)( (present|found|measured|showing|is))? on (the )?"
+        r"(equipment )?(ground(ing)?|gnd|earth)"
+        r"|(touch|stray) (voltage|potential)"
+        rf"|{_TESTER}{_SEVERAL} {_TELLS}{_SEVERAL} {_METAL}"
         r"|(hot|h)[ /&-]*(and|to)?[ /&-]*(ground|gnd|g)[ /-]*(rev\w*|swap\w*)"
-        rf"|{_POLARITY}{_SEVERAL} (bootleg\w*|false grounds?|jumper\w*)"
-        rf"|(bootleg\w*|false)( grounds?)?{_SEVERAL} {_POLARITY}|rpbg"
-        r"|live (parts?|wires?|conductors?)|(exposed|bare) (live|energi[sz]ed)",
+        rf"|{_POLARITY}{_APART}{_JUMPERED}|{_JUMPERED}( grounds?)?{_APART}{_POLARITY}"
+        rf"|{_POLARITY}[ -]{_JUMPERED}|rpbg"
+        r"|live (parts?|wires?|conductors?|ground(ing)?)|(exposed|bare) (live|energi[sz]ed)"
+        r"|cables? pelados?|fils? d[ée]nud[ée]s?",
         rf"{_DENIES} ({_LIVE}|voltage|volts|current|electricity)( [\w'/-]+){{0,2}}"
-        r"|live[ -]in|live load|live[ -]work",
+        rf"|{_DENIES} {_TELLS}( [\w'/-]+){{0,3}}|(cover|plate) off|{_FEW_VOLTS}"
+        r"|(fuse|breaker|panel|service|meter) ?box(es)?|(ground|earth)[ -](floor|level|fault)s?"
+        r"|no (hot|touch|stray)( \w+)?|live-in|live in (super\w*|maid|nurse|carer|caretaker|aide)"
+        r"|live load|live[ -]work|hot[ -]?water"
+        rf"|{_OUTLET} (behind|by|near|next to|under|above|beside|over|for|at)( the| a)? {_METAL}"
+        r"|(tested|checked) live",
     ),
     ReportSubject.HEAT: SubjectRule(
         rf"{_OUTLET}{_SEVERAL} (is |are |was |were |feels? |gets? |getting )?"
@@ -80,8 +134,12 @@ SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
         r"|(hot|warm|smok\w*|melt\w*|burn\w*|charred|scorch\w*|arcing|arcs|sparks?|sparking|"
         rf"buzz\w*|blackened|fire|overheat\w*)( [\w'/-]+){{0,4}} {_OUTLET}"
         r"|burn(t|ed|ing)? (smell|odou?r|marks?)|scorch(ed|ing)?( marks?)?|electrical fire"
+        r"|smells? (hot|burn(t|ed)|scorched)|(hot|warm) to (the )?touch|burnt|burned|melted|charred"
+        r"|spark(s|ed)?|arc(s|ed)|popped and|smoke (seen|came|comes|coming|from|out)|smoking"
+        r"|(brown|black|burn) marks?|discolou?r\w*( [\w'/-]+){0,2} heat|(warm|hot) plates?"
+        r"|prise br[uû]l[ée]e|steckdose (verschmort|verbrannt|hei[sß])|crackl(es|ed|ing)"
         r"|arc flash|arcing|sparking|smells?( like)?( something| of)? burning"
-        r"|(toma ?corriente|outlet|enchufe|contacto) quemad\w*",
+        r"|(toma( ?corriente)?|outlet|enchufe|contacto) quemad\w*",
         rf"{_DENIES} (hot|warm|burn\w*|scorch\w*|spark\w*|arc\w*|smok\w*|melt\w*|overheat\w*)"
         r"|hot water|hot[ /&-]*(and|to)?[ /&-]*(neutral|ground|gnd|wires?|legs?|conductors?|side)"
         r"|spark plugs?|smoke (alarms?|detectors?)|fire (alarms?|extinguishers?|doors?|escapes?)"

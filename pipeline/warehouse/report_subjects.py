@@ -23,6 +23,8 @@ def create_macros(con: duckdb.DuckDBPyConnection) -> None:
     """Make the macros ``report_subject(text)``, ``urgent_subjects()`` (a list) and
     ``paper_defect(subject, report_kind)`` (what such a paper reports, NULL for nothing)."""
     plain = "replace(lower(said), '’', '''')"
+    # 118.4 V are 118 V: one number, no end of a sentence
+    plain = f"regexp_replace({plain}, '(\\d)\\.\\d+', '\\1', 'g')"
     # what stands after a full stop, a line break or a dash is denied by nothing before it
     plain = f"regexp_replace({plain}, '[.;:\\n\\r]+|\\s[-–—]+\\s', ' . ', 'g')"
     plain = f"regexp_replace({plain}, '\\s+', ' ', 'g')"
