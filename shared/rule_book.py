@@ -180,7 +180,14 @@ class Evidence(Section):
     dead_volts: Positive = says("slot voltage up to which a reader calls a pair dead")
     float_dead: OpenShare = says("chance that a floating contact reads as good as nothing")
     float_low: OpenShare = says(
-        "of the rest, readings spread evenly in their logarithm; what remains is spread evenly"
+        "of the rest, readings spread evenly in their logarithm; what remains is spread evenly; "
+        "against earth all are in their logarithm"
+    )
+    earth_spread: OpenShare = says(
+        "relative standard deviation of volts to earth: service voltage, and what loads take off"
+    )
+    earth_low: OpenShare = says(
+        "chance that the earth that volts are read against is itself poor: any lower reading then"
     )
     unknown_load_none: OpenShare = says("chance of no load where none is stated with the volts")
     ground_good_ohms: Positive = says("ground-path reading up to which a path is good")
@@ -413,6 +420,9 @@ class Urgent(Section):
     def _ordered(self) -> Self:
         if not float(self.supply_dead) < float(self.supply_low) < float(self.supply_high):
             raise ValueError("supply_dead, supply_low and supply_high must rise in this order")
+        # 50 V: the conventional limit of touch voltage, IEC 60364-4-41, from memory.
+        if float(self.touch_volts) > 50.0:
+            raise ValueError("touch_volts must not be above 50 V: metal at more is urgent")
         return self
 
 
@@ -477,6 +487,15 @@ class RuleBook(Section):
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         problems: list[str] = []
+        nominal = float(self.circuit.supply_volts)
+        if not (
+            float(self.urgent.supply_low) >= 0.7 * nominal
+            and float(self.urgent.supply_high) <= 1.25 * nominal
+        ):
+            problems.append(
+                "urgent.supply_low and supply_high must lie within 70 % and 125 % of the supply "
+                f"({nominal:g} V): what lies beyond destroys what is plugged in"
+            )
         bands = list(self.eras.values())
         for earlier, later in itertools.pairwise(bands):
             if float(earlier.last_year) + 1 != float(later.first_year):

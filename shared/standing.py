@@ -18,7 +18,7 @@ STANDING_MEANING: dict[Standing, str] = {
     Standing.PROVEN: "a capable look proved a repair here, and nothing urgent was reported since",
     Standing.MEASURED: "somebody measured, or saw with the cover off, and wrote down what",
     Standing.REPORTED: "somebody looked and reported in words; nothing was measured",
-    Standing.INFERRED: "nobody looked; the rest of the building and portfolio speak for it",
+    Standing.INFERRED: "nobody reported it; the rest of the building and portfolio speak for it",
 }
 
 

@@ -237,10 +237,12 @@ def danger(condition: Condition, slots: Slots, gfci: float) -> float:
 
     * on any face: hot_on_ground; shared_neutral_open, which puts up to twice the supply voltage on
       whatever is plugged in, so that insulation fails and things burn;
-    * on three slots: every false ground, here or further up, since its metal is live or one open
-      neutral away from it; reversed_ungrounded; open_neutral_ungrounded, where a fault leaves the
-      case live and a GFCI beyond the break has no supply;
-    * on three slots unless GFCI-protected: ungrounded, and poor_ground, whose path is too poor for
+    * on three slots, and on any other face but two slots (a 20 A slot, a range, a locking
+      receptacle: they have a ground contact): every false ground, here or further up, since its
+      metal is live or one open neutral away from it; reversed_ungrounded;
+      open_neutral_ungrounded, where a fault leaves the case live and a GFCI beyond the break has no
+      supply;
+    * on these unless GFCI-protected: ungrounded, and poor_ground, whose path is too poor for
       a breaker (at 8 Ω a 15 A breaker stays closed and the case stands at 114 V) and yet plenty for
       a GFCI, wherever it is.
 
@@ -256,7 +258,7 @@ def danger(condition: Condition, slots: Slots, gfci: float) -> float:
     """
     if condition in _DANGEROUS_ON_ANY_FACE:
         return 1.0
-    if slots is not Slots.THREE_SLOT:
+    if slots is Slots.TWO_SLOT:
         return 0.0
     if condition in _SAFE_BEHIND_A_GFCI:
         return 1.0 - gfci

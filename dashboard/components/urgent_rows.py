@@ -15,7 +15,7 @@ def said_by(said: Mapping[str, Any], who: str = "") -> str:
     """When, by whom, by which method, in which file and row.
 
     Args:
-        said: a ground of an urgent opening, or a row of ``queries.cleared_urgent``.
+        said: a ground of an urgent opening, or a row of ``vanished.once_urgent``.
         who: "" for the report, "clearing" for what took it off the list.
     """
     columns = {

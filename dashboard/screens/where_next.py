@@ -125,7 +125,8 @@ def urgent_panel(source: Source, selection: Selection) -> None:
     """What cannot wait, whatever the score, and what was urgent once."""
     frame = source.ask(where_next.urgent, selection, limit=URGENT_SHOWN)
     likely = source.ask(where_next.inferred_urgent, selection, limit=URGENT_SHOWN)
-    cleared = source.ask(where_next.cleared_urgent, selection, limit=CLEARED_SHOWN)
+    root = str(source.workspace.root)
+    cleared = source.ask(where_next.once_urgent, selection, root, limit=CLEARED_SHOWN)
     if not frame.empty:
         lines = [
             f"<li>{_where(row)}: <b>{word(row['defect'])}</b> "
@@ -178,7 +179,7 @@ def urgent_panel(source: Source, selection: Selection) -> None:
             ]
             body = f"<section><ul>{''.join(lines)}</ul>{_rest(cleared, 'report')}</section>"
             follow(plate.show(body, key="cleared"))
-            rows = lambda: where_next.cleared_urgent(source.cursor(), selection)  # noqa: E731
+            rows = lambda: where_next.once_urgent(source.cursor(), selection, root)  # noqa: E731
             downloads(rows, "cleared-openings", "Once urgent openings")
     set_aside = source.ask(queries.looks_set_aside)
     if set_aside:

@@ -8,7 +8,7 @@ from typing import Any
 import click
 import pandas as pd
 
-from pipeline.cli.options import json_option, workspace_option
+from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
     day,
@@ -24,6 +24,7 @@ from pipeline.cli.output import (
 )
 from pipeline.cli.rank import built
 from pipeline.warehouse import queries
+from pipeline.warehouse.vanished import once_urgent
 from shared.standing import FIRST_MEASURE, NOT_URGENT, Standing
 
 
@@ -49,13 +50,12 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     """
     if inferred and cleared:
         raise click.UsageError("--inferred and --cleared are two lists; name one of them.")
+    place = existing(workspace)
     with built(workspace) as con:
         likely = queries.inferred_urgent(con)
         set_aside = queries.looks_set_aside(con)
         said = queries.reports(con, urgent_only=True)
-        frame = (
-            likely if inferred else queries.cleared_urgent(con) if cleared else queries.urgent(con)
-        )
+        frame = likely if inferred else once_urgent(con, place) if cleared else queries.urgent(con)
     if as_json:
         print_json(records(frame))
         _print_how_many_reports(len(said))

@@ -27,7 +27,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.evidence.look_code import Look, leniency_of, look_sql, parse
+from pipeline.evidence.look_code import Look, leniency_of, look_sql, parse, without_signs
 from pipeline.evidence.measured import (
     LOAD_AS_METHOD,
     LOAD_UNKNOWN,
@@ -397,9 +397,10 @@ class Likelihoods:
 
         A look points at a defect where its weights leave *grounded* below the rule book's
         ``points_at`` and the defect at or above it. An ambiguous look points at several. A report
-        of a fault that the method cannot see points at nothing.
+        of a fault that the method cannot see points at nothing, nor does a shock or a scorch mark
+        by itself: it says that something is wrong, not what.
         """
-        weights = self.weights(code)
+        weights = self.weights(without_signs(code))
         limit = float(self._book.evidence.points_at)
         if weights[_GROUNDED] >= limit:
             return frozenset()

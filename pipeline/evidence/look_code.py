@@ -114,7 +114,10 @@ def look_sql(reader: str) -> str:
         )
 
     parts = [
-        "method",
+        # Whoever says that it is made further up has looked further up.
+        f"CASE WHEN result = {literal(Result.FALSE_GROUND_UPSTREAM)} "
+        f"AND method = {literal(Method.COVER_OFF_INSPECTION)} "
+        f"THEN {literal(Method.UPSTREAM_BOX_SEEN)} ELSE method END",
         "result",
         f"coalesce({quoted(reader)}, {literal(STRICT)})",
         f"CASE WHEN {volts} IS NOT NULL THEN 'v' || {_bin_sql(volts, VOLT_EDGES)} || '/' || "
@@ -138,6 +141,11 @@ def look_sql(reader: str) -> str:
         ),
     ]
     return "concat_ws('|', " + ", ".join(parts) + ")"
+
+
+def without_signs(code: str) -> str:
+    """The code of the same look without what it says of a shock and of scorch marks."""
+    return "|".join(part for part in code.split("|") if part not in ("sy", "sn", "xy", "xn"))
 
 
 def parse(code: str) -> Look:

@@ -30,7 +30,6 @@ from pipeline.evidence.readings import (
     floating_below,
     idle_below,
     loaded_below,
-    reading_below,
     run_lengths,
     unknowns,
 )
@@ -145,7 +144,12 @@ def ohms_answers(book: RuleBook) -> Answers:
 
 
 def _earth_below(
-    book: RuleBook, condition: Condition, limits: ArrayLike, *, appliance: bool
+    book: RuleBook,
+    condition: Condition,
+    limits: ArrayLike,
+    *,
+    appliance: bool,
+    metered: bool = True,
 ) -> Floats:
     """Chance that metal on the ground contact reads at most each limit against earth, V.
 
@@ -155,22 +159,32 @@ def _earth_below(
         limits: shape (L,).
         appliance: True for the case of a sound appliance that is on and plugged in there; False
             for the plate or contact, with something switched on beyond it as often as declared.
+        metered: whether it is read against an earth, which may itself be poor.
     """
-    circuit = book.circuit
+    circuit, evidence = book.circuit, book.evidence
     top = np.atleast_1d(np.asarray(limits, dtype=np.float64))
-    on = 1.0 if appliance else float(book.evidence.load_on)
+    on = 1.0 if appliance else float(evidence.load_on)
+    # What is on draws anything from an appliance's current to that of the largest test load: a
+    # ground contact on the neutral rises with it.
+    least = float(circuit.supply_volts) / float(circuit.appliance_ohms)
+    amps = np.geomspace(least, float(circuit.test_load_amps), _NODES)
+    loads = [(float(circuit.supply_volts) / each, on / _NODES) for each in amps.tolist()]
+    spread, low = float(evidence.earth_spread), float(evidence.earth_low) if metered else 0.0
     below = np.zeros(len(top))
-    for load, share in ((float(circuit.appliance_ohms), on), (None, 1.0 - on)):
+    for load, share in (*loads, (None, 1.0 - on)):
         if share == 0.0:
             continue
         if floats(circuit, condition, Contact.GROUND, load_ohms=load):
-            below += share * floating_below(book, top)
+            below += share * floating_below(book, top, to_earth=True)
             continue
         setup = Setup(
             run_lengths(circuit), load_ohms=load, appliance=appliance, unknowns=unknowns(circuit)
         )
-        volts = solve(circuit, condition, setup).volts[Contact.GROUND]
-        below += share * reading_below(circuit, volts[:, None], top).mean(axis=0)
+        volts = np.abs(solve(circuit, condition, setup).volts[Contact.GROUND])[:, None]
+        error = np.hypot(volts * spread, float(circuit.volts_error))
+        read = ndtr((top - volts) / error) - ndtr((-top - volts) / error)
+        lower = np.clip(top / np.maximum(volts, 1e-9), 0.0, 1.0)
+        below += share * ((1.0 - low) * read + low * lower).mean(axis=0)
     return below
 
 
@@ -242,7 +256,10 @@ def polarity_answers(book: RuleBook) -> Answers:
 def detector_answers(book: RuleBook) -> Answers:
     """non_contact_detector on the opening's metal: whether it stands at the detector's volts."""
     limit = float(book.evidence.detector_volts)
-    truth = [1.0 - float(_earth_below(book, c, limit, appliance=False)[0]) for c in CONDITIONS]
+    truth = [
+        1.0 - float(_earth_below(book, c, limit, appliance=False, metered=False)[0])
+        for c in CONDITIONS
+    ]
     return _yes(truth, float(book.evidence.detector_error))
 
 

@@ -29,41 +29,49 @@ BY_EFFORT: tuple[Method, ...] = (
 """Methods by the effort of a look, least first; judgement."""
 
 
-_ON_THREE_SLOTS = (
+_WITH_A_CONTACT = (
     Condition.FALSE_GROUND,
     Condition.REVERSED_FALSE_GROUND,
     Condition.FALSE_GROUND_UPSTREAM,
     Condition.REVERSED_FALSE_GROUND_UPSTREAM,
     Condition.OPEN_NEUTRAL_FALSE_GROUND,
 )
-"""Conditions that the model knows on three slots only (``states.outcomes``), dangerous there."""
+"""Conditions that need a ground contact in the model (``states.outcomes``), dangerous there."""
+
+_PLUGGED_IN = (
+    Method.THREE_LAMP_TESTER,
+    Method.VOLTMETER_UNDER_LOAD,
+    Method.GROUND_IMPEDANCE_METER,
+)
+"""Methods that read at a ground contact: at two slots there is none to read at."""
+_NEEDS_CONTACT = np.array([method in _PLUGGED_IN for method in BY_EFFORT])
 
 
 def dangerous_by_condition(
-    condition: Array, three_slot: Array, protected: Array, dangerous: Array
+    condition: Array, contact: Array, protected: Array, dangerous: Array
 ) -> Array:
     """The chance of each condition together with danger, shape (R, C).
 
     Condition and face are not independent: wiring without a ground mostly ends in two slots, where
-    it is no danger, while a jumper means three. So what is dangerous wherever it occurs counts in
-    full, and the conditions whose danger hangs on face and protection share what is left of the
-    chance of danger, as if these were independent of them.
+    it is no danger, while a jumper means a ground contact. So what is dangerous wherever it occurs
+    counts in full, and the conditions whose danger hangs on face and protection share what is left
+    of the chance of danger, as if these were independent of them.
 
     Args:
         condition: probability of each condition, shape (R, C).
-        three_slot: chance of three slots, shape (R,).
+        contact: chance of a face with a ground contact, shape (R,).
         protected: chance of GFCI protection, shape (R,).
         dangerous: chance of danger, which each row adds up to as far as its conditions allow,
             shape (R,).
     """
     always = np.array([
-        c in _ON_THREE_SLOTS or danger(c, Slots.TWO_SLOT, 0.0) == 1.0 for c in CONDITIONS
+        c in _WITH_A_CONTACT or danger(c, Slots.TWO_SLOT, 0.0) == 1.0 for c in CONDITIONS
     ])  # fmt: skip
     open_to = np.array([danger(c, Slots.THREE_SLOT, 0.0) for c in CONDITIONS])
     guarded = np.array([danger(c, Slots.THREE_SLOT, 1.0) for c in CONDITIONS])
     chance = protected[:, None] * guarded + (1 - protected[:, None]) * open_to
     full = condition * always
-    rest = condition * np.where(always, 0.0, three_slot[:, None] * chance)
+    rest = condition * np.where(always, 0.0, contact[:, None] * chance)
     by_full, by_rest = full.sum(axis=1), rest.sum(axis=1)
     full *= np.minimum(1.0, dangerous / np.maximum(by_full, 1e-12))[:, None]
     left = np.maximum(dangerous - by_full, 0.0)
@@ -74,7 +82,7 @@ def dangerous_by_condition(
 def next_looks(
     likelihoods: Likelihoods,
     condition: Array,
-    three_slot: Array,
+    contact: Array,
     protected: Array,
     chance_of_danger: Array,
 ) -> tuple[npt.NDArray[np.int64], Array]:
@@ -83,7 +91,7 @@ def next_looks(
     Args:
         likelihoods: the likelihoods.
         condition: probability of each condition, shape (R, C).
-        three_slot: chance of three slots, shape (R,).
+        contact: chance of a face with a ground contact, shape (R,).
         protected: chance of GFCI protection, shape (R,).
         chance_of_danger: shape (R,).
 
@@ -91,13 +99,14 @@ def next_looks(
         Index into ``BY_EFFORT``, -1 where nothing is left to settle, and the share of the variance
         of the answer that the look is expected to settle, 0 to 1; both shape (R,).
     """
-    dangerous = dangerous_by_condition(condition, three_slot, protected, chance_of_danger)
+    dangerous = dangerous_by_condition(condition, contact, protected, chance_of_danger)
     p = dangerous.sum(axis=1)
     spread = p * (1 - p)
     tables = np.stack([likelihoods.result(method) for method in BY_EFFORT])
     left = np.empty((len(tables), len(p)))
     spread_left(np.ascontiguousarray(condition), np.ascontiguousarray(dangerous), tables, left)
     settled = np.where(spread > 1e-6, 1 - left / np.maximum(spread, 1e-12), 0.0).clip(0.0, 1.0)
+    settled[np.ix_(_NEEDS_CONTACT, contact < 0.5)] = 0.0
     best = settled.max(axis=0)
     named = (settled >= likelihoods.near_best * best).argmax(axis=0)
     value = settled[named, np.arange(len(p))]

@@ -97,16 +97,18 @@ def reading_below(circuit: Circuit, volts: ArrayLike, limit: ArrayLike) -> Float
     return below
 
 
-def floating_below(book: RuleBook, limit: ArrayLike) -> Floats:
+def floating_below(book: RuleBook, limit: ArrayLike, *, to_earth: bool = False) -> Floats:
     """Chance that a voltmeter shows at most ``limit`` volts on a floating contact.
 
-    As good as nothing with the declared chance; of the rest, part is spread evenly in the
-    logarithm from the meter's error up to the supply voltage, part evenly from zero.
+    As good as nothing with the declared chance; of the rest, part (against earth all of it) is
+    spread evenly in the logarithm from the meter's error up to the supply voltage, part evenly from
+    zero.
     """
     top = np.asarray(limit, dtype=np.float64)
     supply = float(book.circuit.supply_volts)
     error = float(book.circuit.volts_error)
-    dead, low = float(book.evidence.float_dead), float(book.evidence.float_low)
+    dead = float(book.evidence.float_dead)
+    low = 1.0 if to_earth else float(book.evidence.float_low)
     in_logs = np.clip(np.log(np.maximum(top, error) / error) / np.log(supply / error), 0.0, 1.0)
     evenly = np.clip(top / supply, 0.0, 1.0)
     rest = low * in_logs + (1.0 - low) * evenly

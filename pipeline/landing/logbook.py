@@ -142,14 +142,14 @@ def read(workspace: Workspace) -> Logbook:
     return _followed(content)
 
 
-def built_lines(workspace: Workspace, version: str) -> list[dict[str, Any]]:
-    """What is written of the warehouses of a version, without following the chain: opening a
-    warehouse must not wait for that."""
+def built_lines(workspace: Workspace, version: str | None = None) -> list[dict[str, Any]]:
+    """What is written of the warehouses of a version, or of all, without following the chain:
+    opening a warehouse must not wait for that."""
     try:
         content = logbook_path(workspace).read_bytes()
     except OSError:
         return []
-    wanted = f'"version":"{version}"'.encode()
+    wanted = b"" if version is None else f'"version":"{version}"'.encode()
     found = []
     for raw in content.split(b"\n"):
         if wanted in raw and b'"what":"built"' in raw:

@@ -112,6 +112,7 @@ WITH graded AS (
         CASE WHEN o.confirmed AND p.family = d.family THEN o.defect ELSE p.condition
         END AS stated,
         o.standing,
+        n.family IS NOT NULL AS named,
         o.slots,
         o.gfci,
         o.marking,
@@ -133,7 +134,9 @@ SELECT
     g.grade,
     g.stated AS condition,
     g.probability,
-    g.standing,
+    -- nobody reported this defect: a look that passed is no report of what is inferred in spite of it
+    CASE WHEN g.grade = 'suspected' AND l.family IS NULL AND NOT g.named THEN 'inferred'
+        ELSE g.standing END AS standing,
     g.slots,
     CASE WHEN g.gfci IN ('yes', 'no') THEN g.gfci END AS protected,
     coalesce(l.first_seen_on, g.last_observed_on) AS first_seen_on,

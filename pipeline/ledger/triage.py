@@ -69,11 +69,11 @@ def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> p
         stakes: ``queries.stakes`` of their places; None where nothing was built.
 
     Returns:
-        The columns given and urgent (the opening is, or the finding is of the gravest severity or
-        an urgent family, and it is not proven repaired), chance (that the opening is dangerous,
-        from the warehouse; where it does not know the opening, the finding's own probability of the
-        defect), people and vulnerable (in the building; missing where not known), days_late (past
-        the first target, else 0).
+        The columns given and urgent (the opening is, or the finding is of the gravest severity
+        and not only inferred, or of an urgent family, and it is not proven repaired), chance (that
+        the opening is dangerous, from the warehouse; where it does not know the opening, the
+        finding's own probability of the defect), people and vulnerable (in the building; missing
+        where not known), days_late (past the first target, else 0).
     """
     names = ["building_id", "unit_id", "opening_id", "urgent", "p_dangerous"]
     names += ["people", "vulnerable_people"]
@@ -91,7 +91,8 @@ def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> p
                 -- its own, and until it is raised an opening of the urgent list
                 f.treatment <> 'proven' AND (
                     coalesce(k.urgent::BOOLEAN, false)
-                    OR f.severity_class = $gravest
+                    -- what is only inferred is not urgent, however grave it would be
+                    OR (f.severity_class = $gravest AND f.standing IS DISTINCT FROM 'inferred')
                     OR list_contains($urgent_families, f.family)
                 ) AS urgent,
                 coalesce(k.p_dangerous::DOUBLE, f.probability::DOUBLE) AS chance,

@@ -113,7 +113,7 @@ class LookValues:
         chosen = f"SELECT building_no FROM narrowed_by WHERE {where}"
         groups = con.execute(
             f"""
-            SELECT building_no, row_no, openings, recorded, p_three_slot, protection, p_dangerous,
+            SELECT building_no, row_no, openings, recorded, p_two_slot, protection, p_dangerous,
                 p_live_metal, looked, {", ".join(PROBABILITIES)}
             FROM opening_groups
             WHERE building_no IN ({chosen}) AND NOT sees_false_ground
@@ -135,7 +135,7 @@ class LookValues:
         self.minutes = np.array([float(self.rules.minutes[each]) for each in METHODS])
         dangerous = dangerous_by_condition(
             groups[list(PROBABILITIES)].to_numpy(dtype=np.float64),
-            groups["p_three_slot"].to_numpy(dtype=np.float64),
+            1 - groups["p_two_slot"].to_numpy(dtype=np.float64),
             groups["protection"].to_numpy(dtype=np.float64),
             groups["p_dangerous"].to_numpy(dtype=np.float64),
         )

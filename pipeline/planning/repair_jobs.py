@@ -184,7 +184,7 @@ def _removals(groups: pd.DataFrame, book: RuleBook) -> tuple[Floats, Bools]:
     harm = groups["harm"].to_numpy(dtype=np.float64)
     scale = harm / np.maximum(before.sum(axis=1), 1e-300)
     before = before * scale[:, None]
-    face = np.where(groups["p_three_slot"].to_numpy() >= 0.5, 1, 0)
+    face = np.where(groups["p_two_slot"].to_numpy() < 0.5, 1, 0)
     likeliest = [
         CONDITIONS.index(Condition(d)) if isinstance(d, str) else -1 for d in groups["defect"]
     ]
@@ -394,7 +394,7 @@ class _Gathering:
         self.conditions: list[list[str]] = [[] for _ in range(size)]
         placed = self.findings[self.findings["why"] == ""]
         slots = np.where(
-            self.groups["p_three_slot"].to_numpy()[self.named["group"].to_numpy()] >= 0.5,
+            self.groups["p_two_slot"].to_numpy()[self.named["group"].to_numpy()] < 0.5,
             Slots.THREE_SLOT, Slots.TWO_SLOT,
         )  # fmt: skip
         fixed = self.named["fixed"].to_numpy(dtype=bool)

@@ -87,7 +87,7 @@ def _touches(harm: Harm, scenario: Scenario, found: Shocks, gfci: Floats, slots:
         return each * touches * float(harm.plate_share)
     if scenario is Scenario.BEHIND_SWITCH:
         return each * touches * float(harm.shell_share)
-    if slots is not Slots.THREE_SLOT:
+    if slots is Slots.TWO_SLOT:
         touches *= float(harm.two_wire_case_share)
     if scenario is Scenario.OPEN_NEUTRAL:
         standing = _standing(float(harm.open_neutral_days), found.breaker_untouched)
@@ -142,8 +142,8 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
     """Expected harm of an opening by slots, condition and protection.
 
     A two-slot opening has no ground contact: a case there is on its own, and only the declared
-    share of appliances has one. An opening that is neither two- nor three-slot is taken as
-    two-slot: nothing is claimed about a case on it.
+    share of appliances has one. An opening that is neither two- nor three-slot (a 20 A slot, a
+    range, a locking receptacle) is taken as three-slot: it has a ground contact.
 
     Returns:
         Columns slots, condition, protected (GFCI), one per name in ``TERMS`` and severity, their
@@ -160,7 +160,7 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
                     rule_book.circuit,
                     condition,
                     scenario,
-                    ground_contact=slots is Slots.THREE_SLOT,
+                    ground_contact=slots is not Slots.TWO_SLOT,
                     unknowns=unknowns,
                 )
                 for scenario in Scenario

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import duckdb
 import pandas as pd
 
+from pipeline.landing import Workspace
 from pipeline.screens.selection import Selection
-from pipeline.warehouse import queries
+from pipeline.warehouse import queries, vanished
 
 
 @dataclass(frozen=True)
@@ -157,11 +159,19 @@ def inferred_urgent(
     return _of_selection(con, selection, queries.inferred_urgent(con), limit)
 
 
-def cleared_urgent(
-    con: duckdb.DuckDBPyConnection, selection: Selection, *, limit: int | None = None
+def once_urgent(
+    con: duckdb.DuckDBPyConnection, selection: Selection, root: str, *, limit: int | None = None
 ) -> pd.DataFrame:
-    """The rows of ``queries.cleared_urgent`` in buildings of a selection, and found."""
-    return _of_selection(con, selection, queries.cleared_urgent(con), limit)
+    """The rows of ``vanished.once_urgent`` in buildings of a selection, and found.
+
+    Args:
+        con: the warehouse.
+        selection: the buildings.
+        root: folder of the workspace.
+        limit: so many rows at most.
+    """
+    rows = vanished.once_urgent(con, Workspace(Path(root)))
+    return _of_selection(con, selection, rows, limit)
 
 
 def _of_selection(

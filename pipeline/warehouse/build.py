@@ -42,7 +42,7 @@ from pipeline.landing import Workspace, create_views, logbook
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
 from pipeline.scoring.severity import as_array, severity
-from pipeline.warehouse import predictions, results, soundness, store, touched
+from pipeline.warehouse import predictions, results, soundness, store, touched, vanished
 from pipeline.warehouse.contradicted import drop_contradicted
 from pipeline.warehouse.frames import store_frame
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
@@ -282,8 +282,12 @@ def _build(
                 why = str(moved)
             if into is None:
                 predictions.keep(workspace, target)
+                gone = vanished.vanished(workspace, target)
                 learned = learned_record.save(workspace.learned, done.record)
-                facts = {"learned": learned, "ledger": ledger}
+                facts: dict[str, Any] = {"learned": learned, "ledger": ledger}
+                if gone:
+                    facts["vanished"] = gone
+                    done = replace(done, notes=(*done.notes, *vanished.told(gone)))
                 target = store.swap_in(workspace, target, done.version, facts)
         except BaseException:
             for left in (target, target.with_name(target.name + ".wal"), store.draws_path(target)):

@@ -384,7 +384,7 @@ def _group_rows(
     slots, rest = values[:, len(CONDITIONS) :][:, :3], values[:, len(CONDITIONS) + 3 :]
     detected = facts.detected[index]
     method, settles = next_looks(
-        likelihoods, condition, slots[:, SLOTS.index(Slots.THREE_SLOT)], rest[:, 2], rest[:, 0]
+        likelihoods, condition, 1 - slots[:, SLOTS.index(Slots.TWO_SLOT)], rest[:, 2], rest[:, 0]
     )
     suspect = condition.copy()
     suspect[:, CONDITIONS.index(Condition.GROUNDED)] = 0.0

@@ -29,6 +29,7 @@ WHERE
     AND coalesce(o.cover_removed,
         CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
     AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
+    AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true)
     AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
     AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
     AND (s.subject <> 'no_ground' OR o.ground_present IS NOT NULL)

@@ -143,20 +143,28 @@ FROM said;
 CREATE TEMP TABLE live_metal_halves AS
 WITH halves AS (
     SELECT *, list_filter([
-        CASE WHEN neutral_ground_jumper = 'yes' OR result = 'false_ground' THEN 'jumper' END,
+        CASE WHEN neutral_ground_jumper = 'yes'
+            OR result IN ('false_ground', 'false_ground_upstream') THEN 'jumper' END,
         CASE WHEN method <> 'three_lamp_tester'
                 AND (polarity = 'reversed' OR result = 'hot_neutral_reversed') THEN 'swap' END,
         CASE WHEN method <> 'three_lamp_tester' AND result = 'open_neutral' THEN 'open_neutral' END
     ], lambda each: each IS NOT NULL) AS said, unnest(said) AS half
     FROM looks_ever
     WHERE neutral_ground_jumper = 'yes' OR polarity = 'reversed'
-        OR result IN ('false_ground', 'hot_neutral_reversed', 'open_neutral')
+        OR result IN (
+            'false_ground', 'false_ground_upstream', 'hot_neutral_reversed', 'open_neutral')
 )
 SELECT building_no, unit_id, opening_id, half, observed_on, inspector, method, _part, _row,
     superseded_by_part, superseded_by_row, replaced_elsewhere,
     -- What a later look must see for it to be gone.
-    CASE half WHEN 'jumper' THEN 'no_jumper' WHEN 'swap' THEN 'not_swapped'
-        ELSE 'neutral_whole' END AS gone_by
+    -- One further up is not gone because there is none here.
+    CASE
+        WHEN half = 'jumper' AND result = 'false_ground_upstream'
+            AND neutral_ground_jumper IS DISTINCT FROM 'yes' THEN 'words_of_upstream'
+        WHEN half = 'jumper' THEN 'no_jumper'
+        WHEN half = 'swap' THEN 'not_swapped'
+        ELSE 'neutral_whole'
+    END AS gone_by
 FROM halves AS h
 -- A row that says a jumper and more is told by itself. One that was replaced by a row that says the
 -- same said nothing that is gone.
@@ -182,7 +190,11 @@ ordered AS (
 )
 SELECT
     last.building_no AS building_no, last.unit_id AS unit_id, last.opening_id AS opening_id,
-    CASE o.half WHEN 'swap' THEN 'jumper_and_swap' ELSE 'jumper_and_open_neutral' END AS ground,
+    CASE
+        WHEN j.gone_by = 'words_of_upstream' THEN 'words_of_upstream'
+        WHEN o.half = 'swap' THEN 'jumper_and_swap'
+        ELSE 'jumper_and_open_neutral'
+    END AS ground,
     CASE o.half WHEN 'swap' THEN 'reversed_false_ground' ELSE 'live_metal' END AS defect,
     concat('jumper or false ground reported on ', j.observed_on,
         CASE o.half WHEN 'swap' THEN ', hot and neutral reversed on '
@@ -205,8 +217,11 @@ FROM ordered;
 --    live (supply volts, a load, lamps that light), settle the part that they were measured on, and the ground
 --    contact what a report in words is about: a breaker that is off makes everything read 0 V;
 --  * heat and scorch marks take the cover off to be ruled out, a supply voltage somebody who tested;
---  * a detector that stays silent settles nothing: it cannot see a part that it was not held to.
--- A row that itself says something urgent, were it in its note, clears no live metal.
+--  * a detector that stays silent settles nothing: it cannot see a part that it was not held to;
+--  * a row that contradicts itself settles nothing: a result "correct" where no ground was seen, touch
+--    voltage between neutral and ground contact while polarity is called correct.
+-- A row that itself says something urgent, were it in its note, or that contradicts itself, clears no
+-- live metal.
 CREATE TEMP TABLE clearing_looks AS
 WITH later AS (
     SELECT
@@ -217,7 +232,10 @@ WITH later AS (
             = 'yes' AS cover_off,
         (o._part, o._row) IN (SELECT (_part, _row) FROM live_metal_told)
             OR (o.note IS NOT NULL
-                AND list_contains(urgent_subjects(), report_subject(o.note))) AS urgent_itself
+                AND list_contains(urgent_subjects(), report_subject(o.note)))
+            OR coalesce(o.neutral_ground_volts >= rule('urgent.touch_volts'), false)
+            OR (o.result = 'correct' AND o.ground_present IS NOT DISTINCT FROM 'no')
+            AS urgent_itself
     FROM observations AS o
     SEMI JOIN (
         SELECT building_no, unit_id, opening_id FROM live_metal_told
@@ -248,7 +266,9 @@ able AS (
                     AND result = 'open_neutral'
             ) AS box_seen,
         box_seen AND neutral_ground_jumper = 'no' AND result <> 'open_neutral'
-            AND method IN ('neutral_lifted_test', 'upstream_box_seen') AS traced,
+            AND method IN ('neutral_lifted_test', 'upstream_box_seen')
+            -- On a path as poor as that a case stays live.
+            AND result <> 'poor_ground' AS traced,
         NOT urgent_itself AND energised
             AND plate_earth_volts < rule('urgent.touch_volts') AS plate_dead,
         NOT urgent_itself AND energised
