@@ -63,6 +63,12 @@ def place(tmp_path_factory):
             opening="locking", method=COVER, slots="other", result="false_ground",
             cover_removed="yes", neutral_ground_jumper="yes", polarity="correct",
         ),
+        *(
+            look(opening=f"volts{volts}", method=VOLTMETER, slots="three_slot",
+                 result="reversed_false_ground", ground_contact_earth_volts=volts)
+            for volts in (None, 45.0, 75.0, 109.0, 118.0)
+        ),
+        look(opening="shock", slots="three_slot", shock_reported="yes"),
         *(look(opening=f"two{n}", method="visual", slots="two_slot") for n in range(3)),
         *(look(opening=f"lamp{n}", slots="three_slot") for n in range(3)),
     ]  # fmt: skip
@@ -83,7 +89,8 @@ def place(tmp_path_factory):
 @pytest.mark.slow
 def test_from_file_to_list(place):
     urgent = run("urgent", "--workspace", place.root, "--json").json()
-    assert {row["opening_id"] for row in urgent if row["opening_id"]} == {"note", "range"}
+    volts = {f"volts{each}" for each in (None, 45.0, 75.0, 109.0, 118.0)}
+    assert {row["opening_id"] for row in urgent} == {"note", "range", "shock", *volts}
     # A look at a dead circuit answers no complaint.
     papers = run("reports", "--workspace", place.root, "--json").json()
     assert [(row["subject"], row["opened"]) for row in papers] == [("live_metal", 0)]
@@ -110,3 +117,24 @@ def test_nothing_is_plugged_into_two_slots(place):
         "neutral_lifted_test",
         "ground_wire_clamp",
     }
+
+
+@pytest.mark.slow
+def test_volts_on_a_contact_never_speak_against_the_live_metal_that_they_measure(place):
+    rows = run("openings", "H", "--workspace", place.root, "--json").json()
+    by_name = {row["opening_id"]: row for row in rows}
+    live = {name: row["p"]["reversed_false_ground"] for name, row in by_name.items()}
+    without = live["voltsNone"]
+    assert min(live[f"volts{each}"] for each in (75.0, 109.0, 118.0)) > without
+    assert live["volts109.0"] > 0.8 * live["volts118.0"]
+    assert live["volts45.0"] > 0.8 * without
+
+
+@pytest.mark.slow
+def test_a_shock_is_no_confirmed_defect_and_a_pass_no_report(place):
+    assert run("findings", "sync", "--workspace", place.root).code == 0
+    found = run("findings", "list", "--workspace", place.root, "--json").json()
+    shock = [row for row in found if row["opening_id"] == "shock"]
+    assert {row["state"] for row in shock} == {"suspected_defect"}
+    passed = [row for row in found if str(row["opening_id"]).startswith("lamp")]
+    assert {(row["standing"], row["urgent"]) for row in passed} <= {("inferred", False)}
