@@ -34,7 +34,9 @@ def drop_contradicted(
             SELECT f.building_no, f.unit_id, f.opening_id, f.fixed_on, f.leaves_condition,
                 o.method, max(o.observed_on) AS observed_on,
                 arg_max({likelihoods.reading_code_sql()},
-                    (o.observed_on, o._part, o._row)) AS code
+                    (o.observed_on, o._part, o._row)) AS code,
+                bool_or(coalesce(greatest(o.plate_earth_volts, o.case_earth_volts,
+                    o.ground_contact_earth_volts) >= rule('urgent.touch_volts'), false)) AS live
             FROM proven_fixes AS f
             JOIN (SELECT *, NULL::VARCHAR AS reader FROM observations) AS o
                 USING (building_no, unit_id, opening_id)
@@ -44,14 +46,16 @@ def drop_contradicted(
                 o.method, o.inspector
         )
         SELECT building_no, unit_id, opening_id, leaves_condition,
-            list(code ORDER BY code) AS codes, max(observed_on) AS observed_on,
+            list(code ORDER BY code) AS codes, bool_or(live) AS live,
+            max(observed_on) AS observed_on,
             arg_max(method, (observed_on, method)) AS method
         FROM later GROUP BY building_no, unit_id, opening_id, leaves_condition ORDER BY ALL
         """
     ).fetchall()
     found = []
-    for building_no, unit_id, opening_id, left, codes, observed_on, method in rows:
-        chance = doubt(likelihoods, float(rule_book.evidence.repair_doubt), left, codes)
+    before = float(rule_book.evidence.repair_doubt)
+    for building_no, unit_id, opening_id, left, codes, live, observed_on, method in rows:
+        chance = doubt(likelihoods, before, left, codes, live=live)
         if chance > 0.5:
             found.append((building_no, unit_id, opening_id, chance, observed_on, method))
     con.execute(
@@ -73,7 +77,9 @@ def drop_contradicted(
     con.execute("DROP TABLE doubted")
 
 
-def doubt(likelihoods: Likelihoods, before: float, left: str, codes: list[str]) -> float:
+def doubt(
+    likelihoods: Likelihoods, before: float, left: str, codes: list[str], *, live: bool = False
+) -> float:
     """The chance that a proven repair does not hold, after later looks.
 
     Args:
@@ -81,9 +87,12 @@ def doubt(likelihoods: Likelihoods, before: float, left: str, codes: list[str]) 
         before: the doubt that any proof leaves.
         left: the condition that the repair left.
         codes: of the later looks; each method and hand once.
+        live: whether one of them measured live metal: then what explains the looks best stands
+            against the repair, not the mean of all that it could be.
     """
     said = likelihoods.weights_of(codes).prod(axis=0)
     place = CONDITIONS.index(Condition(left))
-    others = np.delete(said, place).mean()
+    against = np.delete(said, place)
+    others = against.max() if live else against.mean()
     holds = (1 - before) * said[place]
     return float(before * others / (holds + before * others))

@@ -198,3 +198,13 @@ def test_a_recurrence_is_shown_as_what_was_reported_unless_it_was_graver(
     shows = {row["condition"] for row in up_to_date() if row["occurrence"] == 2}
     assert was in shows
     assert run("ledger", "verify", *at).code == 0
+
+
+def test_volts_on_the_ground_contact_after_the_proof_undo_it_at_once(tmp_path):
+    place = _proven(tmp_path)
+    volts = LAMPS | {"ground_contact_earth_volts": 119.0, "hot_neutral_volts": 120.0}
+    take_in(place, tmp_path, "volts.csv", [look(60, slots="three_slot", **volts)])
+    build(place)
+    opening = _opening(place)
+    assert opening["urgent"] and opening["p_dangerous"] > 0.5
+    assert len(_contradicted(place)) == 1
