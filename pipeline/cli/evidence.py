@@ -8,19 +8,11 @@ import click
 import pandas as pd
 
 from pipeline.cli.options import existing, json_option, workspace_option
-from pipeline.cli.output import (
-    cautions,
-    echo,
-    number,
-    percent,
-    print_json,
-    print_table,
-    records,
-    words,
-)
+from pipeline.cli.output import cautions, echo, print_json, print_table, records
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.opening_facts import FACTS, opening_facts
 from pipeline.warehouse import queries, store
+from shared.in_words import number, percent, words
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import CONDITIONS, Method
 

@@ -26,18 +26,7 @@ from pipeline.cli.ledger_options import (
     taken_up,
 )
 from pipeline.cli.options import AMOUNT, DONE, QUARANTINED, answers_option
-from pipeline.cli.output import amount as to_the_cent
-from pipeline.cli.output import (
-    cautions,
-    day,
-    echo,
-    number,
-    print_json,
-    print_table,
-    records,
-    say,
-    words,
-)
+from pipeline.cli.output import cautions, echo, print_json, print_table, records, say
 from pipeline.landing import Workspace, export_quarantine, intake, list_quarantine
 from pipeline.landing.answers import parse_answers
 from pipeline.landing.quarantine import source_text
@@ -54,6 +43,8 @@ from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.verification import proving_methods, worker_missing
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
+from shared.in_words import amount as to_the_cent
+from shared.in_words import day, number, words
 from shared.records import FIX_REPORTS, OPENING_OBSERVATIONS
 from shared.vocabulary import Condition, Marking, RecordKind, Slots
 

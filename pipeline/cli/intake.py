@@ -13,16 +13,7 @@ import pandas as pd
 from pipeline import landing
 from pipeline.cli.ledger_options import acting_options, taken_up
 from pipeline.cli.options import DONE, QUARANTINED, answers_option
-from pipeline.cli.output import (
-    echo,
-    plural,
-    print_json,
-    print_table,
-    progress,
-    records,
-    say,
-    words,
-)
+from pipeline.cli.output import echo, print_json, print_table, progress, records, say
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import parse_answers
@@ -31,6 +22,7 @@ from pipeline.landing.contradictions import LOUD
 from pipeline.ledger.landed_fixes import TakenUp
 from pipeline.screens.landed import try_intake
 from shared.faults import CoverplateError
+from shared.in_words import plural, words
 from shared.vocabulary import RecordKind
 
 BUILDINGS_TOLD = 20

@@ -15,10 +15,7 @@ from pipeline.cli.options import existing, json_option, narrowing_options, works
 from pipeline.cli.output import (
     cautions,
     echo,
-    number,
-    percent,
     plain,
-    plural,
     print_json,
     print_table,
     progress,
@@ -32,6 +29,7 @@ from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import inputs_version, workspace_rule_book
 from pipeline.warehouse.comparison import compare_rule_books
 from pipeline.warehouse.narrowing import Narrowing
+from shared.in_words import number, percent, plural
 from shared.rule_book import load_rule_book
 
 

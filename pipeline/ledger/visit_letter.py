@@ -12,8 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.ledger.visit_sheet import day_words, place_words, who_words
-from pipeline.ledger.visits import hours_words
+from pipeline.ledger.visits import day_words, hours_words, place_words, who_words
 from pipeline.pages import page
 
 

@@ -7,15 +7,15 @@ repair, and never how anything is to be repaired.
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import pandas as pd
 
 from pipeline.ledger.visit_rows import METHOD_SHORT
-from pipeline.ledger.visits import STANDING_WORDS, hours_words
+from pipeline.ledger.visits import STANDING_WORDS, place_words, when_words, who_words
 from pipeline.pages import page
+from shared.in_words import plural
 from shared.standing import URGENT_WORDS
 from shared.vocabulary import Method, Slots
 
@@ -72,27 +72,6 @@ def visit_sheet(
     )
 
 
-def place_words(visit: Mapping[str, Any], name: str | None, address: str | None) -> str:
-    """Return where a visit goes: name, address, building and unit, as far as known."""
-    unit = f"unit {visit['unit_id']}" if visit["unit_id"] else "no unit named"
-    return ", ".join(filter(None, (name, address, f"building {visit['building_id']}", unit)))
-
-
-def day_words(day: dt.date) -> str:
-    """Return a day with its weekday, such as Tuesday, 1 April 2025."""
-    return f"{day:%A}, {day.day} {day:%B %Y}"
-
-
-def when_words(visit: Mapping[str, Any]) -> str:
-    """Return the day of a visit, and its hours where they are said."""
-    return ", ".join(filter(None, (day_words(visit["visit_on"]), hours_words(visit))))
-
-
-def who_words(visit: Mapping[str, Any]) -> str:
-    """Return who makes a visit, with the firm where it is known."""
-    return ", ".join(filter(None, (visit["person"], visit["firm"])))
-
-
 def _header(visit: Mapping[str, Any], findings: int, urgent: int) -> str:
     standing = "" if visit["standing"] == "planned" else STANDING_WORDS[visit["standing"]].upper()
     notice = "with notice" if visit["noticed"] == visit["findings"] else "WITHOUT NOTICE SO FAR"
@@ -100,7 +79,7 @@ def _header(visit: Mapping[str, Any], findings: int, urgent: int) -> str:
         standing,
         when_words(visit),
         who_words(visit),
-        f"{findings} finding{'' if findings == 1 else 's'}, {urgent} urgent",
+        f"{plural(findings, 'finding')}, {urgent} urgent",
         notice if visit["standing"] == "planned" else "",
         f"note: {_cut(visit['note'], 160)}" if visit["note"] else "",
     ]
