@@ -22,8 +22,8 @@ from pipeline.cli.rank import warn_if_stale
 from pipeline.planning.crews import read_crews, read_travel
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.enough import Enough, enough, why_they_differ
+from pipeline.planning.grants import read_grants
 from pipeline.planning.look_sheet import look_page, look_workbook
-from pipeline.planning.repair_jobs import read_grants
 from pipeline.planning.repairs import (
     HARM_UNIT,
     PLAN_TOLD,
