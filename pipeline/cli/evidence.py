@@ -8,10 +8,16 @@ import click
 import pandas as pd
 
 from pipeline.cli.options import existing, json_option, workspace_option
-from pipeline.cli.output import cautions, echo, print_json, print_table, records
+from pipeline.cli.output import (
+    cautions,
+    echo,
+    print_json,
+    print_table,
+)
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.evidence.opening_facts import FACTS, opening_facts
 from pipeline.warehouse import queries, store
+from pipeline.warehouse.frames import records
 from shared.in_words import number, percent, words
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import CONDITIONS, Method

@@ -24,7 +24,13 @@ from pipeline.cli.ledger_options import (
     stakes_of,
 )
 from pipeline.cli.options import AMOUNT, existing
-from pipeline.cli.output import cautions, echo, print_json, print_table, records, say
+from pipeline.cli.output import (
+    cautions,
+    echo,
+    print_json,
+    print_table,
+    say,
+)
 from pipeline.cli.papers import add_commands
 from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
@@ -59,6 +65,7 @@ from pipeline.ledger.visits import visit, visits
 from pipeline.ledger.worklist import printable, work_list
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import store
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
 from shared.in_words import amount, count, day, number, percent, plural, words
 from shared.rule_book import RuleBook

@@ -13,7 +13,13 @@ import pandas as pd
 from pipeline import landing
 from pipeline.cli.ledger_options import acting_options, taken_up
 from pipeline.cli.options import DONE, QUARANTINED, answers_option
-from pipeline.cli.output import echo, print_json, print_table, progress, records, say
+from pipeline.cli.output import (
+    echo,
+    print_json,
+    print_table,
+    progress,
+    say,
+)
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import parse_answers
@@ -21,6 +27,7 @@ from pipeline.landing.certificate import Stretch, left_out
 from pipeline.landing.contradictions import LOUD
 from pipeline.ledger.landed_fixes import TakenUp
 from pipeline.screens.landed import try_intake
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
 from shared.in_words import plural, words
 from shared.vocabulary import RecordKind

@@ -56,11 +56,6 @@ def print_json(rows: Sequence[dict[str, Any]]) -> None:
     click.echo(escaped_in_json(packed))
 
 
-def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame as dictionaries with text keys."""
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict(orient="records")]
-
-
 def print_table(
     title: str, columns: Sequence[tuple[str, str]], rows: Sequence[Sequence[str]]
 ) -> None:

@@ -18,9 +18,14 @@ from pipeline.cli.ledger_options import (
     ledger_options,
     opened,
 )
-from pipeline.cli.output import print_json, print_table, records, say
+from pipeline.cli.output import (
+    print_json,
+    print_table,
+    say,
+)
 from pipeline.landing import Workspace
 from pipeline.ledger import papers
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
 from shared.in_words import count, day, plural, words
 

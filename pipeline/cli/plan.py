@@ -17,7 +17,13 @@ from pipeline.cli.options import (
     narrowing_options,
     workspace_option,
 )
-from pipeline.cli.output import cautions, echo, print_json, print_table, records, say
+from pipeline.cli.output import (
+    cautions,
+    echo,
+    print_json,
+    print_table,
+    say,
+)
 from pipeline.cli.rank import warn_if_stale
 from pipeline.planning.crews import read_crews, read_travel
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
@@ -37,6 +43,7 @@ from pipeline.planning.repairs import (
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import workspace_rule_book
+from pipeline.warehouse.frames import records
 from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import amount, number, percent, plural, words
 from shared.vocabulary import Method

@@ -9,9 +9,17 @@ import click
 import pandas as pd
 
 from pipeline.cli.options import json_option, workspace_option
-from pipeline.cli.output import cautions, echo, plain, print_json, print_table, records, say
+from pipeline.cli.output import (
+    cautions,
+    echo,
+    plain,
+    print_json,
+    print_table,
+    say,
+)
 from pipeline.cli.rank import built
 from pipeline.warehouse import queries
+from pipeline.warehouse.frames import records
 from shared.in_words import day, percent, plural, words
 from shared.standing import FIRST_MEASURE, NOT_URGENT, Standing
 

@@ -22,7 +22,13 @@ from pipeline.cli.ledger_options import (
     opened,
 )
 from pipeline.cli.options import check_ending
-from pipeline.cli.output import cautions, echo, print_json, print_table, records, say
+from pipeline.cli.output import (
+    cautions,
+    echo,
+    print_json,
+    print_table,
+    say,
+)
 from pipeline.cli.papers import add_commands, print_papers
 from pipeline.landing import Workspace
 from pipeline.ledger import Ledger, papers, visit_calendar
@@ -34,6 +40,7 @@ from pipeline.ledger.visit_sheet import visit_sheet
 from pipeline.ledger.visit_workbook import visit_workbook
 from pipeline.ledger.visits import STANDING_WORDS, clash_words, hours_words
 from pipeline.warehouse import queries, store
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
 from shared.in_words import count, day, plural, words
 from shared.vocabulary import Method

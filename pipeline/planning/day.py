@@ -20,14 +20,13 @@ import pandas as pd
 from pipeline.planning.choice import Choice, expected_of, improved
 from pipeline.planning.crew_day import SOON, Part, Route
 from pipeline.planning.crews import Crew
-from pipeline.planning.look_values import METHODS, Level, Look, LookValues
+from pipeline.planning.look_values import Level, Look, LookValues
 from pipeline.planning.routes import START, Ways
 from pipeline.warehouse import queries
 from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
 from shared.in_words import number, plural
 from shared.rule_book import RuleBook
-from shared.vocabulary import Method
 
 
 @dataclass(frozen=True)
@@ -324,9 +323,3 @@ def clock(minutes: float) -> str:
 def crews_alike(number: int, hours: float) -> list[Crew]:
     """Crews of which only the hours are known; they may open boxes."""
     return [Crew(crew=str(each + 1), hours=hours) for each in range(number)]
-
-
-def methods_used(stops: pd.DataFrame) -> list[Method]:
-    """The methods of a plan, in the order of the vocabulary."""
-    used = set(stops["method"])
-    return [method for method in METHODS if method.value in used]

@@ -32,6 +32,7 @@ from pipeline.planning.repair_choice import (
 )
 from pipeline.planning.repair_jobs import Gathered, gather
 from pipeline.planning.repair_search import IN_ONE, SOLVER_SECONDS, choose, required
+from pipeline.warehouse.frames import records
 from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
@@ -235,11 +236,6 @@ def _rival(got: Gathered, terms: Terms, order: str) -> Choice:
     return found.filled(job[line].tolist())
 
 
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame, which a loop reads faster."""
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict(orient="records")]
-
-
 def _openings_text(got: Gathered, listed: list[int]) -> list[str]:
     return got.openings["opening_id"].iloc[listed].astype(str).tolist()
 
@@ -249,11 +245,11 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
     jobs = got.jobs
     openings = jobs.lists.openings
     at: dict[int, list[dict[str, Any]]] = {}
-    for each in _records(got.findings):
+    for each in records(got.findings):
         at.setdefault(int(each["opening"]), []).append(each)
     rows = []
     names = got.openings["opening_id"].astype(str).tolist()
-    every = _records(got.rows.iloc[[*best.year]])
+    every = records(got.rows.iloc[[*best.year]])
     for (job, year), row in zip(best.year.items(), every, strict=True):
         here = [each for o in openings[job] for each in at.get(o, [])]
         dates = [each["due_on"] for each in here if not pd.isna(each["due_on"])]

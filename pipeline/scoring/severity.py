@@ -26,12 +26,6 @@ from pipeline.evidence.shock import Scenario, Shocks, shocks
 from shared.rule_book import Harm, RuleBook
 from shared.vocabulary import CONDITIONS, Condition, Slots
 
-UNIT = "death equivalents per person, opening and year (for ranking; not a forecast)"
-"""Unit of every severity."""
-
-TERMS: tuple[str, ...] = tuple(Scenario)
-"""Names of the terms that add up to a severity, one for each scenario."""
-
 _POINTS = 256
 """Points over which what a condition leaves open is averaged."""
 
@@ -146,9 +140,10 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
     two-slot: nothing is claimed about a case on it.
 
     Returns:
-        Columns slots, condition, protected (GFCI), one per name in ``TERMS`` and severity, their
-        sum, all in ``UNIT``; then body_milliamps_<term>, mA through a body in that scenario (the
-        mean over what the condition leaves open). Terms are summed as rare events, which they are.
+        Columns slots, condition, protected (GFCI), one per ``Scenario`` and severity, their
+        sum, all in death equivalents per person, opening and year (for ranking; not a forecast);
+        then body_milliamps_<term>, mA through a body in that scenario (the mean over what the
+        condition leaves open). Terms are summed as rare events, which they are.
     """
     harm = rule_book.harm
     rows = []
@@ -192,7 +187,7 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
 
 
 def severity_array(rule_book: RuleBook) -> Floats:
-    """Severities as an array, shape (3 slots, C conditions, 2: without and with GFCI), ``UNIT``."""
+    """Severities as an array, shape (3 slots, C conditions, 2: without and with GFCI)."""
     return as_array(severity(rule_book))
 
 

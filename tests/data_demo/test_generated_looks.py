@@ -6,8 +6,9 @@ import pytest
 from data_demo import generate
 from data_demo.instruments import LAMP_READING, shared_lamps
 from data_demo.profiles import PROFILES
-from shared.records import OPENING_OBSERVATIONS, row_model
+from shared.records import OPENING_OBSERVATIONS
 from shared.vocabulary import Condition, RecordKind, Result
+from tests.landing.row_model import row_model
 
 OPENING = ["building_id", "unit_id", "opening_id"]
 
