@@ -14,7 +14,7 @@ from pipeline.cli.output import (
     print_json,
     print_table,
 )
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from pipeline.evidence.opening_facts import FACTS, opening_facts
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.frames import records
@@ -70,7 +70,7 @@ def evidence(
     book = _rule_book(rule_book, workspace)
     if circuit:
         return _circuit(book, as_json)
-    likelihoods = Likelihoods(book)
+    likelihoods = likelihoods_of(book)
     methods = [Method(method)] if method else list(Method)
     if pairs:
         frame = likelihoods.distinguishes()

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.evidence.next_look import dangerous_by_condition
 from pipeline.planning.enough import detection_of, found_by
 from pipeline.warehouse.narrowing import Narrowing
@@ -132,7 +132,7 @@ class LookValues:
             """,
             parameters,
         ).fetchdf()
-        self.likelihoods = likelihoods = Likelihoods(rule_book)
+        self.likelihoods = likelihoods = likelihoods_of(rule_book)
         self.minutes = np.array([float(self.rules.minutes[each]) for each in METHODS])
         dangerous = dangerous_by_condition(
             groups[list(PROBABILITIES)].to_numpy(dtype=np.float64),

@@ -15,7 +15,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.ledger.store import Ledger
 from pipeline.planning.enough import detection_of
 from pipeline.planning.grants import Grant
@@ -391,7 +391,7 @@ def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd
     lets its method.
     """
     jobs, weights = got.jobs, best.terms.weights
-    likelihoods = Likelihoods(book)
+    likelihoods = likelihoods_of(book)
     method = max(
         (each for each in Method),
         key=lambda m: (round(detection_of(likelihoods, m), 1), -float(book.looks.minutes[m])),

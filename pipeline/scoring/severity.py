@@ -15,6 +15,8 @@ come and a break that is there count alike, each as one break.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
@@ -145,6 +147,11 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
         then body_milliamps_<term>, mA through a body in that scenario (the mean over what the
         condition leaves open). Terms are summed as rare events, which they are.
     """
+    return _severity(rule_book).copy()
+
+
+@lru_cache(maxsize=4)
+def _severity(rule_book: RuleBook) -> pd.DataFrame:
     harm = rule_book.harm
     rows = []
     for slots in Slots:
