@@ -48,8 +48,12 @@ RARE = (
 
 
 @pytest.fixture(scope="module")
-def looks():
-    portfolio = generate(3, 1200, "housing_authority")
+def portfolio():
+    return generate(3, 1200, "housing_authority")
+
+
+@pytest.fixture(scope="module")
+def looks(portfolio):
     frame = portfolio.observations.merge(portfolio.truth, on=OPENING, suffixes=("", "_true"))
     assert len(frame) == len(portfolio.observations)
     return frame
@@ -184,8 +188,8 @@ def test_inspectors_misread_as_declared(looks):
     assert passed["K. Orlan"] < 0.05
 
 
-def test_targeted_looks_prefer_dangerous_openings_and_random_ones_do_not(looks):
-    whole = generate(3, 1200, "housing_authority").truth
+def test_targeted_looks_prefer_dangerous_openings_and_random_ones_do_not(portfolio, looks):
+    whole = portfolio.truth
     kinds = ["false_ground", "reversed_false_ground"]
     in_building = whole["condition"].isin(kinds).groupby(whole["building_id"]).mean()
     expected = looks["building_id"].map(in_building).groupby(looks["selection"]).mean()
