@@ -18,7 +18,7 @@ from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from pipeline.cli.dashboard import TOKEN_VARIABLE, cookie_name, is_loopback
+from pipeline.serving import TOKEN_VARIABLE, cookie_name, is_loopback
 
 POLICY = "; ".join(
     (

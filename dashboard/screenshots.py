@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from data_demo.portfolios import FOLDER
-from pipeline.cli.dashboard import command, free_port, wait_until_ready
 from pipeline.landing import Workspace, intake, load_mapping, save_mapping
+from pipeline.serving import command, free_port, wait_until_ready
 from pipeline.warehouse.build import build
 from shared.faults import CoverplateError
 

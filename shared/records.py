@@ -1,9 +1,7 @@
-"""The record layouts, declared once: pydantic models and whole-file SQL both come from here.
+"""The record layouts, declared once: the SQL that judges whole files comes from here.
 
 A ``Field`` says what one column may hold; a ``RowRule`` says what two columns may not say together.
-``row_model`` turns a layout into a pydantic model (for what people type); ``violations_sql`` turns
-the very same declarations into SQL that lists every fault of every row of a table (for whole
-files). A test feeds both the same rows, so the two cannot drift.
+``checks`` turns these declarations into SQL that finds every fault of every row of a table.
 """
 
 from __future__ import annotations
@@ -11,13 +9,10 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import cache, cached_property
-from typing import Annotated, Any, Literal
+from functools import cached_property
+from typing import Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, create_model, model_validator
-from pydantic import Field as PydanticField
-
-from shared.shown import hides_something, hides_something_sql
+from shared.shown import hides_something_sql
 from shared.vocabulary import (
     Marking,
     Method,
@@ -469,70 +464,6 @@ SEEN_WHOLE = "an identifier without control or formatting characters and with no
 def _names_a_place(layout: Layout, field: Field) -> bool:
     """Whether a column says which building, unit or opening a row is about."""
     return field.type == "identifier" and field.name in layout.key
-
-
-def _seen_whole(value: str) -> str:
-    if hides_something(value):
-        raise ValueError(f"expected {SEEN_WHOLE}")
-    return value
-
-
-def _not_in_future(value: dt.date) -> dt.date:
-    if value > dt.date.today():
-        raise ValueError("a date in the future")
-    return value
-
-
-def _annotation(layout: Layout, field: Field) -> Any:  # noqa: ANN401 - a type built at run time
-    kind: Any
-    if field.type == "choice":
-        kind = Literal[field.choices]
-    elif field.type == "integer":
-        kind = Annotated[int, PydanticField(ge=field.minimum, le=field.maximum)]
-    elif field.type == "decimal":
-        kind = Annotated[
-            float, PydanticField(ge=field.minimum, le=field.maximum, allow_inf_nan=False)
-        ]
-    elif field.type == "date":
-        kind = Annotated[dt.date, AfterValidator(_not_in_future)]
-    elif _names_a_place(layout, field):
-        kind = Annotated[str, PydanticField(min_length=1), AfterValidator(_seen_whole)]
-    else:
-        kind = Annotated[str, PydanticField(min_length=1)]
-    return kind if field.required else kind | None
-
-
-@cache
-def row_model(kind: RecordKind) -> type[BaseModel]:
-    """Return the pydantic model of one row of a record kind (what a person may type)."""
-    layout = LAYOUTS[kind]
-
-    def check_rules(self: BaseModel) -> BaseModel:
-        for rule in layout.row_rules:
-            left, right = getattr(self, rule.left), getattr(self, rule.right)
-            if left is not None and right is not None and left > right:
-                raise ValueError(f"{rule.left} {left}, {rule.right} {right}; {rule.expected}")
-        named = [all(getattr(self, name) for name in names) for names in layout.named_by]
-        if named and not any(named):
-            raise ValueError(f"expected {layout.naming}")
-        return self
-
-    columns: dict[str, Any] = {
-        field.name: (
-            _annotation(layout, field),
-            PydanticField(
-                ... if field.required else None, description=field.meaning, title=field.name
-            ),
-        )
-        for field in layout.fields
-    }
-    validators: dict[str, Any] = {"check_rules": model_validator(mode="after")(check_rules)}
-    return create_model(
-        kind.value,
-        __config__=ConfigDict(extra="forbid", frozen=True),
-        __validators__=validators,
-        **columns,
-    )
 
 
 @dataclass(frozen=True)

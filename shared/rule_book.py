@@ -12,7 +12,7 @@ import itertools
 import json
 import tomllib
 from collections.abc import Iterator, Mapping
-from functools import cached_property
+from functools import cached_property, lru_cache
 from importlib import resources
 from pathlib import Path
 from typing import Any, Self
@@ -525,6 +525,9 @@ class RuleBook(Section):
             raise ValueError("; ".join(problems))
         return self
 
+    def __hash__(self) -> int:
+        return int(self.hash[:15], 16)
+
     @cached_property
     def hash(self) -> str:
         """SHA-256 of the canonical content: same numbers and sources, same hash."""
@@ -583,6 +586,7 @@ _ADDED_LATER = ("urgent", "gfci", "looks")
 """Sections that rule books written before do not have; these take the shipped ones."""
 
 
+@lru_cache(maxsize=8)
 def parse_rule_book(text: str, name: str = "rule book") -> RuleBook:
     """Validate the text of a rule book.
 

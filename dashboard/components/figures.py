@@ -6,10 +6,10 @@ import math
 
 import pandas as pd
 
-from pipeline.cli.output import amount as to_the_cent
-from pipeline.cli.output import count, day, number, percent, plural
 from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import SCORE_UNIT
+from shared.in_words import amount as to_the_cent
+from shared.in_words import count, day, number, percent, plural
 
 __all__ = [
     "BURDEN_UNIT",
@@ -108,10 +108,7 @@ def amount(value: object) -> str:
         return "0"
     for scale, name in ((1e9, " billion"), (1e6, " million")):
         if abs(size) >= scale:
-            return (
-                number(size / scale, 3).rstrip("0").rstrip(".") + name
-                if ("." in number(size / scale, 3))
-                else number(size / scale, 3) + name
-            )
+            shown = number(size / scale, 3)
+            return (shown.rstrip("0").rstrip(".") if "." in shown else shown) + name
     digits = max(1, min(3, math.floor(math.log10(abs(size))) + 1))
     return number(size, digits)

@@ -10,7 +10,7 @@ import streamlit as st
 
 from dashboard.components import plate, uploads
 from dashboard.components.building_anew import refused
-from dashboard.components.figures import count, missing
+from dashboard.components.figures import count, missing, plural
 from dashboard.components.findings_source import ORIGIN, ledger
 from dashboard.components.source import workspace
 from dashboard.components.ticked import nothing_lacks
@@ -78,7 +78,7 @@ def _files(about: str, name: str) -> str | None:
     except CoverplateError as refusal:
         refused(refusal)
         return None
-    return f"{len(paths)} file{'' if len(paths) == 1 else 's'} kept with {about}."
+    return f"{plural(len(paths), 'file')} kept with {about}."
 
 
 def _permit(about: str, name: str) -> str | None:

@@ -17,7 +17,6 @@ from dashboard.components.frame import follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, rule_book
 from dashboard.components.urgent_rows import first_measure
-from pipeline.cli.plan import how_made
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.look_sheet import look_page, look_workbook
 from pipeline.warehouse.narrowing import Narrowing
@@ -93,7 +92,7 @@ def answer(found: DayPlan, wanted: Asked) -> str:
     return (
         f'<section class="panel next"><h3>{plural(len(found.stops), "stop")} for '
         f"{plural(crews, 'crew')} on {on:%A}, {day(on)}</h3>"
-        f"<p>{plate.text(how_made(found))}</p>{lines}{listed}"
+        f"<p>{plate.text(found.how_made())}</p>{lines}{listed}"
         f"{first_measure() if found.stops['must_visit'].any() else ''}</section>"
     )
 

@@ -25,13 +25,13 @@ from dashboard.components.frame import empty, screen
 from dashboard.components.sheets_back import tell_sheets
 from dashboard.components.source import workspace
 from dashboard.components.ticked import nothing_lacks
-from pipeline.cli.dashboard import is_loopback
 from pipeline.landing import intake, list_mappings, save_mapping
 from pipeline.landing.corrected_alike import alike_rows, correct_alike
 from pipeline.landing.preview import Preview, preview
 from pipeline.landing.report import IntakeReport
 from pipeline.screens import landed, mapping_desk
 from pipeline.screens.mapping_desk import Desk
+from pipeline.serving import is_loopback
 from shared.faults import CoverplateError
 from shared.vocabulary import RecordKind
 

@@ -12,18 +12,11 @@ import pandas as pd
 
 from pipeline.cli.options import json_option, workspace_option
 from pipeline.cli.output import (
-    adding_up,
     cautions,
-    day,
     echo,
-    number,
-    percent,
     plain,
-    plural,
     print_json,
     print_table,
-    records,
-    words,
 )
 from pipeline.cli.rank import built, ranking_rows
 from pipeline.cli.urgent import first_measure
@@ -38,6 +31,8 @@ from pipeline.scoring.explanation import (
 from pipeline.scoring.why import STEPS, told
 from pipeline.screens.whole_building import STEP_LABELS
 from pipeline.warehouse import queries
+from pipeline.warehouse.frames import records
+from shared.in_words import adding_up, day, number, percent, plural, words
 from shared.standing import URGENT_WORDS
 from shared.vocabulary import CONDITIONS
 

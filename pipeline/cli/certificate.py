@@ -11,7 +11,11 @@ import pandas as pd
 
 from pipeline.cli.ledger_options import ledger_options, opened_to_read
 from pipeline.cli.options import DONE, REFUSED, existing, json_option
-from pipeline.cli.output import echo, plural, print_json, records, say, words
+from pipeline.cli.output import (
+    echo,
+    print_json,
+    say,
+)
 from pipeline.cli.rank import is_stale
 from pipeline.landing import Workspace, logbook
 from pipeline.ledger.landed_looks import code_looks, contradicting_looks
@@ -29,7 +33,9 @@ from pipeline.ledger.opening_certificate import (
 )
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import queries, store
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
+from shared.in_words import plural, words
 
 
 @click.group()

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import http.client
-import importlib.util
-import ipaddress
 import os
 import secrets
 import signal
@@ -12,7 +9,6 @@ import socket
 import subprocess
 import sys
 import threading
-import time
 import webbrowser
 from pathlib import Path
 from types import FrameType
@@ -21,15 +17,17 @@ import click
 
 from pipeline.cli.options import workspace_option
 from pipeline.cli.output import say
-from shared.faults import CoverplateError
-
-DEFAULT_HOST = "127.0.0.1"
-DEFAULT_PORT = 8501
-PORTS_TRIED = 20
-READY_SECONDS = 60.0
-TOKEN_VARIABLE = "COVERPLATE_TOKEN"
-"""Environment variable that hands the start-up token to the server; never on a command line, which
-everybody on the machine can read."""
+from pipeline.serving import (
+    DEFAULT_HOST,
+    DEFAULT_PORT,
+    TOKEN_VARIABLE,
+    command,
+    free_port,
+    is_everywhere,
+    is_loopback,
+    reached,
+    wait_until_ready,
+)
 
 START_PAGES = ("where-next", "overdue", "exposure")
 """The pages that answer the first question of a housing authority, a manager, an insurer."""
@@ -104,13 +102,13 @@ def serve(
         stderr=subprocess.PIPE,
     )
     threading.Thread(target=_retold, args=(server,), daemon=True).start()
-    shown = f"http://{_reached(host)}:{chosen}" + (f"/?token={token}" if token else "")
+    shown = f"http://{reached(host)}:{chosen}" + (f"/?token={token}" if token else "")
     before = signal.signal(signal.SIGTERM, _stopped)
     try:
         wait_until_ready(server, host, chosen, token)
         say(f"Dashboard: {shown}  (Ctrl-C ends it)")
-        if _is_everywhere(host):
-            others = shown.replace(_reached(host), socket.gethostname(), 1)
+        if is_everywhere(host):
+            others = shown.replace(reached(host), socket.gethostname(), 1)
             say(f"From other machines: {others}  (or this machine's address in place of its name)")
         if browser and has_browser():
             webbrowser.open(shown)
@@ -136,119 +134,6 @@ def _retold(server: subprocess.Popen[bytes]) -> None:
 def _stopped(_signal: int, _frame: FrameType | None) -> None:
     """A polite request to end is taken like Ctrl-C, so that the server never outlives us."""
     raise KeyboardInterrupt
-
-
-def app_path() -> Path:
-    """Where the dashboard's entry script lies, without importing the dashboard.
-
-    Raises:
-        CoverplateError: it is not installed.
-    """
-    found = importlib.util.find_spec("dashboard")
-    if found is None or not found.submodule_search_locations:
-        raise CoverplateError(
-            "the dashboard is not installed", to_do="install Coverplate anew, whole"
-        )
-    return Path(found.submodule_search_locations[0]) / "app.py"
-
-
-def command(host: str, port: int) -> list[str]:
-    """The command that serves the dashboard: no telemetry, no question on first start."""
-    return [
-        sys.executable,
-        "-m",
-        "streamlit",
-        "run",
-        str(app_path()),
-        f"--server.address={host}",
-        f"--server.port={port}",
-        # named, so that the server need not ask anybody which address it has
-        f"--browser.serverAddress={_reached(host)}",
-        "--server.headless=true",
-        "--browser.gatherUsageStats=false",
-    ]
-
-
-def is_loopback(host: str) -> bool:
-    """Whether an address to listen on, or a name asked for, is this machine's alone."""
-    try:
-        return ipaddress.ip_address(host.strip("[]")).is_loopback
-    except ValueError:
-        return host.lower() == "localhost"
-
-
-def cookie_name(port: int) -> str:
-    """The cookie that keeps the start-up token; cookies know no ports, so the name does."""
-    return f"coverplate-{port}"
-
-
-def _reached(host: str) -> str:
-    """An address by which this machine reaches a server that listens on ``host``."""
-    if _is_everywhere(host):
-        return "[::1]" if host == "::" else DEFAULT_HOST
-    return f"[{host}]" if ":" in host else host
-
-
-def _is_everywhere(host: str) -> bool:
-    """Whether a server that listens on ``host`` is reached by every address of this machine."""
-    return host in ("", "0.0.0.0", "::")
-
-
-def free_port(host: str, wanted: int | None) -> int:
-    """The wanted port if it is free, else (where none is wanted) the next free one.
-
-    Raises:
-        CoverplateError: the wanted port is taken, or none is free.
-    """
-    candidates = [wanted] if wanted else range(DEFAULT_PORT, DEFAULT_PORT + PORTS_TRIED)
-    for port in candidates:
-        family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        with socket.socket(family, socket.SOCK_STREAM) as probe:
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            try:
-                probe.bind((host, port))
-            except OSError:
-                continue
-            return port
-    raise CoverplateError(
-        f"port {wanted or DEFAULT_PORT} of {host} is taken"
-        if wanted
-        else f"no port from {DEFAULT_PORT} to {DEFAULT_PORT + PORTS_TRIED - 1} is free on {host}",
-        to_do="name a free one with --port, or another address with --host",
-    )
-
-
-def wait_until_ready(
-    server: subprocess.Popen[bytes], host: str, port: int, token: str | None = None
-) -> None:
-    """Wait until the dashboard answers.
-
-    Args:
-        server: its process.
-        host, port: where it listens.
-        token: the start-up token, if it asks for one.
-
-    Raises:
-        CoverplateError: it ended, or did not answer in time.
-    """
-    asked = _reached(host).strip("[]")
-    cookie = {"Cookie": f"{cookie_name(port)}={token}"} if token else {}
-    end = time.monotonic() + READY_SECONDS
-    while time.monotonic() < end and server.poll() is None:
-        connection = http.client.HTTPConnection(asked, port, timeout=1)
-        try:
-            connection.request("GET", "/_stcore/health", headers=cookie)
-            if connection.getresponse().status == 200:
-                return
-        except OSError:
-            pass
-        finally:
-            connection.close()
-        time.sleep(0.15)
-    raise CoverplateError(
-        "the dashboard did not come up",
-        to_do="run the command that follows, to see why: " + " ".join(command(host, port)),
-    )
 
 
 def has_browser() -> bool:

@@ -11,16 +11,14 @@ from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
     echo,
-    number,
-    percent,
     print_json,
     print_table,
-    records,
-    words,
 )
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from pipeline.evidence.opening_facts import FACTS, opening_facts
 from pipeline.warehouse import predictions, queries, store
+from pipeline.warehouse.frames import records
+from shared.in_words import number, percent, words
 from shared.rule_book import RuleBook, load_rule_book
 from shared.vocabulary import CONDITIONS, Method
 
@@ -72,7 +70,7 @@ def evidence(
     book = _rule_book(rule_book, workspace)
     if circuit:
         return _circuit(book, as_json)
-    likelihoods = Likelihoods(book)
+    likelihoods = likelihoods_of(book)
     methods = [Method(method)] if method else list(Method)
     if pairs:
         frame = likelihoods.distinguishes()

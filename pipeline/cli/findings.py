@@ -25,19 +25,11 @@ from pipeline.cli.ledger_options import (
 )
 from pipeline.cli.options import AMOUNT, existing
 from pipeline.cli.output import (
-    amount,
     cautions,
-    count,
-    day,
     echo,
-    number,
-    percent,
-    plural,
     print_json,
     print_table,
-    records,
     say,
-    words,
 )
 from pipeline.cli.papers import add_commands
 from pipeline.ledger import STATE_MEANING, Ledger, State, events
@@ -73,7 +65,9 @@ from pipeline.ledger.visits import visit, visits
 from pipeline.ledger.worklist import printable, work_list
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import store
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
+from shared.in_words import amount, count, day, number, percent, plural, words
 from shared.rule_book import RuleBook
 from shared.vocabulary import Condition, Slots
 

@@ -26,17 +26,12 @@ from pipeline.cli.ledger_options import (
     taken_up,
 )
 from pipeline.cli.options import AMOUNT, DONE, QUARANTINED, answers_option
-from pipeline.cli.output import amount as to_the_cent
 from pipeline.cli.output import (
     cautions,
-    day,
     echo,
-    number,
     print_json,
     print_table,
-    records,
     say,
-    words,
 )
 from pipeline.landing import Workspace, export_quarantine, intake, list_quarantine
 from pipeline.landing.answers import parse_answers
@@ -53,7 +48,10 @@ from pipeline.ledger.remedies import why_refused
 from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.verification import proving_methods, worker_missing
 from pipeline.warehouse import store
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
+from shared.in_words import amount as to_the_cent
+from shared.in_words import day, number, words
 from shared.records import FIX_REPORTS, OPENING_OBSERVATIONS
 from shared.vocabulary import Condition, Marking, RecordKind, Slots
 

@@ -15,13 +15,10 @@ from pipeline.cli.ledger_options import acting_options, taken_up
 from pipeline.cli.options import DONE, QUARANTINED, answers_option
 from pipeline.cli.output import (
     echo,
-    plural,
     print_json,
     print_table,
     progress,
-    records,
     say,
-    words,
 )
 from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
@@ -31,7 +28,9 @@ from pipeline.landing.contradictions import LOUD
 from pipeline.landing.quarantine import still_aside
 from pipeline.ledger.landed_fixes import TakenUp
 from pipeline.screens.landed import try_intake
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
+from shared.in_words import plural, words
 from shared.vocabulary import RecordKind
 
 BUILDINGS_TOLD = 20

@@ -16,7 +16,7 @@ from pipeline.cli.ledger_options import (
     opened_unwritten,
 )
 from pipeline.cli.options import DONE, QUARANTINED, REFUSED
-from pipeline.cli.output import count, echo, plural, print_json, print_table, say
+from pipeline.cli.output import echo, print_json, print_table, say
 from pipeline.landing import Workspace
 from pipeline.ledger.archive import back_up, export_events, read_export, write_texts
 from pipeline.ledger.chain import Heads, breaks, fallen_short
@@ -37,6 +37,7 @@ from pipeline.ledger.rule_books import kept_rows
 from pipeline.ledger.seal import read_seal, write_seal
 from pipeline.warehouse.soundness import held_when_built
 from shared.faults import CoverplateError
+from shared.in_words import count, plural
 
 
 @click.group()

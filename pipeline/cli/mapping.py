@@ -9,13 +9,14 @@ import click
 from pipeline import landing
 from pipeline.cli.intake import print_certificate
 from pipeline.cli.options import REFUSED, answers_option, json_option, workspace_option
-from pipeline.cli.output import echo, percent, print_json, print_table, say
+from pipeline.cli.output import echo, print_json, print_table, say
 from pipeline.landing import Workspace
 from pipeline.landing.answers import parse_answers
 from pipeline.landing.choose import draft_toml, name_of
 from pipeline.landing.mapping_store import all_mappings, as_toml
 from pipeline.landing.preview import Preview, preview
 from shared.faults import CoverplateError
+from shared.in_words import percent
 
 MOST_WORDS = 12
 """Unread words that are told of a column."""

@@ -18,10 +18,16 @@ from pipeline.cli.ledger_options import (
     ledger_options,
     opened,
 )
-from pipeline.cli.output import count, day, plural, print_json, print_table, records, say, words
+from pipeline.cli.output import (
+    print_json,
+    print_table,
+    say,
+)
 from pipeline.landing import Workspace
 from pipeline.ledger import papers
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
+from shared.in_words import count, day, plural, words
 
 _about = click.argument("about", metavar="VISIT|FINDING")
 

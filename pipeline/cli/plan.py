@@ -18,24 +18,18 @@ from pipeline.cli.options import (
     workspace_option,
 )
 from pipeline.cli.output import (
-    amount,
     cautions,
     echo,
-    number,
-    percent,
-    plural,
     print_json,
     print_table,
-    records,
     say,
-    words,
 )
 from pipeline.cli.rank import warn_if_stale
 from pipeline.planning.crews import read_crews, read_travel
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.enough import Enough, enough, why_they_differ
+from pipeline.planning.grants import read_grants
 from pipeline.planning.look_sheet import look_page, look_workbook
-from pipeline.planning.repair_jobs import read_grants
 from pipeline.planning.repairs import (
     HARM_UNIT,
     PLAN_TOLD,
@@ -49,7 +43,9 @@ from pipeline.planning.repairs import (
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import workspace_rule_book
+from pipeline.warehouse.frames import records
 from pipeline.warehouse.narrowing import Narrowing
+from shared.in_words import amount, number, percent, plural, words
 from shared.vocabulary import Method
 
 SHARE = click.FloatRange(0.0, 1.0, min_open=True)
@@ -249,23 +245,13 @@ def looks(
     if page is not None:
         page.write_text(look_page(found, when), encoding="utf-8")
         say(f"written to {page}")
-    for line in (*found.told, how_made(found)):
+    for line in (*found.told, found.how_made()):
         (say if as_json else echo)(line)
     if as_json:
         print_json(records(found.stops))
     else:
         _print_plan(found, when)
     return 0
-
-
-def how_made(found: DayPlan) -> str:
-    """What a plan of looks is expected to find, and how it was made, as a sentence."""
-    return (
-        f"{number(found.expected, 3)} dangerous openings are expected to be found newly; made by "
-        f"{found.made_by} (integer programme {number(found.by_programme, 3)}, gap "
-        f"{100 * found.gap:.2g} % under estimated ways; by findings a minute "
-        f"{number(found.by_greed, 3)})."
-    )
 
 
 def _print_plan(found: DayPlan, when: dt.date) -> None:

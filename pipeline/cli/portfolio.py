@@ -12,18 +12,16 @@ import pandas as pd
 from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
-    number,
-    percent,
     print_json,
     print_table,
-    records,
-    words,
 )
 from pipeline.screens import exposed
 from pipeline.screens import portfolio as whole
 from pipeline.screens.reader import ScreenReader
 from pipeline.warehouse import queries, store
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
+from shared.in_words import number, percent, words
 
 VIEWS: dict[str, Callable[..., pd.DataFrame]] = {
     "era": whole.by_era,

@@ -11,8 +11,9 @@ from pipeline import landing
 from pipeline.cli.intake import print_reports
 from pipeline.cli.ledger_options import ledger_options, refused_rows
 from pipeline.cli.options import DONE, QUARANTINED, existing, json_option, workspace_option
-from pipeline.cli.output import echo, plural, print_json, print_table, progress, say
+from pipeline.cli.output import echo, print_json, print_table, progress, say
 from pipeline.landing.corrected_alike import alike_rows, correct_alike
+from shared.in_words import plural
 
 
 @click.group(short_help="Rows set aside, and the way back.")

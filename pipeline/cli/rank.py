@@ -15,14 +15,10 @@ from pipeline.cli.options import existing, json_option, narrowing_options, works
 from pipeline.cli.output import (
     cautions,
     echo,
-    number,
-    percent,
     plain,
-    plural,
     print_json,
     print_table,
     progress,
-    records,
     say,
 )
 from pipeline.landing import Workspace
@@ -31,7 +27,9 @@ from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, before_after
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.build import inputs_version, workspace_rule_book
 from pipeline.warehouse.comparison import compare_rule_books
+from pipeline.warehouse.frames import records
 from pipeline.warehouse.narrowing import Narrowing
+from shared.in_words import number, percent, plural
 from shared.rule_book import load_rule_book
 
 

@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from pipeline.cli.options import json_option, workspace_option
-from pipeline.cli.output import echo, exact, print_json, print_table
+from pipeline.cli.output import echo, print_json, print_table
+from shared.in_words import exact
 from shared.rule_book import default_rule_book_text, load_rule_book
 
 

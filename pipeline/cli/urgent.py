@@ -11,20 +11,17 @@ import pandas as pd
 from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
-    day,
     echo,
-    percent,
     plain,
-    plural,
     print_json,
     print_table,
-    records,
     say,
-    words,
 )
 from pipeline.cli.rank import built
 from pipeline.warehouse import queries
+from pipeline.warehouse.frames import records
 from pipeline.warehouse.vanished import once_urgent
+from shared.in_words import day, percent, plural, words
 from shared.standing import FIRST_MEASURE, NOT_URGENT, Standing
 
 

@@ -24,15 +24,10 @@ from pipeline.cli.ledger_options import (
 from pipeline.cli.options import check_ending
 from pipeline.cli.output import (
     cautions,
-    count,
-    day,
     echo,
-    plural,
     print_json,
     print_table,
-    records,
     say,
-    words,
 )
 from pipeline.cli.papers import add_commands, print_papers
 from pipeline.landing import Workspace
@@ -41,11 +36,13 @@ from pipeline.ledger import visits as of_visits
 from pipeline.ledger.events import KIND_WORDS, Event
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_rows import METHOD_SHORT, visit_rows
-from pipeline.ledger.visit_sheet import place_words, visit_sheet, when_words
+from pipeline.ledger.visit_sheet import visit_sheet
 from pipeline.ledger.visit_workbook import visit_workbook
 from pipeline.ledger.visits import STANDING_WORDS, clash_words, hours_words
 from pipeline.warehouse import queries, store
+from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
+from shared.in_words import count, day, plural, words
 from shared.vocabulary import Method
 
 
@@ -237,7 +234,7 @@ def _written(ledger: Ledger, visit_id: str, written: Sequence[Event], as_json: b
         print_json([found])
         return 0
     when = day(found["made_on"]) if found["made_on"] else _when(found)
-    echo(f"{visit_id}  {KIND_WORDS[written[0].kind]}  {place_words(found, None, None)}, {when}")
+    echo(f"{visit_id}  {KIND_WORDS[written[0].kind]}  {of_visits.place_words(found)}, {when}")
     say(f"written on {plural(len(written), 'finding')}")
     if clash_words(found):
         say(f"Warning: {clash_words(found)}.")
@@ -348,9 +345,10 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
     if as_json:
         print_json([{**found, "rows": rows, "attachments": kept, "permits": needed}])
         return 0
-    echo(f"{visit_id}  {place_words(found, **known)}")
-    who = found["person"] + (f", {found['firm']}" if found["firm"] else "")
-    echo(f"{when_words(found)}, {who}: {'; '.join(_remarks(found))}")
+    echo(f"{visit_id}  {of_visits.place_words(found, **known)}")
+    echo(
+        f"{of_visits.when_words(found)}, {of_visits.who_words(found)}: {'; '.join(_remarks(found))}"
+    )
     told = {name: found[name] for name in ("note", "moved_reason", "called_off_reason")}
     for name, text in {**told, "went": of_visits.went_words(found)}.items():
         if text:

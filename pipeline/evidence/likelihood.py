@@ -19,7 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
-from functools import cache
+from functools import cache, lru_cache
 from itertools import chain, combinations, permutations
 from typing import Any, NamedTuple
 
@@ -490,3 +490,9 @@ _COLUMNS = (
     "scorch",
     "shock",
 )
+
+
+@lru_cache(maxsize=4)
+def likelihoods_of(rule_book: RuleBook) -> Likelihoods:
+    """Return the tables of a rule book, worked out once a process."""
+    return Likelihoods(rule_book)

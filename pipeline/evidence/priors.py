@@ -119,10 +119,13 @@ def _pool(
     score = special.ndtri(uniform[:, 1:].clip(1e-12, 1 - 1e-12))
     curves, tables = _curves(shape, a, b)
     points = np.empty((groups, sets * first, rates))
+    pieces = np.ascontiguousarray(
+        np.moveaxis(interpolate.PchipInterpolator(_NODES, curves, axis=-1).c, (0, 1), (-2, -1))
+    )
     for k in range(draws):
         mine = draw == k
         for group, rate in np.ndindex(groups, rates):
-            curve = interpolate.PchipInterpolator(_NODES, curves[group, k, rate])
+            curve = interpolate.PPoly.construct_fast(pieces[group, k, rate], _NODES)
             points[group, mine, rate] = curve(score[mine, rate])
     points = points.clip(-60, 60)
     # A power of two keeps the sequence balanced; what is left over is dropped.

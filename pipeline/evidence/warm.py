@@ -15,7 +15,7 @@ import numpy as np
 from pipeline.evidence import kernel
 from pipeline.evidence.classes import NOT_REPAIRED, Classes, stakes, weigh_classes
 from pipeline.evidence.learning import learn
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.evidence.next_look import next_looks
 from pipeline.evidence.posterior import Model, Portfolio, row_results, row_times, weigh_all
 from pipeline.evidence.priors import group_weights
@@ -121,7 +121,7 @@ def _compile() -> None:
         multiples(unsure, portfolio, part, row_times(portfolio, part).astype(np.float64))
         found = row_results(portfolio, model, part)
         next_looks(
-            Likelihoods(rule_book), found.condition, found.danger, found.protected, found.danger
+            likelihoods_of(rule_book), found.condition, found.danger, found.protected, found.danger
         )
 
 

@@ -52,11 +52,6 @@ _AT_THE_END = re.compile(
 )
 
 
-def dates_in(text: str) -> list[dt.date]:
-    """Return the days that a text names in a form with one reading; a month gives its last day."""
-    return [day for _, day in _found(text)]
-
-
 def _found(text: str) -> list[tuple[re.Match[str], dt.date]]:
     found = []
     for match in _DATE.finditer(text):

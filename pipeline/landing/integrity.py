@@ -268,7 +268,7 @@ def _derive(workspace: Workspace, manifest: Manifest, found: Checked, scratch: P
     try:
         made, parts = read_again(workspace, manifest, folder / "original" / manifest.name, work)
         (made / "original").mkdir()
-        _same_bytes(folder / "original" / manifest.name, made / "original" / manifest.name)
+        same_bytes(folder / "original" / manifest.name, made / "original" / manifest.name)
         write_manifest(made, manifest.model_copy(update={"parts": parts, "files": {}}))
         settle_files(made)
         set_aside(workspace, folder.name, scratch)
@@ -278,7 +278,7 @@ def _derive(workspace: Workspace, manifest: Manifest, found: Checked, scratch: P
     return Checked(found.sha256, found.path, "rebuilt", found.found)
 
 
-def _same_bytes(source: Path, target: Path) -> None:
+def same_bytes(source: str | Path, target: str | Path) -> None:
     """The same file under a second name, or a copy where the disk knows no such thing."""
     try:
         os.link(source, target)

@@ -80,20 +80,9 @@ HAVING count(DISTINCT regexp_replace(lower(trim(
     ELSE said END)), '\\s+', ' ', 'g')) > 1"""
 
 
-RETIRED_COLUMNS: dict[str, str] = {
-    "building_id": "VARCHAR",
-    "source": "VARCHAR",
-    "last_named": "VARCHAR",
-    "full_register": "VARCHAR",
-    "as_of": "DATE",
-}
-"""Columns of the view ``landed_retired``: buildings that the newest full register no longer names.
-``last_named`` and ``full_register`` are files; ``as_of`` is what the full register counts as being
-as of."""
-
-
 def retired_sql() -> str:
-    """Return a SELECT of ``RETIRED_COLUMNS`` from the views of ``current``.
+    """Return a SELECT of building_id, source, last_named, full_register (files) and as_of
+    of buildings that the newest full register no longer names, from the views of ``current``.
 
     A building is not retired where a newer register names it, or where somebody looked at it or
     wrote a report of it after that day.

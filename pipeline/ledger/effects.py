@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.ledger.events import Look
 from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
-from pipeline.ledger.verification import LOOK_COLUMNS
 
 _REPAIRS = """
 SELECT
@@ -51,39 +49,3 @@ def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
     """
     with history(ledger) as con:
         return con.execute(_REPAIRS.format(treatment="fix_reported", more="", each="")).df()
-
-
-_PROOFS = """
-SELECT
-    f.finding_id, f.building_id, nullif(f.unit_id, '') AS unit_id, f.opening_id, f.fixed_on,
-    {columns}
-FROM findings AS f
-JOIN (
-    SELECT finding_id, arg_max(payload, sequence) AS proof
-    FROM history WHERE kind = 'verified' GROUP BY finding_id
-) USING (finding_id)
-WHERE f.treatment = 'proven'
-ORDER BY f.building_id, f.unit_id, f.opening_id, f.finding_id
-"""
-
-
-def proving_looks(ledger: Ledger) -> pd.DataFrame:
-    """Return the looks that proved repairs, in the columns of opening observations.
-
-    They are evidence of the opening as it now is, whether or not the same look was also landed.
-
-    Returns:
-        Columns finding_id, building_id, unit_id, opening_id, fixed_on, then those of
-        ``events.Look``. One row a proven finding.
-    """
-    columns = ", ".join(
-        f"(proof ->> '$.look.{name}')::{_look_type(name)} AS {name}" for name in Look.model_fields
-    )
-    with history(ledger, kinds=("verified",)) as con:
-        return con.execute(_PROOFS.format(columns=columns)).df()
-
-
-def _look_type(name: str) -> str:
-    if name == "observed_on":
-        return "DATE"
-    return LOOK_COLUMNS.get(name, "VARCHAR")

@@ -20,7 +20,6 @@ from pipeline.ledger.database import EVENTS, IMPORTS, SET_ASIDE
 from shared.canonical import START, canonical
 
 FIELDS = tuple(column.name for column in IMPORTS.columns)
-SET_ASIDE_FIELDS = tuple(column.name for column in SET_ASIDE.columns)
 
 
 def import_rows(con: Connection) -> list[dict[str, Any]]:

@@ -40,7 +40,7 @@ IDENTITY: tuple[sa.Column[object], ...] = tuple(FINDINGS.columns)
 """The columns of a finding's row, its head last."""
 
 
-def in_chains(event: StoredEvent) -> tuple[str, int]:
+def in_chains(event: StoredEvent | Break) -> tuple[str, int]:
     """Sort key: by finding, and within it in the order of its chain."""
     return event.finding_id, event.sequence
 

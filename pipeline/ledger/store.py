@@ -531,11 +531,7 @@ class Ledger:
         broken = {each.finding_id for each in (*unread, *found, *rest, *named)}
         sound = {name: finding for name, finding in standing.items() if name not in broken}
         told = [*unread, *found, *rest, *named, *state_breaks(states, sound)]
-        return [*sorted(told, key=_order), *imported, *fallen_short(hashes, held)]
-
-
-def _order(each: Break) -> tuple[str, int]:
-    return each.finding_id, each.sequence
+        return [*sorted(told, key=in_chains), *imported, *fallen_short(hashes, held)]
 
 
 _STORED = (

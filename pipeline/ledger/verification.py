@@ -18,7 +18,7 @@ from typing import Any, Literal
 
 import duckdb
 
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, DefectFamily, members
@@ -96,7 +96,7 @@ class Judge:
     @cached_property
     def likelihoods(self) -> Likelihoods:
         """The evidence tables, built when first needed."""
-        return Likelihoods(self.book)
+        return likelihoods_of(self.book)
 
     @cached_property
     def _distances(self) -> dict[tuple[Method, Condition, Condition], float]:

@@ -17,6 +17,8 @@ from collections.abc import Iterator
 
 import pandas as pd
 
+from pipeline.ledger.visits import dwelling_words, place_words, who_words
+from shared.in_words import plural
 from shared.shown import visible
 
 LONGEST_LINE = 75
@@ -66,11 +68,10 @@ def between(visits: pd.DataFrame, first: dt.date | None, last: dt.date | None) -
 
 def _event(visit: dict[str, object], places: dict[str, str]) -> Iterator[str]:
     identity, building = str(visit["visit_id"]), str(visit["building_id"])
-    unit = f"unit {visit['unit_id']}" if visit["unit_id"] else "no unit named"
-    place = ", ".join(filter(None, (places.get(building), f"building {building}", unit)))
-    count = f"{visit['findings']} finding{'' if visit['findings'] == 1 else 's'}"
-    who = ", ".join(str(each) for each in (visit["person"], visit["firm"]) if _there(each))
-    told = [f"{who}: {count}", f"Visit {identity}"]
+    place = place_words(visit, places.get(building))
+    where = dwelling_words(building, str(visit["unit_id"]))
+    count = plural(visit["findings"], "finding")
+    told = [f"{who_words(visit)}: {count}", f"Visit {identity}"]
     if _there(visit["note"]):
         told.append(str(visit["note"]))
     if visit["without_notice"]:
@@ -84,7 +85,7 @@ def _event(visit: dict[str, object], places: dict[str, str]) -> Iterator[str]:
     yield f"DTSTAMP:{stamps[1]:%Y%m%dT%H%M%SZ}"
     yield f"SEQUENCE:{revisions}"
     yield from _when(visit)
-    yield f"SUMMARY:{escape(f'Visit {building}, {unit}: {count}')}"
+    yield f"SUMMARY:{escape(f'Visit {where}: {count}')}"
     yield f"LOCATION:{escape(place)}"
     yield "DESCRIPTION:" + escape("\n".join(told))
     yield f"STATUS:{_STATUS[str(visit['standing'])]}"

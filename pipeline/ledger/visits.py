@@ -315,6 +315,30 @@ def hours_words(visit: Mapping[str, Any]) -> str:
     return f"{starts} to {ends}" if ends else f"from {starts}" if starts else ""
 
 
+def place_words(
+    visit: Mapping[str, Any], name: str | None = None, address: str | None = None
+) -> str:
+    """Return where a visit goes: name, address, building and unit, as far as known."""
+    unit = f"unit {visit['unit_id']}" if visit["unit_id"] else "no unit named"
+    return ", ".join(filter(None, (name, address, f"building {visit['building_id']}", unit)))
+
+
+def day_words(day: dt.date) -> str:
+    """Return a day with its weekday, such as Tuesday, 1 April 2025."""
+    return f"{day:%A}, {day.day} {day:%B %Y}"
+
+
+def when_words(visit: Mapping[str, Any]) -> str:
+    """Return the day of a visit, and its hours where they are said."""
+    return ", ".join(filter(None, (day_words(visit["visit_on"]), hours_words(visit))))
+
+
+def who_words(visit: Mapping[str, Any]) -> str:
+    """Return who makes a visit, with the firm where it is known."""
+    who = (visit[each] for each in ("person", "firm"))
+    return ", ".join(each for each in who if isinstance(each, str) and each)
+
+
 def went_words(visit: Mapping[str, Any]) -> str:
     """Return who went on a visit that was made, and for which firm, in words."""
     went, firm = (visit[each] if isinstance(visit[each], str) else "" for each in _WENT)

@@ -8,6 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from shared.shown import visible
+from shared.standing import FIRST_MEASURE
 from shared.vocabulary import CAUTIONS
 
 
@@ -25,7 +26,7 @@ _TEMPLATES = Environment(
     lstrip_blocks=True,
     keep_trailing_newline=True,
 )
-_TEMPLATES.globals["cautions_told"] = CAUTIONS
+_TEMPLATES.globals.update(cautions_told=CAUTIONS, first_measure=FIRST_MEASURE)
 
 
 def page(template: str, **values: Any) -> str:  # noqa: ANN401 - what the template names

@@ -20,13 +20,13 @@ import pandas as pd
 from pipeline.planning.choice import Choice, expected_of, improved
 from pipeline.planning.crew_day import SOON, Part, Route
 from pipeline.planning.crews import Crew
-from pipeline.planning.look_values import METHODS, Level, Look, LookValues
+from pipeline.planning.look_values import Level, Look, LookValues
 from pipeline.planning.routes import START, Ways
 from pipeline.warehouse import queries
 from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
+from shared.in_words import number, plural
 from shared.rule_book import RuleBook
-from shared.vocabulary import Method
 
 
 @dataclass(frozen=True)
@@ -53,6 +53,15 @@ class DayPlan:
     expected: float
     by_programme: float
     by_greed: float
+
+    def how_made(self) -> str:
+        """What the plan is expected to find, and how it was made, as a sentence."""
+        return (
+            f"{number(self.expected, 3)} dangerous openings are expected to be found newly; made "
+            f"by {self.made_by} (integer programme {number(self.by_programme, 3)}, gap "
+            f"{100 * self.gap:.2g} % under estimated ways; by findings a minute "
+            f"{number(self.by_greed, 3)})."
+        )
 
 
 STOP_COLUMNS = (
@@ -132,7 +141,7 @@ def plan_looks(
     late = int(stops.drop_duplicates(["building_id", "unit_id"])["notice_too_late"].sum())
     if late:
         told.append(
-            f"For {late} dwelling{'' if late == 1 else 's'} the day comes sooner than "
+            f"For {plural(late, 'dwelling')} the day comes sooner than "
             f"{float(values.rules.notice_days):g} days of notice allow (notice_by); ask what law "
             "and lease require there."
         )
@@ -214,9 +223,7 @@ def _place_urgent(
             values.leave_out(building, look.unit_id)
     left = len(wanted)
     if left and not able:
-        told.append(
-            f"{left} urgent look{'' if left == 1 else 's'} cannot be made: no crew may open boxes."
-        )
+        told.append(f"{plural(left, 'urgent look')} cannot be made: no crew may open boxes.")
     elif left:
         told.append(
             f"The hours do not suffice: {left} of {number_wanted} urgent looks are not in this "
@@ -316,9 +323,3 @@ def clock(minutes: float) -> str:
 def crews_alike(number: int, hours: float) -> list[Crew]:
     """Crews of which only the hours are known; they may open boxes."""
     return [Crew(crew=str(each + 1), hours=hours) for each in range(number)]
-
-
-def methods_used(stops: pd.DataFrame) -> list[Method]:
-    """The methods of a plan, in the order of the vocabulary."""
-    used = set(stops["method"])
-    return [method for method in METHODS if method.value in used]

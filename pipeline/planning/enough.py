@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import duckdb
 from scipy.stats import norm
 
-from pipeline.evidence.likelihood import RESULTS, Likelihoods
+from pipeline.evidence.likelihood import RESULTS, Likelihoods, likelihoods_of
 from pipeline.planning.sample_size import (
     looks_needed,
     looks_needed_given,
@@ -145,7 +145,7 @@ def enough(
             to_do="see `coverplate openings ID` for what was found",
         )
     expected = max(float(expected), 0.0)
-    detection = detection_of(Likelihoods(rule_book), method)
+    detection = detection_of(likelihoods_of(rule_book), method)
     number = number_that_matters(unsettled, share) if share is not None else (bad or 1)
     needed = looks_needed(unsettled, number, confidence, detection)
     weighed = int(buildings) == 1 and unsettled <= MOST_WEIGHED

@@ -10,7 +10,6 @@ from openpyxl import Workbook
 from pipeline.ledger.visit_workbook import LOOK, lay_out, saved
 from pipeline.pages import page
 from pipeline.planning.day import DayPlan, clock
-from shared.standing import FIRST_MEASURE
 from shared.vocabulary import Selection
 
 SHEET_NAME = 31
@@ -84,7 +83,6 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
         title=f"Looks on {day:%A}, {day.day} {day:%B %Y}",
         crews=crews,
         told=plan.told,
-        first_measure=FIRST_MEASURE,
     )
 
 

@@ -16,11 +16,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.evidence.next_look import dangerous_by_condition
 from pipeline.planning.enough import detection_of, found_by
 from pipeline.warehouse.narrowing import Narrowing
 from pipeline.warehouse.queries import PROBABILITIES
+from shared.in_words import plural
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, OPEN_BOX_METHODS, Condition, Method
 
@@ -131,7 +132,7 @@ class LookValues:
             """,
             parameters,
         ).fetchdf()
-        self.likelihoods = likelihoods = Likelihoods(rule_book)
+        self.likelihoods = likelihoods = likelihoods_of(rule_book)
         self.minutes = np.array([float(self.rules.minutes[each]) for each in METHODS])
         dangerous = dangerous_by_condition(
             groups[list(PROBABILITIES)].to_numpy(dtype=np.float64),
@@ -308,8 +309,8 @@ class LookValues:
                     method=METHODS[int(row["method"])], minutes=float(part["minutes"].sum()),
                     expected=float(part["worth"].sum()), settles=float(number),
                     why=f"Nobody recorded these openings; each is dangerous with a chance of "
-                    f"{_share(row['p_dangerous'])}. Choose {number} at random in {dwellings} "
-                    f"dwelling{'' if dwellings == 1 else 's'} not looked at yet.",
+                    f"{_share(row['p_dangerous'])}. Choose {number} at random in "
+                    f"{plural(dwellings, 'dwelling')} not looked at yet.",
                 ),
             )  # fmt: skip
         return tuple(

@@ -8,22 +8,21 @@ far as the rule book allows the remedy for it, less what the remedy leaves and t
 from __future__ import annotations
 
 import datetime as dt
-import tomllib
 from dataclasses import dataclass, replace
-from functools import cache
-from pathlib import Path
+from operator import ge
 from typing import Any
 
 import duckdb
 import numpy as np
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from pipeline.ledger.due import due as due_dates
-from pipeline.ledger.money import quotes
 from pipeline.ledger.remedies import why_refused
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.triage import with_stakes
+from pipeline.planning.grants import Grant
+from pipeline.planning.harm_removed import harm_removed
+from pipeline.planning.job_prices import JobPrices
 from pipeline.planning.repair_choice import (
     BUILDING,
     CIRCUIT,
@@ -33,70 +32,16 @@ from pipeline.planning.repair_choice import (
     Floats,
     Jobs,
 )
-from pipeline.scoring.severity import severity_array
 from pipeline.warehouse.narrowing import Narrowing
 from pipeline.warehouse.queries import PROBABILITIES, stakes
-from shared.faults import CoverplateError
 from shared.remedies import Remedy
 from shared.rule_book import RuleBook
-from shared.vocabulary import CONDITIONS, Condition, Slots
+from shared.vocabulary import Condition, Slots
 
 DAYS_A_YEAR = 365.25
 
 LEAST_SHARE = 1e-8
 """Share of all harm below which a job at an opening that need not be repaired is left out."""
-
-
-class Grant(BaseModel):
-    """A sum that may pay for some remedies in some buildings only."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    name: str = Field(min_length=1, description="a name")
-    amount: float = Field(ge=0, le=1e12, description="a sum of 0 or more")
-    remedies: tuple[str, ...] = Field((), description="names of remedies; all when left out")
-    buildings: tuple[str, ...] = Field((), description="building numbers; all when left out")
-
-
-class Grants(BaseModel):
-    """A file of grants."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True)
-
-    grants: tuple[Grant, ...] = Field((), max_length=6, description="up to six tables [[grants]]")
-
-
-def read_grants(path: Path, book: RuleBook) -> tuple[Grant, ...]:
-    """Read a TOML file of grants: ``[[grants]]`` with name, amount, remedies, buildings.
-
-    Raises:
-        CoverplateError: naming every fault.
-    """
-    try:
-        found = Grants.model_validate(tomllib.loads(path.read_text(encoding="utf-8"))).grants
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise CoverplateError(
-            f"{path} cannot be read: {error}",
-            expected="a TOML file with tables [[grants]]: name, amount, remedies, buildings",
-            to_do="check path and text",
-        ) from error
-    except ValidationError as error:
-        faults = "; ".join(
-            f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors()[:10]
-        )
-        raise CoverplateError(
-            f"{path}: {faults}",
-            expected="tables [[grants]] with name, amount, and remedies and buildings as lists",
-            to_do="correct the file; nothing was planned",
-        ) from error
-    unknown = sorted({name for each in found for name in each.remedies} - set(book.remedies))
-    if unknown:
-        raise CoverplateError(
-            f"{path}: no remedy is called {', '.join(unknown)}",
-            expected="names such as " + ", ".join(book.remedies),
-            to_do="correct the file; nothing was planned",
-        )
-    return found
 
 
 @dataclass(frozen=True)
@@ -168,106 +113,6 @@ def _findings(
     return frame
 
 
-def _removals(groups: pd.DataFrame, book: RuleBook) -> tuple[Floats, Bools]:
-    """Share of a row's harm that each remedy takes away, and whether it is allowed there.
-
-    Returns:
-        Shapes (R, remedies) and (R, remedies): the second for the defect that is likeliest.
-    """
-    severities = severity_array(book)
-    order = list(Slots)
-    mix = groups[[f"p_{slot.value}" for slot in order]].to_numpy(dtype=np.float64)
-    chance = groups[list(PROBABILITIES)].to_numpy(dtype=np.float64)
-    guard = groups["protection"].to_numpy(dtype=np.float64)
-    both = np.stack([1 - guard, guard], axis=1)
-    before = chance * np.einsum("rs,scg,rg->rc", mix, severities, both)
-    harm = groups["harm"].to_numpy(dtype=np.float64)
-    scale = harm / np.maximum(before.sum(axis=1), 1e-300)
-    before = before * scale[:, None]
-    face = np.where(groups["p_two_slot"].to_numpy() < 0.5, 1, 0)
-    likeliest = [
-        CONDITIONS.index(Condition(d)) if isinstance(d, str) else -1 for d in groups["defect"]
-    ]
-    shares = np.zeros((len(groups), len(book.remedies)))
-    fits = np.zeros(shares.shape, dtype=bool)
-    for column, remedy in enumerate(book.remedies.values()):
-        ok = np.array([
-            [why_refused(remedy, c, s) is None for c in CONDITIONS]
-            for s in (Slots.TWO_SLOT, Slots.THREE_SLOT)
-        ])  # fmt: skip
-        left = np.array([
-            CONDITIONS.index(remedy.leaves[c]) if c in remedy.leaves else -1 for c in CONDITIONS
-        ])  # fmt: skip
-        slots = mix
-        if remedy.slots_after != "as_it_was":
-            slots = np.zeros_like(mix)
-            slots[:, order.index(Slots(remedy.slots_after))] = 1.0
-        guarded = both if remedy.protected_after == "as_it_was" else np.array([[0.0, 1.0]])
-        guarded = np.broadcast_to(guarded, both.shape)
-        after = chance * np.einsum("rs,scg,rg->rc", slots, severities[:, left], guarded)
-        shares[:, column] = np.where(ok[face], before - after, 0.0).sum(axis=1)
-        fits[:, column] = ok[face, likeliest] & (np.array(likeliest) >= 0)
-    doubt = float(book.evidence.repair_doubt)
-    shares = np.clip(shares / np.maximum(harm, 1e-300)[:, None], 0.0, 1.0) * (1 - doubt)
-    return shares, fits
-
-
-class _Prices:
-    """What jobs cost: quotes in the ledger, else the rule book's typical cost and cost lines."""
-
-    def __init__(self, book: RuleBook, ledger: Ledger | None) -> None:
-        self.book = book
-        self.of_job = {True: 0.0, False: 0.0}
-        self.quoted: dict[tuple[str, str], tuple[float, str]] = {}
-        for walls in (False, True):
-            self.of_job[walls] = sum(
-                float(line.cost) for line in book.cost_lines.values()
-                if line.per == "job" and (walls or not line.opens_walls)
-            )  # fmt: skip
-        if ledger is not None:
-            frame = quotes(ledger, book)
-            frame = frame[frame["holds"] & frame["open"] & ~frame["reported_since"]]
-            for row in frame.sort_values("amount", ascending=False).to_dict(orient="records"):
-                name = row["remedy"] if isinstance(row["remedy"], str) else ""
-                self.quoted[str(row["finding_id"]), name] = (float(row["amount"]), str(row["firm"]))
-
-    def entry(self, built: Any, walls: bool) -> float:  # noqa: ANN401 - a year or a missing cell
-        """What is paid once a dwelling: without, or on top of it with walls opened."""
-        return sum(
-            float(line.cost) for line in self.book.cost_lines.values()
-            if line.per == "dwelling" and line.opens_walls == walls
-            and (line.built_before is None or pd.isna(built)
-                 or built < float(line.built_before))
-        )  # fmt: skip
-
-    def job(self, name: str, findings: list[str]) -> tuple[float, float, float, str]:
-        """Cost, low and high cost of one job, and who says so."""
-        if not self.quoted or not findings:
-            return self._by_book(name)
-        told = [self.quoted.get((each, name)) or self.quoted.get((each, "")) for each in findings]
-        if told and all(told):
-            named = [each for each in told if each]
-            amount = sum(each[0] for each in named)
-            return (
-                amount,
-                amount,
-                amount,
-                "quoted by " + ", ".join(dict.fromkeys(each[1] for each in named)),
-            )
-        return self._by_book(name)
-
-    @cache  # noqa: B019 - lives as long as the plan
-    def _by_book(self, name: str) -> tuple[float, float, float, str]:
-        remedy = self.book.remedies[name]
-        more = self.of_job[remedy.opens_walls]
-        said = remedy.cost_typical.source
-        whose = "placeholder of the rule book" if "placeholder" in said else f"rule book: {said}"
-        low, typical, high = (
-            float(each) + more for each in (remedy.cost_low, remedy.cost_typical, remedy.cost_high)
-        )
-        return typical, low, high, whose
-
-
 def gather(
     con: duckdb.DuckDBPyConnection, ledger: Ledger | None, book: RuleBook, only: Narrowing,
     *, years: int, day: dt.date, grants: tuple[Grant, ...] = (),
@@ -324,14 +169,14 @@ def gather(
     whole = (part * groups["openings"]).groupby(groups["at"]).transform("sum")
     share = part / whole.where(whole > 0, 1.0)
     groups["worth"] = share * groups["building_no"].map(at["score"]) / max(total * years, 1e-300)
-    shares, fits = _removals(groups, book)
+    shares, fits = harm_removed(groups, book)
     named = named.merge(groups[["building_no", "row_no", "group", "at", "worth", "p_dangerous"]],
                         on=["building_no", "row_no"])  # fmt: skip
     named["opening"] = np.arange(len(named))
     findings = _findings(con, ledger, book, day)
     findings = findings[findings["building_id"].isin(scores["building_id"])]
     return _Gathering(
-        book, _Prices(book, ledger), groups, scores, named, findings, shares, fits, total, grants,
+        book, JobPrices(book, ledger), groups, scores, named, findings, shares, fits, total, grants,
         years,
     ).all()  # fmt: skip
 
@@ -340,13 +185,13 @@ class _Gathering:
     """Makes jobs, level by level."""
 
     def __init__(
-        self, book: RuleBook, prices: _Prices, groups: pd.DataFrame, scores: pd.DataFrame,
+        self, book: RuleBook, prices: JobPrices, groups: pd.DataFrame, scores: pd.DataFrame,
         named: pd.DataFrame, findings: pd.DataFrame, shares: Floats, fits: Bools, total: float,
         grants: tuple[Grant, ...], years: int,
     ) -> None:  # fmt: skip
         self.book, self.prices, self.groups, self.scores = book, prices, groups, scores
         self.named, self.total, self.grants, self.years = named, total, grants, years
-        self.remedies = list(book.remedies)
+        self.remedies = list(book.remedies.items())
         group = named["group"].to_numpy()
         self.removed = shares[group] * named["worth"].to_numpy()[:, None]
         self.fits = fits[group]
@@ -424,10 +269,9 @@ class _Gathering:
 
     def all(self) -> Gathered:
         """All levels, as jobs."""
-        by_remedy = list(self.book.remedies.items())
-        self._openings(by_remedy)
-        self._circuits(by_remedy)
-        self._dwellings(by_remedy)
+        self._openings()
+        self._circuits()
+        self._dwellings()
         return self._gathered()
 
     def _add(
@@ -440,36 +284,29 @@ class _Gathering:
     def _hours(self, remedy: Remedy) -> float:
         return 0.0 if remedy.hours is None else float(remedy.hours)
 
-    def _openings(self, by_remedy: list[tuple[str, Remedy]]) -> None:
+    def _openings(self) -> None:
         """Jobs at one opening, also of circuits of which only it is known; worse ones left out."""
         alone = np.bincount(self.circuit, minlength=len(self.circuits))[self.circuit] == 1
+        scopes = {True: ("opening", "circuit"), False: ("opening",)}
         least = LEAST_SHARE / self.years
         useful = self.fits & ((self.removed > least) | (self.due > 0)[:, None])
         for here in np.flatnonzero(useful.any(axis=1)).tolist():
             options = []
-            for column, (name, remedy) in enumerate(by_remedy):
-                if not useful[here, column] or remedy.scope == "building":
-                    continue
-                if remedy.scope == "circuit" and not alone[here]:
-                    continue
-                price = self.prices.job(name, self.findings_at[here])
-                options.append((float(self.removed[here, column]), price, self._hours(remedy),
-                                name, remedy.scope))  # fmt: skip
-            for removed, price, hours, name, scope in options:
-                if any(
-                    o[0] >= removed
-                    and o[1][0] <= price[0]
-                    and o[2] <= hours
-                    and (o[0], -o[1][0], -o[2]) != (removed, -price[0], -hours)
-                    for o in options
-                ):
+            for column, (name, remedy) in enumerate(self.remedies):
+                if useful[here, column] and remedy.scope in scopes[alone[here]]:
+                    price = self.prices.job(name, self.findings_at[here])
+                    options.append((float(self.removed[here, column]), -price[0],
+                                    -self._hours(remedy), name, remedy.scope, price))  # fmt: skip
+            for mine in options:
+                worth, _, hours, name, scope, price = mine
+                if any(o[:3] != mine[:3] and all(map(ge, o[:3], mine[:3])) for o in options):
                     continue
                 level, place = OPENING, here
                 if scope == "circuit":
                     level, place = CIRCUIT, int(self.circuit[here])
-                self._add(name, level, place, [here], removed, price, hours)
+                self._add(name, level, place, [here], worth, price, -hours)
 
-    def _circuits(self, by_remedy: list[tuple[str, Remedy]]) -> None:
+    def _circuits(self) -> None:
         order = np.argsort(self.circuit, kind="stable")
         ends = np.flatnonzero(np.diff(self.circuit[order], append=-1)) + 1
         start = 0
@@ -478,7 +315,7 @@ class _Gathering:
             start = end
             if len(members) < 2:
                 continue
-            for column, (name, remedy) in enumerate(by_remedy):
+            for column, (name, remedy) in enumerate(self.remedies):
                 if remedy.scope != "circuit":
                     continue
                 good = members[self.fits[members, column]]
@@ -488,24 +325,23 @@ class _Gathering:
                     self._add(name, CIRCUIT, int(self.circuit[good[0]]), good.tolist(), removed,
                               self.prices.job(name, ids), self._hours(remedy))  # fmt: skip
 
-    def _dwellings(self, by_remedy: list[tuple[str, Remedy]]) -> None:
+    def _dwellings(self) -> None:
         """Whole dwellings and buildings; a remedy of buildings is priced a dwelling where its unit
         says so."""
         entry_hours = float(self.book.looks.entry_minutes) / 60
         of: list[list[int]] = [[] for _ in self.dwellings]
         for opening, key in enumerate(self.dwelling_key):
             of[self.dwellings[key]].append(opening)
-        hidden = self.groups[~self.groups["recorded"]]
-        shares = _removals(hidden.reset_index(drop=True), self.book)[0] if len(hidden) else None
-        lump = np.zeros((len(self.scores), len(by_remedy)))
-        if shares is not None:
-            worth = (hidden["worth"] * hidden["openings"]).to_numpy()
-            np.add.at(lump, hidden["at"].to_numpy(), shares * worth[:, None])
+        hidden = self.groups[~self.groups["recorded"]].reset_index(drop=True)
+        lump = np.zeros((len(self.scores), len(self.remedies)))
+        worth = (hidden["worth"] * hidden["openings"]).to_numpy()
+        shares = harm_removed(hidden, self.book)[0]
+        np.add.at(lump, hidden["at"].to_numpy(), shares * worth[:, None])
         in_building: list[list[int]] = [[] for _ in range(len(self.scores))]
         for (place, _), number in self.dwellings.items():
             in_building[place].append(number)
         unit_of = {number: key[1] for key, number in self.dwellings.items()}
-        for column, (name, remedy) in enumerate(by_remedy):
+        for column, (name, remedy) in enumerate(self.remedies):
             if remedy.scope != "building":
                 continue
             each_dwelling = "dwelling" in remedy.cost_typical.unit

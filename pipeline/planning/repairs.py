@@ -15,25 +15,24 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.ledger.store import Ledger
 from pipeline.planning.enough import detection_of
+from pipeline.planning.grants import Grant
 from pipeline.planning.repair_choice import (
     BUILDING,
     CIRCUIT,
     DWELLING,
-    IN_ONE,
     OPENING,
-    SOLVER_SECONDS,
     Choice,
     Floats,
     Ints,
     Jobs,
     Terms,
-    choose,
-    required,
 )
-from pipeline.planning.repair_jobs import Gathered, Grant, gather
+from pipeline.planning.repair_jobs import Gathered, gather
+from pipeline.planning.repair_search import IN_ONE, SOLVER_SECONDS, choose, required
+from pipeline.warehouse.frames import records
 from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
@@ -216,11 +215,10 @@ def plan_repairs(
 def _rival(got: Gathered, terms: Terms, order: str) -> Choice:
     """A simple order: what must come first in it, then what is due, then the rest."""
     jobs = got.jobs
-    helper = jobs.lists
     cheapest: dict[int, int] = {}
     patches = np.flatnonzero(jobs.level <= CIRCUIT)
     for job in patches[np.argsort(jobs.cost[patches], kind="stable")].tolist():
-        for opening in helper.openings[job]:
+        for opening in jobs.lists.openings[job]:
             cheapest.setdefault(opening, job)
     opening = np.array([*cheapest], dtype=np.int64)
     job = np.array([*cheapest.values()], dtype=np.int64)
@@ -234,13 +232,8 @@ def _rival(got: Gathered, terms: Terms, order: str) -> Choice:
     must = np.where(jobs.due[opening] == 0, 2, np.where(jobs.first[opening], 0, 1))
     line = np.lexsort((*keys, must))
     found = Choice(jobs, terms, by=RIVALS[order])
-    found.filled(job[line][must[line] < 2].tolist(), helper, due=True)
-    return found.filled(job[line].tolist(), helper)
-
-
-def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """Rows of a frame, which a loop reads faster."""
-    return [{str(k): v for k, v in row.items()} for row in frame.to_dict(orient="records")]
+    found.filled(job[line][must[line] < 2].tolist(), due=True)
+    return found.filled(job[line].tolist())
 
 
 def _openings_text(got: Gathered, listed: list[int]) -> list[str]:
@@ -252,11 +245,11 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
     jobs = got.jobs
     openings = jobs.lists.openings
     at: dict[int, list[dict[str, Any]]] = {}
-    for each in _records(got.findings):
+    for each in records(got.findings):
         at.setdefault(int(each["opening"]), []).append(each)
     rows = []
     names = got.openings["opening_id"].astype(str).tolist()
-    every = _records(got.rows.iloc[[*best.year]])
+    every = records(got.rows.iloc[[*best.year]])
     for (job, year), row in zip(best.year.items(), every, strict=True):
         here = [each for o in openings[job] for each in at.get(o, [])]
         dates = [each["due_on"] for each in here if not pd.isna(each["due_on"])]
@@ -329,21 +322,8 @@ def _unable(got: Gathered, best: Choice, day: dt.date, years: int) -> pd.DataFra
     return frame.sort_values(["urgent", "due_on"], ascending=[False, True], kind="stable")
 
 
-def _spent(best: Choice) -> tuple[Floats, Floats]:
-    """Money, grants included, and hours of each year, with the entries."""
-    jobs = best.jobs
-    money, hours = np.zeros(best.terms.years), np.zeros(best.terms.years)
-    for job, year in best.year.items():
-        money[year] += jobs.cost[job]
-        hours[year] += jobs.hours[job]
-    for dwelling, year, walls in best.entered:
-        money[year] += jobs.walls_cost[dwelling] if walls else jobs.entry_cost[dwelling]
-        hours[year] += 0.0 if walls else jobs.entry_hours[dwelling]
-    return money, hours
-
-
 def _years(best: Choice, day: dt.date) -> pd.DataFrame:
-    money, hours = _spent(best)
+    money, hours = best.spent()
     limits = best.terms.money
     own = np.subtract(limits, best.money, out=money.copy(), where=np.isfinite(limits))
     return pd.DataFrame({
@@ -365,7 +345,7 @@ def _beside(
     told = [
         {
             "order": name, "told": words, "harm_left": harm * (1 - each.removed),
-            "cost": float(_spent(each)[0].sum().round(2)), "must_met": len(each.met()),
+            "cost": float(each.spent()[0].sum().round(2)), "must_met": len(each.met()),
             "must": due,
         }
         for name, words, each in rows
@@ -381,7 +361,7 @@ def _frontier(got: Gathered, terms: Terms, best: Choice, harm: float) -> pd.Data
     base = terms.money
     if not np.isfinite(base).all():
         whole = choose(got.jobs, terms, seconds=QUICK_SECONDS, polish=False)
-        base = np.full(terms.years, _spent(whole)[0].sum() / terms.years / 2)
+        base = np.full(terms.years, whole.spent()[0].sum() / terms.years / 2)
     rows = []
     found = None
     for step in STEPS:
@@ -394,7 +374,7 @@ def _frontier(got: Gathered, terms: Terms, best: Choice, harm: float) -> pd.Data
         found = max([found, *before], key=Choice.standing)
         bound = max(bound, found.removed)
         rows.append({
-            "budget": float((base * step).mean()), "cost": float(_spent(found)[0].sum().round(2)),
+            "budget": float((base * step).mean()), "cost": float(found.spent()[0].sum().round(2)),
             "harm_left": harm * (1 - found.removed), "bound_left": harm * (1 - bound),
             "must_met": len(found.met()),
             "gap": (bound - found.removed) / bound if bound > 0 else 0.0,
@@ -411,7 +391,7 @@ def _looks_first(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd
     lets its method.
     """
     jobs, weights = got.jobs, best.terms.weights
-    likelihoods = Likelihoods(book)
+    likelihoods = likelihoods_of(book)
     method = max(
         (each for each in Method),
         key=lambda m: (round(detection_of(likelihoods, m), 1), -float(book.looks.minutes[m])),

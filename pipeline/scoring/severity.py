@@ -15,6 +15,8 @@ come and a break that is there count alike, each as one break.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
@@ -25,12 +27,6 @@ from pipeline.evidence.network import Floats
 from pipeline.evidence.shock import Scenario, Shocks, shocks
 from shared.rule_book import Harm, RuleBook
 from shared.vocabulary import CONDITIONS, Condition, Slots
-
-UNIT = "death equivalents per person, opening and year (for ranking; not a forecast)"
-"""Unit of every severity."""
-
-TERMS: tuple[str, ...] = tuple(Scenario)
-"""Names of the terms that add up to a severity, one for each scenario."""
 
 _POINTS = 256
 """Points over which what a condition leaves open is averaged."""
@@ -146,10 +142,16 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
     range, a locking receptacle) is taken as three-slot: it has a ground contact.
 
     Returns:
-        Columns slots, condition, protected (GFCI), one per name in ``TERMS`` and severity, their
-        sum, all in ``UNIT``; then body_milliamps_<term>, mA through a body in that scenario (the
-        mean over what the condition leaves open). Terms are summed as rare events, which they are.
+        Columns slots, condition, protected (GFCI), one per ``Scenario`` and severity, their
+        sum, all in death equivalents per person, opening and year (for ranking; not a forecast);
+        then body_milliamps_<term>, mA through a body in that scenario (the mean over what the
+        condition leaves open). Terms are summed as rare events, which they are.
     """
+    return _severity(rule_book).copy()
+
+
+@lru_cache(maxsize=4)
+def _severity(rule_book: RuleBook) -> pd.DataFrame:
     harm = rule_book.harm
     rows = []
     for slots in Slots:
@@ -192,7 +194,7 @@ def severity(rule_book: RuleBook) -> pd.DataFrame:
 
 
 def severity_array(rule_book: RuleBook) -> Floats:
-    """Severities as an array, shape (3 slots, C conditions, 2: without and with GFCI), ``UNIT``."""
+    """Severities as an array, shape (3 slots, C conditions, 2: without and with GFCI)."""
     return as_array(severity(rule_book))
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import io
-import os
 import shutil
 import tempfile
 import uuid
@@ -17,6 +16,7 @@ import pandas as pd
 
 from pipeline.landing import IntakeReport, Workspace, export_quarantine, intake, list_quarantine
 from pipeline.landing.answers import Answers
+from pipeline.landing.integrity import same_bytes
 from pipeline.landing.quarantine import Refusal
 from pipeline.warehouse.foretold import foretold
 
@@ -177,7 +177,7 @@ def try_intake(
     try:
         for folder in ("landed", "mappings"):
             shutil.copytree(
-                workspace.root / folder, root / folder, copy_function=_link, dirs_exist_ok=True
+                workspace.root / folder, root / folder, copy_function=same_bytes, dirs_exist_ok=True
             )
         reports = intake(
             copy,
@@ -210,10 +210,3 @@ def try_intake(
         return Trial(reports, aside, foretold(workspace, copy))
     finally:
         shutil.rmtree(root, ignore_errors=True)
-
-
-def _link(source: str, target: str) -> None:
-    try:
-        os.link(source, target)
-    except OSError:
-        shutil.copy2(source, target)

@@ -64,7 +64,6 @@ class OpeningPicture:
         amps: through hot, neutral, ground (the last stretch of each), jumper, load and fault, A;
             absent elements carry nothing.
         lamps: lit lamps in the order N–G, H–N, H–G; None without the tester.
-        lamp_volts: across each, V.
         legend: the word that a legend gives for these lamps, or None.
         meter_volts: neutral to ground under load, V; None without the meter.
         shock: touch voltage, body current and clearing times; None for instruments.
@@ -78,7 +77,6 @@ class OpeningPicture:
     floating: frozenset[Contact]
     amps: dict[str, float]
     lamps: Pattern | None
-    lamp_volts: tuple[float, float, float] | None
     legend: str | None
     meter_volts: float | None
     shock: Shock | None
@@ -125,7 +123,7 @@ def opening_picture(
     solved = solve(circuit, condition, setup)
     conductors, elements = ("hot", "neutral", "ground"), ("jumper", "load", "fault")
     lit = pattern(circuit, condition) if situation is Situation.TESTER else None
-    across = tuple(abs(float(solved.between(start, end))) for start, end in PAIRS)
+    across = abs(float(solved.between(*PAIRS[0])))
     scenario = _SCENARIO.get(situation)
     wiring = WIRING[condition]
     if situation is Situation.OPEN_NEUTRAL:
@@ -139,9 +137,8 @@ def opening_picture(
         amps={name: abs(float(here(solved, name))) for name in conductors}
         | {name: abs(float(solved.current(name))) for name in elements},
         lamps=lit,
-        lamp_volts=(across[0], across[1], across[2]) if lit is not None else None,
         legend=None if lit is None else (LEGEND[lit].value if lit in LEGEND else None),
-        meter_volts=across[0] if situation is Situation.METER else None,
+        meter_volts=across if situation is Situation.METER else None,
         shock=None if scenario is None else shock(circuit, condition, scenario),
     )
 

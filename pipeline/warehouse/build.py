@@ -33,7 +33,7 @@ from pipeline.evidence.expectation import prior_means, typical_prior_mean
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import crew_shift, learn, telling
 from pipeline.evidence.leniency import as_recorded, judge_leniency
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
@@ -361,7 +361,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         if record is not None:
             check_not_outgrown(rule_book, record, portfolio)
         write_repairs(con, task.repairs)
-        likelihoods = Likelihoods(rule_book)
+        likelihoods = likelihoods_of(rule_book)
         drop_contradicted(con, likelihoods, rule_book)
         con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("02_reports.sql"))

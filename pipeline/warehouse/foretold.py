@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.landing import Workspace, create_views
 from pipeline.offline import connect
 from pipeline.warehouse import store
@@ -67,7 +67,7 @@ def _said(workspace: Workspace, book: RuleBook, repairs: KnownRepairs) -> pd.Dat
         con.execute(sql_step("01_buildings.sql"))
         con.execute(sql_step("02_observations.sql"))
         write_repairs(con, repairs)
-        drop_contradicted(con, Likelihoods(book), book)
+        drop_contradicted(con, likelihoods_of(book), book)
         con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("02_reports.sql"))
         return (

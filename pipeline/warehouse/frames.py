@@ -1,6 +1,8 @@
-"""Frames into tables."""
+"""Frames into tables, and into rows."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -19,3 +21,8 @@ def store_frame(
     con.register("results_frame", frame)
     con.execute(f"{into} SELECT * FROM results_frame ORDER BY {order}")
     con.unregister("results_frame")
+
+
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows of a frame as dictionaries with text keys."""
+    return [{str(k): v for k, v in row.items()} for row in frame.to_dict(orient="records")]

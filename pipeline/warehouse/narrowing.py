@@ -31,9 +31,6 @@ FINDINGS: dict[str, str] = {
 }
 """What was found in a building."""
 
-UNKNOWN_ERA = "unknown"
-"""The era of a building of which no year is known."""
-
 _AMONG: dict[str, str] = {
     "building_ids": "list_contains(?, building_id)",
     "cities": "list_contains(?, city)",
@@ -57,7 +54,7 @@ class Narrowing:
 
     Attributes:
         cities, owners, managers, eras, sizes, evidence, building_ids: allowed values; empty allows
-            all. Eras and sizes are keys, an unknown era is ``UNKNOWN_ERA``.
+            all. Eras and sizes are keys, an era of which no year is known is "unknown".
         findings: keys of ``FINDINGS``, any of them; empty allows all.
         search: words that must all stand in identifier, name, address, postal code or city.
         dwellings_from, dwellings_to: so many dwellings, both ends allowed; None does not narrow.

@@ -169,7 +169,7 @@ def retired(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Buildings that the newest full register no longer names.
 
     Returns:
-        Columns of ``register.RETIRED_COLUMNS`` and defect_reported: whether a look or a paper
+        Columns of ``register.retired_sql`` and defect_reported: whether a look or a paper
         reported a danger there; those without are in no other list.
     """
     return con.execute("SELECT * FROM retired_buildings ORDER BY building_id").fetchdf()

@@ -25,7 +25,7 @@ DUPLICATE_SHARE, BAD_SHARE = 0.01, 0.001
 
 def generate(folder: Path, observations: int, buildings: int) -> dict[str, Any]:
     """Write the exports: default layout, 1 % repeated rows, 0.1 % rows with an unknown method."""
-    from data_demo.scale import write_scale_csv
+    from tests.benchmarks.scale import write_scale_csv
 
     files = write_scale_csv(
         folder / "exports",

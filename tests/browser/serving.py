@@ -10,10 +10,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from data_demo.portfolios import FOLDER
-from pipeline.cli.dashboard import command, free_port, wait_until_ready
 from pipeline.landing import Workspace, intake, load_mapping, save_mapping
 from pipeline.ledger import open_ledger
 from pipeline.ledger.sync import sync_findings
+from pipeline.serving import command, free_port, wait_until_ready
 from pipeline.warehouse import store
 from pipeline.warehouse.build import build
 

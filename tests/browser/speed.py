@@ -18,9 +18,9 @@ from playwright.sync_api import Page, sync_playwright
 from screens_seen import ready
 from serving import ARGUMENTS, CHROMIUM, served
 
-from data_demo.scale import write_scale_csv
 from pipeline.landing import Workspace, intake
 from pipeline.warehouse.build import build
+from tests.benchmarks.scale import write_scale_csv
 
 ROUNDS = 5
 SCREENS = {

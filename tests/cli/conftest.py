@@ -3,6 +3,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.running import Outcome, run, run_apart
+from tests.once import once
 
 
 @pytest.fixture(autouse=True)
@@ -15,9 +16,12 @@ def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Path]:
     """The default demo as a person would run it: what came out, its workspace."""
-    folder = tmp_path_factory.mktemp("demo")
-    outcome = run_apart("demo", "--no-dashboard", folder=folder)
-    return outcome, folder / "coverplate-demo" / "housing_authority"
+
+    def made(folder: Path) -> tuple[Outcome, Path]:
+        outcome = run_apart("demo", "--no-dashboard", folder=folder)
+        return outcome, folder / "coverplate-demo" / "housing_authority"
+
+    return once(tmp_path_factory, "demo", made)
 
 
 @pytest.fixture(scope="session")
@@ -26,20 +30,24 @@ def housing(demo: tuple[Outcome, Path]) -> Path:
     return demo[1]
 
 
+def portfolio(factory: pytest.TempPathFactory, name: str) -> tuple[Outcome, Path]:
+    """Another portfolio's demo: what came out, and its workspace."""
+
+    def made(folder: Path) -> tuple[Outcome, Path]:
+        place = folder / "workspace"
+        return run("demo", "--no-dashboard", "--portfolio", name, "--workspace", place), place
+
+    return once(factory, f"demo-{name}", made)
+
+
 @pytest.fixture(scope="session")
 def manager(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Path]:
-    """The property manager's demo: what came out, and its workspace."""
-    place = tmp_path_factory.mktemp("manager") / "workspace"
-    return run(
-        "demo", "--no-dashboard", "--portfolio", "property_manager", "--workspace", place
-    ), place
+    return portfolio(tmp_path_factory, "property_manager")
 
 
 @pytest.fixture(scope="session")
 def insurer(tmp_path_factory: pytest.TempPathFactory) -> tuple[Outcome, Path]:
-    """The insurer's demo: what came out, and its workspace."""
-    place = tmp_path_factory.mktemp("insurer") / "workspace"
-    return run("demo", "--no-dashboard", "--portfolio", "insurer", "--workspace", place), place
+    return portfolio(tmp_path_factory, "insurer")
 
 
 @pytest.fixture

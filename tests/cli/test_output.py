@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.cli.output import adding_up, day, exact, number, percent, plain, print_json, words
+from pipeline.cli.output import plain, print_json
+from shared.in_words import adding_up, day, exact, number, percent, words
 
 
 @pytest.mark.parametrize(

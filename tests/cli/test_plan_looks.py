@@ -76,7 +76,7 @@ def test_the_same_plan_every_time_and_another_lot_on_another_day(housing):
     words = ("--crews", 2, "--hours", 8)
     assert planned(housing, *words) == planned(housing, *words)
     lots = []
-    for day in range(7, 13):
+    for day in (7, 8, 9):
         other = run("plan", "looks", *words, "--day", f"2031-04-{day:02d}", "--random-share",
                     0.3, "--workspace", housing, "--json").json()  # fmt: skip
         lots.append(tuple(s["building_id"] for s in other if s["random_pick"]))

@@ -6,9 +6,9 @@ import shutil
 
 import pytest
 
-from pipeline.cli.output import percent
 from pipeline.landing import Workspace
 from pipeline.warehouse import store
+from shared.in_words import percent
 from shared.rule_book import default_rule_book_text, load_rule_book
 from shared.vocabulary import CAUTIONS, CONDITIONS, Method
 from tests.cli.running import run

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import pytest
 
-from pipeline.cli.dashboard import free_port
+from pipeline.serving import free_port
 
 
 def asked(port, path):

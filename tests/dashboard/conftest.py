@@ -13,11 +13,18 @@ from streamlit.testing.v1 import AppTest
 
 from pipeline.landing import Workspace
 from pipeline.warehouse import store
+from tests.once import once
+
+
+def shown(factory: pytest.TempPathFactory, portfolio: str) -> Workspace:
+    """A portfolio taken in and built; tests leave it as it is."""
+    made = once(factory, f"shown-{portfolio}", lambda at: make_workspace(at, portfolio).root)
+    return Workspace(made)
 
 
 @pytest.fixture(scope="session")
 def housing(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    return make_workspace(tmp_path_factory.mktemp("housing"), "housing_authority")
+    return shown(tmp_path_factory, "housing_authority")
 
 
 @pytest.fixture(scope="session")
@@ -26,17 +33,20 @@ def managed(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     from pipeline.ledger import open_ledger
     from pipeline.ledger.sync import sync_findings
 
-    place = make_workspace(tmp_path_factory.mktemp("managed"), "property_manager")
-    ledger = open_ledger(workspace=place.root)
-    with store.reading(place) as con:
-        assert sync_findings(con, ledger).raised > 10
-    ledger.close()
-    return place
+    def made(folder: Path) -> Path:
+        place = make_workspace(folder, "property_manager")
+        ledger = open_ledger(workspace=place.root)
+        with store.reading(place) as con:
+            assert sync_findings(con, ledger).raised > 10
+        ledger.close()
+        return place.root
+
+    return Workspace(once(tmp_path_factory, "managed", made))
 
 
 @pytest.fixture(scope="session")
 def insured(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
-    return make_workspace(tmp_path_factory.mktemp("insured"), "insurer")
+    return shown(tmp_path_factory, "insurer")
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import pytest
 from starlette.responses import PlainTextResponse
 
 from dashboard.guard import POLICY, Guard, token_of
-from pipeline.cli.dashboard import TOKEN_VARIABLE, cookie_name, is_loopback
+from pipeline.serving import TOKEN_VARIABLE, cookie_name, is_loopback
 
 TOKEN = "a-token-made-up-for-this-test"
 COOKIE = f"{cookie_name(8501)}={TOKEN}"

@@ -1,4 +1,4 @@
-"""Small shared pieces: figures in words, HTML that data cannot break out of, the command."""
+"""Small shared pieces: figures in words, HTML that data cannot break out of, the serving."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ import socket
 import pytest
 
 from dashboard.components import figures, plate
-from pipeline.cli import dashboard as command
+from pipeline import serving
+from pipeline.cli.dashboard import dashboard
 from shared.faults import CoverplateError
 
 
@@ -57,11 +58,11 @@ def test_a_part_that_takes_away_is_hollow_and_to_the_left():
 
 
 def test_the_command_binds_to_this_machine_and_sends_nothing():
-    line = command.command("127.0.0.1", 8765)
+    line = serving.command("127.0.0.1", 8765)
     assert "--server.address=127.0.0.1" in line
     assert "--browser.gatherUsageStats=false" in line
-    assert command.app_path().is_file()
-    parameters = {p.name: p for p in command.dashboard.params}
+    assert serving.app_path().is_file()
+    parameters = {p.name: p for p in dashboard.params}
     assert parameters["host"].default == "127.0.0.1"
 
 
@@ -71,8 +72,8 @@ def test_a_taken_port_is_refused_or_passed_over():
         taken.listen()
         port = taken.getsockname()[1]
         with pytest.raises(CoverplateError, match="is taken"):
-            command.free_port("127.0.0.1", port)
-    assert command.free_port("127.0.0.1", None) >= command.DEFAULT_PORT
+            serving.free_port("127.0.0.1", port)
+    assert serving.free_port("127.0.0.1", None) >= serving.DEFAULT_PORT
 
 
 def test_cells_of_a_grid_are_no_formulas_where_they_are_pasted():

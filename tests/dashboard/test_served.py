@@ -15,7 +15,7 @@ import pytest
 
 from dashboard.components.uploads import LOCK, PREFIX
 from dashboard.guard import POLICY
-from pipeline.cli.dashboard import cookie_name, free_port
+from pipeline.serving import cookie_name, free_port
 
 pytestmark = pytest.mark.slow
 

@@ -6,8 +6,9 @@ import pytest
 from data_demo import generate
 from data_demo.instruments import LAMP_READING, shared_lamps
 from data_demo.profiles import PROFILES
-from shared.records import OPENING_OBSERVATIONS, row_model
+from shared.records import OPENING_OBSERVATIONS
 from shared.vocabulary import Condition, RecordKind, Result
+from tests.landing.row_model import row_model
 
 OPENING = ["building_id", "unit_id", "opening_id"]
 
@@ -47,8 +48,12 @@ RARE = (
 
 
 @pytest.fixture(scope="module")
-def looks():
-    portfolio = generate(3, 1200, "housing_authority")
+def portfolio():
+    return generate(3, 1200, "housing_authority")
+
+
+@pytest.fixture(scope="module")
+def looks(portfolio):
     frame = portfolio.observations.merge(portfolio.truth, on=OPENING, suffixes=("", "_true"))
     assert len(frame) == len(portfolio.observations)
     return frame
@@ -183,8 +188,8 @@ def test_inspectors_misread_as_declared(looks):
     assert passed["K. Orlan"] < 0.05
 
 
-def test_targeted_looks_prefer_dangerous_openings_and_random_ones_do_not(looks):
-    whole = generate(3, 1200, "housing_authority").truth
+def test_targeted_looks_prefer_dangerous_openings_and_random_ones_do_not(portfolio, looks):
+    whole = portfolio.truth
     kinds = ["false_ground", "reversed_false_ground"]
     in_building = whole["condition"].isin(kinds).groupby(whole["building_id"]).mean()
     expected = looks["building_id"].map(in_building).groupby(looks["selection"]).mean()

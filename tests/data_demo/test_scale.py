@@ -3,7 +3,6 @@
 import duckdb
 import pytest
 
-from data_demo.scale import write_scale_csv
 from shared.records import (
     BUILDING_REGISTER,
     LAYOUTS,
@@ -12,6 +11,7 @@ from shared.records import (
     RecordKind,
     checks,
 )
+from tests.benchmarks.scale import write_scale_csv
 
 
 @pytest.fixture(scope="module")

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.evidence.likelihood import RESULTS, Likelihoods, misread
+from pipeline.evidence.likelihood import RESULTS, Likelihoods, likelihoods_of, misread
 from pipeline.evidence.readings import OWN_WORDS, READINGS, WORDS, lamp_readings
 from shared.faults import CoverplateError
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
@@ -191,7 +191,7 @@ def test_distance_is_total_variation():
 def test_openings_near_the_panel_give_false_alarms(method):
     def alarms(median):
         book = changed("circuit", run_length_median=median)
-        return Likelihoods(book).result(method)[C["grounded"], R["false_ground"]]
+        return likelihoods_of(book).result(method)[C["grounded"], R["false_ground"]]
 
     assert alarms(5.0) > 0.2
     assert alarms(5.0) > alarms(20.0) > alarms(80.0)
@@ -283,7 +283,7 @@ def test_weights_do_not_hang_on_the_order_of_a_set():
     """A process orders sets by a seed of its own; the same exports must give the same bits."""
     script = """
 import hashlib
-from pipeline.evidence.likelihood import Likelihoods
+from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from shared.rule_book import load_rule_book
 from shared.vocabulary import Result
 likelihoods, found = Likelihoods(load_rule_book()), hashlib.sha256()

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.landing import Workspace
-from pipeline.landing.as_of import dates_in, read_as_of
+from pipeline.landing.as_of import _found, read_as_of
 from pipeline.landing.certificate import Stretch
 from tests.landing.landed import HEADER, TODAY, counts, land, query
 
@@ -39,7 +39,7 @@ def workspace(tmp_path: Path) -> Workspace:
     ],
 )
 def test_only_forms_with_one_reading_tell_a_day(text: str, days: list[str]) -> None:
-    assert [str(day) for day in dates_in(text)] == days
+    assert [str(day) for _, day in _found(text)] == days
 
 
 def test_a_line_that_says_so_beats_the_name_and_days_to_come_tell_nothing() -> None:

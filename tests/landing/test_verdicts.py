@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from pipeline.landing import Workspace, intake
-from shared.records import LAYOUTS, row_model
+from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
 from tests.landing.landed import query
+from tests.landing.row_model import row_model
 
 pytestmark = pytest.mark.slow
 

@@ -13,7 +13,7 @@ from pipeline.ledger.bills import bills
 from pipeline.ledger.chain import Break
 from pipeline.ledger.clocks import clock_curves, firm_record
 from pipeline.ledger.due import due, target_moves
-from pipeline.ledger.effects import proving_looks, unproven_fixes, verified_fixes
+from pipeline.ledger.effects import unproven_fixes, verified_fixes
 from pipeline.ledger.money import money, quotes
 from pipeline.ledger.papers import attachments, permits
 from pipeline.ledger.progress import (
@@ -61,7 +61,6 @@ QUESTIONS = {
     "work_list": lambda ledger: work_list(ledger, BOOK, now=NOW),
     "verified_fixes": verified_fixes,
     "unproven_fixes": unproven_fixes,
-    "proving_looks": proving_looks,
 }
 """Every question that reads the ledger as a whole."""
 

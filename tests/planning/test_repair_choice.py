@@ -7,8 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.planning import repair_choice
-from pipeline.planning.repair_choice import OPENING, Terms, choose, priced, required
+from pipeline.planning import repair_search
+from pipeline.planning.repair_choice import OPENING, Terms
+from pipeline.planning.repair_relaxation import priced
+from pipeline.planning.repair_search import GAP, choose, required
 from tests.planning.repair_cases import brute, jobs_of, small
 
 
@@ -18,7 +20,7 @@ def test_the_programme_is_as_good_as_all_choices_one_by_one(seed):
     found = choose(jobs, terms)
     best = brute(jobs, terms)
     assert found.standing()[:2] == pytest.approx(best[:2])
-    assert best[2] * (1 - repair_choice.GAP) - 1e-9 <= found.removed <= best[2] + 1e-9
+    assert best[2] * (1 - GAP) - 1e-9 <= found.removed <= best[2] + 1e-9
     assert min(found.money) >= -1e-6
     assert min(found.hours) >= -1e-6
     assert found.removed <= found.bound + 1e-9
@@ -38,7 +40,7 @@ def test_prices_never_promise_less_than_the_best_choice(seed):
 
 @pytest.mark.parametrize("seed", range(30))
 def test_the_way_for_large_portfolios_keeps_to_the_terms_and_its_bound(seed, monkeypatch):
-    monkeypatch.setattr(repair_choice, "IN_ONE", 0)
+    monkeypatch.setattr(repair_search, "IN_ONE", 0)
     jobs, terms = small(seed, grants=int(seed % 3 == 0))
     met = required(jobs, terms, 5.0)
     found = choose(jobs, terms, met)
@@ -73,4 +75,4 @@ def test_knapsacks_with_known_optima(name):
     terms = Terms(np.ones(1), np.array([float(capacity)]), no_end, np.zeros(0))
     found = choose(replace(jobs, entry_hours=np.zeros(1)), terms)
     assert found.removed * sum(profits) == pytest.approx(optimum)
-    assert found.gap <= repair_choice.GAP
+    assert found.gap <= GAP

@@ -11,7 +11,6 @@ from scipy.stats import lognorm
 from pipeline.evidence.circuit import spread, typical
 from pipeline.evidence.shock import Scenario, shock
 from pipeline.scoring.severity import (
-    TERMS,
     fibrillation_probability,
     severity,
     severity_array,
@@ -103,7 +102,7 @@ def test_a_two_slot_opening_has_no_case_path_through_its_ground_contact():
 
 
 def test_terms_add_up_and_nothing_is_negative():
-    terms = FRAME[list(TERMS)]
+    terms = FRAME[list(Scenario)]
     assert FRAME["severity"].to_numpy() == pytest.approx(terms.sum(axis=1).to_numpy())
     assert (terms >= 0).all(axis=None)
     assert np.isfinite(FRAME.to_numpy(dtype=float)).all()

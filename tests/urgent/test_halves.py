@@ -115,21 +115,50 @@ UNABLE = [
 ABLE = [JUMPER | BOX_SEEN | {"day": 0}, SWAP | BOX_SEEN | {"method": VOLTMETER, "day": 60}]
 
 
-@pytest.mark.parametrize(
-    ("instead", "stands"), [*((u, True) for u in UNABLE), *((a, False) for a in ABLE)]
-)
-def test_half_that_a_later_export_replaces_stands_unless_that_row_can_tell(
-    tmp_path, instead, stands
-):
-    place = Workspace(tmp_path / "w")
-    at = ["--workspace", place.root, "--json"]
-    pair = [look(0, slots="three_slot", **JUMPER), look(60, slots="three_slot", **SWAP)]
-    take_in(place, tmp_path, "one.csv", pair)
-    cells = {name: value for name, value in instead.items() if name != "day"}
-    take_in(place, tmp_path, "two.csv", [look(instead["day"], slots="three_slot", **cells)])
+INSTEAD = {
+    f"R{n}": (cells, stands)
+    for n, (cells, stands) in enumerate([*((u, True) for u in UNABLE), *((a, False) for a in ABLE)])
+}
+"""Buildings: what a later export says in place of the row of that day, and whether both stand."""
+
+
+@pytest.fixture(scope="module")
+def replaced(tmp_path_factory):
+    """Buildings that are urgent, and that were, after a second export."""
+    pairs = [
+        look(days, building=name, slots="three_slot", **half)
+        for name in INSTEAD
+        for days, half in ((0, JUMPER), (60, SWAP))
+    ]
+    later = [
+        look(cells["day"], building=name, slots="three_slot",
+             **{key: value for key, value in cells.items() if key != "day"})
+        for name, (cells, _) in INSTEAD.items()
+    ]  # fmt: skip
+    return buildings_of(tmp_path_factory.mktemp("replaced"), pairs, later)
+
+
+def buildings_of(folder, *exports):
+    """Take exports in and build: buildings on the urgent list, and on that of what was."""
+    place = Workspace(folder / "w")
+    for number, rows in enumerate(exports):
+        take_in(place, folder, f"{number}.csv", rows)
     assert run("build", "--workspace", place.root).code == 0
-    assert bool(run("urgent", *at).json()) == stands
-    assert bool(run("urgent", "--cleared", *at).json()) != stands
+    told = []
+    for more in ((), ("--cleared",)):
+        rows = run("urgent", *more, "--workspace", place.root, "--json").json()
+        told.append({row["building_id"]: row for row in rows})
+        openings = {(row["building_id"], row["opening_id"]) for row in rows}
+        assert len(told[-1]) == len(openings)  # one opening a building: none hides another
+    return told
+
+
+@pytest.mark.parametrize("name", INSTEAD)
+def test_half_that_a_later_export_replaces_stands_unless_that_row_can_tell(replaced, name):
+    urgent, cleared = replaced
+    stands = INSTEAD[name][1]
+    assert (name in urgent) == stands
+    assert (name in cleared) != stands
 
 
 NOTES = {
@@ -139,28 +168,40 @@ NOTES = {
 }
 
 
-@pytest.mark.parametrize("result", ["correct", "open_ground", "not_tested"])
+RESULTS = ["correct", "open_ground", "not_tested"]
+
+
+@pytest.fixture(scope="module")
+def noted(tmp_path_factory):
+    """Buildings that are urgent of one for each note and result, each with a quiet note beside."""
+    quiet = "no voltage on the case, nobody got a shock"
+    rows = []
+    for note, defect in NOTES.items():
+        for result in RESULTS:
+            building = f"{defect} {result}"
+            rows += [look(building=building, result=result, note=note),
+                     look(building=building, opening="2", note=quiet)]  # fmt: skip
+    return buildings_of(tmp_path_factory.mktemp("noted"), rows)[0]
+
+
+@pytest.mark.parametrize("result", RESULTS)
 @pytest.mark.parametrize("note", NOTES)
-def test_danger_in_a_note_is_urgent_whatever_the_result(tmp_path, note, result):
-    place = Workspace(tmp_path / "w")
-    quiet = look(opening="2", note="no voltage on the case, nobody got a shock")
-    take_in(place, tmp_path, "a.csv", [look(result=result, note=note), quiet])
-    assert run("build", "--workspace", place.root).code == 0
-    (row,) = run("urgent", "--workspace", place.root, "--json").json()
+def test_danger_in_a_note_is_urgent_whatever_the_result(noted, note, result):
+    row = noted[f"{NOTES[note]} {result}"]
     assert (row["opening_id"], row["defect"]) == ("1", NOTES[note])
     assert note in row["grounds"][0]["says"]
+    assert len(noted) == len(NOTES) * len(RESULTS)
 
 
-@pytest.mark.parametrize("beside", [True, False])
-def test_a_copy_of_a_row_that_stood_beside_the_danger_takes_nothing_back(tmp_path, beside):
-    place = Workspace(tmp_path / "w")
-    at = ["--workspace", place.root, "--json"]
-    calm, live = look(slots="three_slot", **BOX_SEEN), look(slots="three_slot", **LIVE)
-    take_in(place, tmp_path, "one.csv", [calm, live] if beside else [live])
-    take_in(place, tmp_path, "two.csv", [calm])
-    assert run("build", "--workspace", place.root).code == 0
-    assert bool(run("urgent", *at).json()) == beside
-    assert bool(run("urgent", "--cleared", *at).json()) != beside
+def test_a_copy_of_a_row_that_stood_beside_the_danger_takes_nothing_back(tmp_path):
+    calm, live = {"slots": "three_slot", **BOX_SEEN}, {"slots": "three_slot", **LIVE}
+    both = [look(building="beside", **calm), look(building="beside", **live)]
+    after = [look(building="alone", **live)]
+    urgent, cleared = buildings_of(
+        tmp_path, both + after, [look(building=name, **calm) for name in ("beside", "alone")]
+    )
+    assert "beside" in urgent and "alone" not in urgent
+    assert "beside" not in cleared and "alone" in cleared
 
 
 def test_lists_say_that_more_landed_since_the_build(tmp_path):
