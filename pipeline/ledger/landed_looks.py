@@ -18,7 +18,9 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
 from pipeline.ledger.history import current, hand_over
 from pipeline.ledger.rule_books import Rejudge
+from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Ledger
+from pipeline.ledger.verification import Judge
 from shared.faults import CoverplateError
 from shared.vocabulary import Condition, Result
 
@@ -87,8 +89,26 @@ def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Itera
     for judged in _judged(con, ledger, "o.observed_on >= w.verified_on"):
         if judged.event is not None and judged.event.kind == "verification_failed":
             yield judged
-        elif judged.event is None and _unexplained_ground(ledger, judged):
+        elif judged.event is None and _unexplained_ground(
+            ledger.judge, ledger.finding(judged.finding_id), judged.look
+        ):
             yield replace(judged, reason=UNEXPLAINED_GROUND)
+
+
+def speaks_against(judge: Judge, finding: Finding, look: ev.Look) -> str | None:
+    """Say why a look speaks against the proven repair of a finding (``contradicting_looks``), or
+    None where it does not, or is from before the proof."""
+    proof = finding.proven_by
+    if proof is None or look.observed_on < proof.observed_on:
+        return None
+    try:
+        judged = judge.judge(finding, look)
+    except CoverplateError:
+        return None  # of a day on which it can say nothing of the repair
+    if judged.verdict == "disproved":
+        return judged.reason
+    unexplained = judged.verdict == "says_nothing" and _unexplained_ground(judge, finding, look)
+    return UNEXPLAINED_GROUND if unexplained else None
 
 
 UNEXPLAINED_GROUND = (
@@ -97,13 +117,12 @@ UNEXPLAINED_GROUND = (
 )
 
 
-def _unexplained_ground(ledger: Ledger, judged: JudgedLook) -> bool:
-    finding, look = ledger.finding(judged.finding_id), judged.look
+def _unexplained_ground(judge: Judge, finding: Finding, look: ev.Look) -> bool:
     left = None if finding.fix is None else finding.fix.leaves_condition
     return (
         left is Condition.UNGROUNDED
         and look.result is Result.CORRECT
-        and not ledger.judge.likelihoods.sees(look.method, Condition.FALSE_GROUND)
+        and not judge.likelihoods.sees(look.method, Condition.FALSE_GROUND)
     )
 
 

@@ -309,3 +309,93 @@ def test_a_certificate_of_before_it_named_its_exports_is_still_read(signed, tmp_
     assert run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub").code == 0
     told = held_against(paper, root)
     assert told.code == 0 and "from before certificates named the exports" in told.err
+
+
+REPAIRED = "cover_off_inspection,random,three_slot,correct,yes,no,correct"
+
+
+@pytest.fixture
+def proven(signed, tmp_path):
+    """The same workspace with the false ground repaired and proven, and a certificate of it."""
+    root, key, paper = signed
+    at = ["--workspace", root]
+    finding = next(
+        each["finding_id"]
+        for each in run("findings", "list", *at, "--json").json()
+        if each["family"] == "false_ground"
+    )
+    said = ["--remedy", "grounding_conductor_added", "--on", "2024-06-01", "--firm", "Pellworth"]
+    done = run("fix", "report", finding, *said, "--worker", "D. Orme", "--by", "Ann", *at)
+    assert done.code == 0, done.err
+    head = HEAD.replace("\n", ",ground_present,ground_path_ohms,firm_of_inspector\n")
+    (tmp_path / "proof.csv").write_text(
+        f"{head}B1,2A,K1,2024-06-20,Cy Vane,{REPAIRED},yes,0.2,Lowmoor\n"
+    )
+    for step in (("intake", tmp_path / "proof.csv"), ("build",), ("findings", "sync"), ("build",)):
+        assert run(*step, *at).code == 0
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    done = run(*made, "-o", paper, *at, "--json")
+    states = {each["family"]: each["state"] for each in done.json()}
+    assert states["false_ground"] == "repair_proven", done
+    return root, key, paper, finding
+
+
+def test_a_finding_or_an_event_left_out_is_told_by_the_ledger(proven, tmp_path):
+    root, key, paper, finding = proven
+    told = held_against(paper, root)
+    assert told.code == 0 and "nothing of what the ledger held" in " ".join(told.out.split()), told
+    whole = json.loads(paper.read_text())
+    rest = [each for each in whole["events"] if each["finding_id"] != finding]
+    says = [each for each in whole["says"] if each["finding_id"] != finding]
+    write_certificate({**whole, "events": rest, "says": says}, key, paper)
+    assert run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub").code == 0
+    told = held_against(paper, root)
+    said = " ".join(told.out.split())
+    assert told.code == 2
+    assert f"a finding was left out: false ground ({finding}), raised on" in said
+    assert "in the ledger it is repair proven" in said
+    # a comment that somebody wrote, and the signer left out
+    assert run("findings", "comment", finding, "smelt burnt", "--workspace", root).code == 0
+    assert run("build", "--workspace", root).code == 0
+    write_certificate(whole, key, paper)
+    told = held_against(paper, root)
+    assert (
+        told.code == 0 and f"written later by its word: 4 of false ground ({finding})" in told.err
+    )
+    later = {**whole, "made_at": "2030-01-01T00:00:00.000000+00:00"}
+    write_certificate(later, key, paper)
+    assert f"an event was left out: 4 of false ground ({finding})" in " ".join(
+        held_against(paper, root).out.split()
+    )
+
+
+def test_a_look_since_the_proof_that_disproves_it_is_told(proven, tmp_path):
+    root, key, paper, finding = proven
+    landed(root, tmp_path, "back.csv", f"2024-09-01,Ada Orme,{COVER}")
+    told = held_against(paper, root)
+    assert told.code == 0
+    assert "a look speaks against the proven repair: 2024-09-01, cover_off_inspection" in told.err
+    assert "not in it, as it was raised later by its word: false ground" in told.err
+    # a certificate of now from which the recurrence was taken, but not the look
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    assert run(*made, "-o", paper, "--workspace", root).code == 0
+    whole = json.loads(paper.read_text())
+    assert [each["family"] for each in whole["says"]].count("false_ground") == 2
+    kept = {
+        name: [each for each in whole[name] if each["finding_id"] == finding]
+        for name in ("events", "says")
+    }
+    write_certificate({**whole, **kept}, key, paper)
+    alone = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub")
+    assert alone.code == 2 and "a look speaks against the proven repair: 2024-09-01" in alone.out
+    assert "a finding was left out" in held_against(paper, root).out
+
+
+def test_records_in_doubt_about_an_opening_are_in_its_certificate(signed, tmp_path):
+    root, key, paper = signed
+    other = COVER.replace("three_slot", "two_slot")
+    landed(root, tmp_path, "slots.csv", f"2024-05-02,Bo Quill,{other}")
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    done = run(*made, "-o", paper, "--workspace", root, "--json")
+    assert "record_conflict:slots_disagree" in {each["family"] for each in done.json()}
+    assert held_against(paper, root).code == 0

@@ -44,7 +44,7 @@ class Warehouse:
             "CREATE TABLE contradicted_fixes (building_no INTEGER, unit_id VARCHAR, "
             "opening_id VARCHAR);"
             "CREATE TABLE data_quality_findings (kind VARCHAR, building_id VARCHAR, "
-            'opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
+            'unit_id VARCHAR, opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
         )
 
     def insert(self, table, **values):
