@@ -32,7 +32,6 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_private_key,
     load_pem_public_key,
 )
-
 from pydantic import ValidationError
 
 from pipeline.landing.logbook import Logbook

@@ -392,7 +392,7 @@ def test_a_look_since_the_proof_that_disproves_it_is_told(proven, tmp_path):
 
 
 def test_records_in_doubt_about_an_opening_are_in_its_certificate(signed, tmp_path):
-    root, key, paper = signed
+    root, _, paper = signed
     other = COVER.replace("three_slot", "two_slot")
     landed(root, tmp_path, "slots.csv", f"2024-05-02,Bo Quill,{other}")
     made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
