@@ -17,7 +17,7 @@ FROM findings
 WHERE
     treatment = '{treatment}' AND fixed_on IS NOT NULL
     -- a repair after which the defect came back counts no longer
-    AND finding_id NOT IN (
+    AND finding_id {back} (
         SELECT recurs_of FROM findings WHERE recurs_of IS NOT NULL AND treatment <> 'withdrawn'
     )
 QUALIFY row_number() OVER (
@@ -39,7 +39,20 @@ def verified_fixes(ledger: Ledger) -> pd.DataFrame:
     """
     with history(ledger) as con:
         return con.execute(
-            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family")
+            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family", back="NOT IN")
+        ).df()
+
+
+def recurred_fixes(ledger: Ledger) -> pd.DataFrame:
+    """Return the latest proven repair of each family at each opening after which the defect came
+    back: what was said before it is of before that repair.
+
+    Returns:
+        Columns as ``verified_fixes``.
+    """
+    with history(ledger) as con:
+        return con.execute(
+            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family", back="IN")
         ).df()
 
 
@@ -50,7 +63,9 @@ def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
         Columns as ``verified_fixes`` without verified_on. One row an opening.
     """
     with history(ledger) as con:
-        return con.execute(_REPAIRS.format(treatment="fix_reported", more="", each="")).df()
+        return con.execute(
+            _REPAIRS.format(treatment="fix_reported", more="", each="", back="NOT IN")
+        ).df()
 
 
 _PROOFS = """
