@@ -15,7 +15,7 @@ from pipeline.cli.output import echo, plural, print_json, records, say, words
 from pipeline.cli.rank import is_stale
 from pipeline.landing import Workspace, logbook
 from pipeline.ledger.database import URL_VARIABLE
-from pipeline.ledger.landed_looks import code_looks, contradicting_looks
+from pipeline.ledger.landed_looks import code_looks, contradicting_looks, proofs_in_doubt
 from pipeline.ledger.opening_certificate import (
     LIMITS,
     check,
@@ -116,6 +116,14 @@ def _check_up_to_date(ledger: Ledger, root: Path, place: tuple[str, str, str]) -
             to_do="run `coverplate build` and `coverplate findings sync`, then make it again",
         )
     with store.reading(workspace) as con:
+        for finding_id, why in proofs_in_doubt(con, ledger).items():
+            raised = ledger.finding(finding_id).raised
+            if (raised.building_id, raised.unit_id, raised.opening_id) == place:
+                raise CoverplateError(
+                    f"{finding_id}: {why}",
+                    expected="a proof by a look that stands",
+                    to_do="settle that, then make it again",
+                )
         code_looks(con, ledger.judge.likelihoods)
         for each in contradicting_looks(con, ledger):
             raised = ledger.finding(each.finding_id).raised

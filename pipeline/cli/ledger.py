@@ -67,8 +67,8 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
     Files kept with visits and findings must lie in the workspace, unchanged.
 
     Holds the ledger also against how far it had come when it was last sealed, synchronised or
-    built from; that the file which says so is gone is wrong too. Exits with 2 where anything is wrong. Only a seal kept elsewhere tells a chain that
-    was made anew by the rules.
+    built from; that the file which says so is gone is wrong too. Exits with 2 where anything is
+    wrong. Only a seal kept elsewhere tells a chain that was made anew by the rules.
     """
     kept = read_seal(seal) if seal else None
     file = ledger_file(ledger_at, workspace)

@@ -44,8 +44,9 @@ def verified_fixes(ledger: Ledger) -> pd.DataFrame:
 
 
 def recurred_fixes(ledger: Ledger) -> pd.DataFrame:
-    """Return the latest proven repair of each family at each opening after which the defect came
-    back: what was said before it is of before that repair.
+    """Return the latest proven repair of each family at each opening after which it came back.
+
+    What was said before it is of before that repair.
 
     Returns:
         Columns as ``verified_fixes``.
@@ -71,10 +72,11 @@ def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
 _PROOFS = """
 SELECT
     f.finding_id, f.building_id, nullif(f.unit_id, '') AS unit_id, f.opening_id, f.fixed_on,
+    origin = 'evidence' OR (proof -> '$.landed') IS NOT NULL AS landed,
     {columns}
 FROM findings AS f
 JOIN (
-    SELECT finding_id, arg_max(payload, sequence) AS proof
+    SELECT finding_id, arg_max(payload, sequence) AS proof, arg_max(origin, sequence) AS origin
     FROM history WHERE kind = 'verified' GROUP BY finding_id
 ) USING (finding_id)
 WHERE f.treatment = 'proven'
@@ -88,8 +90,9 @@ def proving_looks(ledger: Ledger) -> pd.DataFrame:
     They are evidence of the opening as it now is, whether or not the same look was also landed.
 
     Returns:
-        Columns finding_id, building_id, unit_id, opening_id, fixed_on, then those of
-        ``events.Look``. One row a proven finding.
+        Columns finding_id, building_id, unit_id, opening_id, fixed_on, landed (it came with an
+        export; nobody wrote it down by hand), then those of ``events.Look``. One row a proven
+        finding.
     """
     columns = ", ".join(
         f"(proof ->> '$.look.{name}')::{_look_type(name)} AS {name}" for name in Look.model_fields

@@ -317,6 +317,10 @@ REPAIRED = "cover_off_inspection,random,three_slot,correct,yes,no,correct"
 @pytest.fixture
 def proven(signed, tmp_path):
     """The same workspace with the false ground repaired and proven, and a certificate of it."""
+    return prove(signed, tmp_path, "2024-06-20")
+
+
+def prove(signed, tmp_path, day, *options):
     root, key, paper = signed
     at = ["--workspace", root]
     finding = next(
@@ -329,9 +333,10 @@ def proven(signed, tmp_path):
     assert done.code == 0, done.err
     head = HEAD.replace("\n", ",ground_present,ground_path_ohms,firm_of_inspector\n")
     (tmp_path / "proof.csv").write_text(
-        f"{head}B1,2A,K1,2024-06-20,Cy Vane,{REPAIRED},yes,0.2,Lowmoor\n"
+        f"{head}B1,2A,K1,{day},Cy Vane,{REPAIRED},yes,0.2,Lowmoor\n"
     )
-    for step in (("intake", tmp_path / "proof.csv"), ("build",), ("findings", "sync"), ("build",)):
+    taken = ("intake", tmp_path / "proof.csv", *options)
+    for step in (taken, ("build",), ("findings", "sync"), ("build",)):
         assert run(*step, *at).code == 0
     made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
     done = run(*made, "-o", paper, *at, "--json")
@@ -399,3 +404,34 @@ def test_records_in_doubt_about_an_opening_are_in_its_certificate(signed, tmp_pa
     done = run(*made, "-o", paper, "--workspace", root, "--json")
     assert "record_conflict:slots_disagree" in {each["family"] for each in done.json()}
     assert held_against(paper, root).code == 0
+
+
+def test_a_proof_by_a_look_that_is_read_another_way_later_is_told_as_in_doubt(signed, tmp_path):
+    dated = ("--set", "date_order=dmy")
+    root, _, paper, finding = prove(signed, tmp_path, "03/07/2024", *dated)
+    at = ("--workspace", root)
+    (row,) = [r for r in run("findings", "list", "--all", *at, "--json").json()
+              if r["finding_id"] == finding]  # fmt: skip
+    assert (row["verified_on"], row["proof_in_doubt"]) == ("2024-07-03", None)
+    # the same file with months first: the look is of March, before the fix
+    assert run("intake", tmp_path / "proof.csv", "--set", "date_order=mdy", *at).code in (0, 3)
+    assert run("build", *at).code == 0
+    assert run("findings", "sync", *at).code == 0
+    said = f"Proof in doubt: {finding}: the look of 2024-07-03 (cover off inspection) that proved"
+    for words in (("list",), ("list", "--overdue")):
+        told = run("findings", *words, *at)
+        assert told.code == 0 and said in told.err, words
+    rows = run("findings", "list", *at, "--json").json()
+    assert "read another way" in {r["finding_id"]: r for r in rows}[finding]["proof_in_doubt"]
+    told = run("findings", "digest", *at, "--json").json()
+    assert [r["finding_id"] for r in told if r["section"] == "doubted"] == [finding]
+    assert "no export holds any more" in run("findings", "digest", *at).out
+    assert run("build", *at).code == 0
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    refused = run(*made, "-o", tmp_path / "new.json", *at)
+    assert refused.code == 2 and "stands in no export as it was judged" in refused.err
+    assert held_against(paper, root).code == 2
+    # taken back with a reason, it is told no more
+    reason = ("--reason", "the look was made in March")
+    assert run("findings", "reopen", finding, *reason, *at).code == 0
+    assert "Proof in doubt" not in run("findings", "list", *at).err
