@@ -8,6 +8,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from forging import FIRST, FIXED, LOOKED, chained, honest
 from ledger_samples import DAY, WHO, fix, look, raised
 
+from pipeline.landing import Workspace
 from pipeline.ledger.opening_certificate import (
     FORM,
     FORM_1,
@@ -21,6 +22,7 @@ from pipeline.ledger.opening_certificate import (
 )
 from shared.faults import CoverplateError
 from tests.cli.running import run
+from tests.dashboard.screens_shown import plate, screen_of, sound
 
 pytestmark = pytest.mark.slow
 
@@ -406,7 +408,9 @@ def test_records_in_doubt_about_an_opening_are_in_its_certificate(signed, tmp_pa
     assert held_against(paper, root).code == 0
 
 
-def test_a_proof_by_a_look_that_is_read_another_way_later_is_told_as_in_doubt(signed, tmp_path):
+def test_a_proof_by_a_look_that_is_read_another_way_later_is_told_as_in_doubt(
+    signed, tmp_path, monkeypatch
+):
     dated = ("--set", "date_order=dmy")
     root, _, paper, finding = prove(signed, tmp_path, "03/07/2024", *dated)
     at = ("--workspace", root)
@@ -431,6 +435,9 @@ def test_a_proof_by_a_look_that_is_read_another_way_later_is_told_as_in_doubt(si
     refused = run(*made, "-o", tmp_path / "new.json", *at)
     assert refused.code == 2 and "stands in no export as it was judged" in refused.err
     assert held_against(paper, root).code == 2
+    app = screen_of(monkeypatch, Workspace(root), "overdue")
+    sound(app)
+    assert "1 in doubt" in plate(app, "standing")
     # taken back with a reason, it is told no more
     reason = ("--reason", "the look was made in March")
     assert run("findings", "reopen", finding, *reason, *at).code == 0
