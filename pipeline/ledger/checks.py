@@ -52,7 +52,7 @@ def checked_payload(
 
 
 def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
-    """Refuse a fix or a look of a day that has not come.
+    """Refuse a fix, a look, a bill, or what is said of danger put out of reach, of a day to come.
 
     Args:
         finding: the finding, as it is named in the refusal.
@@ -66,6 +66,10 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
             day, what = payload.gfci_tested_on, "its GFCI tested on"
     elif isinstance(payload, ev.Verified | ev.VerificationFailed):
         day, what = payload.look.observed_on, "a look of"
+    elif isinstance(payload, ev.MadeSafe | ev.MadeLiveAgain):
+        day, what = payload.since, f"{ev.KIND_WORDS[payload.kind]} since"
+    elif isinstance(payload, ev.Billed):
+        day, what = payload.on, f"bill {payload.invoice} of"
     elif isinstance(payload, ev.PermitNoted):
         day, what = payload.on, f"permit {payload.number} {payload.status.replace('_', ' ')} on"
     else:

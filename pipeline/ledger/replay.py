@@ -22,6 +22,7 @@ from pipeline.ledger.chain import Break, StoredEvent, parsed_event
 from pipeline.ledger.checks import (
     check_actor,
     check_evidence,
+    check_has_come,
     check_raised,
     check_time,
     check_was_seen,
@@ -179,6 +180,7 @@ def _check_next(finding: Finding, event: ev.Event, books: Books) -> None:
             raise CoverplateError("raises a finding that was raised already")
         check_follows(finding, payload, event.recorded_at)
         check_evidence(finding, payload)
+        check_has_come(finding.finding_id, payload, latest_day(event.recorded_at))
         check_some_target(books.known, finding, payload, event.recorded_at)
         check_was_seen(finding.finding_id, payload, latest_day(event.recorded_at))
         return

@@ -168,7 +168,13 @@ def put_off_for_decades(steps):
     steps[1][1] = {"kind": "assigned", "firm": "Pellworth", "due_on": "2099-01-31", "note": note}
 
 
+def made_safe_on_a_day_to_come(steps):
+    later = str(dt.date.today() + dt.timedelta(days=400))
+    steps[1][1] = {"kind": "made_safe", "how": "circuit_de_energised", "since": later}
+
+
 SORTS = {
+    made_safe_on_a_day_to_come: "made safe for now since",
     confirmed_withdrawn: "evidence alone takes none off the list",
     confirmed_made_suspected: "seen again as suspected only",
     raised_as_a_defect_of_another_family: "ungrounded is none of the defects of false_ground",
