@@ -22,7 +22,7 @@ from pipeline.ledger.estimates import estimates
 from pipeline.ledger.gfci import gfci_devices
 from pipeline.ledger.held import check_held
 from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
-from pipeline.ledger.landed_looks import looks_since_fixes
+from pipeline.ledger.landed_looks import looks_since_fixes, proofs_in_doubt
 from pipeline.ledger.sync import BroughtUp, bring_up
 from pipeline.ledger.triage import with_stakes
 from pipeline.ledger.visit_rows import visit_rows
@@ -62,7 +62,8 @@ def _dated(
         return with_stakes(findings.dated(ledger(), rule_book()))
     source = Source(warehouse_version)
     found = findings.dated(ledger(), rule_book(), source.ask(findings.listing_of))
-    return with_stakes(found, stakes(source.cursor(), found))
+    doubts = proofs_in_doubt(source.cursor(), ledger())
+    return with_stakes(found, stakes(source.cursor(), found), doubts)
 
 
 def dated_findings() -> pd.DataFrame:

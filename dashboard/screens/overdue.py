@@ -111,6 +111,7 @@ def mine(frame: pd.DataFrame) -> tuple[pd.DataFrame, Wanted]:
 def standing(frame: pd.DataFrame) -> str:
     """What is to be done, in figures."""
     counts = overdue_counts(frame)
+    doubted = frame["proof_in_doubt"].notna().sum()
     late = frame[frame["overdue_first"]]
     oldest = f"the longest by {plural(late['days_overdue'].max(), 'day')}" if len(late) else ""
     slipped = "no target has moved to a later day"
@@ -153,7 +154,8 @@ def standing(frame: pd.DataFrame) -> str:
             (
                 "Repair proven",
                 count((frame["state"] == "repair_proven").sum()),
-                "by a method able to see the defect",
+                "by a method able to see the defect"
+                + (f"; {count(doubted)} in doubt, see the week's page" if doubted else ""),
             ),
         ]
     )

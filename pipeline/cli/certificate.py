@@ -9,7 +9,7 @@ from typing import Any
 import click
 import pandas as pd
 
-from pipeline.cli.ledger_options import ledger_options, opened_to_read
+from pipeline.cli.ledger_options import ledger_options, opened_to_read, opened_unwritten
 from pipeline.cli.options import DONE, REFUSED, existing, json_option
 from pipeline.cli.output import (
     echo,
@@ -18,7 +18,8 @@ from pipeline.cli.output import (
 )
 from pipeline.cli.rank import is_stale
 from pipeline.landing import Workspace, logbook
-from pipeline.ledger.landed_looks import code_looks, contradicting_looks
+from pipeline.ledger.database import URL_VARIABLE
+from pipeline.ledger.landed_looks import code_looks, contradicting_looks, proofs_in_doubt
 from pipeline.ledger.opening_certificate import (
     LIMITS,
     check,
@@ -121,6 +122,14 @@ def _check_up_to_date(ledger: Ledger, root: Path, place: tuple[str, str, str]) -
             to_do="run `coverplate build` and `coverplate findings sync`, then make it again",
         )
     with store.reading(workspace) as con:
+        for finding_id, why in proofs_in_doubt(con, ledger).items():
+            raised = ledger.finding(finding_id).raised
+            if (raised.building_id, raised.unit_id, raised.opening_id) == place:
+                raise CoverplateError(
+                    f"{finding_id}: {why}",
+                    expected="a proof by a look that stands",
+                    to_do="settle that, then make it again",
+                )
         code_looks(con, ledger.judge.likelihoods)
         for each in contradicting_looks(con, ledger):
             raised = ledger.finding(each.finding_id).raised
@@ -154,18 +163,28 @@ def _looks(root: Path, place: tuple[str, str, str]) -> list[dict[str, Any]]:
 @click.option(
     "--workspace",
     type=click.Path(path_type=Path, file_okay=False),
-    help="One that holds the landed exports: were looks left out before it was signed?",
+    help="One that holds the landed exports and the ledger: was anything left out?",
+)
+@click.option(
+    "--ledger",
+    "ledger_at",
+    metavar="URL",
+    envvar=URL_VARIABLE,
+    help="With --workspace: another ledger than its own.",
 )
 @json_option
-def check_certificate(path: Path, key_file: Path, workspace: Path | None, as_json: bool) -> int:
+def check_certificate(
+    path: Path, key_file: Path, workspace: Path | None, ledger_at: str | None, as_json: bool
+) -> int:
     """Check a certificate with nothing but itself and the signer's public key.
 
-    Every event is put through the rules once more. Whether its signer left looks out only the
-    landed exports tell: --workspace. Exits with 2 where anything does not hold.
+    Every event is put through the rules once more, and every look since a proof to the judge.
+    Whether its signer left looks, findings or events out only the landed exports and the ledger
+    tell: --workspace. Exits with 2 where anything does not hold.
     """
     found = check(path, read_public(key_file))
     if workspace is not None:
-        faults, notes = _held_against(path, found.opening, existing(workspace))
+        faults, notes = _held_against(path, found.opening, existing(workspace), ledger_at)
         found = replace(found, faults=[*found.faults, *faults])
         for each in notes:
             say(f"To be known: {each}.")
@@ -183,15 +202,17 @@ def check_certificate(path: Path, key_file: Path, workspace: Path | None, as_jso
     if not found.faults:
         _print_says(found.says)
         echo(
-            "Whether looks were left out was not checked: that takes --workspace."
+            "Whether looks, findings or events were left out was not checked: that takes "
+            "--workspace."
             if workspace is None
-            else "No look was left out that had landed when it was made."
+            else "No look was left out that had landed when it was made, and nothing of what the "
+            "ledger held then."
         )
     return REFUSED if found.faults else DONE
 
 
 def _held_against(
-    path: Path, place: tuple[str, str, str], workspace: Workspace
+    path: Path, place: tuple[str, str, str], workspace: Workspace, ledger_at: str | None
 ) -> tuple[list[str], list[str]]:
     if store.current_version(workspace) is None or is_stale(workspace):
         raise CoverplateError(
@@ -202,7 +223,8 @@ def _held_against(
     with store.reading(workspace) as con:
         superseded = queries.superseded_of_opening(con, *place)
     looks = _looks(workspace.root, place)
-    return hold_against(path, looks, superseded, logbook.read(workspace))
+    with opened_unwritten(workspace.root, ledger_at) as ledger:
+        return hold_against(path, looks, superseded, logbook.read(workspace), ledger)
 
 
 def _print_says(says: list[dict[str, Any]]) -> None:

@@ -16,6 +16,7 @@ from pipeline.cli.ledger_options import (
     buildings_of,
     circuits_of,
     day_option,
+    doubts_of,
     findings_argument,
     ledger_options,
     named_findings,
@@ -144,6 +145,7 @@ def list_findings(
     with opened(workspace, ledger_at) as ledger:
         frame = due(ledger, ledger.rule_book, building_id=building)
         moves = _moves(ledger, building) if as_json else {}
+        doubts = doubts_of(workspace, ledger)
     keep = frame["finding_id"].notna()
     if firm:
         keep &= frame["firm"] == firm
@@ -151,7 +153,10 @@ def list_findings(
         keep &= frame["state"] == state
     elif not everything:
         ended = frame["treatment"].isin(["proven", "set_aside", "withdrawn"])
-        keep &= ~ended | frame["seen_since_set_aside"]  # closed on paper, and there it is again
+        # closed on paper, and there it is again; or proven, and the proof is in doubt
+        keep &= ~ended | frame["seen_since_set_aside"] | frame["finding_id"].isin(doubts)
+    for finding_id in frame["finding_id"][keep & frame["finding_id"].isin(doubts)]:
+        say(f"Proof in doubt: {finding_id}: {doubts[finding_id]}.")
     counted = frame[keep]
     if overdue:
         keep &= frame["overdue"]
@@ -159,7 +164,7 @@ def list_findings(
         keep &= frame["treatment"] == "fix_reported"
     order = order or ("danger" if overdue else "target")
     frame = frame[keep]
-    frame = in_order(with_stakes(frame, stakes_of(workspace, frame)), order)
+    frame = in_order(with_stakes(frame, stakes_of(workspace, frame), doubts), order)
     if as_json:
         rows = records(frame.rename(columns={"sequence": "version"}))
         print_json([{**row, "target_moves": moves.get(row["finding_id"], [])} for row in rows])
@@ -228,6 +233,8 @@ def _line(row: dict[str, Any]) -> list[str]:
         remarks.append("regulatory window passed")
     if row["seen_since_set_aside"]:
         remarks.append("set aside, seen again since")
+    if row["proof_in_doubt"]:
+        remarks.append("proof in doubt")
     if row["treatment"] == "fix_reported":
         remarks.append(f"reported {row['days_unproven']} days ago, unproven")
     return [
@@ -765,7 +772,7 @@ def tell_digest(
     with opened(workspace, ledger_at) as ledger:
         frame = due(ledger, ledger.rule_book, building_id=building)
         frame = frame if firm is None else frame[frame["firm"] == firm]
-        staked = with_stakes(frame, stakes_of(workspace, frame))
+        staked = with_stakes(frame, stakes_of(workspace, frame), doubts_of(workspace, ledger))
         told = digest(
             staked, changes_since(ledger, since), visits(ledger, today=today), since, today
         )

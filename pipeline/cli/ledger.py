@@ -19,10 +19,10 @@ from pipeline.cli.options import DONE, QUARANTINED, REFUSED
 from pipeline.cli.output import echo, print_json, print_table, say
 from pipeline.landing import Workspace
 from pipeline.ledger.archive import back_up, export_events, read_export, write_texts
-from pipeline.ledger.chain import Heads, breaks, fallen_short
+from pipeline.ledger.chain import Break, Heads, breaks, fallen_short
 from pipeline.ledger.damage import salvage as salvage_file
 from pipeline.ledger.database import ledger_file, ledger_url
-from pipeline.ledger.held import RESTORED, held_before, write_held, write_held_of
+from pipeline.ledger.held import RESTORED, heads_gone, held_before, write_held, write_held_of
 from pipeline.ledger.imports import import_rows, waiting
 from pipeline.ledger.incoming import Imported, import_events
 from pipeline.ledger.incoming import restore as restore_backup
@@ -68,14 +68,17 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
     Files kept with visits and findings must lie in the workspace, unchanged.
 
     Holds the ledger also against how far it had come when it was last sealed, synchronised or
-    built from. Exits with 2 where anything is wrong. Only a seal kept elsewhere tells a chain that
-    was made anew by the rules.
+    built from; that the file which says so is gone is wrong too. Exits with 2 where anything is
+    wrong. Only a seal kept elsewhere tells a chain that was made anew by the rules.
     """
     kept = read_seal(seal) if seal else None
     file = ledger_file(ledger_at, workspace)
     held = [*(held_before(file) if file else ()), *([kept.held] if kept and kept.held else ())]
+    gone: list[Break] = []
     if ledger_url(ledger_at, workspace) == ledger_url(None, workspace):
-        held += held_when_built(Workspace(workspace))
+        built = held_when_built(Workspace(workspace))
+        held += built
+        gone = heads_gone(file, built)
     strange: list[dict[str, str]] = []
     heads: Heads = {}
     with opened_unwritten(workspace, ledger_at) as found:
@@ -90,6 +93,7 @@ def verify(seal: Path | None, workspace: Path, ledger_at: str | None, as_json: b
             with found.reading() as con:
                 own = found.books(con).own
                 strange = [row for row in kept_rows(con) if row["hash"] not in own]
+    wrong += gone
     events = sum(sequence for sequence, _ in heads.values())
     if as_json:
         print_json([vars(each) for each in wrong])

@@ -26,6 +26,7 @@ from pipeline.ledger.head import unwritten
 from pipeline.ledger.held import check_held
 from pipeline.ledger.history import damage_told
 from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
+from pipeline.ledger.landed_looks import proofs_in_doubt
 from pipeline.warehouse import store
 from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.queries import gfci_looks, known_circuits, stakes
@@ -197,6 +198,15 @@ def stakes_of(root: Path, findings: pd.DataFrame) -> pd.DataFrame | None:
         return None
     with store.reading(place) as con:
         return stakes(con, findings)
+
+
+def doubts_of(root: Path, ledger: Ledger) -> dict[str, str]:
+    """Why proofs are in doubt, by finding; nothing where nothing was built."""
+    place = Workspace(root)
+    if store.current_version(place) is None:
+        return {}
+    with store.reading(place) as con:
+        return proofs_in_doubt(con, ledger)
 
 
 def named_findings(ids: Sequence[str], listed: TextIO | None) -> list[tuple[str, int | None]]:

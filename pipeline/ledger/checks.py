@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import identity_of, is_family
+from pipeline.ledger.families import FAMILY, identity_of, is_family, members
 from pipeline.ledger.prices import check_quote
 from pipeline.ledger.remedies import checked_fix
 from pipeline.ledger.state import Finding, check_follows, latest_day
@@ -14,6 +14,7 @@ from pipeline.ledger.targets import check_target
 from pipeline.ledger.verification import Judge
 from shared.canonical import utc_text
 from shared.faults import CoverplateError
+from shared.vocabulary import Condition
 
 
 def checked_payload(
@@ -29,6 +30,7 @@ def checked_payload(
             f"{finding.finding_id} was raised already", to_do="raise a recurrence instead"
         )
     check_follows(finding, payload, now)
+    check_evidence(finding, payload)
     check_target(judge.book, finding, payload, now)
     check_has_come(finding.finding_id, payload, latest_day(now))
     check_was_seen(finding.finding_id, payload, latest_day(now))
@@ -50,7 +52,7 @@ def checked_payload(
 
 
 def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
-    """Refuse a fix or a look of a day that has not come.
+    """Refuse a fix, a look, a bill, or what is said of danger put out of reach, of a day to come.
 
     Args:
         finding: the finding, as it is named in the refusal.
@@ -64,6 +66,10 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
             day, what = payload.gfci_tested_on, "its GFCI tested on"
     elif isinstance(payload, ev.Verified | ev.VerificationFailed):
         day, what = payload.look.observed_on, "a look of"
+    elif isinstance(payload, ev.MadeSafe | ev.MadeLiveAgain):
+        day, what = payload.since, f"{ev.KIND_WORDS[payload.kind]} since"
+    elif isinstance(payload, ev.Billed):
+        day, what = payload.on, f"bill {payload.invoice} of"
     elif isinstance(payload, ev.PermitNoted):
         day, what = payload.on, f"permit {payload.number} {payload.status.replace('_', ' ')} on"
     else:
@@ -111,6 +117,49 @@ def check_was_seen(finding: str, payload: ev.Payload, latest: dt.date) -> None:
         )
 
 
+def check_evidence(finding: Finding, payload: ev.Payload) -> None:
+    """Refuse evidence that makes less of a confirmed defect, or another defect of a finding.
+
+    What a look able to tell has confirmed at an opening is ended by a proven repair, or closed on
+    paper with a reason; that evidence weakens later repairs nothing. What is urgent and no
+    condition of the wiring is seen by a look and gone by a look.
+
+    Args:
+        finding: the finding as it stands.
+        payload: what is to be written, or what a history says was written.
+    """
+    raised = finding.raised
+    held = finding.grade == "confirmed" and raised.opening_id and raised.family in FAMILY.values()
+    if held and isinstance(payload, ev.EvidenceWithdrawn):
+        raise CoverplateError(
+            f"{finding.finding_id}: a confirmed defect, and evidence alone takes none off the list",
+            expected="a fix and a look that proves it, or that somebody closes it with a reason",
+            to_do="report the fix and have it looked at, or `coverplate findings dismiss` it",
+        )
+    if not isinstance(payload, ev.SeenAgain):
+        return
+    if held and payload.grade != "confirmed":
+        raise CoverplateError(
+            f"{finding.finding_id}: a confirmed defect, seen again as {payload.grade} only",
+            expected="confirmed: a weaker look takes back nothing of what an able one found",
+            to_do="leave the grade; if it was confirmed by mistake, `coverplate findings dismiss` "
+            "it with the reason",
+        )
+    if payload.condition != finding.condition:
+        _check_condition(finding.finding_id, raised.family, payload.condition)
+
+
+def _check_condition(finding: str, family: str, condition: Condition | None) -> None:
+    """Refuse a condition of the wiring that is none of a finding's family."""
+    if condition is not None and FAMILY[condition] != family:
+        meant = ", ".join(members(family)) or "none: what this family names is no such condition"
+        raise CoverplateError(
+            f"{finding}: {condition.replace('_', ' ')} is none of the defects of {family}",
+            expected=meant,
+            to_do=f"raise it as a finding of its own, of the family {FAMILY[condition]}",
+        )
+
+
 CLOCKS_APART = dt.timedelta(days=1)
 """By so much the clock of whoever wrote may be ahead."""
 
@@ -144,7 +193,8 @@ def check_time(
 def check_raised(
     raised: ev.Raised, before: Finding | None, *, proven: bool, at: dt.datetime
 ) -> None:
-    """Refuse a finding of no family, of a day to come, or a recurrence of what was not proven.
+    """Refuse a finding of no family, of a defect of another, of a day to come, or a recurrence of
+    what was not proven.
 
     Args:
         raised: the event.
@@ -158,6 +208,8 @@ def check_raised(
             to_do="see `coverplate findings raise --help`",
         )
     check_was_seen(identity_of(raised), raised, latest_day(at))
+    if raised.occurrence == 1:  # what recurs may be another defect than the one repaired
+        _check_condition(identity_of(raised), raised.family, raised.condition)
     earlier = None
     if raised.occurrence > 1:
         earlier = identity_of(raised.model_copy(update={"occurrence": raised.occurrence - 1}))

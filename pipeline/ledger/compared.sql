@@ -1,12 +1,12 @@
 -- What bills come to beside the fix reports that they stand in for, over spent (spent.sql): one row a
 -- finding and firm, and one a finding where a bill of a firm that reported nothing there stands in for
--- all of its reports (whose is '' then, else the firm's plain name). firm, remedy, day: of the last
+-- all of its reports (whose is '' then, else the firm's name as ``firm_name`` gives it). firm, remedy, day: of the last
 -- bill. Only where a report says what it cost.
 WITH keyed AS (
     SELECT
         *,
         CASE WHEN bool_or(kind = 'billed' AND NOT own_report) OVER (PARTITION BY finding_id) THEN ''
-            ELSE plain_name(firm) END AS whose
+            ELSE firm_name(firm) END AS whose
     FROM spent
     WHERE kind IN ('billed', 'covered')
 )

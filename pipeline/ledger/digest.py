@@ -74,6 +74,12 @@ SECTIONS: tuple[Section, ...] = (
         {**_PLACE, "remedy": "Remedy", "fixed_on": "Reported for", "days_unproven": "Days"},
     ),
     Section(
+        "doubted",
+        "Proven by a look that no export holds any more as it was judged: to be looked at again",
+        "Every proof that came with an export still stands there.",
+        {**_PLACE, "verified_on": "Proven by a look of", "fixed_on": "Repaired", "firm": "Firm"},
+    ),
+    Section(
         "visits",
         "Visits of the coming week, and past ones of which nobody said whether they were made",
         "No visit is planned.",
@@ -164,6 +170,7 @@ def digest(
         "changed": changes[changes["finding_id"].isin(own)],
         "late": in_order(counted[counted["overdue_first"]], "danger"),
         "unproven": unproven.sort_values("days_unproven", ascending=False, kind="stable"),
+        "doubted": counted[counted["proof_in_doubt"].notna()],
         "visits": near[near["building_id"].isin(places)],
     }
     counts = {

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pandas as pd
 
+from pipeline.ledger.events import Look
 from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
+from pipeline.ledger.verification import LOOK_COLUMNS
 
 _REPAIRS = """
 SELECT
@@ -15,7 +17,7 @@ FROM findings
 WHERE
     treatment = '{treatment}' AND fixed_on IS NOT NULL
     -- a repair after which the defect came back counts no longer
-    AND finding_id NOT IN (
+    AND finding_id {back} (
         SELECT recurs_of FROM findings WHERE recurs_of IS NOT NULL AND treatment <> 'withdrawn'
     )
 QUALIFY row_number() OVER (
@@ -37,7 +39,21 @@ def verified_fixes(ledger: Ledger) -> pd.DataFrame:
     """
     with history(ledger) as con:
         return con.execute(
-            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family")
+            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family", back="NOT IN")
+        ).df()
+
+
+def recurred_fixes(ledger: Ledger) -> pd.DataFrame:
+    """Return the latest proven repair of each family at each opening after which it came back.
+
+    What was said before it is of before that repair.
+
+    Returns:
+        Columns as ``verified_fixes``.
+    """
+    with history(ledger) as con:
+        return con.execute(
+            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family", back="IN")
         ).df()
 
 
@@ -48,4 +64,44 @@ def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
         Columns as ``verified_fixes`` without verified_on. One row an opening.
     """
     with history(ledger) as con:
-        return con.execute(_REPAIRS.format(treatment="fix_reported", more="", each="")).df()
+        return con.execute(
+            _REPAIRS.format(treatment="fix_reported", more="", each="", back="NOT IN")
+        ).df()
+
+
+_PROOFS = """
+SELECT
+    f.finding_id, f.building_id, nullif(f.unit_id, '') AS unit_id, f.opening_id, f.fixed_on,
+    origin = 'evidence' OR (proof -> '$.landed') IS NOT NULL AS landed,
+    {columns}
+FROM findings AS f
+JOIN (
+    SELECT finding_id, arg_max(payload, sequence) AS proof, arg_max(origin, sequence) AS origin
+    FROM history WHERE kind = 'verified' GROUP BY finding_id
+) USING (finding_id)
+WHERE f.treatment = 'proven'
+ORDER BY f.building_id, f.unit_id, f.opening_id, f.finding_id
+"""
+
+
+def proving_looks(ledger: Ledger) -> pd.DataFrame:
+    """Return the looks that proved repairs, in the columns of opening observations.
+
+    They are evidence of the opening as it now is, whether or not the same look was also landed.
+
+    Returns:
+        Columns finding_id, building_id, unit_id, opening_id, fixed_on, landed (it came with an
+        export; nobody wrote it down by hand), then those of ``events.Look``. One row a proven
+        finding.
+    """
+    columns = ", ".join(
+        f"(proof ->> '$.look.{name}')::{_look_type(name)} AS {name}" for name in Look.model_fields
+    )
+    with history(ledger, kinds=("verified",)) as con:
+        return con.execute(_PROOFS.format(columns=columns)).df()
+
+
+def _look_type(name: str) -> str:
+    if name == "observed_on":
+        return "DATE"
+    return LOOK_COLUMNS.get(name, "VARCHAR")

@@ -45,7 +45,7 @@ SELECT
         WHEN next_kind = 'verified' AND second_kind = 'reopened' THEN second_at::DATE
     END AS left_on,
     lead(sequence) OVER (
-        PARTITION BY finding_id, plain_name(payload ->> 'firm'), payload ->> 'fixed_on'
+        PARTITION BY finding_id, firm_name(payload ->> 'firm'), payload ->> 'fixed_on'
         ORDER BY sequence
     ) IS NOT NULL AS told_again
 FROM steps

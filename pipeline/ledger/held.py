@@ -9,9 +9,10 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import json
+from collections.abc import Sequence
 from pathlib import Path
 
-from pipeline.ledger.chain import Held, LedgerHash
+from pipeline.ledger.chain import Break, Held, LedgerHash
 from pipeline.ledger.damage import UNREADABLE, opened_still
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import event_hashes
@@ -47,6 +48,27 @@ def held_before(file: Path) -> list[Held]:
         except (ValueError, KeyError, TypeError, RecursionError):
             continue  # a line that was torn by a power cut; the others stand
     return found
+
+
+def heads_gone(file: Path | None, known: Sequence[Held]) -> list[Break]:
+    """Say that nothing stands beside a ledger of how far it had come, though it was written there.
+
+    Args:
+        file: the ledger's; None of another database, of which nothing is written beside it.
+        known: what is known elsewhere of how far it had come, each of a time when that was
+            written beside it too.
+    """
+    if file is None or not known or held_before(file):
+        return []
+    last = max(known, key=lambda each: each.events)
+    what = (
+        f"{held_path(file)} is gone, or nothing can be read in it: there stood how far the ledger "
+        f"had come ({last.events:,} events on {last.when[:10]}, by the {last.where}). Without it "
+        "nobody can tell whether events were taken off the ledger's end since then. Put it back "
+        "from a copy, or hold the ledger against a seal or a back-up kept elsewhere; if it was "
+        "removed on purpose, the next `coverplate build` begins it anew"
+    )
+    return [Break("", 0, what)]
 
 
 def check_held(file: Path | None) -> None:

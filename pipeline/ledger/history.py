@@ -16,6 +16,7 @@ import sqlalchemy as sa
 from pipeline.ledger.chain import damaged
 from pipeline.ledger.current_states import COLUMNS, LISTS, content_of, contents
 from pipeline.ledger.database import EVENTS, FINDINGS
+from pipeline.ledger.persons import firm_name
 from pipeline.ledger.store import Ledger, folded_of
 from pipeline.offline import connect
 from shared.faults import CoverplateError
@@ -164,6 +165,7 @@ def history(
             if con.execute(strange).fetchall() != [(0,)]:
                 raise ValueError("an event's content is of another kind than the event")
             con.execute(sql("names"))
+            con.create_function("firm_name", firm_name, ["VARCHAR"], "VARCHAR")
             yield con
     finally:
         con.close()

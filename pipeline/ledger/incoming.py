@@ -116,6 +116,8 @@ def import_events(
         aside += [(line, line.fault) for line in export.lines if not line.finding_id]
         if taken:
             _write(con, sorted(taken, key=lambda each: each.position), books)
+            for digest in vouched:  # by one of them a due day may have been allowed
+                keep_rule_book(con, digest, partial(books.text, digest), utc_text(now))
         if others is not None:
             _write_others(con, others, whole=not aside)
         after = _head(con)

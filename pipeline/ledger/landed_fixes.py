@@ -29,7 +29,7 @@ from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
 from pipeline.ledger.history import history, visit_steps
 from pipeline.ledger.landed_looks import plain
-from pipeline.ledger.prices import same_name
+from pipeline.ledger.persons import firm_name
 from pipeline.ledger.remedies import checked_fix, remedy_named
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.verification import WITHOUT_WORKER, worker_missing
@@ -40,6 +40,8 @@ from shared.vocabulary import Marking, RecordKind
 ORIGIN = "import"
 
 Outcome = Literal["reported", "duplicate", "refused"]
+
+BackAs = Literal["made", "called_off", "elsewhere", "unknown"]
 
 _PLACE = ("building_id", "unit_id", "opening_id")
 
@@ -76,11 +78,12 @@ class SheetBack:
     Attributes:
         visit_id: the visit.
         sha256: the file.
-        outcome: made; called_off, where it had been; or unknown, where there is no such visit.
+        outcome: made; called_off, where it had been; elsewhere, where rows name another dwelling
+            than the visit's; or unknown, where there is no such visit.
         sheet, part, row: its first row, where it landed.
         on, went, firm: the day, who went and for which firms, as the rows have it.
         finding_ids: the findings of the visit.
-        reason: why it was called off.
+        reason: why it was called off, or which rows name which dwelling.
     """
 
     visit_id: str
@@ -88,7 +91,7 @@ class SheetBack:
     sheet: str
     part: int
     row: int
-    outcome: Literal["made", "called_off", "unknown"]
+    outcome: BackAs
     on: dt.date
     went: str | None
     firm: str | None
@@ -101,6 +104,14 @@ class SheetBack:
         if self.outcome == "made":
             told = went_words({"went": self.went, "went_for": self.firm})
             return f"visit {self.visit_id} was made on {self.on}; who went: {told}"
+        if self.outcome == "elsewhere":
+            return (
+                f"visit {self.visit_id} {self.reason}: the sheet was changed, or these rows are of "
+                "another visit. Its rows are taken in like any others, for the dwelling that each "
+                "names, and it is not noted as made; put building and dwelling right in the sheet "
+                "and take it in again, or, if somebody went, `coverplate visits made "
+                f"{self.visit_id} --on {self.on}`: after that it is not told again"
+            )
         why = f"was called off ({self.reason})" if self.reason else "is not known here"
         named = " ".join(self.finding_ids) or "FINDING…"
         return (
@@ -386,15 +397,16 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
         visit = known.get(visit_id, {})
         if visit.get("made"):
             continue
+        away: list[dict[str, Any]] = []
         if visit:
             there = ledger.finding(visit["finding_ids"][0]).raised
-            if not all(_is_there(there, row) for row in rows):
-                visit = {}  # a row of another dwelling: the sheet was changed, or is not its own
+            away = [row for row in rows if not _is_there(there, row)]
         days = {row["on_day"] for row in rows}
-        if not visit or visit.get("called_off_reason"):
+        if not visit or away or visit.get("called_off_reason"):
             others = [each for each in known.values() if each["made_on"] in days]
-            if any(_same_dwelling(ledger, each, visit, rows) for each in others):
+            if any(_same_dwelling(ledger, each, {} if away else visit, rows) for each in others):
                 continue  # another visit tells that somebody went
+        days = {row["on_day"] for row in rows if row not in away} or days
         on = visit["visit_on"] if visit and visit["visit_on"] in days else min(days)
         of_day = [row for row in rows if row["on_day"] == on]
         went, firm = (
@@ -404,6 +416,9 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
         if not (went or firm):
             went, firm = visit.get("person"), visit.get("firm")
         reason = visit.get("called_off_reason") or ""
+        outcome: BackAs = "unknown" if not visit else "called_off" if reason else "made"
+        if away and not reason:
+            outcome, reason = "elsewhere", _away_words(there, away)
         found.append(
             SheetBack(
                 visit_id=visit_id,
@@ -411,7 +426,7 @@ def _sheets(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> list[SheetBack]:
                 sheet=rows[0]["sheet"],
                 part=int(rows[0]["_part"]),
                 row=int(rows[0]["_row"]),
-                outcome="unknown" if not visit else "called_off" if reason else "made",
+                outcome=outcome,
                 on=on,
                 went=went,
                 firm=firm,
@@ -444,6 +459,25 @@ def _is_there(raised: ev.Raised, row: Mapping[str, Any]) -> bool:
     """Whether a row names no other dwelling than that of a finding of its visit."""
     building, unit = row["building_id"], row["unit_id"]
     return building in (None, raised.building_id) and (unit or "") in ("", raised.unit_id)
+
+
+def _away_words(there: ev.Raised, away: Sequence[Mapping[str, Any]]) -> str:
+    """Say to which dwelling a visit is and which other ones rows of its sheet name."""
+    named: dict[str, list[int]] = {}
+    for row in sorted(away, key=lambda each: int(each["_row"])):
+        where = _dwelling(row["building_id"] or there.building_id, row["unit_id"])
+        numbers = named.setdefault(where, [])
+        if int(row["_row"]) not in numbers:
+            numbers.append(int(row["_row"]))
+    told = "; ".join(
+        f"row{'s' if len(rows) > 1 else ''} {', '.join(map(str, rows))} of its sheet: {where}"
+        for where, rows in named.items()
+    )
+    return f"is to {_dwelling(there.building_id, there.unit_id)}, not to what is named in {told}"
+
+
+def _dwelling(building: str, unit: str | None) -> str:
+    return f"building {building}, unit {unit}" if unit else f"building {building}"
 
 
 def _drafts_of(back: SheetBack) -> list[Draft]:
@@ -658,7 +692,7 @@ def _other_costs(before: Sequence[Mapping[str, Any]], fix: ev.FixReported) -> li
         for each in before
         if each.get("cost") is not None
         and each["fixed_on"] == fix.fixed_on.isoformat()
-        and same_name(str(each["firm"]), fix.firm)
+        and firm_name(str(each["firm"])) == firm_name(fix.firm)
     } - {fix.cost}
     if not costs or fix.cost is None:
         return []

@@ -16,9 +16,12 @@ import pandas as pd
 
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
+from pipeline.ledger.effects import proving_looks
 from pipeline.ledger.history import current, hand_over
 from pipeline.ledger.rule_books import Rejudge
+from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Ledger
+from pipeline.ledger.verification import Judge
 from shared.faults import CoverplateError
 from shared.vocabulary import Condition, Result
 
@@ -87,8 +90,26 @@ def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Itera
     for judged in _judged(con, ledger, "o.observed_on >= w.verified_on"):
         if judged.event is not None and judged.event.kind == "verification_failed":
             yield judged
-        elif judged.event is None and _unexplained_ground(ledger, judged):
+        elif judged.event is None and _unexplained_ground(
+            ledger.judge, ledger.finding(judged.finding_id), judged.look
+        ):
             yield replace(judged, reason=UNEXPLAINED_GROUND)
+
+
+def speaks_against(judge: Judge, finding: Finding, look: ev.Look) -> str | None:
+    """Say why a look speaks against the proven repair of a finding (``contradicting_looks``), or
+    None where it does not, or is from before the proof."""
+    proof = finding.proven_by
+    if proof is None or look.observed_on < proof.observed_on:
+        return None
+    try:
+        judged = judge.judge(finding, look)
+    except CoverplateError:
+        return None  # of a day on which it can say nothing of the repair
+    if judged.verdict == "disproved":
+        return judged.reason
+    unexplained = judged.verdict == "says_nothing" and _unexplained_ground(judge, finding, look)
+    return UNEXPLAINED_GROUND if unexplained else None
 
 
 UNEXPLAINED_GROUND = (
@@ -97,13 +118,12 @@ UNEXPLAINED_GROUND = (
 )
 
 
-def _unexplained_ground(ledger: Ledger, judged: JudgedLook) -> bool:
-    finding, look = ledger.finding(judged.finding_id), judged.look
+def _unexplained_ground(judge: Judge, finding: Finding, look: ev.Look) -> bool:
     left = None if finding.fix is None else finding.fix.leaves_condition
     return (
         left is Condition.UNGROUNDED
         and look.result is Result.CORRECT
-        and not ledger.judge.likelihoods.sees(look.method, Condition.FALSE_GROUND)
+        and not judge.likelihoods.sees(look.method, Condition.FALSE_GROUND)
     )
 
 
@@ -175,6 +195,62 @@ def looks_since_fixes(
         con.close()
     names = ["finding_id", "observed_on", "method", "result", "inspector", "says", "reason"]
     return pd.DataFrame(rows, columns=names)
+
+
+def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dict[str, str]:
+    """Say which proofs rest on a landed look that no export in force holds as it was judged.
+
+    It was read another way since (another order of dates), replaced or taken out. Where another
+    look in force proves the repair, nothing is in doubt; of a look that somebody wrote down by
+    hand the exports need not know.
+
+    Args:
+        warehouse: a connection with observations and buildings; nothing is written to them.
+        ledger: the ledger.
+
+    Returns:
+        Why, by finding_id.
+    """
+    proofs = proving_looks(ledger)
+    proofs = proofs[proofs["landed"]].fillna({"unit_id": "", "inspector": ""})
+    if proofs.empty:
+        return {}
+    con = warehouse.cursor()
+    try:
+        hand_over(con, "proofs", proofs[[*_PLACE, "fixed_on", *_SAID]])
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE waiting AS SELECT * FROM proofs AS p WHERE NOT EXISTS ("
+            "FROM observations AS o JOIN buildings AS b USING (building_no) "
+            "WHERE b.building_id = p.building_id AND coalesce(o.unit_id, '') = p.unit_id "
+            "AND o.opening_id = p.opening_id AND o.observed_on = p.observed_on::DATE "
+            "AND (o.method, o.result) = (p.method, p.result) "
+            "AND coalesce(o.inspector, '') = p.inspector)"
+        )
+        gone = con.execute("SELECT * FROM waiting").df()
+        if gone.empty:
+            return {}
+        code_looks(con, ledger.judge.likelihoods)
+        proven = {
+            each.finding_id
+            for each in _judged(con, ledger, "o.observed_on > w.fixed_on")
+            if each.event is not None and each.event.kind == "verified"
+        }
+    finally:
+        con.close()
+    return {
+        row["finding_id"]: (
+            f"the look of {row['observed_on']:%Y-%m-%d} ({row['method'].replace('_', ' ')}) that "
+            "proved it stands in no export as it was judged: it was read another way since, "
+            "replaced or taken out; have the opening looked at again, or `coverplate findings "
+            f"reopen {row['finding_id']}` with the reason"
+        )
+        for row in gone.to_dict(orient="records")
+        if row["finding_id"] not in proven
+    }
+
+
+_SAID = ["observed_on", "method", "result", "inspector"]
+"""What tells a look from others at one opening."""
 
 
 def plain(row: dict[Any, Any]) -> dict[str, Any]:

@@ -49,9 +49,9 @@ FROM jobs AS j
 WHERE NOT EXISTS (
     FROM spent AS s
     WHERE s.finding_id = j.finding_id AND s.kind = 'billed'
-        AND (plain_name(s.firm) = plain_name(j.firm) OR NOT s.own_report)
+        AND (firm_name(s.firm) = firm_name(j.firm) OR NOT s.own_report)
 )
-GROUP BY finding_id, plain_name(firm), day
+GROUP BY finding_id, firm_name(firm), day
 HAVING count(DISTINCT amount) > 1
 
 UNION ALL
@@ -67,7 +67,7 @@ SELECT
 FROM counted_now AS c
 JOIN placed AS p USING (finding_id, remedy)
 WHERE c.amount > 0
-GROUP BY p.place, c.remedy, plain_name(c.firm), c.day, c.amount
+GROUP BY p.place, c.remedy, firm_name(c.firm), c.day, c.amount
 HAVING count(DISTINCT c.finding_id) > 1
 
 UNION ALL
@@ -84,7 +84,7 @@ FROM counted_now AS c
 JOIN due AS d USING (finding_id)
 LEFT JOIN prices AS p ON p.remedy = c.remedy
 WHERE c.amount > 0 AND d.opening_id <> '' AND coalesce(p.scope, 'opening') = 'opening'
-GROUP BY d.building_id, d.unit_id, d.opening_id, plain_name(c.firm), c.day
+GROUP BY d.building_id, d.unit_id, d.opening_id, firm_name(c.firm), c.day
 HAVING count(DISTINCT c.finding_id) > 1
 
 UNION ALL
@@ -100,7 +100,7 @@ SELECT
 FROM quotes AS q
 JOIN placed AS p USING (finding_id, remedy)
 WHERE q.amount > 0 AND q.open AND q.shared_over IS NULL AND NOT q.expired AND NOT q.reported_since
-GROUP BY p.place, q.remedy, plain_name(q.firm), q.named_at::DATE, q.amount
+GROUP BY p.place, q.remedy, firm_name(q.firm), q.named_at::DATE, q.amount
 HAVING count(DISTINCT q.finding_id) > 1
 
 UNION ALL

@@ -2,8 +2,9 @@
 
 It holds the whole history of the opening's findings, the rule books that judged it, and the looks
 that were landed there, so that somebody who has nothing else can put every event through the rules
-once more (``check``), years later and without any ledger. Whoever holds the landed exports as well
-can tell whether looks were left out before it was signed (``hold_against``). The signature
+once more (``check``), years later and without any ledger. Whoever holds the landed exports and the
+ledger as well can tell whether looks, findings or events were left out before it was signed
+(``hold_against``). The signature
 (Ed25519, RFC 8032) tells who vouches for it; it does not make a wrong look right.
 """
 
@@ -12,9 +13,10 @@ from __future__ import annotations
 import base64
 import datetime as dt
 import hashlib
+import itertools
 import json
 import os
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,11 +32,15 @@ from cryptography.hazmat.primitives.serialization import (
     load_pem_private_key,
     load_pem_public_key,
 )
+from pydantic import ValidationError
 
 from pipeline.landing.logbook import Logbook
+from pipeline.ledger import events as ev
 from pipeline.ledger.archive import line_of
 from pipeline.ledger.chain import StoredEvent, breaks, well_formed
 from pipeline.ledger.database import FINDINGS
+from pipeline.ledger.events import KIND_WORDS
+from pipeline.ledger.landed_looks import speaks_against
 from pipeline.ledger.replay import in_chains, judged, replay, sound_parts
 from pipeline.ledger.rule_books import Books
 from pipeline.ledger.state import Finding
@@ -181,16 +187,7 @@ def opening_certificate(
     building, unit, opening = place
     recorded = [dict(each) for each in looks]
     with ledger.reading() as con:
-        ids = list(
-            con.execute(
-                sa.select(FINDINGS.c.finding_id).where(
-                    FINDINGS.c.building_id == building,
-                    FINDINGS.c.unit_id == unit,
-                    FINDINGS.c.opening_id == opening,
-                )
-            ).scalars()
-        )
-        events = sorted(ledger.stored_of(con, ids), key=in_chains)
+        events = _events_of(ledger, con, place)
         books = ledger.books(con)
     if not events and not recorded:
         raise CoverplateError(
@@ -207,6 +204,9 @@ def opening_certificate(
             to_do="run `coverplate ledger verify`",
         )
     used = {digest for event in events if (digest := judged(event))}
+    enough = Books([], {each: text for each in used if (text := books.text(each))})
+    if _followed(events, enough, moment)[0]:
+        used |= books.hashes  # an assignment does not say which one its target was held against
     return {
         "form": FORM,
         "made_at": utc_text(moment),
@@ -225,6 +225,20 @@ def opening_certificate(
         "limits": LIMITS,
         "cautions": list(CAUTIONS),
     }
+
+
+def _events_of(
+    ledger: Ledger, con: sa.Connection, place: tuple[str, str, str]
+) -> list[StoredEvent]:
+    building, unit, opening = place
+    ids = con.execute(
+        sa.select(FINDINGS.c.finding_id).where(
+            FINDINGS.c.building_id == building,
+            FINDINGS.c.unit_id == unit,
+            FINDINGS.c.opening_id == opening,
+        )
+    ).scalars()
+    return sorted(ledger.stored_of(con, list(ids)), key=in_chains)
 
 
 def look_hash(look: Mapping[str, Any]) -> str:
@@ -249,14 +263,16 @@ def hold_against(
     looks: Iterable[Mapping[str, Any]],
     superseded: Collection[tuple[str, str, int]],
     book: Logbook,
+    ledger: Ledger | None,
 ) -> tuple[list[str], list[str]]:
-    """Say whether a certificate holds all looks of its opening that the exports hold.
+    """Say whether a certificate holds all of its opening that the exports and the ledger hold.
 
     Args:
         path: the certificate.
         looks: the looks in force at its opening in a workspace, as for ``opening_certificate``.
         superseded: file, sheet and row of those that another row took the place of.
         book: the logbook of that workspace.
+        ledger: its ledger; None where there is none.
 
     Returns:
         What does not hold, and what is to be known beside it, in words.
@@ -264,7 +280,7 @@ def hold_against(
     Raises:
         CoverplateError: it is no certificate.
     """
-    content, _ = _read(path)
+    content, events = _read(path)
     rests = content.get("rests_on")
     faults, notes = [], []
     head = book.line_of(str(rests["logbook"])) if rests else None
@@ -288,9 +304,11 @@ def hold_against(
         for line in reversed(book.lines)
         for each in line.content.get("files", ())
     }
+    books = _carried_books(content)
+    _, standing = _followed(events, books, dt.datetime.now(dt.UTC))
     for digest, each in here.items():
         if digest in held:
-            continue
+            continue  # ``check`` puts it to the judge
         sha256 = str(each["file_sha256"])
         line = entered.get(sha256)
         later = (
@@ -304,6 +322,7 @@ def hold_against(
             notes.append(f"not in it, as the file had not landed by its word: {_look_words(each)}")
         else:
             faults.append(f"a look was left out: {_look_words(each)}")
+        notes += _against(standing, [each], events, books)
     for each in content["looks"]:
         if look_hash(each) in here:
             continue
@@ -312,7 +331,106 @@ def hold_against(
             notes.append(f"another row has taken the place of a look since: {_look_words(each)}")
         else:
             faults.append(f"a look is not in these exports: {_look_words(each)}")
+    if ledger is None:
+        notes.append("there is no ledger: whether findings or events were left out nobody can tell")
+    else:
+        wrong, told = _against_ledger(
+            content, events, ledger, own=rests is None or head is not None
+        )
+        faults += wrong
+        notes += told
     return faults, notes
+
+
+def _against_ledger(
+    content: Mapping[str, Any], events: Sequence[StoredEvent], ledger: Ledger, *, own: bool
+) -> tuple[list[str], list[str]]:
+    """Say what a ledger holds of an opening and a certificate does not, or the other way round.
+
+    Args:
+        content, events: of the certificate.
+        ledger: the ledger.
+        own: whether the certificate was made from it, as far as can be told.
+    """
+    faults: list[str] = []
+    notes: list[str] = []
+    carried = {(each.finding_id, each.sequence): each for each in events}
+    with ledger.reading() as con:
+        stored = _events_of(ledger, con, _place_of(content))
+    for finding_id, chain in itertools.groupby(stored, key=lambda each: each.finding_id):
+        here = list(chain)
+        finding = ledger.finding(finding_id)
+        what = f"{finding.raised.family.replace('_', ' ')} ({finding_id})"
+        stands = f"in the ledger it is {finding.state.value.replace('_', ' ')}"
+        first = carried.get((finding_id, 1))
+        if first is not None and first.hash != here[0].hash:
+            said = f"{what} has another history in the ledger; {stands}"
+            (faults if own else notes).append(said)
+            continue
+        for each in here:
+            of_it = carried.get((finding_id, each.sequence))
+            if of_it is not None and of_it.hash == each.hash:
+                continue
+            later = each.recorded_at > content["made_at"]
+            said = f"{KIND_WORDS[each.kind]} on {each.recorded_at[:10]}"
+            if first is None:
+                left = f"a finding was left out: {what}, {said}; {stands}"
+                new = f"not in it, as it was raised later by its word: {what}, {said}; {stands}"
+            else:
+                left = f"an event was left out: {each.sequence} of {what}, {said}; {stands}"
+                new = f"written later by its word: {each.sequence} of {what}, {said}; {stands}"
+            if later:
+                notes.append(new)
+            else:
+                faults.append(left)
+            if first is None:
+                break
+    known = {(each.finding_id, each.sequence) for each in stored}
+    unknown = {finding_id for finding_id, _ in carried.keys() - known}
+    foreign = unknown - {each.finding_id for each in stored}
+    (faults if own else notes).extend(f"{each} is not in the ledger" for each in sorted(foreign))
+    faults += [f"events of {each} are not in the ledger" for each in sorted(unknown - foreign)]
+    return faults, notes
+
+
+def _against(
+    standing: Mapping[str, Finding],
+    looks: Iterable[Mapping[str, Any]],
+    events: Sequence[StoredEvent],
+    books: Books,
+) -> list[str]:
+    """Put looks to the judge: which speak against a repair that stands proven."""
+    last: dict[str, Finding] = {}
+    for finding in standing.values():
+        known = last.setdefault(finding.raised.family, finding)
+        if finding.raised.occurrence > known.raised.occurrence:
+            last[finding.raised.family] = finding
+    by = {each.finding_id: str(judged(each)) for each in events if each.kind == "verified"}
+    found = []
+    for cells in looks:
+        try:
+            look = ev.Look.model_validate({k: v for k, v in cells.items() if k in _LOOK_FIELDS})
+        except ValidationError:
+            continue  # whether it landed so the exports say
+        for finding in last.values():
+            if finding.treatment == "proven" and by.get(finding.finding_id) in books.hashes:
+                why = speaks_against(books.judge(by[finding.finding_id]), finding, look)
+                if why is not None:
+                    found.append(
+                        f"a look speaks against the proven repair: {_look_words(cells)}: {why}"
+                    )
+    return found
+
+
+_LOOK_FIELDS = frozenset(ev.Look.model_fields)
+
+
+def _carried_books(content: Mapping[str, Any]) -> Books:
+    return Books([], {str(each["hash"]): str(each["text"]) for each in content["rule_books"]})
+
+
+def _place_of(content: Mapping[str, Any]) -> tuple[str, str, str]:
+    return str(content["building_id"]), str(content["unit_id"]), str(content["opening_id"])
 
 
 def _look_words(look: Mapping[str, Any]) -> str:
@@ -391,9 +509,8 @@ def check(path: Path, trusted: Ed25519PublicKey, now: dt.datetime | None = None)
         trusted.verify(base64.b64decode(str(content["signature"])), _signed_text(content))
     except (InvalidSignature, ValueError):
         faults.append("the signature is not of this content and the key given")
-    place = (str(content["building_id"]), str(content["unit_id"]), str(content["opening_id"]))
-    texts = {str(each["hash"]): str(each["text"]) for each in content["rule_books"]}
-    books = Books([], texts)
+    place = _place_of(content)
+    books = _carried_books(content)
     made_at, present = str(content["made_at"]), now or dt.datetime.now(dt.UTC)
     try:
         moment = dt.datetime.fromisoformat(made_at)
@@ -422,10 +539,11 @@ def check(path: Path, trusted: Ed25519PublicKey, now: dt.datetime | None = None)
         raised = finding.raised
         if (raised.building_id, raised.unit_id, raised.opening_id) != place:
             faults.append(f"{finding.finding_id} is of another opening")
+    faults += _against(standing, content["looks"], events, books)
     says = _said(standing.values())
     if says != content["says"]:
         faults.append("what it says is not what its events amount to")
-    unknown = sorted(set(texts) - Books([], {}).hashes)
+    unknown = sorted(books.hashes - Books([], {}).hashes)
     return Checked(place, made_at, signer, says, faults, unknown)
 
 

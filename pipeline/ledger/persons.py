@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from functools import lru_cache
 
 from shared.shown import LOOK_ALIKES
 
@@ -115,6 +116,18 @@ def may_be_of_firm(name: str, firm: str) -> bool:
     """Say whether who looked may stand under the name of a firm: they share a word of its own."""
     own = set(_parts(firm)) - _FIRM_WORDS - _NOBODY
     return bool(own & (set(_parts(name)) - _FIRM_WORDS - _TITLES - _NOBODY))
+
+
+@lru_cache(maxsize=4096)
+def firm_name(name: str) -> str:
+    """Return a firm's name as money is held together by it: the words that are its own, however
+    it writes them and whatever stands beside them; all its words where none is its own.
+
+    Two names with the same are one firm. Who asks in doubt whether two may be one, as a proof
+    must, goes by ``may_be_one_firm``.
+    """
+    parts = set(_parts(name))
+    return " ".join(sorted(parts - _FIRM_WORDS or parts)) or name.casefold().strip()
 
 
 def may_be_one_firm(one: str, other: str) -> bool:

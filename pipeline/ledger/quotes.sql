@@ -15,7 +15,7 @@ WITH named AS (
     FROM history
     WHERE kind = 'quoted'
     QUALIFY row_number() OVER (
-        PARTITION BY finding_id, plain_name(payload ->> 'firm'), coalesce(payload ->> 'remedy', '')
+        PARTITION BY finding_id, firm_name(payload ->> 'firm'), coalesce(payload ->> 'remedy', '')
         ORDER BY sequence DESC
     ) = 1
 ),
@@ -39,7 +39,7 @@ told AS (
         l.assigned_at,
         coalesce(n.valid_until < $today, false) AS expired,
         coalesce(n.sequence < l.fixed_in, false) AS reported_since,
-        coalesce(plain_name(n.firm) = plain_name(d.firm), false) AS of_assigned
+        coalesce(firm_name(n.firm) = firm_name(d.firm), false) AS of_assigned
     FROM named AS n
     JOIN due AS d USING (finding_id)
     LEFT JOIN last_word AS l USING (finding_id)

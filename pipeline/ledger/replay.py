@@ -21,6 +21,8 @@ from pipeline.ledger import events as ev
 from pipeline.ledger.chain import Break, StoredEvent, parsed_event
 from pipeline.ledger.checks import (
     check_actor,
+    check_evidence,
+    check_has_come,
     check_raised,
     check_time,
     check_was_seen,
@@ -30,6 +32,7 @@ from pipeline.ledger.database import FINDINGS
 from pipeline.ledger.families import identity_of
 from pipeline.ledger.rule_books import JUDGED, Books
 from pipeline.ledger.state import Finding, after, check_follows, latest_day, start
+from pipeline.ledger.targets import check_some_target
 from shared.canonical import canonical, utc_text
 from shared.faults import CoverplateError
 
@@ -176,6 +179,9 @@ def _check_next(finding: Finding, event: ev.Event, books: Books) -> None:
         if isinstance(payload, ev.Raised):
             raise CoverplateError("raises a finding that was raised already")
         check_follows(finding, payload, event.recorded_at)
+        check_evidence(finding, payload)
+        check_has_come(finding.finding_id, payload, latest_day(event.recorded_at))
+        check_some_target(books.known, finding, payload, event.recorded_at)
         check_was_seen(finding.finding_id, payload, latest_day(event.recorded_at))
         return
     judge = books.judge(payload.rule_book_hash)

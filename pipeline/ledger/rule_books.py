@@ -6,7 +6,8 @@ to be used. Any other is taken only from the ledger's own table.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+import contextlib
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache, lru_cache
 from operator import attrgetter
 
@@ -93,6 +94,12 @@ class Books:
     def own(self) -> frozenset[str]:
         """The hashes of those at hand, whether kept or not."""
         return frozenset(self._own)
+
+    def known(self) -> Iterator[RuleBook]:
+        """Yield all that may judge and can be read."""
+        for digest in {**self._own, **self._kept}:
+            with contextlib.suppress(CoverplateError):
+                yield self.judge(digest).book
 
     def text(self, digest: str) -> str | None:
         """Return the text of a rule book that may judge, None if there is none of that hash."""

@@ -171,7 +171,8 @@ SELECT
     string_agg(DISTINCT l.says, '; ' ORDER BY l.says) AS note
 FROM live_metal_looks AS l
 LEFT JOIN families AS f ON f.condition = l.defect
-WHERE l.cleared_by IS NULL
+-- what was said before a proven repair is of that repair, though the defect came back
+WHERE l.cleared_by IS NULL AND l.before_proof IS NULL
 GROUP BY ALL;
 
 -- What papers report, at no opening; see shared.report_subjects.DEFECT_OF. Where a paper says that it

@@ -7,7 +7,9 @@ WITH billed AS (
         finding_id,
         sequence,
         payload ->> 'firm' AS firm,
-        plain_name(payload ->> 'firm') AS whose,
+        firm_name(payload ->> 'firm') AS whose,
+        -- a bill is numbered under the name as it was written
+        plain_name(payload ->> 'firm') AS written_by,
         plain_name(payload ->> 'invoice') AS invoice,
         (payload ->> 'number')::INTEGER AS number,
         (payload ->> 'corrects')::INTEGER AS corrects,
@@ -22,12 +24,12 @@ standing AS (
     FROM billed AS b
     WHERE NOT EXISTS (
         FROM billed AS later
-        WHERE later.whose = b.whose AND later.invoice = b.invoice AND later.corrects = b.number
+        WHERE later.written_by = b.written_by AND later.invoice = b.invoice AND later.corrects = b.number
     )
 ),
 
 reported AS (
-    SELECT *, plain_name(firm) AS whose
+    SELECT *, firm_name(firm) AS whose
     FROM fixes
     WHERE NOT told_again
 ),

@@ -275,6 +275,7 @@ class Ledger:
                 utc_text(event.recorded_at)
                 for event in events
                 if getattr(event.payload, "rule_book_hash", "") == self.rule_book.hash
+                or isinstance(event.payload, ev.Assigned)  # its target was held against the book
             ]
             if named:
                 book = self.rule_book

@@ -211,15 +211,25 @@ def _evidence(
 
 _CONFLICTS = f"""
 CREATE OR REPLACE TEMP TABLE conflicts AS
-SELECT DISTINCT
-    building_id,
-    '' AS unit_id,
-    coalesce(opening_id, '') AS opening_id,
-    concat_ws(':', '{RECORD_CONFLICT}', kind, "column") AS family,
+WITH told AS (
+    SELECT
+        building_id, unit_id, coalesce(opening_id, '') AS opening_id, message,
+        concat_ws(':', '{RECORD_CONFLICT}', kind, "column") AS family
+    FROM data_quality_findings
+    WHERE building_id IS NOT NULL
+)
+SELECT
+    t.building_id,
+    -- what was filed without its dwelling and closed on paper is not asked about again
+    CASE WHEN s.family IS NULL THEN coalesce(t.unit_id, '') ELSE '' END AS unit_id,
+    t.opening_id,
+    t.family,
     'record_in_doubt' AS grade,
-    first(message) AS note
-FROM data_quality_findings
-WHERE building_id IS NOT NULL
+    min(t.message) AS note
+FROM told AS t
+LEFT JOIN standing AS s
+    ON s.building_id = t.building_id AND s.opening_id = t.opening_id AND s.family = t.family
+    AND s.unit_id = '' AND s.treatment = 'set_aside'
 GROUP BY ALL
 """
 
@@ -264,7 +274,7 @@ def _draft(row: dict[str, Any], digest: str, today: dt.date) -> Draft:
     chance = _chance(row["probability"])
     if row["act"] == "withdraw":
         reason = (
-            "the records agree again"
+            row["note"] or "the records agree again"
             if row["grade"] == "record_in_doubt"
             else row["note"]
             if row["note"]

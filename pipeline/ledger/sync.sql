@@ -46,7 +46,7 @@ SELECT
         WHEN k.treatment = 'proven' THEN 'nothing'
         WHEN s.last_seen_on > k.last_seen_on THEN 'seen'
         WHEN k.treatment = 'withdrawn' THEN 'seen'
-        WHEN k.treatment = 'none' AND s.grade <> k.grade THEN 'seen'
+        WHEN k.treatment = 'none' AND s.grade <> k.grade AND k.grade <> 'confirmed' THEN 'seen'
         WHEN k.treatment = 'none' AND s.urgent AND s.condition IS DISTINCT FROM k.condition THEN 'seen'
         WHEN k.treatment = 'none' AND (s.urgent OR k.standing IS NOT NULL)
             AND s.standing IS DISTINCT FROM k.standing THEN 'seen'
@@ -58,7 +58,10 @@ SELECT
     s.* REPLACE (
         CASE WHEN k.treatment <> 'none' OR k.recurs_of IS NULL OR s.urgent
                 OR s.pointed_on >= k.pointed_on OR k.condition IS NULL
-            THEN s.condition ELSE k.condition END AS condition
+            THEN s.condition ELSE k.condition END AS condition,
+        -- a weaker look takes back nothing of what an able one found (ledger.checks)
+        CASE WHEN k.grade = 'confirmed' AND k.treatment <> 'proven' THEN k.grade ELSE s.grade END
+            AS grade
     )
 FROM said AS s
 LEFT JOIN known AS k USING (building_id, unit_id, opening_id, family)
@@ -73,7 +76,10 @@ SELECT
     k.family,
     k.grade,
     p.probability,
-    paper.ends AS note
+    CASE WHEN k.grade <> 'record_in_doubt' THEN paper.ends
+        WHEN k.unit_id = '' AND (k.building_id, k.opening_id, k.family) IN (
+            SELECT (building_id, opening_id, family) FROM conflicts
+        ) THEN 'filed without its dwelling; it stands under the dwelling now' END AS note
 FROM known AS k
 LEFT JOIN papers AS paper USING (building_id, unit_id, opening_id, family)
 LEFT JOIN family_probabilities AS p USING (building_id, unit_id, opening_id, family)
@@ -103,8 +109,8 @@ WHERE
         OR (k.grade = 'suspected' AND paper.ends IS NOT NULL AND paper.first_seen_on IS NULL)
         OR (
             k.grade = 'record_in_doubt'
-            AND (k.building_id, k.opening_id, k.family) NOT IN (
-                SELECT (building_id, opening_id, family) FROM conflicts
+            AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (
+                SELECT (building_id, unit_id, opening_id, family) FROM conflicts
             )
         )
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -61,19 +62,25 @@ ORDERS: dict[str, Order] = {
 """Orders by key, the usual one of what is overdue first."""
 
 
-def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> pd.DataFrame:
+def with_stakes(
+    findings: pd.DataFrame,
+    stakes: pd.DataFrame | None = None,
+    doubts: Mapping[str, str] | None = None,
+) -> pd.DataFrame:
     """Return findings with what triage goes by, in the same order.
 
     Args:
         findings: the columns of ``due.due``.
         stakes: ``queries.stakes`` of their places; None where nothing was built.
+        doubts: ``landed_looks.proofs_in_doubt``; None where nothing was built.
 
     Returns:
         The columns given and urgent (the opening is, or the finding is of the gravest severity
         and not only inferred, or of an urgent family, and it is not proven repaired), chance (that
         the opening is dangerous, from the warehouse; where it does not know the opening, the
         finding's own probability of the defect), people and vulnerable (in the building; missing
-        where not known), days_late (past the first target, else 0).
+        where not known), days_late (past the first target, else 0),
+        proof_in_doubt (why, else missing).
     """
     names = ["building_id", "unit_id", "opening_id", "urgent", "p_dangerous"]
     names += ["people", "vulnerable_people"]
@@ -113,7 +120,7 @@ def with_stakes(findings: pd.DataFrame, stakes: pd.DataFrame | None = None) -> p
     finally:
         con.close()
     frame.index = findings.index
-    return frame
+    return frame.assign(proof_in_doubt=frame["finding_id"].map(doubts or {}).astype(object))
 
 
 def in_order(findings: pd.DataFrame, order: str) -> pd.DataFrame:

@@ -21,7 +21,8 @@ from shared.vocabulary import CONDITIONS, NO_LOOK_RESULTS, Condition
 def drop_contradicted(
     con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods, rule_book: RuleBook
 ) -> None:
-    """Take repairs that later looks contradict out of proven_fixes and proven_families.
+    """Take repairs that later looks contradict out of proven_fixes, and out of proven_families into
+    recurred_families.
 
     Only looks after the proof speak against it. Makes the table contradicted_fixes: building_no,
     unit_id, opening_id, fixed_on, verified_on, remedy, doubt (the chance that the repair does not
@@ -68,6 +69,10 @@ def drop_contradicted(
         "CREATE TABLE contradicted_fixes AS SELECT d.building_no, d.unit_id, d.opening_id, "
         "f.fixed_on, f.verified_on, f.remedy, d.doubt, d.observed_on, d.method FROM doubted AS d "
         "JOIN proven_fixes AS f USING (building_no, unit_id, opening_id) ORDER BY ALL"
+    )
+    con.execute(
+        "INSERT INTO recurred_families BY NAME SELECT * FROM proven_families "
+        "SEMI JOIN doubted USING (building_no, unit_id, opening_id)"
     )
     for table in ("proven_fixes", "proven_families"):
         con.execute(

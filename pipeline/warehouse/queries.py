@@ -513,11 +513,12 @@ def cleared_urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def data_quality(con: duckdb.DuckDBPyConnection, building_id: str | None = None) -> pd.DataFrame:
-    """What does not fit together: kind, building_id, opening_id, column, values, sources, ..."""
+    """What does not fit together: kind, building_id, unit_id, opening_id, column, values, ..."""
     where = "" if building_id is None else "WHERE building_id = ?"
     parameters = [] if building_id is None else [building_id]
     return con.execute(
-        f"SELECT * FROM data_quality_findings {where} ORDER BY building_id, kind, opening_id",
+        f"SELECT * FROM data_quality_findings {where} "
+        "ORDER BY building_id, kind, unit_id, opening_id",
         parameters,
     ).fetchdf()
 

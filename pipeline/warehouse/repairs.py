@@ -12,7 +12,7 @@ import pandas as pd
 from pipeline.landing import Workspace
 from pipeline.ledger import open_ledger
 from pipeline.ledger.database import FILE_NAME, URL_VARIABLE, ledger_file
-from pipeline.ledger.effects import unproven_fixes, verified_fixes
+from pipeline.ledger.effects import recurred_fixes, unproven_fixes, verified_fixes
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.held import check_held
 from shared.rule_book import RuleBook
@@ -39,16 +39,20 @@ class KnownRepairs:
     Attributes:
         proven: the latest proven one of each opening and family of defects, columns as in
             ``_PROVEN``.
+        recurred: the same of those after which the defect came back.
         unproven: columns as in ``_COLUMNS``, one row an opening.
     """
 
     proven: pd.DataFrame
+    recurred: pd.DataFrame
     unproven: pd.DataFrame
 
     @property
     def digest(self) -> str:
         """Hash of all that a warehouse takes from the ledger."""
-        text = "".join(frame.to_csv(index=False) for frame in (self.proven, self.unproven))
+        text = "".join(
+            frame.to_csv(index=False) for frame in (self.proven, self.recurred, self.unproven)
+        )
         return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -61,11 +65,16 @@ def known_repairs(workspace: Workspace, rule_book: RuleBook) -> KnownRepairs:
     check_held(ledger_file(None, workspace.root))
     begun = os.environ.get(URL_VARIABLE) or (workspace.ledger / FILE_NAME).is_file()
     if not begun:
-        return KnownRepairs(pd.DataFrame(columns=[*_PROVEN]), pd.DataFrame(columns=[*_COLUMNS]))
+        none = pd.DataFrame(columns=[*_PROVEN])
+        return KnownRepairs(none, none, none[[*_COLUMNS]])
     ledger = open_ledger(workspace=workspace.root, rule_book=rule_book)
     try:
         ledger.check_states()
-        return KnownRepairs(verified_fixes(ledger)[[*_PROVEN]], unproven_fixes(ledger)[[*_COLUMNS]])
+        return KnownRepairs(
+            verified_fixes(ledger)[[*_PROVEN]],
+            recurred_fixes(ledger)[[*_PROVEN]],
+            unproven_fixes(ledger)[[*_COLUMNS]],
+        )
     finally:
         ledger.close()
 
@@ -81,11 +90,13 @@ def write_repairs(con: duckdb.DuckDBPyConnection, repairs: KnownRepairs) -> None
     """Write what is known of repairs, keyed by building number.
 
     Tables: proven_families (the latest proven repair of each opening and family of defects),
-    proven_fixes (the latest of each opening) and reported_fixes.
+    proven_fixes (the latest of each opening), recurred_families (as proven_families, of those
+    after which the defect came back) and reported_fixes.
     """
     write_families(con)
     tables = (
         ("proven_families", repairs.proven, _PROVEN),
+        ("recurred_families", repairs.recurred, _PROVEN),
         ("reported_fixes", repairs.unproven, _COLUMNS),
     )
     for table, frame, columns in tables:

@@ -20,7 +20,7 @@ from pipeline.landing.recovery import half_done
 from pipeline.ledger.chain import Held, fallen_short
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import head_of, ledger_place, unwritten
-from pipeline.ledger.held import held_before, write_held_of
+from pipeline.ledger.held import heads_gone, held_before, write_held_of
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
@@ -132,6 +132,8 @@ def ledger_now(
             return None, [f"The ledger is gone: {_was(last)}."] if _held_here(last) else []
         wrong = _shorter(ledger, last)
         told = [f"The ledger is not what it was: {wrong}."] if wrong else []
+        gone = heads_gone(ledger_file(None, workspace.root), held_when_built(workspace))
+        told += [f"{each.said}." for each in gone]
         told += write_held_of(ledger, "build", None, workspace.root)
         return vars(head_of(ledger, wait=True)).copy(), told
 
@@ -205,7 +207,7 @@ def check_ledger(workspace: Workspace, rule_book: RuleBook) -> Checked:
                 found = _was(last) or "; ".join(b.what for b in fallen_short([], held))
                 found = found if gone else ""
                 return Checked("", path, "lost" if gone else "none", found, "ledger")
-            breaks = ledger.verify(held=held)
+            breaks = ledger.verify(held=held) + heads_gone(file, held_when_built(workspace))
             now, shorter = head_of(ledger), _shorter(ledger, last)
     except (CoverplateError, sa.exc.SQLAlchemyError) as fault:
         told = fault.found if isinstance(fault, CoverplateError) else str(fault)

@@ -26,8 +26,8 @@ def at(days):
     return moment(on(days))
 
 
-def raise_one(ledger, opening, seen=SEEN):
-    payload = raised(opening, first_seen_on=on(-seen), last_seen_on=on(-1))
+def raise_one(ledger, opening, seen=SEEN, **more):
+    payload = raised(opening, first_seen_on=on(-seen), last_seen_on=on(-1), **more)
     return ledger.raise_finding(payload, at=at(0), **WHO).finding_id
 
 
@@ -128,7 +128,7 @@ def test_an_assignment_while_a_fix_waits_for_proof_starts_nothing(ledger):
 
 
 def test_what_is_withdrawn_and_seen_again_comes_back_to_the_firm(ledger):
-    finding = raise_one(ledger, "K1")
+    finding = raise_one(ledger, "K1", grade="suspected")
     assign(ledger, finding, 1, "Oddy")
     withdrawn = ev.EvidenceWithdrawn(reason="below the threshold")
     ledger.append(finding, withdrawn, at=at(4), **WHO)

@@ -10,7 +10,7 @@ from ledger_samples import DAY, WHO, fix, look, moment, raised
 from test_ledger_commands import Typed
 
 from pipeline.ledger import State, current, open_ledger
-from pipeline.ledger.events import Commented
+from pipeline.ledger.events import Assigned, Commented
 from pipeline.ledger.rule_books import kept_rows
 from pipeline.ledger.verification import Judge
 from shared.canonical import canonical, utc_text
@@ -142,7 +142,45 @@ def unknown_column(steps):
     steps[1][1] |= {"proven": True}
 
 
+def confirmed_withdrawn(steps):
+    steps[1][1] = {"kind": "evidence_withdrawn", "reason": "the evidence no longer points at it"}
+
+
+def confirmed_made_suspected(steps):
+    steps[1][1] = {"kind": "seen_again", "grade": "suspected", "seen_on": str(DAY)}
+
+
+def raised_as_a_defect_of_another_family(steps):
+    steps[0][1] |= {"condition": "ungrounded"}
+
+
+def seen_as_a_defect_of_another_family(steps):
+    seen = {"kind": "seen_again", "grade": "confirmed", "seen_on": str(DAY)}
+    steps[1][1] = {**seen, "condition": "ungrounded"}
+
+
+def put_off_without_a_reason(steps):
+    steps[1][1] = {"kind": "assigned", "firm": "Pellworth Electric", "due_on": "2026-01-31"}
+
+
+def put_off_for_decades(steps):
+    note = "agreed with the owner"
+    steps[1][1] = {"kind": "assigned", "firm": "Pellworth", "due_on": "2099-01-31", "note": note}
+
+
+def made_safe_on_a_day_to_come(steps):
+    later = str(dt.date.today() + dt.timedelta(days=400))
+    steps[1][1] = {"kind": "made_safe", "how": "circuit_de_energised", "since": later}
+
+
 SORTS = {
+    made_safe_on_a_day_to_come: "made safe for now since",
+    confirmed_withdrawn: "evidence alone takes none off the list",
+    confirmed_made_suspected: "seen again as suspected only",
+    raised_as_a_defect_of_another_family: "ungrounded is none of the defects of false_ground",
+    seen_as_a_defect_of_another_family: "ungrounded is none of the defects of false_ground",
+    put_off_without_a_reason: "later than its first target",
+    put_off_for_decades: "more than ten years ahead",
     refused_remedy: "is not accepted as a fix",
     unknown_remedy: "no remedy of the rule book",
     earlier_look: "the fix was reported done on",
@@ -289,6 +327,26 @@ def test_a_rule_book_from_a_file_judges_only_if_somebody_vouches(foreign, typed)
     # once it is kept here it judges without being vouched for again
     (told,) = typed.json("ledger import", path)
     assert (told["events"], told["standing"]) == (0, 3)
+
+
+def test_a_day_that_another_rule_book_allowed_is_no_forgery(typed, tmp_path):
+    text = default_rule_book_text()
+    old = "severe = { value = 21"
+    assert text.count(old) == 1
+    book = parse_rule_book(text.replace(old, "severe = { value = 90"))
+    ledger = open_ledger(tmp_path / "foreign.sqlite", rule_book=book)
+    finding = ledger.raise_finding(raised(), at=FIRST, **WHO).finding_id
+    due = Assigned(firm="Pellworth", due_on=DAY + dt.timedelta(60))
+    ledger.append(finding, due, at=FIRST, **WHO)
+    ledger.close()
+    away = Typed(str(tmp_path / "foreign.sqlite"), tmp_path)
+    assert away.json("ledger verify") == []
+    away("ledger export", tmp_path / "foreign.jsonl")
+    typed("ledger import", tmp_path / "foreign.jsonl", ok=3)
+    vouched = ["--rule-book-hash", book.hash, "--by", "Ann"]
+    (told,) = typed.json("ledger import", tmp_path / "foreign.jsonl", *vouched)
+    assert (told["events"], told["set_aside"]) == (2, 0)
+    assert typed.json("ledger verify") == []
 
 
 def test_a_rule_book_that_is_not_what_its_hash_says_judges_nothing(foreign, typed, tmp_path):

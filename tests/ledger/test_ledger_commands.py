@@ -142,6 +142,8 @@ def test_life_without_a_fix(typed, finding):
 
     assert state(f"findings accept {finding}") == "confirmed_defect"
     made_safe = f"findings make-safe {finding} --how circuit_de_energised"
+    refusal = typed(f"{made_safe} --since 2099-01-01", ok=None)
+    assert "made safe for now since 2099-01-01, a day in the future" in refusal.found
     assert state(made_safe) == "made_safe_defect_remains"
     assert state(f"findings make-live {finding} --reason heating") == "confirmed_defect"
     for what in ("notice_given", "entry_refused", "no_access"):

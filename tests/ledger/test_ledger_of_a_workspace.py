@@ -54,6 +54,14 @@ def test_emptied_after_a_build_is_told_by_the_logbook_even_without_the_file_besi
     open_ledger(other).close()
     assert run("ledger", "verify", "--workspace", built.root, "--ledger", other).code == 0
     path.write_bytes(whole)
+    told = run("ledger", "verify", "--workspace", built.root)
+    assert told.code == 2 and "ledger.heads.jsonl is gone" in " ".join(told.out.split())
+    assert "3 events on" in told.out and "by the logbook" in told.out
+    assert "a seal or a back-up" in " ".join(told.out.split())
+    assert "ledger.heads.jsonl is gone" in run("check", "--workspace", built.root, "--json").out
+    # the next build tells it once more, and begins it anew
+    told = run("build", "--workspace", built.root)
+    assert told.code == 0 and "is gone" in told.err
     assert run("ledger", "verify", "--workspace", built.root).code == 0
 
 

@@ -104,9 +104,12 @@ def test_a_bill_is_written_on_all_its_findings_or_on_none(ledger, ids):
     assert ledger.heads() == heads
 
 
-def test_the_firm_is_the_same_whatever_its_case_and_spaces(ledger, ids):
+@pytest.mark.parametrize(
+    "name", ["pellworth  electric", "PELLWORTH ELECTRIC, Inc.", "Pellworth", "Pe\u0301llworth Ltd"]
+)
+def test_the_firm_is_the_same_however_it_is_written(ledger, ids, name):
     put(ledger, ids[0], fix(cost=400))
-    bill(ledger, ids[:1], firm="pellworth  electric", amount=410)
+    bill(ledger, ids[:1], firm=name, amount=410)
     found = total(ledger)
     assert (found["spent"], found["over_reported"]) == (410, 10)
     assert money_questions(ledger, BOOK).empty

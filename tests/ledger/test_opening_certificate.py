@@ -8,6 +8,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from forging import FIRST, FIXED, LOOKED, chained, honest
 from ledger_samples import DAY, WHO, fix, look, raised
 
+from pipeline.landing import Workspace
 from pipeline.ledger.opening_certificate import (
     FORM,
     FORM_1,
@@ -21,6 +22,7 @@ from pipeline.ledger.opening_certificate import (
 )
 from shared.faults import CoverplateError
 from tests.cli.running import run
+from tests.dashboard.screens_shown import plate, screen_of, sound
 
 pytestmark = pytest.mark.slow
 
@@ -309,3 +311,134 @@ def test_a_certificate_of_before_it_named_its_exports_is_still_read(signed, tmp_
     assert run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub").code == 0
     told = held_against(paper, root)
     assert told.code == 0 and "from before certificates named the exports" in told.err
+
+
+REPAIRED = "cover_off_inspection,random,three_slot,correct,yes,no,correct"
+
+
+@pytest.fixture
+def proven(signed, tmp_path):
+    """The same workspace with the false ground repaired and proven, and a certificate of it."""
+    return prove(signed, tmp_path, "2024-06-20")
+
+
+def prove(signed, tmp_path, day, *options):
+    root, key, paper = signed
+    at = ["--workspace", root]
+    finding = next(
+        each["finding_id"]
+        for each in run("findings", "list", *at, "--json").json()
+        if each["family"] == "false_ground"
+    )
+    said = ["--remedy", "grounding_conductor_added", "--on", "2024-06-01", "--firm", "Pellworth"]
+    done = run("fix", "report", finding, *said, "--worker", "D. Orme", "--by", "Ann", *at)
+    assert done.code == 0, done.err
+    head = HEAD.replace("\n", ",ground_present,ground_path_ohms,firm_of_inspector\n")
+    (tmp_path / "proof.csv").write_text(
+        f"{head}B1,2A,K1,{day},Cy Vane,{REPAIRED},yes,0.2,Lowmoor\n"
+    )
+    taken = ("intake", tmp_path / "proof.csv", *options)
+    for step in (taken, ("build",), ("findings", "sync"), ("build",)):
+        assert run(*step, *at).code == 0
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    done = run(*made, "-o", paper, *at, "--json")
+    states = {each["family"]: each["state"] for each in done.json()}
+    assert states["false_ground"] == "repair_proven", done
+    return root, key, paper, finding
+
+
+def test_a_finding_or_an_event_left_out_is_told_by_the_ledger(proven, tmp_path):
+    root, key, paper, finding = proven
+    told = held_against(paper, root)
+    assert told.code == 0 and "nothing of what the ledger held" in " ".join(told.out.split()), told
+    whole = json.loads(paper.read_text())
+    rest = [each for each in whole["events"] if each["finding_id"] != finding]
+    says = [each for each in whole["says"] if each["finding_id"] != finding]
+    write_certificate({**whole, "events": rest, "says": says}, key, paper)
+    assert run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub").code == 0
+    told = held_against(paper, root)
+    said = " ".join(told.out.split())
+    assert told.code == 2
+    assert f"a finding was left out: false ground ({finding}), raised on" in said
+    assert "in the ledger it is repair proven" in said
+    # a comment that somebody wrote, and the signer left out
+    assert run("findings", "comment", finding, "smelt burnt", "--workspace", root).code == 0
+    assert run("build", "--workspace", root).code == 0
+    write_certificate(whole, key, paper)
+    told = held_against(paper, root)
+    assert (
+        told.code == 0 and f"written later by its word: 4 of false ground ({finding})" in told.err
+    )
+    later = {**whole, "made_at": "2030-01-01T00:00:00.000000+00:00"}
+    write_certificate(later, key, paper)
+    assert f"an event was left out: 4 of false ground ({finding})" in " ".join(
+        held_against(paper, root).out.split()
+    )
+
+
+def test_a_look_since_the_proof_that_disproves_it_is_told(proven, tmp_path):
+    root, key, paper, finding = proven
+    landed(root, tmp_path, "back.csv", f"2024-09-01,Ada Orme,{COVER}")
+    told = held_against(paper, root)
+    assert told.code == 0
+    assert "a look speaks against the proven repair: 2024-09-01, cover_off_inspection" in told.err
+    assert "not in it, as it was raised later by its word: false ground" in told.err
+    # a certificate of now from which the recurrence was taken, but not the look
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    assert run(*made, "-o", paper, "--workspace", root).code == 0
+    whole = json.loads(paper.read_text())
+    assert [each["family"] for each in whole["says"]].count("false_ground") == 2
+    kept = {
+        name: [each for each in whole[name] if each["finding_id"] == finding]
+        for name in ("events", "says")
+    }
+    write_certificate({**whole, **kept}, key, paper)
+    alone = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub")
+    assert alone.code == 2 and "a look speaks against the proven repair: 2024-09-01" in alone.out
+    assert "a finding was left out" in held_against(paper, root).out
+
+
+def test_records_in_doubt_about_an_opening_are_in_its_certificate(signed, tmp_path):
+    root, _, paper = signed
+    other = COVER.replace("three_slot", "two_slot")
+    landed(root, tmp_path, "slots.csv", f"2024-05-02,Bo Quill,{other}")
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    done = run(*made, "-o", paper, "--workspace", root, "--json")
+    assert "record_conflict:slots_disagree" in {each["family"] for each in done.json()}
+    assert held_against(paper, root).code == 0
+
+
+def test_a_proof_by_a_look_that_is_read_another_way_later_is_told_as_in_doubt(
+    signed, tmp_path, monkeypatch
+):
+    dated = ("--set", "date_order=dmy")
+    root, _, paper, finding = prove(signed, tmp_path, "03/07/2024", *dated)
+    at = ("--workspace", root)
+    (row,) = [r for r in run("findings", "list", "--all", *at, "--json").json()
+              if r["finding_id"] == finding]  # fmt: skip
+    assert (row["verified_on"], row["proof_in_doubt"]) == ("2024-07-03", None)
+    # the same file with months first: the look is of March, before the fix
+    assert run("intake", tmp_path / "proof.csv", "--set", "date_order=mdy", *at).code in (0, 3)
+    assert run("build", *at).code == 0
+    assert run("findings", "sync", *at).code == 0
+    said = f"Proof in doubt: {finding}: the look of 2024-07-03 (cover off inspection) that proved"
+    for words in (("list",), ("list", "--overdue")):
+        told = run("findings", *words, *at)
+        assert told.code == 0 and said in told.err, words
+    rows = run("findings", "list", *at, "--json").json()
+    assert "read another way" in {r["finding_id"]: r for r in rows}[finding]["proof_in_doubt"]
+    told = run("findings", "digest", *at, "--json").json()
+    assert [r["finding_id"] for r in told if r["section"] == "doubted"] == [finding]
+    assert "no export holds any more" in run("findings", "digest", *at).out
+    assert run("build", *at).code == 0
+    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    refused = run(*made, "-o", tmp_path / "new.json", *at)
+    assert refused.code == 2 and "stands in no export as it was judged" in refused.err
+    assert held_against(paper, root).code == 2
+    app = screen_of(monkeypatch, Workspace(root), "overdue")
+    sound(app)
+    assert "1 in doubt" in plate(app, "standing")
+    # taken back with a reason, it is told no more
+    reason = ("--reason", "the look was made in March")
+    assert run("findings", "reopen", finding, *reason, *at).code == 0
+    assert "Proof in doubt" not in run("findings", "list", *at).err

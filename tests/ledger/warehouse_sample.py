@@ -24,7 +24,7 @@ class Warehouse:
             "standing_unrepaired VARCHAR DEFAULT 'measured');"
             "CREATE TABLE live_metal_looks (building_id VARCHAR, unit_id VARCHAR, "
             "opening_id VARCHAR, defect VARCHAR, says VARCHAR, standing VARCHAR, "
-            "observed_on DATE, method VARCHAR, cleared_by VARCHAR);"
+            "observed_on DATE, method VARCHAR, cleared_by VARCHAR, before_proof DATE);"
             "CREATE TABLE observations (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
             "observed_on DATE, inspector VARCHAR, firm_of_inspector VARCHAR, method VARCHAR, "
             "result VARCHAR, slots VARCHAR, "
@@ -44,7 +44,7 @@ class Warehouse:
             "CREATE TABLE contradicted_fixes (building_no INTEGER, unit_id VARCHAR, "
             "opening_id VARCHAR);"
             "CREATE TABLE data_quality_findings (kind VARCHAR, building_id VARCHAR, "
-            'opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
+            'unit_id VARCHAR, opening_id VARCHAR, "column" VARCHAR, message VARCHAR);'
         )
 
     def insert(self, table, **values):

@@ -215,11 +215,17 @@ def test_a_proven_repair_takes_it_off_the_list_and_is_named(tmp_path):
     # Reported anew after the proof, it is urgent again and the finding recurs.
     take_in(place, tmp_path, "b.csv", [look(90, slots="three_slot", **LIVE)])
     build(place)
-    assert len(cli(place)) == 1
-    ledger = open_ledger(workspace=place.root)
-    with store.reading(place) as con:
-        assert sync_findings(con, ledger).recurrences == 1
-    ledger.close()
+    before = "before the repair proven on 2024-06-03, which holds no longer: "
+    for recurrences in (1, 0):  # before the recurrence is raised, and after
+        (row,) = cli(place)
+        told = [(g["observed_on"], g["says"].startswith(before)) for g in row["grounds"]]
+        # what was said since stands first, and alone is the reason
+        assert told == [("2024-07-30", False)] * 2 + [("2024-05-01", True)] * 2
+        ledger = open_ledger(workspace=place.root)
+        with store.reading(place) as con:
+            assert sync_findings(con, ledger).recurrences == recurrences
+        ledger.close()
+        build(place)
 
 
 def test_two_rows_of_one_export_are_two_looks_whatever_they_have_in_common(tmp_path):

@@ -398,6 +398,21 @@ def test_a_sheet_that_names_no_visit_of_this_ledger_is_told(place, tmp_path):
     assert states()["001"] == "fix_reported_unproven"
 
 
+def test_rows_moved_to_another_dwelling_are_told_as_that(place, tmp_path):
+    other = {**REPAIR, "Unit": "5B", "Repaired on": dt.date(2025, 2, 20)}
+    path = filled(tmp_path / "2A.xlsx", {"001": REPAIR, "003": other})
+    taken = run("intake", path)
+    said = " ".join(taken.out.split())
+    assert f"visit {VISIT} is to building 0017, unit 2A, not to what is named in row" in said
+    assert "of its sheet: building 0017, unit 5B" in said and "not known here" not in said
+    # the day is that of the rows of its own dwelling
+    assert f"`coverplate visits made {VISIT} --on 2025-03-03`" in said
+    (visit,) = run("visits", "list", "--json").json()
+    assert visit["standing"] == "planned"
+    assert run("visits", "made", VISIT, "--on", "2025-03-03").code == 0
+    assert "is to building" not in run("findings", "sync").err
+
+
 def test_a_look_that_finds_the_repair_wanting_disproves_it(place, tmp_path):
     wanting = {**PROOF, "Ground path, ohms": 60}
     path = filled(tmp_path / "2A.xlsx", {"001": {**REPAIR, **wanting}, "003": {**REPAIR, **PROOF}})

@@ -115,6 +115,7 @@ def asked(
                 DAY + dt.timedelta(proven),
             ],
         )
+    con.execute("CREATE TABLE recurred_families AS FROM proven_families LIMIT 0")
     write_families(con)
     create_macros(con)
     rule_tables(con, book or load_rule_book())

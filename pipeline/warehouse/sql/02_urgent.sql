@@ -385,7 +385,8 @@ DROP TABLE live_metal_pairs;
 DROP TABLE live_metal_halves;
 
 -- One row for each thing that a look says, with what answers it: cleared_by is NULL where it stands,
--- else 'look', 'proven_fix' or 'replaced' (a later export corrected the row).
+-- else 'look', 'proven_fix' or 'replaced' (a later export corrected the row). before_proof: the day of
+-- the proof of a repair that came after what stands, where the defect has come back since.
 CREATE TABLE live_metal_looks AS
 WITH numbered AS (
     SELECT *, row_number() OVER () AS number FROM live_metal_said
@@ -413,6 +414,8 @@ answered AS (
 settled AS (
     SELECT
         s.*, a.look, f.fixed_on, f.fixed_by, f.verified_on, f.remedy,
+        CASE WHEN r.verified_on > s.observed_on AND s.observed_on <= r.fixed_on
+            THEN r.verified_on END AS before_proof,
         CASE
             WHEN s.corrected THEN 'replaced'
             WHEN a.look IS NOT NULL AND NOT coalesce(
@@ -429,6 +432,13 @@ settled AS (
     LEFT JOIN proven_families AS f
         ON f.building_no = s.building_no AND f.unit_id = s.unit_id
         AND f.opening_id = s.opening_id AND f.family = coalesce(d.family, s.defect)
+    LEFT JOIN (
+        SELECT building_no, unit_id, opening_id, family, max(fixed_on) AS fixed_on,
+            arg_max(verified_on, fixed_on) AS verified_on
+        FROM recurred_families GROUP BY ALL
+    ) AS r
+        ON r.building_no = s.building_no AND r.unit_id = s.unit_id
+        AND r.opening_id = s.opening_id AND r.family = coalesce(d.family, s.defect)
     -- A row that was replaced by one that says the same said nothing that is gone.
     WHERE s.superseded_by_part IS NULL OR NOT EXISTS (
         SELECT 1 FROM live_metal_said AS n
@@ -445,6 +455,7 @@ SELECT
     s.observed_on, s.inspector, s.method, l.path AS file, l.sheet,
     s._row // l.cells_a_row AS "row",
     s.cleared_by,
+    CASE WHEN s.cleared_by IS NULL THEN s.before_proof END AS before_proof,
     CASE s.cleared_by
         WHEN 'replaced' THEN 'the row that said so was corrected by a later export'
         WHEN 'look' THEN s.look.finds
@@ -470,20 +481,28 @@ ORDER BY ALL;
 DROP TABLE live_metal_said;
 DROP TABLE clearing_looks;
 
--- One row an opening at which something that was said stands. defect: what is worst of it.
+-- One row an opening at which something that was said stands. defect: what is worst of it, of what was
+-- said since the last proof where anything was; what was said before it stands behind and says so.
 CREATE TABLE urgent_openings AS
+WITH standing AS (
+    SELECT *,
+        before_proof IS NOT NULL AND bool_or(before_proof IS NULL)
+            OVER (PARTITION BY building_no, unit_id, opening_id) AS past
+    FROM live_metal_looks
+    WHERE cleared_by IS NULL
+)
 SELECT
     building_no, unit_id, opening_id,
     arg_min(defect, (list_position(['hot_on_ground', 'reversed_false_ground', 'live_metal',
         'shock_reported', 'heat_or_scorch', 'abnormal_voltage'], defect), -epoch(observed_on)))
-        AS defect,
-    max(standing = 'measured') AS measured,
-    max(observed_on) AS reported_on,
-    list(struct_pack(says := says, standing := standing, observed_on := observed_on,
+        FILTER (NOT past) AS defect,
+    max(standing = 'measured') FILTER (NOT past) AS measured,
+    max(observed_on) FILTER (NOT past) AS reported_on,
+    list(struct_pack(says := concat('before the repair proven on ' || before_proof::VARCHAR
+            || ', which holds no longer: ', says), standing := standing, observed_on := observed_on,
         inspector := inspector, method := method, file := file, sheet := sheet, "row" := "row")
-        ORDER BY observed_on DESC, says, file, "row") AS grounds
-FROM live_metal_looks
-WHERE cleared_by IS NULL
+        ORDER BY past, observed_on DESC, says, file, "row") AS grounds
+FROM standing
 GROUP BY building_no, unit_id, opening_id
 ORDER BY building_no, unit_id, opening_id;
 

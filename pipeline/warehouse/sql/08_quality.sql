@@ -1,7 +1,10 @@
 -- What does not fit together, from landing and from the warehouse's own comparisons.
 CREATE TABLE data_quality_findings AS
-SELECT kind, building_id, opening_id, "column", "values", sources, precedence, message
-FROM data_quality
+SELECT q.kind, q.building_id, v.unit_id, q.opening_id, q."column", q."values", q.sources, q.precedence,
+    q.message
+FROM data_quality AS q
+LEFT JOIN opening_observations_valid AS v
+    ON q.opening_id IS NOT NULL AND v._part = q._part AND v._row = q._row
 UNION ALL BY NAME
 SELECT
     'more_openings_than_registered' AS kind,
@@ -32,6 +35,7 @@ UNION ALL BY NAME
 SELECT
     'repair_contradicted' AS kind,
     b.building_id,
+    nullif(c.unit_id, '') AS unit_id,
     c.opening_id,
     concat('The repair of ', c.fixed_on, ' (', replace(c.remedy, '_', ' '), ') at opening ',
         c.opening_id, CASE WHEN c.unit_id <> '' THEN concat(' in unit ', c.unit_id) ELSE '' END,
@@ -59,6 +63,7 @@ UNION ALL BY NAME
 SELECT
     'slots_disagree' AS kind,
     b.building_id,
+    nullif(o.unit_id, '') AS unit_id,
     o.opening_id,
     concat('Looks disagree on the slots of opening ', o.opening_id,
         CASE WHEN o.unit_id <> '' THEN concat(' in unit ', o.unit_id) ELSE '' END, ': ', string_agg(DISTINCT o.slots, ', ' ORDER BY o.slots), '; the latest is used.')
@@ -78,6 +83,7 @@ UNION ALL BY NAME
 SELECT
     'jumper_seen_with_cover_on' AS kind,
     b.building_id,
+    nullif(o.unit_id, '') AS unit_id,
     o.opening_id,
     concat('A neutral-to-ground jumper is reported at opening ', o.opening_id,
         ' although the cover stayed on; the report counts for little.') AS message
