@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from typing import Any
 
-import duckdb
 import pandas as pd
 import streamlit as st
 
@@ -15,14 +14,11 @@ from dashboard.components.downloads import XLSX_TYPE, downloads
 from dashboard.components.figures import day, missing, number, plural, word
 from dashboard.components.frame import follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
+from dashboard.components.planned_looks import Asked, plan_of
 from dashboard.components.source import Source, rule_book
 from dashboard.components.urgent_rows import first_measure
-from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
+from pipeline.planning.day import DayPlan, clock
 from pipeline.planning.look_sheet import look_page, look_workbook
-from pipeline.warehouse.narrowing import Narrowing
-
-Asked = tuple[int, float, dt.date, float, bool]
-"""Crews, hours of each, the day, the share by lot, whether these crews go to what is urgent."""
 
 
 def asked() -> Asked | None:
@@ -53,28 +49,6 @@ def asked() -> Asked | None:
             st.session_state["looks-asked"] = (int(crews), float(hours), on, lot / 100, not apart)
     found: Asked | None = st.session_state.get("looks-asked")
     return found
-
-
-def planned(
-    con: duckdb.DuckDBPyConnection,
-    version: str,
-    wanted: Asked,
-    today: dt.date,
-    rule_book_hash: str,
-) -> DayPlan:
-    """The plan; remembered by all that it follows from, so the rule book's hash is named."""
-    crews, hours, on, share, urgent = wanted
-    return plan_looks(
-        con,
-        rule_book(),
-        Narrowing(),
-        crews_alike(crews, hours),
-        day=on,
-        version=version,
-        today=today,
-        random_share=share,
-        urgent=urgent,
-    )
 
 
 def answer(found: DayPlan, wanted: Asked) -> str:
@@ -202,7 +176,7 @@ def page() -> None:
 
 def _show(source: Source, wanted: Asked) -> None:
     with st.spinner("Planning …"):
-        found = source.ask(planned, source.version, wanted, dt.date.today(), rule_book().hash)
+        found = plan_of(source, wanted)
     follow(plate.show(answer(found, wanted), key="answer"))
     if found.stops.empty:
         return

@@ -9,7 +9,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.charts.ranks import rank_intervals
-from dashboard.components import plate
+from dashboard.components import planned_looks, plate
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import (
     BURDEN_UNIT,
@@ -344,12 +344,7 @@ def page() -> None:
     """The screen."""
     source = opened()
     state_of_build(source)
-    to_plan = (
-        f"<p>{plate.link('Day of looks', 'day-of-looks')}: which crew goes where, in which order, "
-        "to which openings.</p>"
-    )
-    follow(plate.show(to_plan, key="to-plan"))
-    ahead = st.container()
+    today, ahead = st.container(), st.container()
     selection, k = narrowed(source)
     counted = source.ask(where_next.counts, selection)
     if counted.buildings == 0:
@@ -373,6 +368,22 @@ def page() -> None:
     with listing:
         _table(source, selection, k, counted, frame)
     _pictures(source, selection, k, frame)
+    # Last, on top: the list need not wait for it.
+    with today:
+        _today(source, counted)
+
+
+def _today(source: Source, counted: where_next.Counts) -> None:
+    """The day's plan, or where to ask for it."""
+    if counted.all_buildings > planned_looks.TODAY_UP_TO:
+        shown = (
+            f"<p>{plate.link('Day of looks', 'day-of-looks')}: which crew goes where, in which "
+            "order, to which openings.</p>"
+        )
+    else:
+        with st.spinner("Planning the day …"):
+            shown = planned_looks.today_in_short(source)
+    follow(plate.show(shown, key="today"))
 
 
 def _page_number(pages: int) -> int:

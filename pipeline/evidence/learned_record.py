@@ -289,6 +289,17 @@ def load_current(
     return record
 
 
+def model_of(folder: Path) -> str | None:
+    """Which version of the model made the current record; None where that cannot be read."""
+    try:
+        path = folder / f"{current_hash(folder)}.json"
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError):
+        return None
+    version = found.get("model_version") if isinstance(found, dict) else None
+    return version if isinstance(version, str) else None
+
+
 def _check_shapes(record: LearnedRecord, rule_book: RuleBook) -> None:
     groups, rates = len(group_keys(rule_book)), record.rates
     draws = (groups, len(rates.draws_a[0]) if rates.draws_a else 0, len(RATES))

@@ -12,6 +12,8 @@ from pipeline.landing import Workspace
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
+_CHANGED = "the rules or the model changed"
+
 
 class LearnAgainError(Exception):
     """The record at hand does not fit any more; its text says why."""
@@ -33,11 +35,14 @@ def record_at_hand(
     try:
         record = learned_record.load_current(workspace.learned, rule_book, model_version)
     except CoverplateError as damaged:
+        # One of another version may have other fields: it is no damage that it does not fit.
+        if learned_record.model_of(workspace.learned) not in (None, model_version):
+            return None, _CHANGED, ()
         return None, "the record of it was damaged", (str(damaged),)
     if record is None:
         return None, "for the first time", ()
     if (record.model_version, record.rule_book_hash) != (model_version, rule_book.hash):
-        return None, "the rules or the model changed", ()
+        return None, _CHANGED, ()
     if not record.portfolio.learned_from:
         return None, "there was nothing to learn from last time", ()
     return record, "", ()
