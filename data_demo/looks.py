@@ -179,9 +179,15 @@ def _looked_at(
     )
     share = np.where(share < 1, share * np.repeat(rng.uniform(0.4, 1.6, len(visits)), present), 1.0)
     odds = np.where(share < 1, share / np.maximum(1e-9, 1 - np.minimum(share, 0.95)), np.inf)
+    # Only three slots look as if they had no ground: other faces than two or three pass unnoticed.
     dangerous = np.asarray(
         [
-            danger(Condition(condition), Slots(slots), float(gfci)) > 0.5
+            danger(
+                Condition(condition),
+                Slots.THREE_SLOT if slots == Slots.THREE_SLOT else Slots.TWO_SLOT,
+                float(gfci),
+            )
+            > 0.5
             for condition, slots, gfci in zip(
                 openings["condition"], openings["slots"], openings["gfci"], strict=True
             )

@@ -22,6 +22,7 @@ def listed(*rows):
                 "days_overdue": days,
                 "overdue": True,
                 "treatment": "none",
+                "standing": "reported",
                 "first_target_on": pd.Timestamp("2025-04-01") - pd.Timedelta(days=days),
             }
             for building, opening, family, severity, probability, days in rows
@@ -71,6 +72,12 @@ def test_the_order_of_danger():
     assert order("late") == "afedcb"
     assert order("target") == "afedcb"  # all are overdue
     assert order("building") == "adecbf"
+
+
+def test_what_is_only_inferred_is_not_urgent_however_grave():
+    c = FOUND["opening_id"].eq("c")
+    frame = with_stakes(FOUND.assign(standing=FOUND["standing"].mask(c, "inferred")), STAKES)
+    assert "".join(frame.loc[frame["urgent"], "opening_id"]) == "ad"
 
 
 def test_without_a_warehouse_the_findings_own_word_counts():

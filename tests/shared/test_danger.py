@@ -4,26 +4,27 @@ import pytest
 
 from shared.vocabulary import CONDITIONS, Condition, Slots, danger
 
-# Dangerous: hot on ground wherever it is; on a three-slot opening false ground, reversed false
-# ground and reversed ungrounded; and, on a three-slot opening without GFCI protection, ungrounded.
+# Dangerous: hot on ground wherever it is; on a face with a ground contact (three slots, and any
+# other but two) false ground, reversed false ground and reversed ungrounded; and, on such a face
+# without GFCI protection, ungrounded.
 # False grounds further up and open neutrals without a true ground are as false grounds here; a poor
 # ground is as none; a broken shared neutral is dangerous whatever the face.
 DANGEROUS = {
     # condition: (two-slot, three-slot, other), unprotected; then the same protected
     "grounded": ((0, 0, 0), (0, 0, 0)),
-    "ungrounded": ((0, 1, 0), (0, 0, 0)),
-    "false_ground": ((0, 1, 0), (0, 1, 0)),
+    "ungrounded": ((0, 1, 1), (0, 0, 0)),
+    "false_ground": ((0, 1, 1), (0, 1, 1)),
     "reversed": ((0, 0, 0), (0, 0, 0)),
-    "reversed_ungrounded": ((0, 1, 0), (0, 1, 0)),
-    "reversed_false_ground": ((0, 1, 0), (0, 1, 0)),
+    "reversed_ungrounded": ((0, 1, 1), (0, 1, 1)),
+    "reversed_false_ground": ((0, 1, 1), (0, 1, 1)),
     "open_neutral": ((0, 0, 0), (0, 0, 0)),
     "open_hot": ((0, 0, 0), (0, 0, 0)),
     "hot_on_ground": ((1, 1, 1), (1, 1, 1)),
-    "poor_ground": ((0, 1, 0), (0, 0, 0)),
-    "false_ground_upstream": ((0, 1, 0), (0, 1, 0)),
-    "reversed_false_ground_upstream": ((0, 1, 0), (0, 1, 0)),
-    "open_neutral_ungrounded": ((0, 1, 0), (0, 1, 0)),
-    "open_neutral_false_ground": ((0, 1, 0), (0, 1, 0)),
+    "poor_ground": ((0, 1, 1), (0, 0, 0)),
+    "false_ground_upstream": ((0, 1, 1), (0, 1, 1)),
+    "reversed_false_ground_upstream": ((0, 1, 1), (0, 1, 1)),
+    "open_neutral_ungrounded": ((0, 1, 1), (0, 1, 1)),
+    "open_neutral_false_ground": ((0, 1, 1), (0, 1, 1)),
     "shared_neutral_open": ((1, 1, 1), (1, 1, 1)),
 }
 
