@@ -37,6 +37,7 @@ from pipeline.landing.raw import RawTable
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
+from pipeline.landing.told_apart import dwelling_in_name, unread_places
 from pipeline.landing.wide import beside_wide, find_wide, turned, wide_question
 from pipeline.landing.workspace import Workspace
 from shared.records import LAYOUTS
@@ -230,6 +231,8 @@ def _answered(mapping: Mapping, said: Answers) -> Mapping:
         update["ignored"] = (*mapping.ignored, *said.ignore)
     if said.different:
         update["distinct"] = (*mapping.distinct, *said.different)
+    if said.same_opening:
+        update["same_opening"] = (*mapping.same_opening, *said.same_opening)
     if said.words or said.constants:
         update["records"] = tuple(
             record.model_copy(
@@ -243,7 +246,8 @@ def _answered(mapping: Mapping, said: Answers) -> Mapping:
                     | {
                         name: ColumnMapping(constant=text)
                         for name, text in said.constants.items()
-                        if name in LAYOUTS[record.kind].columns and name not in record.columns
+                        if name in LAYOUTS[record.kind].columns
+                        and (name not in record.columns or record.columns[name].constant)
                     }
                 }
             )
@@ -264,10 +268,8 @@ def _ask_nothing(
     Raises:
         OpenQuestionError: so it is.
     """
-    used: set[int] = set()
-    for record in mapping.records:
-        plan = make_plan(table, mapping, record, dt.date.today())
-        used |= plan.used
+    plans = [make_plan(table, mapping, record, dt.date.today()) for record in mapping.records]
+    used = {place for plan in plans for place in plan.used}
     looks_only = all(r.kind is RecordKind.OPENING_OBSERVATIONS for r in mapping.records)
     kinds = {r.kind for r in mapping.records}
     open_ = unread_columns(
@@ -282,6 +284,11 @@ def _ask_nothing(
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,
     )
     open_ += _unread_titles(table, mapping, used)
+    unread = [place for place in range(len(table.header)) if place not in used]
+    for plan in plans:
+        if plan.record.kind is RecordKind.OPENING_OBSERVATIONS:
+            open_ += unread_places(con, plan, unread)
+            open_ += dwelling_in_name(file, plan.record)
     if mapping.wide:
         open_ += beside_wide(look_at(con, table), [table.header[n] for n in used], mapping.ignored)
     elif open_ and (wide := find_wide(_unread(table, used))) is not None:

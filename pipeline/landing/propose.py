@@ -227,17 +227,18 @@ def _can_be(kind: RecordKind, looks: Sequence[ColumnLook], said: Answers) -> boo
 
 
 def _check_answers(looks: Sequence[ColumnLook], said: Answers) -> None:
-    there = {normalised(look.header) for look in looks}
+    header = [look.header for look in looks]
     strange = [
-        f"{column}={header}"
-        for column, header in said.columns.items()
-        if header and normalised(header) not in there
+        f"{column}={name}"
+        for column in said.columns
+        for name in said.headers_of(column, header)
+        if name not in header
     ]
     if strange:
         raise CoverplateError(
             f"no such column in the file: {', '.join(strange)}",
             expected="one of " + ", ".join(look.header for look in looks),
-            to_do="name a column as the file spells it",
+            to_do="name a column as the file spells it; several with | between them are joined",
         )
 
 
@@ -245,6 +246,7 @@ def _propose_kind(
     kind: RecordKind, looks: Sequence[ColumnLook], name: str, said: Answers
 ) -> Proposal:
     layout = LAYOUTS[kind]
+    header = [look.header for look in looks]
     found = _match(kind, looks, said)
     columns: list[ColumnProposal] = []
     specs: dict[str, ColumnMapping] = {}
@@ -264,6 +266,9 @@ def _propose_kind(
         readable = 1 - left / answered if answered else 1.0
         if layout.keeps_cells and readable >= HOLDS:
             readable = 1.0  # rows are judged once more, and come back with their cells
+        joined = said.headers_of(column.name, header)
+        if len(joined) > 1:
+            spec = ColumnMapping(join=joined)
         columns.append(ColumnProposal(column.name, look.header, sure * readable, unread))
         specs[column.name] = spec
     for constant, value in said.constants.items():
@@ -284,6 +289,8 @@ def _propose_kind(
             names = tuple(looks[place].header for place in [*own, *sorted(texts)])
             specs["description"] = ColumnMapping(join=names, separator=" · ")
     taken = {found[column][0] for column in specs if column in found} | texts
+    joins = [name for column in said.columns if column in specs for name in specs[column].join]
+    taken |= {header.index(name) for name in joins}
     unmapped = tuple(look.header for place, look in enumerate(looks) if place not in taken)
     if not columns:
         return Proposal(None, None, 0.0, unmapped=unmapped)
@@ -320,11 +327,10 @@ def _propose_kind(
             asked,
             suggested,
         )
-    header = [look.header for look in looks]
     mapping = Mapping(
         name=name,
         description=f"proposed from a header; {whole:.0%} sure",
-        recognised_by=tuple(read.values()),
+        recognised_by=tuple(dict.fromkeys([*read.values(), *joins])),
         records=(RecordMapping(kind=kind, columns=specs),),
         status_dates=find_status_dates(header),
         **said.for_mapping(),
@@ -388,9 +394,11 @@ def _match(
     used = {place for place, look in enumerate(looks) if normalised(look.header) in _ignored(said)}
     for column, header in said.columns.items():
         if header and column in names:
-            place = [normalised(look.header) for look in looks].index(normalised(header))
-            found[column] = (place, ANSWERED)
-            used.add(place)
+            own = [look.header for look in looks]
+            answered = said.headers_of(column, own)
+            found[column] = (own.index(answered[-1]), ANSWERED)
+            if len(answered) == 1:  # a room may be joined to the opening and be the room still
+                used.add(own.index(answered[0]))
     closed = {*said.columns, *said.constants}
     plain = [_without_unit(look.header) for look in looks]
     candidates = []
