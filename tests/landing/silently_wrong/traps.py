@@ -655,10 +655,51 @@ def _wide() -> Iterable[Trap]:
     yield Trap("outlets and a smoke alarm", "a.csv", alarms.encode(), {}, "ask")
 
 
+def _half_names() -> Iterable[Trap]:
+    """A header that begins the name of a column, and what else could be meant."""
+    row = look(1)
+    for header, value in {
+        "Appliance": "60", "Voltage": "yes", "Tenant": "Y", "Proximity": "N", "Ground pin": "60",
+        "Breaker amps": "15", "Amps": "20", "GFCI tripped": "yes", "GFCI button": "yes",
+    }.items():  # fmt: skip
+        text = lines([(*HUMAN, header), (*cells(row), value)])
+        yield Trap(f"{header} beside the look", "a.csv", text.encode(), {}, "ask")
+    none = dict.fromkeys(("dwelling_units", "vulnerable_occupants", "name", "address"))
+    text = "Building,Year built,Number,Children\nB-1,1950,4,2\n"
+    facts = {2: {"building_id": "B-1", "year_built": 1950, **none}}
+    yield Trap("a number and children of a building", "a.csv", text.encode(), facts)
+    named = {"neutral_ground_volts": 1.5, "circuit_id": "C4", "load_amps": 12.5}
+    text = lines(
+        [(*HUMAN, "N-G volts", "Circuit", "Load amps"), (*cells(row), "1.5", "C4", "12.5")]
+    )
+    yield Trap("units behind names that are known", "a.csv", text.encode(), {2: {**row, **named}})
+
+
+def _put_together() -> Iterable[Trap]:
+    """Openings that have building, dwelling and name alike and are several."""
+    first, then = look(1, result="open_ground"), look(1, observed_on="2024-03-26")
+    for header, words in {
+        "Floor": ("1", "2"), "Wing": ("N", "S"), "House": ("1", "2"), "Location": ("Hall", "Den"),
+        "Treppenhaus": ("A", "B"),
+    }.items():  # fmt: skip
+        rows = [(*cells(row), word) for row, word in zip((first, then), words, strict=True)]
+        text = lines([(*HUMAN, header), *rows])
+        yield Trap(f"one opening in two of {header}", "a.csv", text.encode(), {}, "ask")
+    sheets = {f"Apt 1{n}": [HUMAN[:1] + HUMAN[2:], cells(row, CANON[:1] + CANON[2:])]
+              for n, row in zip("AB", (first, then), strict=True)}  # fmt: skip
+    yield Trap("one sheet a dwelling", "a.xlsx", workbook(sheets), {}, "ask")
+    text = lines([HUMAN[:1] + HUMAN[2:], cells(first, CANON[:1] + CANON[2:])])
+    yield Trap("a dwelling in the name of the file", "B-12 apt 1B.csv", text.encode(), {}, "ask")
+    rows = [(*cells(row), "Kitchen") for row in (first, then)]
+    told = {n: {**row, "room": "Kitchen"} for n, row in enumerate((first, then), 2)}
+    yield Trap("a retest in the same room", "a.csv",
+               lines([(*HUMAN, "Room"), *rows]).encode(), told)  # fmt: skip
+
+
 def traps() -> list[Trap]:
     """All of them, in order."""
     groups = (
         *(_joined, _around, _columns, _dates, _values, _files, _identities, _found_by_others),
-        _wide,
+        *(_wide, _half_names, _put_together),
     )
     return [trap for group in groups for trap in group()]
