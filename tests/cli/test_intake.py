@@ -61,6 +61,27 @@ def test_json_says_what_became_of_every_row(workspace, inbox):
     assert "quarantine" in outcome.err
 
 
+def test_rows_wrapped_whole_in_quotes_are_rows_and_an_open_ground_among_them_stays(
+    workspace, inbox
+):
+    head, *rows = GOOD.splitlines()
+    path = write(inbox, "\n".join([head, *(f'"{row}"' for row in rows)]) + "\n")
+    outcome = run("intake", path, "--workspace", workspace, "--json")
+    assert outcome.code == 0
+    assert [row["accepted"] for row in outcome.json()] == [2]
+    assert run("build", "--workspace", workspace).code == 0
+    listed = run("openings", "B1", "--workspace", workspace, "--json").json()
+    assert [o["opening_id"] for o in listed if o["defect"] == "ungrounded"] == ["002"]
+
+
+def test_rows_that_were_not_parted_are_set_aside_and_not_taken_for_titles(workspace, inbox):
+    rows = GOOD.splitlines()
+    path = write(inbox, "\t".join(rows[0].split(",")) + "\n" + "\n".join(rows[1:]) + "\n")
+    outcome = run("intake", path, "--workspace", workspace, "--json")
+    assert outcome.code == 3
+    assert [row["quarantined"] for row in outcome.json()] == [2]
+
+
 def test_a_folder_gives_one_row_a_file_and_each_reconciles(workspace, inbox):
     write(inbox, GOOD, "a.csv")
     write(inbox, BAD, "b.csv")

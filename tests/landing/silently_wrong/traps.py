@@ -675,6 +675,34 @@ def _half_names() -> Iterable[Trap]:
     yield Trap("units behind names that are known", "a.csv", text.encode(), {2: {**row, **named}})
 
 
+def _wrapped() -> Iterable[Trap]:
+    """Rows that a spreadsheet program took for one text, and wrote in quotes."""
+
+    def wrap(line: str) -> str:
+        return '"' + line.replace('"', '""') + '"'
+
+    for number in (20, 6_000):
+        rows = looks(number)
+        text, truth = human(rows)
+        head, *body = text.splitlines()
+        for name, written in {
+            "all rows": [head, *map(wrap, body)],
+            "all rows and the header": list(map(wrap, [head, *body])),
+            "all rows but the first": [head, body[0], *map(wrap, body[1:])],
+            "one row": [head, *body[:-1], wrap(body[-1])],
+        }.items():
+            yield Trap(f"{name} of {number} wrapped in quotes", "a.csv",
+                       ("\n".join(written) + "\n").encode(), truth)  # fmt: skip
+    rows = [look(1, inspector='Quill, "Ada"', result="open_ground"), *looks(4)[1:]]
+    said = [wrap(",".join('"' + cell.replace('"', '""') + '"' for cell in cells(r))) for r in rows]
+    text = "\n".join([",".join(HUMAN), *said]) + "\n"
+    yield Trap("rows with quotes of their own wrapped in quotes", "a.csv", text.encode(),
+               _numbered(rows, 2))  # fmt: skip
+    packed = [HUMAN, *([",".join(cells(row))] for row in looks(5)), cells(looks(6)[5])]
+    yield Trap("rows of a sheet that were not parted", "a.xlsx", workbook({"S": packed}),
+               _numbered(looks(6), 2))  # fmt: skip
+
+
 def _put_together() -> Iterable[Trap]:
     """Openings that have building, dwelling and name alike and are several."""
     first, then = look(1, result="open_ground"), look(1, observed_on="2024-03-26")
@@ -700,6 +728,6 @@ def traps() -> list[Trap]:
     """All of them, in order."""
     groups = (
         *(_joined, _around, _columns, _dates, _values, _files, _identities, _found_by_others),
-        *(_wide, _half_names, _put_together),
+        *(_wide, _half_names, _wrapped, _put_together),
     )
     return [trap for group in groups for trap in group()]
