@@ -25,7 +25,7 @@ TEXTS = ("note", "room")
 LOUD = frozenset(
     {
         *("danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"),
-        *("void_by_note", "contradicting_cells"),
+        *("void_by_note", "contradicting_cells", "building_named_twice"),
         *("comments_of_danger", "leading_zeros_shown", "hidden_sheet", "merged_columns"),
     }
 )
@@ -44,19 +44,21 @@ def contradictions(
         before: files of the same call that are settled already.
     """
     looks = _looks_of(landings)
-    if not looks:
-        return list(landings)
     a_row = {part.part: part.cells_a_row for _, part in looks}
     rows = valid_rows_of(looks, _LOOKS)
     found: dict[int, list[Finding]] = defaultdict(list)
+    for part, finding in _named_twice(con, landings):
+        found[part].append(finding)
     names = {
         part.part: " ".join(filter(None, [landing.manifest.name, part.sheet]))
         for landing in (*before, *landings)
         for part in landing.manifest.parts
         if part.record_kind is _LOOKS
     }
-    others = _contradicting(con, _looks_of([*before, *landings]), names, a_row)
-    for part, finding in [*_within_rows(con, rows), *others]:
+    told = _within_rows(con, rows) if looks else []
+    if looks:
+        told += _contradicting(con, _looks_of([*before, *landings]), names, a_row)
+    for part, finding in told:
         shown = tuple(row // a_row[part] for row in finding.rows)
         found[part].append(finding.model_copy(update={"rows": shown}))
     result = []
@@ -128,6 +130,33 @@ def _within_rows(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, F
                     (part, Finding(kind=kind, message=said, count=count, rows=tuple(first)))
                 )
     return found
+
+
+def _named_twice(
+    con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]
+) -> list[tuple[int, Finding]]:
+    """Buildings of a register that a later row of the same file says other things of."""
+    registers = [
+        part.part
+        for landing in landings
+        for part in landing.manifest.parts
+        if part.record_kind is RecordKind.BUILDING_REGISTER and not part.corrects
+    ]
+    if not registers:
+        return []
+    counted = con.execute(
+        "SELECT _part, count(*), list(_row ORDER BY _row)[1:5] FROM outcomes "
+        "WHERE status = 'superseded' AND other_part = _part "
+        f"AND _part IN ({', '.join(map(str, registers))}) GROUP BY _part ORDER BY _part"
+    ).fetchall()
+    message = (
+        "buildings that a later row of the same register says other things of; the later row "
+        "counts (see `coverplate quality`): where these are two buildings, give each its own name"
+    )
+    return [
+        (part, Finding(kind="building_named_twice", message=message, count=n, rows=tuple(first)))
+        for part, n, first in counted
+    ]
 
 
 def _contradicting(

@@ -47,7 +47,7 @@ from pipeline.landing.recovery import (
 )
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
-from pipeline.landing.told_apart import put_together
+from pipeline.landing.told_apart import named_as_several, put_together
 from pipeline.landing.workspace import Manifest, Part, Workspace, write_manifest
 from shared.faults import CoverplateError
 from shared.whole_file import settle_files
@@ -283,7 +283,8 @@ class _Taking:
             landings.append(Landing(manifest, one.read.folder))
         earlier = [m for m in self.manifests if m.sequence < typed[0].sequence]
         asked = spelling_questions(self.connection, self.call.workspace, earlier, landings)
-        for index, question in [*asked, *put_together(self.connection, landings)]:
+        asked += put_together(self.connection, landings)
+        for index, question in [*asked, *named_as_several(self.connection, landings)]:
             self._refuse(typed[index].number, typed[index].read.source, question)
         if self.refused:
             return

@@ -9,7 +9,9 @@ a person says what tells them apart, or that they are one; the answer is kept in
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Sequence
+from pathlib import Path
 
 import duckdb
 
@@ -24,6 +26,8 @@ from pipeline.landing.row_kinds import normalised
 from pipeline.landing.workspace import Part
 from shared.records import literal
 from shared.vocabulary import RecordKind
+
+_LOOKS = RecordKind.OPENING_OBSERVATIONS
 
 KEY = ("building_id", "unit_id", "opening_id")
 
@@ -136,6 +140,81 @@ def _plain(text: str) -> str:
     return re.sub(r"[\W_]+", "", text).casefold()
 
 
+_SEVERAL = (
+    # 1 to 6, 1 – 6; lists; words for all of them
+    "[0-9]+ *(–|—|to|thru|through|bis) *[0-9]+|[0-9]+ +- +[0-9]+"
+    "|([a-z]* *#?[0-9]+)( *[,;&+] *| and | und | et | y )[a-z]* *#?[0-9]+.*"
+    "|(all|alle|alles|todos|todas|tous|toutes|tutti|various|misc|miscellaneous|multiple|several|"
+    "every|each|others?|rest|remaining|whole|entire|mehrere|diverse|divers|varios)"
+    "( (of )?(the )?(outlets?|receptacles?|openings?|sockets?|others?|unit|apartment|apt|flat|"
+    "rooms?|kitchen|bath|steckdosen|tomas|prises))*"
+)
+"""What stands where an opening is named and is several. Common practice, no source."""
+
+_RUN = "([a-z]+)[ .#]*[0-9]+ *(-|–|—|to|thru|through|bis) *([a-z]+)[ .#]*[0-9]+"
+"""K1-K6; C4-K2 is one opening of a circuit."""
+
+
+def named_as_several(
+    con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]
+) -> list[tuple[int, OpenQuestionError]]:
+    """Ask where one row speaks of several openings: ``K1-K6``, ``all``.
+
+    Args:
+        con: any connection.
+        landings: files that are typed and not settled yet.
+
+    Returns:
+        Which of the files, and the question.
+    """
+    looks = _looks(landings)
+    if not looks:
+        return []
+    rows = valid_rows_of([(folder, part) for _, folder, part in looks], _LOOKS)
+    found = con.execute(
+        "SELECT _part, opening_id, count(*) "
+        f"FROM (SELECT *, lower(opening_id) AS name FROM ({rows})) "
+        f"WHERE regexp_full_match(name, {literal(_SEVERAL)}) "
+        f"OR (regexp_full_match(name, {literal(_RUN)}) "
+        f"AND regexp_extract(name, {literal(_RUN)}, 1) = regexp_extract(name, {literal(_RUN)}, 3)) "
+        "GROUP BY ALL ORDER BY ALL"
+    ).fetchall()
+    asked: dict[int, dict[str, int]] = {}
+    for number, _, part in looks:
+        record = next(r for r in part.reading.records if r.kind is part.record_kind)
+        spec = record.columns.get("opening_id")
+        said = set(spec.values) if spec is not None else set()
+        for of_part, name, count in found:
+            if of_part == part.part and name.lower() not in said:
+                names = asked.setdefault(number, {})
+                names[name] = names.get(name, 0) + count
+    return [(number, _several(names)) for number, names in asked.items()]
+
+
+def _several(names: dict[str, int]) -> OpenQuestionError:
+    told = ", ".join(f"{name!r} ×{count}" for name, count in list(names.items())[:6])
+    found = f"rows that seem to speak of several openings at once: {told}"
+    answers = [f"opening_id:{name}={name}" for name in names]
+    question = Question("several_openings", "opening_id", found, tuple(answers[:1]))
+    one = " ".join(f"--set {shlex.quote(answer)}" for answer in answers[:6])
+    return OpenQuestionError(
+        found,
+        expected="one row for each opening that was looked at",
+        to_do="write one row for each opening that was looked at; or, where such a name is one "
+        f"opening's, say so with {one}; the answer is kept",
+        questions=[question],
+    )
+
+
+def _looks(landings: Sequence[Landing]) -> list[tuple[int, Path, Part]]:
+    return [
+        (number, landing.folder, part)
+        for number, landing in enumerate(landings)
+        for part in landing.manifest.parts
+        if part.record_kind is _LOOKS and part.corrects is None
+    ]
+
+
 def put_together(
     con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]
 ) -> list[tuple[int, OpenQuestionError]]:
@@ -149,22 +228,14 @@ def put_together(
     Returns:
         Which of the files, and the question.
     """
-    looks = [
-        (number, landing.folder, part)
-        for number, landing in enumerate(landings)
-        for part in landing.manifest.parts
-        if part.record_kind is RecordKind.OPENING_OBSERVATIONS and part.corrects is None
-    ]
+    looks = _looks(landings)
     places = [(part.part, number, _sheet(part), _room(part)) for number, _, part in looks]
     alone = [n for _, n, sheet, _ in places if sheet]
     asking = [row for row in places if row[3] or alone.count(row[1]) > 1]
     if not asking:
         return []
     own = {row[0] for row in asking}
-    rows = valid_rows_of(
-        [(folder, part) for _, folder, part in looks if part.part in own],
-        RecordKind.OPENING_OBSERVATIONS,
-    )
+    rows = valid_rows_of([(folder, part) for _, folder, part in looks if part.part in own], _LOOKS)
     listed = ", ".join(
         f"({part}, {number}, {literal(sheet)}, {literal(room)})"
         for part, number, sheet, room in asking

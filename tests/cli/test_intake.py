@@ -82,6 +82,27 @@ def test_rows_that_were_not_parted_are_set_aside_and_not_taken_for_titles(worksp
     assert [row["quarantined"] for row in outcome.json()] == [2]
 
 
+def test_a_building_twice_in_one_register_is_told_with_what_differs(workspace, inbox):
+    text = "building_id,year_built,address\nB1,1925,12 Rowan St\nB1,1952,14 Ash Rd\nB2,1930,x\n"
+    outcome = run("intake", write(inbox, text, "register.csv"), "--workspace", workspace)
+    assert outcome.code == 3 and "says other things of" in outcome.out
+    assert run("build", "--workspace", workspace).code == 0
+    listed = run("quality", "--workspace", workspace, "--json").json()
+    told = {row["column"]: row for row in listed if row["kind"] == "building_named_twice"}
+    assert set(told) == {"year_built", "address"}
+    assert "1925 (row 2), 1952 (row 3)" in told["year_built"]["message"]
+
+
+def test_one_opening_named_as_several_is_asked_about_and_the_answer_kept(workspace, inbox):
+    path = write(inbox, GOOD.replace("001", "K1-K6"))
+    refused = run("intake", path, "--workspace", workspace)
+    assert refused.code == 2 and "--set opening_id:K1-K6=K1-K6" in refused.err
+    answer = ("--set", "opening_id:K1-K6=K1-K6")
+    assert run("intake", path, *answer, "--workspace", workspace).code == 0
+    later = write(inbox, GOOD.replace("001", "K1-K6").replace("03-05", "04-05"), "later.csv")
+    assert run("intake", later, "--workspace", workspace).code == 0
+
+
 def test_a_folder_gives_one_row_a_file_and_each_reconciles(workspace, inbox):
     write(inbox, GOOD, "a.csv")
     write(inbox, BAD, "b.csv")

@@ -506,6 +506,22 @@ def _identities() -> Iterable[Trap]:
                    "read", (f"building_id:{other}={one}",))  # fmt: skip
         yield Trap(f"{one} and {other}, answered as two", "a.csv", text, _numbered(rows, 2),
                    "read", (f"different={other}",))  # fmt: skip
+    for one, other in (
+        ("12", "Bldg 12"), ("Building No. 12", "12"), ("1.20E+03", "1200"),
+        ("12 Rowan St", "12 Rowan Street"), ("Rowan Hse.", "Rowan House"),
+    ):  # fmt: skip
+        rows = [look(1, building_id=one), look(1, building_id=other, result="open_ground")]
+        text = lines([HUMAN, *map(cells, rows)]).encode()
+        yield Trap(f"{one} and {other}", "a.csv", text, {}, "ask")
+    rows = [look(1, building_id=f"Building {letter}") for letter in "AB"]
+    yield Trap("Building A and Building B", "a.csv",
+               lines([HUMAN, *map(cells, rows)]).encode(), _numbered(rows, 2))  # fmt: skip
+    for name in ("K1-K6", "all", "1 to 6", "All outlets", "K1 & K2", "1\u20136"):
+        text = lines([HUMAN, cells(look(1, opening_id=name))])
+        yield Trap(f"{name} as an opening", "a.csv", text.encode(), {}, "ask")
+    rows = [look(1, opening_id=name) for name in ("C4-K2", "3-1", "Hall", "GFCI-1", "Allen 2")]
+    yield Trap("marks within the name of an opening", "a.csv",
+               lines([HUMAN, *map(cells, rows)]).encode(), _numbered(rows, 2))  # fmt: skip
     for name, spelt in {
         "composed and decomposed letters": "Mu\u0308hle",
         "a zero-width space": "M\u200b\u00fchle",
