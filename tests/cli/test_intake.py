@@ -365,6 +365,31 @@ def test_trying_says_what_would_be_different_and_changes_nothing(workspace, inbo
     assert sorted(path.name for path in (workspace / "landed").iterdir()) == landed
 
 
+@pytest.mark.parametrize("packed", [False, True], ids=["folder", "zip"])
+def test_pictures_and_files_of_the_system_do_not_keep_an_export_out(tmp_path, packed):
+    inbox = tmp_path / "in"
+    inbox.mkdir()
+    (inbox / "a.csv").write_text(GOOD)
+    (inbox / "Thumbs.db").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(600))
+    (inbox / "~$a.xlsx").write_bytes(b"\x05Quill")
+    (inbox / "outlet 1.JPG").write_bytes(bytes(range(1, 256)) * 20)
+    (inbox / "plan.gif").write_bytes(b"GIF89a" + bytes(range(1, 200)))
+    path = inbox
+    if packed:
+        path = tmp_path / "in.zip"
+        with zipfile.ZipFile(path, "w") as archive:
+            for each in sorted(inbox.iterdir()):
+                archive.write(each, each.name)
+    done = run("intake", path, "--workspace", tmp_path / "w")
+    assert done.code == 3  # pictures are counted as left out
+    for name in ("Thumbs.db", "~$a.xlsx"):
+        assert f"{name}: a file that the system or an open program keeps there" in done.err
+    for name in ("outlet 1.JPG", "plan.gif"):
+        assert f"{name}: the file holds no table and was left out" in done.out
+    listed = run("intake", path, "--workspace", tmp_path / "w2", "--json").json()
+    assert sum(row["accepted"] for row in listed) == 2
+
+
 def test_a_hidden_file_in_a_folder_or_zip_is_told_and_a_damaged_member_named(tmp_path):
     inbox, text = tmp_path / "in", "building_id,year_built\nB1,1948\n"
     inbox.mkdir()
