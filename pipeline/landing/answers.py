@@ -11,12 +11,13 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pipeline.landing.cells import DateOrder, DecimalMark
+from pipeline.landing.row_kinds import normalised
 from shared.faults import CoverplateError
 from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
 
 FORMS = (
-    "COLUMN=HEADER (COLUMN= for none)",
+    "COLUMN=HEADER (COLUMN= for none; COLUMN=HEADER|HEADER joined)",
     "COLUMN:WORD=OURS",
     "all:COLUMN=OURS (the same in every row)",
     "wide=HEADER|HEADER or wide=FIRST..LAST (columns that are one opening each; wide= for none)",
@@ -27,6 +28,7 @@ FORMS = (
     "no_answer=WORD",
     "encoding=CODE_PAGE",
     "different=BUILDING",
+    "same_opening=HEADER (rows that differ in it only are looks at one opening)",
 )
 """Every form that an answer may take."""
 
@@ -39,7 +41,8 @@ class Answers:
     """Answers of a person about one file, or about all files of a call.
 
     Attributes:
-        columns: canonical column to the source header that it is read from; "" for none.
+        columns: canonical column to the source header that it is read from, or to several with
+            ``|`` between them, which are joined; "" for none.
         constants: canonical column to the text that every row has there, where the file has no
             such column.
         words: (canonical column, the source's word) to our word.
@@ -49,7 +52,7 @@ class Answers:
         no_answer: words that mean "no answer", such as 999.
         encoding: of texts that are not UTF-8.
         different: buildings that are spelt like another one and are not it.
-        constants: canonical column to what it holds in every row.
+        same_opening: source headers that do not tell openings apart.
         wide: source headers, or runs of them, that are one opening each; ("",) for none.
     """
 
@@ -64,6 +67,7 @@ class Answers:
     different: tuple[str, ...] = ()
     constants: dict[str, str] = field(default_factory=dict)
     wide: tuple[str, ...] = ()
+    same_opening: tuple[str, ...] = ()
 
     def words_of(self, column: str) -> dict[str, str]:
         """The source's words of one canonical column, in lower case, to ours; of an identifier to
@@ -80,6 +84,14 @@ class Answers:
             ends[word] = last
         return ends
 
+    def headers_of(self, column: str, header: Iterable[str]) -> tuple[str, ...]:
+        """The source headers that a canonical column is read from by an answer, as a file with
+        these spells them; a name that it does not have stands as it was said."""
+        there = {normalised(name): name for name in header}
+        said = self.columns.get(column, "")
+        names = [said] if normalised(said) in there else said.split("|")
+        return tuple(there.get(normalised(name), name.strip()) for name in names if name.strip())
+
     def for_mapping(self) -> dict[str, Any]:
         """What a new mapping takes from the answers as a whole."""
         return {
@@ -88,6 +100,7 @@ class Answers:
             "null_tokens": self.no_answer,
             "ignored": self.ignore,
             "distinct": self.different,
+            "same_opening": self.same_opening,
         }
 
     def __bool__(self) -> bool:
@@ -106,6 +119,7 @@ def parse_answers(texts: Iterable[str]) -> Answers:
     ignore: list[str] = []
     no_answer: list[str] = []
     different: list[str] = []
+    same_opening: list[str] = []
     constants: dict[str, str] = {}
     wide: list[str] = []
     kind: RecordKind | None = None
@@ -125,6 +139,8 @@ def parse_answers(texts: Iterable[str]) -> Answers:
             no_answer.append(value)
         elif key == "different" and value:
             different.append(value)
+        elif key == "same_opening" and value:
+            same_opening.append(value)
         elif key == "wide":
             wide += [part.strip() for part in value.split("|")]
         elif key == "kind" and value in set(RecordKind):
@@ -163,6 +179,7 @@ def parse_answers(texts: Iterable[str]) -> Answers:
         tuple(different),
         constants,
         tuple(wide),
+        tuple(same_opening),
     )
 
 

@@ -28,7 +28,11 @@ Format = Literal["delimited", "spreadsheet", "json", "json_lines", "parquet", "n
 
 CHUNK = 1 << 22
 
-DOCUMENTS = (".md", ".rst", ".html", ".htm", ".xml", ".pdf", ".rtf", ".docx", ".toml", ".yaml")
+DOCUMENTS = (
+    *(".md", ".rst", ".html", ".htm", ".xml", ".pdf", ".rtf", ".docx", ".toml", ".yaml"),
+    *(".jpg", ".jpeg", ".png", ".gif", ".bmp", ".tif", ".tiff", ".heic", ".heif", ".webp", ".svg"),
+    *(".mp4", ".mov", ".avi", ".mp3", ".m4a", ".wav", ".ogg"),
+)
 """Names of files that lie beside exports and are not tables."""
 
 
@@ -248,7 +252,7 @@ def _binary_format(path: Path, head: bytes) -> Format | None:
         return "spreadsheet" if workbook else "none"
     if b"\0" in head and not _encoding_by_mark(head).startswith("utf-16"):
         return "none"
-    return "none" if head.startswith((b"%PDF", b"\x89PNG", b"\xff\xd8\xff")) else None
+    return "none" if head.startswith((b"%PDF", b"\x89PNG", b"\xff\xd8\xff", b"GIF8")) else None
 
 
 def _encoding_by_mark(head: bytes) -> str:

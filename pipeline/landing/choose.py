@@ -20,7 +20,7 @@ from pipeline.landing import row_kinds
 from pipeline.landing.answers import Answers
 from pipeline.landing.column_look import ColumnLook, look_at, look_at_rows
 from pipeline.landing.conform import make_plan
-from pipeline.landing.dividing import SECTION
+from pipeline.landing.dividing import SECTION, SHEET
 from pipeline.landing.mapping import DEFAULT_LAYOUT, ColumnMapping, Mapping, RecordMapping
 from pipeline.landing.mapping_store import (
     all_mappings,
@@ -37,7 +37,8 @@ from pipeline.landing.raw import RawTable
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
-from pipeline.landing.wide import beside_wide, find_wide, turned, wide_question
+from pipeline.landing.told_apart import KEY, dwelling_in_name, unread_places
+from pipeline.landing.wide import beside_wide, find_wide, turned, wide_places, wide_question
 from pipeline.landing.workspace import Workspace
 from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
@@ -165,7 +166,7 @@ def choose(
     """
     said = answers or Answers()
     if named is not None:
-        mapping = _answered(find_mapping(workspace, named), said)
+        mapping = _said_of(_answered(find_mapping(workspace, named), said), said, table)
         return Choice(mapping, mapping.name, 1.0)
     own_name = name_of(file)
     kind = default_kind(table.header, said)
@@ -174,7 +175,7 @@ def choose(
         mapping = default_mapping(kind, table.header, said)
         _ask_nothing(con, table, mapping, file, look_at_rows(table.header, table.sample))
         if said:
-            mapping = mapping.model_copy(
+            mapping = _said_of(mapping, said, table).model_copy(
                 update={"name": own_name, "recognised_by": tuple(sorted(table.header))}
             )
         return Choice(mapping, own_name if said else DEFAULT_LAYOUT, 1.0)
@@ -182,9 +183,11 @@ def choose(
         (recognition(mapping.recognised_by, table.header), mapping)
         for mapping in all_mappings(workspace)
     ]
+    others = [m for sure, m in rated if sure and _differs(m, table, own_name)]
+    rated = [(sure, mapping) for sure, mapping in rated if mapping not in others]
     confidence, recognised = max(rated, key=lambda pair: pair[0], default=(0.0, None))
     if recognised is not None and confidence >= RECOGNITION_THRESHOLD and not renamed:
-        mapping = _answered(recognised, said)
+        mapping = _said_of(_answered(recognised, said), said, table)
         own = turned(con, table, mapping)
         _ask_nothing(con, own, mapping, file, look_at_rows(own.header, own.sample))
         return Choice(mapping, mapping.name, confidence)
@@ -194,8 +197,48 @@ def choose(
         if sure or _settled_by(proposal, said):
             own = turned(con, table, proposal.mapping)
             _ask_nothing(con, own, proposal.mapping, file, None)
-            return Choice(proposal.mapping, proposal.mapping.name, proposal.confidence)
-    raise asked(file, table, proposal)
+            mapping = _said_of(proposal.mapping, said, table)
+            return Choice(mapping, mapping.name, proposal.confidence)
+    raise asked(file, table, proposal, [_kept_elsewhere(m, table, own_name) for m in others])
+
+
+def _said_of(mapping: Mapping, said: Answers, table: RawTable) -> Mapping:
+    """A mapping that keeps of which columns a person answered for words of a file."""
+    if not (said.words or said.constants or said.no_answer):
+        return mapping
+    return mapping.model_copy(update={"said_of": table.header})
+
+
+def _differs(mapping: Mapping, table: RawTable, name: str) -> list[str]:
+    """What keeps answers that were given for words of one file from holding for another: columns
+    that one of them lacks, for the same word may mean another thing there; a building or dwelling
+    that was said of all rows, unless the file bears the same name."""
+    if not mapping.said_of:
+        return []
+
+    def names(header: Sequence[str]) -> dict[str, str]:
+        wide = set(wide_places(header, mapping.wide)) if mapping.wide else set()
+        told = {normalised(name): name for n, name in enumerate(header) if n not in wide}
+        return {plain: name for plain, name in told.items() if name not in (SECTION, SHEET)}
+
+    before, now = names(mapping.said_of), names(table.header)
+    places = [
+        f"{column} is {spec.constant!r} there"
+        for record in mapping.records
+        for column, spec in record.columns.items()
+        if column in KEY and spec.constant and mapping.name != name
+    ]
+    return [*sorted(repr((before | now)[n]) for n in before.keys() ^ now.keys()), *places]
+
+
+def _kept_elsewhere(mapping: Mapping, table: RawTable, name: str) -> Question:
+    """Tell that answers are kept which this file is not read with."""
+    found = (
+        f"answers are kept as {mapping.name!r} and were given for another file (what differs: "
+        f"{', '.join(_differs(mapping, table, name))}); say them again where they hold here too, "
+        f"or --mapping {mapping.name}"
+    )
+    return Question("other_columns", "", found)
 
 
 def _remembered(workspace: Workspace, header: Sequence[str]) -> bool:
@@ -230,6 +273,8 @@ def _answered(mapping: Mapping, said: Answers) -> Mapping:
         update["ignored"] = (*mapping.ignored, *said.ignore)
     if said.different:
         update["distinct"] = (*mapping.distinct, *said.different)
+    if said.same_opening:
+        update["same_opening"] = (*mapping.same_opening, *said.same_opening)
     if said.words or said.constants:
         update["records"] = tuple(
             record.model_copy(
@@ -243,7 +288,8 @@ def _answered(mapping: Mapping, said: Answers) -> Mapping:
                     | {
                         name: ColumnMapping(constant=text)
                         for name, text in said.constants.items()
-                        if name in LAYOUTS[record.kind].columns and name not in record.columns
+                        if name in LAYOUTS[record.kind].columns
+                        and (name not in record.columns or record.columns[name].constant)
                     }
                 }
             )
@@ -264,10 +310,8 @@ def _ask_nothing(
     Raises:
         OpenQuestionError: so it is.
     """
-    used: set[int] = set()
-    for record in mapping.records:
-        plan = make_plan(table, mapping, record, dt.date.today())
-        used |= plan.used
+    plans = [make_plan(table, mapping, record, dt.date.today()) for record in mapping.records]
+    used = {place for plan in plans for place in plan.used}
     looks_only = all(r.kind is RecordKind.OPENING_OBSERVATIONS for r in mapping.records)
     kinds = {r.kind for r in mapping.records}
     open_ = unread_columns(
@@ -282,6 +326,11 @@ def _ask_nothing(
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,
     )
     open_ += _unread_titles(table, mapping, used)
+    unread = [place for place in range(len(table.header)) if place not in used]
+    for plan in plans:
+        if plan.record.kind is RecordKind.OPENING_OBSERVATIONS:
+            open_ += unread_places(con, plan, unread)
+            open_ += dwelling_in_name(file, plan.record)
     if mapping.wide:
         open_ += beside_wide(look_at(con, table), [table.header[n] for n in used], mapping.ignored)
     elif open_ and (wide := find_wide(_unread(table, used))) is not None:
@@ -351,7 +400,8 @@ def asked(
     everything = [*(proposal.questions if proposal else ()), *open_]
     where = f" ({table.sheet})" if table.sheet else ""
     found = f"{file}{where}: the columns are not known well enough to read the file unasked "
-    found += f"({proposal.explanation() if proposal else '; '.join(q.found for q in open_)})"
+    told = [proposal.explanation()] if proposal else []
+    found += f"({'; '.join([*told, *(question.found for question in open_)])})"
     others = "; ".join(" or ".join(q.answers) for q in everything if q.answers)
     if proposal and proposal.kind:
         for column in proposal.columns:

@@ -4,7 +4,8 @@ one file that say different things of one opening on one day."""
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from pathlib import Path
 
 import duckdb
 
@@ -13,7 +14,10 @@ from pipeline.landing.outcomes import Landing
 from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import speaks_of_danger_sql
 from pipeline.landing.voided import says_void_sql
+from pipeline.landing.workspace import Part
 from shared.vocabulary import Method, RecordKind
+
+_LOOKS = RecordKind.OPENING_OBSERVATIONS
 
 TEXTS = ("note", "room")
 """Columns of free text beside a result."""
@@ -21,32 +25,40 @@ TEXTS = ("note", "room")
 LOUD = frozenset(
     {
         *("danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"),
-        *("void_by_note", "contradicting_cells"),
+        *("void_by_note", "contradicting_cells", "building_named_twice"),
         *("comments_of_danger", "leading_zeros_shown", "hidden_sheet", "merged_columns"),
     }
 )
 """Findings after which an intake does not end as if nothing had been."""
 
 
-def contradictions(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) -> list[Landing]:
-    """Return files with what contradicts itself in them as findings of their parts.
+def contradictions(
+    con: duckdb.DuckDBPyConnection, landings: Sequence[Landing], before: Sequence[Landing] = ()
+) -> list[Landing]:
+    """Return files with what contradicts itself in them, or what another file of the same call
+    says otherwise, as findings of their parts.
 
     Args:
         con: the connection with the table ``outcomes`` of these files.
         landings: the files.
+        before: files of the same call that are settled already.
     """
-    looks = [
-        (landing.folder, part)
-        for landing in landings
-        for part in landing.manifest.parts
-        if part.record_kind is RecordKind.OPENING_OBSERVATIONS
-    ]
-    if not looks:
-        return list(landings)
+    looks = _looks_of(landings)
     a_row = {part.part: part.cells_a_row for _, part in looks}
-    rows = valid_rows_of(looks, RecordKind.OPENING_OBSERVATIONS)
+    rows = valid_rows_of(looks, _LOOKS)
     found: dict[int, list[Finding]] = defaultdict(list)
-    for part, finding in [*_within_rows(con, rows), *_contradicting(con, rows)]:
+    for part, finding in _named_twice(con, landings):
+        found[part].append(finding)
+    names = {
+        part.part: " ".join(filter(None, [landing.manifest.name, part.sheet]))
+        for landing in (*before, *landings)
+        for part in landing.manifest.parts
+        if part.record_kind is _LOOKS
+    }
+    told = _within_rows(con, rows) if looks else []
+    if looks:
+        told += _contradicting(con, _looks_of([*before, *landings]), names, a_row)
+    for part, finding in told:
         shown = tuple(row // a_row[part] for row in finding.rows)
         found[part].append(finding.model_copy(update={"rows": shown}))
     result = []
@@ -60,6 +72,15 @@ def contradictions(con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]) 
         manifest = landing.manifest.model_copy(update={"parts": parts})
         result.append(Landing(manifest, landing.folder))
     return result
+
+
+def _looks_of(landings: Sequence[Landing]) -> list[tuple[Path, Part]]:
+    return [
+        (landing.folder, part)
+        for landing in landings
+        for part in landing.manifest.parts
+        if part.record_kind is _LOOKS
+    ]
 
 
 _CORRECT_BUT = (
@@ -111,28 +132,64 @@ def _within_rows(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, F
     return found
 
 
-def _contradicting(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
-    replaced = (
-        "SELECT _part, _row, other_row FROM outcomes "
-        "WHERE status = 'superseded' AND other_part = _part"
-    )
-    if not con.execute(f"SELECT EXISTS ({replaced})").fetchall()[0][0]:
+def _named_twice(
+    con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]
+) -> list[tuple[int, Finding]]:
+    """Buildings of a register that a later row of the same file says other things of."""
+    registers = [
+        part.part
+        for landing in landings
+        for part in landing.manifest.parts
+        if part.record_kind is RecordKind.BUILDING_REGISTER and not part.corrects
+    ]
+    if not registers:
         return []
-    found = con.execute(
-        f"SELECT o._part, count(*), list(s._row ORDER BY s._row)[1:5] FROM ({replaced}) AS o "
-        f"JOIN ({rows}) AS s ON s._part = o._part AND s._row = o._row "
-        f"JOIN ({rows}) AS n ON n._part = o._part AND n._row = o.other_row "
-        "WHERE s.result <> n.result GROUP BY o._part ORDER BY o._part"
+    counted = con.execute(
+        "SELECT _part, count(*), list(_row ORDER BY _row)[1:5] FROM outcomes "
+        "WHERE status = 'superseded' AND other_part = _part "
+        f"AND _part IN ({', '.join(map(str, registers))}) GROUP BY _part ORDER BY _part"
     ).fetchall()
     message = (
-        "rows that a later row of the same file replaces with another result for the same opening, "
-        "day, person and method; where these are two openings (two halves of a receptacle, merged "
-        "cells), say which is which in unit or opening"
+        "buildings that a later row of the same register says other things of; the later row "
+        "counts (see `coverplate quality`): where these are two buildings, give each its own name"
     )
     return [
-        (
-            part,
-            Finding(kind="contradicting_rows", message=message, count=count, rows=tuple(first)),
-        )
-        for part, count, first in found
+        (part, Finding(kind="building_named_twice", message=message, count=n, rows=tuple(first)))
+        for part, n, first in counted
     ]
+
+
+def _contradicting(
+    con: duckdb.DuckDBPyConnection,
+    looks: Sequence[tuple[Path, Part]],
+    names: dict[int, str],
+    new: Collection[int],
+) -> list[tuple[int, Finding]]:
+    replaced = "SELECT _part, _row, other_part, other_row FROM outcomes WHERE status = 'superseded'"
+    pairs = con.execute(f"SELECT DISTINCT _part, other_part FROM ({replaced})").fetchall()
+    parts = {part for pair in pairs if set(pair) <= set(names) for part in pair}
+    if not parts:
+        return []
+    rows = valid_rows_of([each for each in looks if each[1].part in parts], _LOOKS)
+    counted = con.execute(
+        "SELECT o._part, o.other_part, count(*), list(s._row ORDER BY s._row)[1:5] "
+        f"FROM ({replaced}) AS o "
+        f"JOIN ({rows}) AS s ON s._part = o._part AND s._row = o._row "
+        f"JOIN ({rows}) AS n ON n._part = o.other_part AND n._row = o.other_row "
+        "WHERE s.result <> n.result GROUP BY ALL ORDER BY ALL"
+    ).fetchall()
+    found = []
+    for part, other, count, first in counted:
+        # a file that is settled already can be told nothing more
+        own = part if part in new else other
+        by = "of the same file" if other == part else f"of {names[other]}"
+        message = (
+            f"rows {'' if own == part else f'of {names[part]} '}that a later row {by} replaces "
+            "with another result for the same opening, day, person and method; where these are two "
+            "openings (two dwellings, two halves of a receptacle, merged cells), say which is "
+            "which in unit or opening"
+        )
+        shown = tuple(first) if own == part else ()
+        kind = "contradicting_rows"
+        found.append((own, Finding(kind=kind, message=message, count=count, rows=shown)))
+    return found

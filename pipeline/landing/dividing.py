@@ -31,6 +31,8 @@ SECTION = "title above the row"
 SHEET = "name of the sheet"
 """Name of the column that holds the worksheet's name."""
 
+PACKED = "a row of several cells that stands in one cell"
+
 LONGEST_NAME = 60
 """Characters of a cell that can be a column's name."""
 
@@ -436,6 +438,8 @@ class _Divider:
         if not there and row.problem is None:
             return "blank"
         width = len(side.header)
+        if row.problem is None and row_kinds.is_packed(cells, width):
+            row = RawRow(row.row, row.cells, PACKED)
         # a line about the table leaves most of its cells empty
         if row.problem is None and (width <= 4 or 2 * there <= width):
             if row_kinds.is_total(cells):

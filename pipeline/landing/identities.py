@@ -1,9 +1,10 @@
-"""Finds one building under two spellings: ``0042`` and ``42.0``, ``B-7``, ``b-07`` and ``B7``.
+"""Finds one building under two spellings: ``0042`` and ``42.0``, ``B-7``, ``b-07`` and ``B7``,
+``12`` and ``Bldg 12``, ``Rowan Hse.`` and ``Rowan House``, ``1.2E+03`` and ``1200``.
 
 Leading zeros count, so nothing is put together unasked; but two identifiers that differ in zeros,
-case, a decimal tail, a mark beside a letter or letters that look alike only are far more often one
-building than two, and as two each would have half of the evidence. A person says which, and the
-answer is kept in the mapping.
+case, a decimal tail, a mark beside a letter, a word that is usually shortened or letters that look
+alike only are far more often one building than two, and as two each would have half of the
+evidence. A person says which, and the answer is kept in the mapping.
 """
 
 from __future__ import annotations
@@ -31,9 +32,40 @@ FILE = "buildings.parquet"
 MOST = 20
 
 
+_SHORT = {
+    "st": "street",
+    "ave": "avenue|av",
+    "rd": "road",
+    "ln": "lane",
+    "dr": "drive",
+    "ct": "court",
+    "pl": "place",
+    "sq": "square",
+    "ter": "terrace|terr",
+    "blvd": "boulevard",
+    "hse": "house",
+    "apts": "apartments",
+    "twr": "tower",
+    "gdns": "gardens",
+}
+"""Words of addresses and names as they are shortened. Common practice, no source."""
+
+
 def same_when(identifier: str) -> str:
     """Return SQL of the form in which two spellings of an identifier are the same."""
-    tailless = f"regexp_replace(lower({identifier}), '\\.0+$', '')"
+    figures = "[0-9](\\.[0-9]+)?e\\+[0-9]{1,2}"
+    tailless = (
+        f"regexp_replace(CASE WHEN regexp_full_match(lower({identifier}), '{figures}') "
+        f"THEN TRY_CAST(TRY_CAST({identifier} AS DOUBLE) AS HUGEINT)::VARCHAR "
+        f"ELSE lower({identifier}) END, '\\.0+$', '')"
+    )
+    tailless = (
+        f"regexp_replace({tailless}, '^(building|bldg|bld|block|blk)[-_.:# ]*"
+        "((no|number)[-_.:# ]+)?([0-9])', '\\4')"
+    )
+    for short, words in _SHORT.items():
+        tailless = f"regexp_replace({tailless}, '\\b({words})\\b', '{short}', 'g')"
+    tailless = f"regexp_replace({tailless}, '(\\pL)\\.$', '\\1')"
     # a mark between two figures parts numbers: 1-12 is not 11-2
     joined = f"regexp_replace({tailless}, '(\\pL)[-_./# ]+', '\\1', 'g')"
     joined = f"regexp_replace({joined}, '[-_./# ]+(\\pL)', '\\1', 'g')"

@@ -206,6 +206,9 @@ class Mapping(_Strict):
         null_tokens: cells that mean "no answer", beside the usual ones.
         ignored: source headers that may stay unread whatever words they hold.
         distinct: identifiers of buildings that are spelt like another one's and are not it.
+        same_opening: source headers that do not tell openings apart, whatever they hold.
+        said_of: headers of the file that words were answered for; no other file is read with these
+            words unasked.
         wide: source headers that are one opening each, in a sheet with one row a dwelling, room or
             visit; others of the same name with another number count as well (see ``wide``).
         records: the record kinds in the file.
@@ -222,6 +225,8 @@ class Mapping(_Strict):
     null_tokens: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
     distinct: tuple[str, ...] = ()
+    same_opening: tuple[str, ...] = ()
+    said_of: tuple[str, ...] = ()
     wide: tuple[str, ...] = ()
     records: tuple[RecordMapping, ...] = Field(min_length=1)
     status_dates: tuple[StatusDate, ...] = ()
@@ -236,7 +241,11 @@ class Mapping(_Strict):
         # fields that came later count only where they say anything, so that what was landed
         # before them is still known to be read alike
         later = {name for name in ("ignored", "distinct", "wide") if not getattr(self, name)}
-        of_mapping: dict[str, Any] = dict.fromkeys(("description", *later), True)
+        of_mapping: dict[str, Any] = dict.fromkeys(
+            # what is asked and remembered changes no row
+            ("description", "same_opening", "said_of", *later),
+            True,
+        )
         unsaid = {
             name
             for name in ("filled", "finding")

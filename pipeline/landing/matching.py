@@ -18,6 +18,19 @@ KNOWN_NAMES = frozenset(
 TRUNCATED_LENGTH = 6
 """A header cut shorter than this is not taken for the beginning of another."""
 
+
+def is_cut(cell: str, name: str) -> bool:
+    """Say whether a normalised header is another one cut short: it ends within a word of it.
+
+    ``appliance`` is a word of its own and no ``appliance_case_volts``.
+    """
+    return (
+        len(cell) >= TRUNCATED_LENGTH
+        and name.startswith(cell)
+        and name[len(cell) : len(cell) + 1] not in ("", "_")
+    )
+
+
 EXACT, TRUNCATED = 1.0, 0.7
 """Confidence of a header that is the same but for case and punctuation, and of one cut short."""
 
@@ -34,11 +47,7 @@ def find_column(names: Iterable[str], header: Sequence[str]) -> tuple[int, float
         if name in plain:
             return plain.index(name), EXACT
     for name in wanted:
-        begun = [
-            index
-            for index, cell in enumerate(plain)
-            if len(cell) >= TRUNCATED_LENGTH and name.startswith(cell)
-        ]
+        begun = [index for index, cell in enumerate(plain) if is_cut(cell, name)]
         if len(begun) == 1:
             return begun[0], TRUNCATED
     return None

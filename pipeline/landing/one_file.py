@@ -472,9 +472,18 @@ def _no_table(source: Source, arrival: Arrival, division: Division) -> IntakeRep
 
 
 def _again(existing: Manifest, source: Source) -> list[IntakeReport]:
+    update: dict[str, object] = {"path": source.label, "already_landed": True}
+    reports = [_report(existing, part) for part in existing.parts]
+    if source.name == existing.name:
+        return [report.model_copy(update=update) for report in reports]
+    same = Finding(
+        kind="landed_by_another_name",
+        message=f"holds the very bytes of {existing.name}, which landed before, and was left out; "
+        "where it is of other openings, say so within it (in a column of dwellings, for example)",
+    )
     return [
-        _report(existing, part).model_copy(update={"path": source.label, "already_landed": True})
-        for part in existing.parts
+        report.model_copy(update={**update, "findings": (*report.findings, same)})
+        for report in reports
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -48,3 +49,16 @@ class OpenQuestionError(CoverplateError):
         self.questions = tuple(questions)
         self.draft = draft
         self.name = name
+
+
+def refusal(questions: Sequence[Question], expected: str) -> OpenQuestionError:
+    """Return the refusal of a file of which something is open that its rows do not settle."""
+    answers = [f"--set {shlex.quote(q.answers[0])}" for q in questions if q.answers]
+    others = [shlex.quote(answer) for q in questions for answer in q.answers[1:]]
+    more = f" (or, with --set, another answer: {'; '.join(others)})" if others else ""
+    return OpenQuestionError(
+        "; ".join(q.found for q in questions),
+        expected=expected,
+        to_do=f"answer with {' '.join(answers)}{more}; the answer is kept",
+        questions=questions,
+    )

@@ -17,10 +17,11 @@ from pipeline.landing.answers import Answers
 from pipeline.landing.cells import word_form
 from pipeline.landing.column_look import ColumnLook, look_at_rows
 from pipeline.landing.mapping import ColumnMapping, Mapping, RecordMapping
-from pipeline.landing.matching import TRUNCATED_LENGTH
+from pipeline.landing.matching import TRUNCATED_LENGTH, is_cut
 from pipeline.landing.open_question import Question
 from pipeline.landing.questions import (
     HOLDS,
+    fit,
     may_name_people,
     meanings,
     questions,
@@ -227,17 +228,18 @@ def _can_be(kind: RecordKind, looks: Sequence[ColumnLook], said: Answers) -> boo
 
 
 def _check_answers(looks: Sequence[ColumnLook], said: Answers) -> None:
-    there = {normalised(look.header) for look in looks}
+    header = [look.header for look in looks]
     strange = [
-        f"{column}={header}"
-        for column, header in said.columns.items()
-        if header and normalised(header) not in there
+        f"{column}={name}"
+        for column in said.columns
+        for name in said.headers_of(column, header)
+        if name not in header
     ]
     if strange:
         raise CoverplateError(
             f"no such column in the file: {', '.join(strange)}",
             expected="one of " + ", ".join(look.header for look in looks),
-            to_do="name a column as the file spells it",
+            to_do="name a column as the file spells it; several with | between them are joined",
         )
 
 
@@ -245,6 +247,7 @@ def _propose_kind(
     kind: RecordKind, looks: Sequence[ColumnLook], name: str, said: Answers
 ) -> Proposal:
     layout = LAYOUTS[kind]
+    header = [look.header for look in looks]
     found = _match(kind, looks, said)
     columns: list[ColumnProposal] = []
     specs: dict[str, ColumnMapping] = {}
@@ -264,6 +267,9 @@ def _propose_kind(
         readable = 1 - left / answered if answered else 1.0
         if layout.keeps_cells and readable >= HOLDS:
             readable = 1.0  # rows are judged once more, and come back with their cells
+        joined = said.headers_of(column.name, header)
+        if len(joined) > 1:
+            spec = ColumnMapping(join=joined)
         columns.append(ColumnProposal(column.name, look.header, sure * readable, unread))
         specs[column.name] = spec
     for constant, value in said.constants.items():
@@ -284,6 +290,8 @@ def _propose_kind(
             names = tuple(looks[place].header for place in [*own, *sorted(texts)])
             specs["description"] = ColumnMapping(join=names, separator=" · ")
     taken = {found[column][0] for column in specs if column in found} | texts
+    joins = [name for column in said.columns if column in specs for name in specs[column].join]
+    taken |= {header.index(name) for name in joins}
     unmapped = tuple(look.header for place, look in enumerate(looks) if place not in taken)
     if not columns:
         return Proposal(None, None, 0.0, unmapped=unmapped)
@@ -293,6 +301,8 @@ def _propose_kind(
     asked = (
         *questions(kind, kept, read, settled),
         *ticks_and_crosses(kind, kept, read, {name: said.words_of(name) for name in read}),
+        *_halves(kind, looks, found, said),
+        *([] if "load_amps" in settled else _ratings(looks, read)),
     )
     required = [
         next((c.confidence for c in columns if c.column == f.name), 0.0)
@@ -320,11 +330,10 @@ def _propose_kind(
             asked,
             suggested,
         )
-    header = [look.header for look in looks]
     mapping = Mapping(
         name=name,
         description=f"proposed from a header; {whole:.0%} sure",
-        recognised_by=tuple(read.values()),
+        recognised_by=tuple(dict.fromkeys([*read.values(), *joins])),
         records=(RecordMapping(kind=kind, columns=specs),),
         status_dates=find_status_dates(header),
         **said.for_mapping(),
@@ -388,11 +397,14 @@ def _match(
     used = {place for place, look in enumerate(looks) if normalised(look.header) in _ignored(said)}
     for column, header in said.columns.items():
         if header and column in names:
-            place = [normalised(look.header) for look in looks].index(normalised(header))
-            found[column] = (place, ANSWERED)
-            used.add(place)
+            own = [look.header for look in looks]
+            answered = said.headers_of(column, own)
+            found[column] = (own.index(answered[-1]), ANSWERED)
+            if len(answered) == 1:  # a room may be joined to the opening and be the room still
+                used.add(own.index(answered[0]))
     closed = {*said.columns, *said.constants}
-    plain = [_without_unit(look.header) for look in looks]
+    plain = [normalised(look.header) for look in looks]
+    without_unit = [_without_unit(look.header) for look in looks]
     candidates = []
     for column in names:
         if column in closed:
@@ -401,11 +413,13 @@ def _match(
         words = {normalised(word) for word in HEADER_SYNONYMS.get(column, ())}
         for place, cell in enumerate(plain):
             sure = 0.0
-            if normalised(looks[place].header) == column or cell == column:
+            # the breaker of "Breaker amps" is no circuit
+            cells = {cell, without_unit[place]} if layout_field.unit else {cell}
+            if column in cells:
                 sure = SAME
-            elif cell in words or normalised(looks[place].header) in words:
+            elif cells & words:
                 sure = SYNONYM
-            elif len(cell) >= TRUNCATED_LENGTH and _only_begins(cell, column, names):
+            elif not _is_evidence(kind, layout_field) and _only_begins(cell, column, names):
                 sure = TRUNCATED
             if sure:
                 share = _fit(kind, layout_field, looks[place])
@@ -428,14 +442,71 @@ def _fit(kind: RecordKind, column: Field, look: ColumnLook) -> float:
     return 0.1 + 0.9 * readable / answered if answered else 0.5
 
 
-def _only_begins(cell: str, column: str, columns: Sequence[str]) -> bool:
-    """Say whether a header cut short can mean this column and none other."""
-    meant = [
+def _begun(cell: str, columns: Sequence[str]) -> list[str]:
+    """The columns whose name, or a word for it, begins with a header."""
+    return [
         name
         for name in columns
         if any(normalised(w).startswith(cell) for w in (name, *HEADER_SYNONYMS.get(name, ())))
     ]
-    return meant == [column]
+
+
+def _only_begins(cell: str, column: str, columns: Sequence[str]) -> bool:
+    """Say whether a header cut short can mean this column and none other."""
+    words = map(normalised, (column, *HEADER_SYNONYMS.get(column, ())))
+    return any(is_cut(cell, word) for word in words) and _begun(cell, columns) == [column]
+
+
+def _is_evidence(kind: RecordKind, column: Field) -> bool:
+    """Say whether a column tells what was found, or how: never read from half a name."""
+    return kind is not RecordKind.BUILDING_REGISTER and column.type in ("choice", "decimal")
+
+
+def _halves(
+    kind: RecordKind,
+    looks: Sequence[ColumnLook],
+    found: dict[str, tuple[int, float]],
+    said: Answers,
+) -> list[Question]:
+    """Ask about columns that nobody reads and whose header begins the name of evidence that nothing
+    else is read as, over values that fit."""
+    layout = LAYOUTS[kind]
+    used = {place for place, _ in found.values()}
+    open_ = [name for name in layout.columns if name not in found and name not in said.constants
+             and name not in said.columns]  # fmt: skip
+    asked = []
+    for place, look in enumerate(looks):
+        cell = normalised(look.header)
+        if place in used or cell in _ignored(said) or len(cell) < TRUNCATED_LENGTH:
+            continue
+        may_be = [
+            name
+            for name in _begun(cell, open_)
+            if _is_evidence(kind, layout.field(name))
+            and look.filled
+            and fit(layout.field(name), look) >= HOLDS
+        ]
+        if may_be:
+            told = f"{look.header!r} may be {' or '.join(may_be)}, or something else"
+            names = [*(["note"] if "note" in open_ else []), *may_be]
+            answers = (*(f"{name}={look.header}" for name in names), f"ignore={look.header}")
+            asked.append(Question("half_a_name", may_be[0], f"{told} ({look.told()})", answers))
+    return asked
+
+
+_RATINGS = frozenset(("10", "15", "16", "20", "25", "30", "32", "40", "50", "60"))
+"""Usual ratings of breakers and fuses, A. From memory; none is likely as a measured load."""
+
+
+def _ratings(looks: Sequence[ColumnLook], read: dict[str, str]) -> list[Question]:
+    """Ask about amperes that may be the breaker's rating."""
+    header = read.get("load_amps")
+    look = next((look for look in looks if look.header == header), None)
+    if look is None or "load" in normalised(look.header) or not set(look.words) <= _RATINGS:
+        return []
+    found = f"{look.header!r} may be the rating of the breaker and no load ({look.told()})"
+    answers = (f"ignore={look.header}", f"load_amps={look.header}")
+    return [Question("rating", "load_amps", found, answers)]
 
 
 _UNIT_BEHIND = re.compile(

@@ -38,4 +38,7 @@ def data_quality_sql(workspace: Workspace, manifests: Iterable[Manifest]) -> str
         if present
         else empty_select(DATA_QUALITY_COLUMNS)
     )
-    return f"SELECT {names} FROM ({register.disagreements_sql()}) UNION ALL {stored}"
+    return (
+        f"SELECT {names} FROM ({register.disagreements_sql()}) UNION ALL "
+        f"SELECT {names} FROM ({register.named_twice_sql()}) UNION ALL {stored}"
+    )

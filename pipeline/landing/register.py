@@ -80,6 +80,33 @@ HAVING count(DISTINCT regexp_replace(lower(trim(
     ELSE said END)), '\\s+', ' ', 'g')) > 1"""
 
 
+def named_twice_sql() -> str:
+    """Return a SELECT of facts that one file states twice of a building, differently, in the
+    columns of ``data_quality``."""
+    listed = ", ".join(map(quoted, FACTS))
+    as_text = ", ".join(f"v.{quoted(name)}::VARCHAR AS {quoted(name)}" for name in FACTS)
+    return f"""
+WITH sourced AS (
+    SELECT v.building_id, l.source, l.path, v._part, v._row, {as_text}
+    FROM building_register_valid AS v JOIN landed_files AS l ON l._part = v._part
+    SEMI JOIN (SELECT building_id, _part FROM building_register_valid
+        GROUP BY ALL HAVING count(*) > 1) AS t ON t.building_id = v.building_id
+        AND t._part = v._part
+), facts AS (
+    UNPIVOT sourced ON {listed} INTO NAME fact VALUE said
+)
+SELECT 'building_named_twice' AS kind, building_id, NULL::VARCHAR AS opening_id, fact AS "column",
+    list(said ORDER BY _row DESC) AS "values", list(source ORDER BY _row DESC) AS sources,
+    'the later row' AS precedence,
+    concat(fact, ' of building ', building_id, ' is said differently by rows of one file: ',
+        string_agg(concat(said, ' (row ', _row, ')'), ', ' ORDER BY _row),
+        '; the last counts; are these two buildings?') AS message,
+    _part, max(_row)::BIGINT AS _row
+FROM facts
+GROUP BY building_id, fact, _part
+HAVING count(DISTINCT lower(trim(said))) > 1"""
+
+
 def retired_sql() -> str:
     """Return a SELECT of building_id, source, last_named, full_register (files) and as_of
     of buildings that the newest full register no longer names, from the views of ``current``.

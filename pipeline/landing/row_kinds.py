@@ -151,6 +151,14 @@ def is_title(cells: Cells, width: int) -> bool:
     return width >= 3 and len(there) == 1 and there[0] == 0 and not is_number(cells[0] or "")
 
 
+def is_packed(cells: Cells, width: int) -> bool:
+    """Say whether a row of a table holds nothing but a first cell with as many marks that part
+    cells as the table has columns: a row that was not parted, and no title."""
+    if width < 4 or filled(cells) != [0]:
+        return False
+    return max((cells[0] or "").count(mark) for mark in ",;\t|") >= width - 1
+
+
 def shape(text: str) -> str:
     """Return what a text looks like: runs of letters as ``a``, of digits as ``9``."""
     return re.sub(r"[0-9]+", "9", re.sub(r"[^\W\d_]+", "a", text.strip()))

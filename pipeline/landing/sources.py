@@ -71,8 +71,17 @@ def _silent(_: str) -> None:
     """Nobody asks what is passed over."""
 
 
-def _hidden(label: str) -> str:
-    return f"{label}: a hidden file, not read; name it by itself if it is an export"
+_OF_THE_SYSTEM = frozenset({"thumbs.db", "ehthumbs.db", "desktop.ini", "icon\r"})
+"""Files that systems leave in folders for themselves."""
+
+
+def _passed_over(name: str) -> str:
+    """Why a file in a folder or ZIP is not read; "" where it is."""
+    if name.casefold() in _OF_THE_SYSTEM or name.startswith("~$"):
+        return "a file that the system or an open program keeps there for itself, not read"
+    if name.startswith("."):
+        return "a hidden file, not read; name it by itself if it is an export"
+    return ""
 
 
 def not_regular(label: str) -> CoverplateError:
@@ -100,8 +109,8 @@ def _expand(
             )
         within = inside | {source.path.resolve()}
         for child in sorted(source.path.iterdir()):
-            if child.name.startswith("."):
-                say(_hidden(str(child)))
+            if why := _passed_over(child.name):
+                say(f"{child}: {why}")
                 continue
             inner = Source(str(child), child.name, child)
             yield from _expand(inner, scratch, depth, say, within)
@@ -145,8 +154,9 @@ def _members(
                 name = Path(member.filename).name
                 if member.is_dir():
                     continue
-                if name.startswith(".") or member.filename.startswith("__MACOSX/"):
-                    say(_hidden(label))
+                why = _passed_over("." if member.filename.startswith("__MACOSX/") else name)
+                if why:
+                    say(f"{label}: {why}")
                     continue
                 if member.file_size > MAX_MEMBER_BYTES:
                     raise CoverplateError(

@@ -47,6 +47,7 @@ from pipeline.landing.recovery import (
 )
 from pipeline.landing.report import IntakeReport
 from pipeline.landing.sources import Source, find_sources
+from pipeline.landing.told_apart import named_as_several, put_together
 from pipeline.landing.workspace import Manifest, Part, Workspace, write_manifest
 from shared.faults import CoverplateError
 from shared.whole_file import settle_files
@@ -172,6 +173,7 @@ class _Taking:
         waiting: files that are read and not settled.
         hashes_waiting, lines_waiting: their SHA-256 and how many lines they have together.
         last_sequence: the highest of all files, landed or waiting.
+        settled: files of the call that are in their place.
     """
 
     call: Call
@@ -185,6 +187,7 @@ class _Taking:
     hashes_waiting: set[str] = field(default_factory=set)
     lines_waiting: int = 0
     last_sequence: int = 0
+    settled: list[Landing] = field(default_factory=list)
     con: duckdb.DuckDBPyConnection | None = None
 
     def begin(self) -> None:
@@ -279,9 +282,9 @@ class _Taking:
             manifest = manifest_of(self.call, one.read, one.sequence, one.parts)
             landings.append(Landing(manifest, one.read.folder))
         earlier = [m for m in self.manifests if m.sequence < typed[0].sequence]
-        for index, question in spelling_questions(
-            self.connection, self.call.workspace, earlier, landings
-        ):
+        asked = spelling_questions(self.connection, self.call.workspace, earlier, landings)
+        asked += put_together(self.connection, landings)
+        for index, question in [*asked, *named_as_several(self.connection, landings)]:
             self._refuse(typed[index].number, typed[index].read.source, question)
         if self.refused:
             return
@@ -290,7 +293,7 @@ class _Taking:
             Landing(landing.manifest.model_copy(update={"parts": parts}), landing.folder)
             for landing, parts in zip(landings, counted, strict=True)
         ]
-        landings = contradictions(self.connection, landings)
+        landings = contradictions(self.connection, landings, self.settled)
         landings = told_beside(self.connection, self.call.workspace, earlier, landings)
         for one, landing in zip(typed, landings, strict=True):
             write_manifest(landing.folder, landing.manifest)
@@ -298,6 +301,8 @@ class _Taking:
             if self.call.answers:
                 self.mappings += mappings_of(one.read)
             self.changed |= _place(self.call.workspace, landing, self.scratch)
+            folder = self.call.workspace.folder(landing.manifest.sha256)
+            self.settled.append(Landing(landing.manifest, folder))
             shutil.rmtree(one.read.work, ignore_errors=True)
         self.begin()
 

@@ -61,6 +61,48 @@ def test_json_says_what_became_of_every_row(workspace, inbox):
     assert "quarantine" in outcome.err
 
 
+def test_rows_wrapped_whole_in_quotes_are_rows_and_an_open_ground_among_them_stays(
+    workspace, inbox
+):
+    head, *rows = GOOD.splitlines()
+    path = write(inbox, "\n".join([head, *(f'"{row}"' for row in rows)]) + "\n")
+    outcome = run("intake", path, "--workspace", workspace, "--json")
+    assert outcome.code == 0
+    assert [row["accepted"] for row in outcome.json()] == [2]
+    assert run("build", "--workspace", workspace).code == 0
+    listed = run("openings", "B1", "--workspace", workspace, "--json").json()
+    assert [o["opening_id"] for o in listed if o["defect"] == "ungrounded"] == ["002"]
+
+
+def test_rows_that_were_not_parted_are_set_aside_and_not_taken_for_titles(workspace, inbox):
+    rows = GOOD.splitlines()
+    path = write(inbox, "\t".join(rows[0].split(",")) + "\n" + "\n".join(rows[1:]) + "\n")
+    outcome = run("intake", path, "--workspace", workspace, "--json")
+    assert outcome.code == 3
+    assert [row["quarantined"] for row in outcome.json()] == [2]
+
+
+def test_a_building_twice_in_one_register_is_told_with_what_differs(workspace, inbox):
+    text = "building_id,year_built,address\nB1,1925,12 Rowan St\nB1,1952,14 Ash Rd\nB2,1930,x\n"
+    outcome = run("intake", write(inbox, text, "register.csv"), "--workspace", workspace)
+    assert outcome.code == 3 and "says other things of" in outcome.out
+    assert run("build", "--workspace", workspace).code == 0
+    listed = run("quality", "--workspace", workspace, "--json").json()
+    told = {row["column"]: row for row in listed if row["kind"] == "building_named_twice"}
+    assert set(told) == {"year_built", "address"}
+    assert "1925 (row 2), 1952 (row 3)" in told["year_built"]["message"]
+
+
+def test_one_opening_named_as_several_is_asked_about_and_the_answer_kept(workspace, inbox):
+    path = write(inbox, GOOD.replace("001", "K1-K6"))
+    refused = run("intake", path, "--workspace", workspace)
+    assert refused.code == 2 and "--set opening_id:K1-K6=K1-K6" in refused.err
+    answer = ("--set", "opening_id:K1-K6=K1-K6")
+    assert run("intake", path, *answer, "--workspace", workspace).code == 0
+    later = write(inbox, GOOD.replace("001", "K1-K6").replace("03-05", "04-05"), "later.csv")
+    assert run("intake", later, "--workspace", workspace).code == 0
+
+
 def test_a_folder_gives_one_row_a_file_and_each_reconciles(workspace, inbox):
     write(inbox, GOOD, "a.csv")
     write(inbox, BAD, "b.csv")
@@ -322,6 +364,31 @@ def test_trying_says_what_would_be_different_and_changes_nothing(workspace, inbo
     shown = run("intake", file, "--try", "--workspace", workspace)
     assert "newly urgent" in shown.out and "Nothing was taken in" in shown.err
     assert sorted(path.name for path in (workspace / "landed").iterdir()) == landed
+
+
+@pytest.mark.parametrize("packed", [False, True], ids=["folder", "zip"])
+def test_pictures_and_files_of_the_system_do_not_keep_an_export_out(tmp_path, packed):
+    inbox = tmp_path / "in"
+    inbox.mkdir()
+    (inbox / "a.csv").write_text(GOOD)
+    (inbox / "Thumbs.db").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(600))
+    (inbox / "~$a.xlsx").write_bytes(b"\x05Quill")
+    (inbox / "outlet 1.JPG").write_bytes(bytes(range(1, 256)) * 20)
+    (inbox / "plan.gif").write_bytes(b"GIF89a" + bytes(range(1, 200)))
+    path = inbox
+    if packed:
+        path = tmp_path / "in.zip"
+        with zipfile.ZipFile(path, "w") as archive:
+            for each in sorted(inbox.iterdir()):
+                archive.write(each, each.name)
+    done = run("intake", path, "--workspace", tmp_path / "w")
+    assert done.code == 3  # pictures are counted as left out
+    for name in ("Thumbs.db", "~$a.xlsx"):
+        assert f"{name}: a file that the system or an open program keeps there" in done.err
+    for name in ("outlet 1.JPG", "plan.gif"):
+        assert f"{name}: the file holds no table and was left out" in done.out
+    listed = run("intake", path, "--workspace", tmp_path / "w2", "--json").json()
+    assert sum(row["accepted"] for row in listed) == 2
 
 
 def test_a_hidden_file_in_a_folder_or_zip_is_told_and_a_damaged_member_named(tmp_path):

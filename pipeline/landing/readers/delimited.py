@@ -229,7 +229,7 @@ def _head_records(head: list[Line], delimiter: str) -> Iterator[tuple[int, list[
     for line in lines:
         row, unread = _record(line, lines, delimiter)
         lines.put_back(unread)
-        yield line[0], list(row.cells)  # type: ignore[arg-type]
+        yield line[0], list(_unwrapped(row, delimiter).cells)  # type: ignore[arg-type]
 
 
 Line = tuple[int, str, str]
@@ -276,7 +276,18 @@ def read_records(text: Path, dialect: Dialect) -> Iterator[RawRow]:
             continue
         row, unread = _record(line, stream, dialect.delimiter, dialect.width)
         stream.put_back(unread)
-        yield row
+        yield _unwrapped(row, dialect.delimiter, dialect.width)
+
+
+def _unwrapped(row: RawRow, delimiter: str, width: int = 0) -> RawRow:
+    """A record, or the one that it holds as its only cell: spreadsheet programs write a row that
+    they took for one text in quotes (``"B-12,1A,01"``)."""
+    if row.problem or row.last > row.row or row_kinds.filled(row.cells) != [0]:
+        return row
+    inner, _ = _record((row.row, row.cells[0] or "", ""), iter(()), delimiter)
+    cells = len(inner.cells)
+    fits = cells == width if width else cells >= 3
+    return inner if fits and cells >= 3 and not inner.problem else row
 
 
 def _record(

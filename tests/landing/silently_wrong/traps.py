@@ -506,6 +506,22 @@ def _identities() -> Iterable[Trap]:
                    "read", (f"building_id:{other}={one}",))  # fmt: skip
         yield Trap(f"{one} and {other}, answered as two", "a.csv", text, _numbered(rows, 2),
                    "read", (f"different={other}",))  # fmt: skip
+    for one, other in (
+        ("12", "Bldg 12"), ("Building No. 12", "12"), ("1.20E+03", "1200"),
+        ("12 Rowan St", "12 Rowan Street"), ("Rowan Hse.", "Rowan House"),
+    ):  # fmt: skip
+        rows = [look(1, building_id=one), look(1, building_id=other, result="open_ground")]
+        text = lines([HUMAN, *map(cells, rows)]).encode()
+        yield Trap(f"{one} and {other}", "a.csv", text, {}, "ask")
+    rows = [look(1, building_id=f"Building {letter}") for letter in "AB"]
+    yield Trap("Building A and Building B", "a.csv",
+               lines([HUMAN, *map(cells, rows)]).encode(), _numbered(rows, 2))  # fmt: skip
+    for name in ("K1-K6", "all", "1 to 6", "All outlets", "K1 & K2", "1\u20136"):
+        text = lines([HUMAN, cells(look(1, opening_id=name))])
+        yield Trap(f"{name} as an opening", "a.csv", text.encode(), {}, "ask")
+    rows = [look(1, opening_id=name) for name in ("C4-K2", "3-1", "Hall", "GFCI-1", "Allen 2")]
+    yield Trap("marks within the name of an opening", "a.csv",
+               lines([HUMAN, *map(cells, rows)]).encode(), _numbered(rows, 2))  # fmt: skip
     for name, spelt in {
         "composed and decomposed letters": "Mu\u0308hle",
         "a zero-width space": "M\u200b\u00fchle",
@@ -655,10 +671,79 @@ def _wide() -> Iterable[Trap]:
     yield Trap("outlets and a smoke alarm", "a.csv", alarms.encode(), {}, "ask")
 
 
+def _half_names() -> Iterable[Trap]:
+    """A header that begins the name of a column, and what else could be meant."""
+    row = look(1)
+    for header, value in {
+        "Appliance": "60", "Voltage": "yes", "Tenant": "Y", "Proximity": "N", "Ground pin": "60",
+        "Breaker amps": "15", "Amps": "20", "GFCI tripped": "yes", "GFCI button": "yes",
+    }.items():  # fmt: skip
+        text = lines([(*HUMAN, header), (*cells(row), value)])
+        yield Trap(f"{header} beside the look", "a.csv", text.encode(), {}, "ask")
+    none = dict.fromkeys(("dwelling_units", "vulnerable_occupants", "name", "address"))
+    text = "Building,Year built,Number,Children\nB-1,1950,4,2\n"
+    facts = {2: {"building_id": "B-1", "year_built": 1950, **none}}
+    yield Trap("a number and children of a building", "a.csv", text.encode(), facts)
+    named = {"neutral_ground_volts": 1.5, "circuit_id": "C4", "load_amps": 12.5}
+    text = lines(
+        [(*HUMAN, "N-G volts", "Circuit", "Load amps"), (*cells(row), "1.5", "C4", "12.5")]
+    )
+    yield Trap("units behind names that are known", "a.csv", text.encode(), {2: {**row, **named}})
+
+
+def _wrapped() -> Iterable[Trap]:
+    """Rows that a spreadsheet program took for one text, and wrote in quotes."""
+
+    def wrap(line: str) -> str:
+        return '"' + line.replace('"', '""') + '"'
+
+    for number in (20, 6_000):
+        rows = looks(number)
+        text, truth = human(rows)
+        head, *body = text.splitlines()
+        for name, written in {
+            "all rows": [head, *map(wrap, body)],
+            "all rows and the header": list(map(wrap, [head, *body])),
+            "all rows but the first": [head, body[0], *map(wrap, body[1:])],
+            "one row": [head, *body[:-1], wrap(body[-1])],
+        }.items():
+            yield Trap(f"{name} of {number} wrapped in quotes", "a.csv",
+                       ("\n".join(written) + "\n").encode(), truth)  # fmt: skip
+    rows = [look(1, inspector='Quill, "Ada"', result="open_ground"), *looks(4)[1:]]
+    said = [wrap(",".join('"' + cell.replace('"', '""') + '"' for cell in cells(r))) for r in rows]
+    text = "\n".join([",".join(HUMAN), *said]) + "\n"
+    yield Trap("rows with quotes of their own wrapped in quotes", "a.csv", text.encode(),
+               _numbered(rows, 2))  # fmt: skip
+    packed = [HUMAN, *([",".join(cells(row))] for row in looks(5)), cells(looks(6)[5])]
+    yield Trap("rows of a sheet that were not parted", "a.xlsx", workbook({"S": packed}),
+               _numbered(looks(6), 2))  # fmt: skip
+
+
+def _put_together() -> Iterable[Trap]:
+    """Openings that have building, dwelling and name alike and are several."""
+    first, then = look(1, result="open_ground"), look(1, observed_on="2024-03-26")
+    for header, words in {
+        "Floor": ("1", "2"), "Wing": ("N", "S"), "House": ("1", "2"), "Location": ("Hall", "Den"),
+        "Treppenhaus": ("A", "B"),
+    }.items():  # fmt: skip
+        rows = [(*cells(row), word) for row, word in zip((first, then), words, strict=True)]
+        text = lines([(*HUMAN, header), *rows])
+        yield Trap(f"one opening in two of {header}", "a.csv", text.encode(), {}, "ask")
+    sheets = {f"Apt 1{n}": [HUMAN[:1] + HUMAN[2:], cells(row, CANON[:1] + CANON[2:])]
+              for n, row in zip("AB", (first, then), strict=True)}  # fmt: skip
+    yield Trap("one sheet a dwelling", "a.xlsx", workbook(sheets), {}, "ask")
+    text = lines([HUMAN[:1] + HUMAN[2:], cells(first, CANON[:1] + CANON[2:])])
+    yield Trap("a dwelling in the name of the file", "B-12 apt 1B.csv", text.encode(), {}, "ask")
+    rows = [(*cells(row), "Kitchen") for row in (first, then)]
+    told = {n: {**row, "room": "Kitchen"} for n, row in enumerate((first, then), 2)}
+    yield Trap("a retest in the same room", "a.csv",
+               lines([(*HUMAN, "Room"), *rows]).encode(), told)  # fmt: skip
+
+
 def traps() -> list[Trap]:
     """All of them, in order."""
     groups = (
         *(_joined, _around, _columns, _dates, _values, _files, _identities, _found_by_others),
-        _wide,
+        *(_wide, _half_names, _wrapped, _put_together),
     )
     return [trap for group in groups for trap in group()]
