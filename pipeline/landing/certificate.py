@@ -12,6 +12,7 @@ from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from pipeline.landing.voided import does_not_count
 from shared.faults import CoverplateError
 
 Role = Literal[
@@ -36,7 +37,8 @@ class Stretch(BaseModel):
         role: what they are.
         rows: how many of them hold anything.
         sample: the text of the first.
-        danger: whether one that is not read as a row holds words of danger or of a result.
+        danger: whether one that is not read as a row holds words of danger or of a result, or says
+            that something was not tested or does not count.
     """
 
     model_config = ConfigDict(frozen=True)
@@ -105,7 +107,12 @@ class Ledger:
         danger: bool = False,
         rows: int = 1,
     ) -> None:
-        """Add one row, or a run of them; a text that is a function is asked only where needed."""
+        """Add one row, or a run of them; a text that is a function is asked only where needed.
+
+        A line about the table that says that something does not count is told like danger.
+        """
+        if role in ("preamble", "title", "remark", "total") and isinstance(text, str):
+            danger = danger or does_not_count(text)
         before = self._runs[-1] if self._runs else None
         end = before.last if before else 0
         if (

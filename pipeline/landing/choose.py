@@ -11,7 +11,7 @@ import datetime as dt
 import re
 import shlex
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import duckdb
@@ -32,8 +32,9 @@ from pipeline.landing.mapping_store import (
 from pipeline.landing.matching import KNOWN_NAMES, find_column, recognition
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
-from pipeline.landing.questions import questions, ticks_and_crosses, unread_columns
+from pipeline.landing.questions import danger_in, questions, ticks_and_crosses, unread_columns
 from pipeline.landing.raw import RawTable
+from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
@@ -142,6 +143,42 @@ def _default(kind: RecordKind, header: Sequence[str], said: Answers) -> Mapping:
 
 
 def choose(
+    workspace: Workspace,
+    con: duckdb.DuckDBPyConnection,
+    table: RawTable,
+    named: str | None,
+    file: str,
+    answers: Answers | None = None,
+) -> Choice:
+    """Choose how a table is read, and keep which of the columns that may be ignored held words of
+    danger when a person said so; arguments and faults as of ``_choose``."""
+    choice = _choose(workspace, con, table, named, file, answers)
+    if answers is None or not answers.ignore:
+        return choice
+    seen = danger_in(con, table.relation, table.header, answers.ignore)
+    known = tuple(dict.fromkeys((*choice.mapping.ignored_danger, *seen)))
+    return replace(choice, mapping=choice.mapping.model_copy(update={"ignored_danger": known}))
+
+
+def danger_ignored(
+    con: duckdb.DuckDBPyConnection, table: RawTable, mapping: Mapping, answers: Answers
+) -> list[Finding]:
+    """Return what is told of columns that may stay unread by an earlier answer, and that hold words
+    of danger which were not there then."""
+    names = {*mapping.ignored} - {*mapping.ignored_danger, *answers.ignore}
+    return [
+        Finding(
+            kind="danger_ignored",
+            message=f"{name!r} stays unread, as was said of an earlier file, and now holds words "
+            f"of danger, such as {example!r}: read these rows; "
+            f"--set {shlex.quote(f'ignore={name}')} says that it may stay unread all the same",
+            count=count,
+        )
+        for name, (count, example) in danger_in(con, table.relation, table.header, names).items()
+    ]
+
+
+def _choose(
     workspace: Workspace,
     con: duckdb.DuckDBPyConnection,
     table: RawTable,
@@ -276,7 +313,7 @@ def _ask_nothing(
         table.header,
         used,
         mapping.ignored,
-        by_name=looks_only,
+        of_looks=looks_only,
         # a register tells of amps and volts of a whole building
         by_danger=RecordKind.BUILDING_REGISTER not in kinds,
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,

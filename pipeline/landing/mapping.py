@@ -205,6 +205,8 @@ class Mapping(_Strict):
         date_order, decimal_mark: for all columns that do not say otherwise.
         null_tokens: cells that mean "no answer", beside the usual ones.
         ignored: source headers that may stay unread whatever words they hold.
+        ignored_danger: those of them that held words of danger when a person let them be ignored;
+            in any other such words are told.
         distinct: identifiers of buildings that are spelt like another one's and are not it.
         wide: source headers that are one opening each, in a sheet with one row a dwelling, room or
             visit; others of the same name with another number count as well (see ``wide``).
@@ -221,6 +223,7 @@ class Mapping(_Strict):
     decimal_mark: DecimalMark | None = None
     null_tokens: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
+    ignored_danger: tuple[str, ...] = ()
     distinct: tuple[str, ...] = ()
     wide: tuple[str, ...] = ()
     records: tuple[RecordMapping, ...] = Field(min_length=1)
@@ -236,7 +239,7 @@ class Mapping(_Strict):
         # fields that came later count only where they say anything, so that what was landed
         # before them is still known to be read alike
         later = {name for name in ("ignored", "distinct", "wide") if not getattr(self, name)}
-        of_mapping: dict[str, Any] = dict.fromkeys(("description", *later), True)
+        of_mapping: dict[str, Any] = dict.fromkeys(("description", "ignored_danger", *later), True)
         unsaid = {
             name
             for name in ("filled", "finding")

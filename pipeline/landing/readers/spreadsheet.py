@@ -17,6 +17,7 @@ from pipeline.landing.raw import RawRow, RawTable
 from pipeline.landing.readers.extent import Extent, extents
 from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import IsKnown, speaks_of_danger
+from pipeline.landing.voided import does_not_count
 from shared.faults import CoverplateError
 
 COMMENTS_TOLD = 5
@@ -57,6 +58,14 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
             told = [*_told_of(span), *merges.told(division.stretches)]
             if hidden:
                 told.append(_HIDDEN_SHEET)
+            if does_not_count(name, alone=True):
+                told.append(
+                    Finding(
+                        kind="sheet_may_not_count",
+                        message=f"the sheet is called {name!r} and was read like any other: see "
+                        "whether its rows are what was found",
+                    )
+                )
             tables += _with_told(division.tables, told)
             stretches += division.stretches
     except CoverplateError:
