@@ -6,6 +6,7 @@ file holds can be missing without a line that says so.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
@@ -24,6 +25,8 @@ Role = Literal[
 """
 
 SAMPLE_LENGTH = 120
+
+_YEAR = re.compile(r"(19|20)\d\d")
 
 
 class Stretch(BaseModel):
@@ -111,8 +114,11 @@ class Ledger:
 
         A line about the table that says that something does not count is told like danger.
         """
+        apart = danger
         if role in ("preamble", "title", "remark", "total") and isinstance(text, str):
             danger = danger or does_not_count(text)
+            # a line that must be read, or that may say what the file is as of, is shown itself
+            apart = danger or bool(_YEAR.search(text))
         before = self._runs[-1] if self._runs else None
         end = before.last if before else 0
         if (
@@ -120,10 +126,10 @@ class Ledger:
             and end + 1 == first
             and before.role == role
             and before.table == table
+            and not (apart or before.danger)
         ):
             before.last = last
             before.rows += rows
-            before.danger = before.danger or danger
             return
         if first > end + 1:
             self._runs.append(_Run(end + 1, first - 1, "blank", "", 0, "", False))

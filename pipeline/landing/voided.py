@@ -122,7 +122,7 @@ def void_cell_sql(header: str, cell: str, *, of_looks: bool) -> str:
 
 
 def asks_whether_it_counts(header: str) -> bool:
-    """Say whether a header asks whether its row counts, so that its cells are read as the answer."""
+    """Say whether a header asks whether its row counts: then its cells were read as answers."""
     return normalised(header) in YES_MEANS_VOID | NO_MEANS_VOID | UNTESTED_BY_YES | UNTESTED_BY_NO
 
 

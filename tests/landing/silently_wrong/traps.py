@@ -547,7 +547,8 @@ def _found_by_others() -> Iterable[Trap]:
         "Open ground": "Y", "Ground OK": "N", "Hazard": "Y", "Pass/Fail": "Fail",
         "Status": "see report", "Shock hazard": "Y", "Extra": "BG", "Extra 2": "no grd",
         "N-G": "118", "PE": "fehlt", "Tested?": "N", "Phase": "planned", "Temp": "88 C",
-        "Seen": "child got a jolt here", "Extra 3": "FAIL", "Extra 4": "pas de terre", "Extra 5": "hot & neutral reversed",
+        "Seen": "child got a jolt here", "Extra 3": "FAIL",
+        "Extra 4": "pas de terre", "Extra 5": "hot & neutral reversed",
     }.items():  # fmt: skip
         text = lines([(*CANON, header), *([*row, value] for row in passed)])
         yield Trap(f"{header} = {value} beside correct", "a.csv", text.encode(), {}, "ask")
