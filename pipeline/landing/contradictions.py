@@ -26,6 +26,7 @@ LOUD = frozenset(
         *("danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"),
         *("void_by_note", "contradicting_cells", "danger_in_names", "untested_by_note"),
         *("danger_ignored", "sheet_may_not_count", "readings_beside_correct"),
+        *("margins_of_danger", "formats_not_read"),
         *("comments_of_danger", "leading_zeros_shown", "hidden_sheet", "merged_columns"),
     }
 )
@@ -77,6 +78,9 @@ NEUTRAL_GROUND_TOO_HIGH = 10
 GROUND_PATH_TOO_HIGH = 100
 """Ohms of the path of a ground; a sound one has a few at most. Judgement."""
 
+FIRST_LOOKS = 1960
+"""Year before which nobody made such looks. From memory, no source."""
+
 _SPOKEN_OF = "(FROM dangerous_texts)"
 
 _TOLD: dict[str, tuple[str, str]] = {
@@ -107,6 +111,11 @@ _TOLD: dict[str, tuple[str, str]] = {
         "rows with the result 'correct' beside a reading that no sound ground gives "
         f"({NEUTRAL_GROUND_TOO_HIGH} V or more between neutral and ground, "
         f"{GROUND_PATH_TOO_HIGH} Ω or more in its path): look there again",
+    ),
+    "looks_too_old": (
+        f"year(observed_on) < {FIRST_LOOKS}",
+        f"looks dated before {FIRST_LOOKS}, when receptacles with three slots and testers for them "
+        "were not in use: see whether the years are right",
     ),
     "contradicting_cells": (
         f"method = '{Method.COVER_OFF_INSPECTION.value}' AND coalesce({_CORRECT_BUT} "
