@@ -62,7 +62,7 @@ _METAL = (
 )
 _LIVE = r"(live|energi[sz]ed|electrified)"
 _VOLTS = r"(([5-9]\d|[1-9]\d{2,}|line|full|mains) ?(volts?|voltage|vac|v ?ac|v)|\d+ ?kv)"
-"""Fifty volts and more; decimals are taken off before (see ``pipeline.warehouse.report_subjects``).
+"""Fifty volts and more; decimals are taken off before (see ``shared.report_words``).
 """
 _FEW_VOLTS = r"(0+|zero|[0-4]?\d) ?(volts?|vac|v ?ac|v|mv|millivolts?)"
 _SEVERAL = r"( [\w'/-]+){0,3}"

@@ -334,5 +334,5 @@ def print_certificate(
         + (f"; as of {as_of}" if as_of else "")
     )
     for stretch in other:
-        mark = "  HOLDS WORDS OF DANGER" if stretch.danger else ""
+        mark = "  READ IT: words of danger, or of what does not count" if stretch.danger else ""
         echo(f"    {stretch.where}: {stretch.role}: {stretch.sample}{mark}")

@@ -35,16 +35,29 @@ _MONTH = (
 )
 _NAMED = (
     rf"(?P<d1>\d{{1,2}})(st|nd|rd|th)?[ .\-]*(?P<m1>{_MONTH})[ ,.\-]*(?P<y1>(19|20)\d\d)"
-    rf"|(?P<m2>{_MONTH})[ .\-]*(?P<d2>\d{{1,2}})(st|nd|rd|th)?,?[ ]+(?P<y2>(19|20)\d\d)"
+    rf"|(?P<m2>{_MONTH})[ .\-]*(?P<d2>\d{{1,2}})(st|nd|rd|th)?,?[ |]+(?P<y2>(19|20)\d\d)"
+    rf"|(?P<m3>{_MONTH})[ ,._\-]*(?P<y3>(19|20)\d\d)"
+)
+_TWO_WAYS = r"(?P<a>\d{1,2})(?P<t>[-/.])(?P<b>\d{1,2})(?P=t)(?P<y4>(19|20)\d\d)"
+"""A day and a month in either order: read where only one of them can be a month, or both are the
+same number."""
+_MONTHS_AND_QUARTERS = (
+    r"(?<!\d[-/._])(?P<m5>0[1-9]|1[0-2])[-_./](?P<y5>(19|20)\d\d)"
+    r"|q(?P<q6>[1-4])[ _\-]?(?P<y6>(19|20)\d\d)|(?P<y7>(19|20)\d\d)[ _\-]?q(?P<q7>[1-4])"
 )
 _NUMBERS = (
     r"(?P<y>(19|20)\d\d)(?P<s>[-_./]?)(?P<m>0[1-9]|1[0-2])((?P=s)(?P<d>0[1-9]|[12]\d|3[01]))?"
 )
-_DATE = re.compile(rf"(?<![0-9a-z])({_NUMBERS}|{_NAMED})(?![0-9])(?![-/.]\d)", re.IGNORECASE)
+_DATE = re.compile(
+    rf"(?<![0-9a-z])({_TWO_WAYS}|{_MONTHS_AND_QUARTERS}|{_NUMBERS}|{_NAMED})(?![0-9])(?![-/.]\d)",
+    re.IGNORECASE,
+)
 _SAYS_SO = re.compile(
     r"\b(as (of|at)|export(ed)?( date)?|generated|printed|extract(ed)?( date)?|downloaded|snapshot|"
-    r"report date|run date|date of (export|report|extract|printing))"
-    r"( (on|at|by|of))?\s*[:=,]?\s*((mon|tues?|wed(nes)?|thu(rs)?|fri|sat(ur)?|sun)(day)?,?\s*)?",
+    r"report date|run date|date of (export|report|extract|printing)|stand|datenstand|exportiert|"
+    r"erstellt|gedruckt|date du rapport|[ée]tat au|fecha( de(l)? (informe|reporte))?)"
+    r"( (on|at|by|of|am|le|el|vom))?\s*[:=,]?\s*"
+    r"((mon|tues?|wed(nes)?|thu(rs)?|fri|sat(ur)?|sun)(day)?,?\s*)?",
     re.IGNORECASE,
 )
 _AT_THE_END = re.compile(
@@ -58,9 +71,19 @@ def _found(text: str) -> list[tuple[re.Match[str], dt.date]]:
         said = match.groupdict()
         if said["y"] and not said["d"] and not said["s"]:
             continue  # six digits may be any number
-        year = int(said["y"] or said["y1"] or said["y2"])
-        month = int(said["m"] or 0) or 1 + _MONTHS.index((said["m1"] or said["m2"]).lower()[:3])
+        year = int(next(said[f"y{n}"] for n in ("", *range(1, 8)) if said[f"y{n}"]))
         day = said["d"] or said["d1"] or said["d2"]
+        if name := said["m1"] or said["m2"] or said["m3"]:
+            month = 1 + _MONTHS.index(name.lower()[:3])
+        elif quarter := said["q6"] or said["q7"]:
+            month = 3 * int(quarter)
+        elif said["a"]:
+            one, other = sorted((int(said["a"]), int(said["b"])))
+            if other <= 12 and one != other:
+                continue  # either could be the month
+            month, day = one, str(other)
+        else:
+            month = int(said["m"] or said["m5"])
         try:
             date = dt.date(year, month, int(day or calendar.monthrange(year, month)[1]))
         except ValueError:

@@ -12,6 +12,7 @@ from pipeline.landing.current import create_views, valid_rows_of
 from pipeline.landing.outcomes import Landing
 from pipeline.landing.report import Finding, IntakeReport
 from pipeline.landing.workspace import PARTS_PER_FILE, Manifest, Workspace
+from shared.records import LAYOUTS
 from shared.vocabulary import RecordKind
 
 TOLD = 12
@@ -47,6 +48,16 @@ def told_beside(
                     f"{newest}: where they differ the newer stand; say --as-of DAY if it is newer",
                 )
             )
+        elif day is None and (changed := _changed(con, workspace, earlier, landings, landing)):
+            more.append(
+                Finding(
+                    kind="as_of_unknown",
+                    message="nothing tells what day its facts are as of, so that they stand over "
+                    "those of registers that landed before, and differ from them for these "
+                    "buildings: say --as-of DAY if they are older: " + _listed(changed),
+                    count=len(changed),
+                )
+            )
         newest = max(newest, day or newest)
         names = unknown.get(manifest.sequence, [])
         if names:
@@ -60,6 +71,36 @@ def told_beside(
         found = manifest.model_copy(update={"findings": (*manifest.findings, *more)})
         told.append(Landing(found, landing.folder))
     return told
+
+
+def _changed(
+    con: duckdb.DuckDBPyConnection,
+    workspace: Workspace,
+    earlier: Sequence[Manifest],
+    landings: Sequence[Landing],
+    landing: Landing,
+) -> list[str]:
+    """Buildings of which a register says something else than registers that landed before it."""
+    kind = RecordKind.BUILDING_REGISTER
+    before = [(workspace.folder(m.sha256), part) for m in earlier for part in m.parts]
+    before += [
+        (other.folder, part)
+        for other in landings
+        if other.manifest.sequence < landing.manifest.sequence
+        for part in other.manifest.parts
+    ]
+    old = [(folder, part) for folder, part in before if part.record_kind is kind]
+    own = [(landing.folder, p) for p in landing.manifest.parts if p.record_kind is kind]
+    if not old or not own:
+        return []
+    differ = " OR ".join(
+        f'coalesce(n."{name}" <> o."{name}", false)' for name in LAYOUTS[kind].columns
+    )
+    rows = con.execute(
+        f"SELECT DISTINCT n.building_id FROM ({valid_rows_of(own, kind)}) AS n "
+        f"JOIN ({valid_rows_of(old, kind)}) AS o USING (building_id) WHERE {differ} ORDER BY 1"
+    ).fetchall()
+    return [name for (name,) in rows]
 
 
 def _in_no_register(

@@ -6,12 +6,14 @@ file holds can be missing without a line that says so.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
+from pipeline.landing.voided import does_not_count
 from shared.faults import CoverplateError
 
 Role = Literal[
@@ -23,6 +25,8 @@ Role = Literal[
 """
 
 SAMPLE_LENGTH = 120
+
+_YEAR = re.compile(r"(19|20)\d\d")
 
 
 class Stretch(BaseModel):
@@ -36,7 +40,8 @@ class Stretch(BaseModel):
         role: what they are.
         rows: how many of them hold anything.
         sample: the text of the first.
-        danger: whether one that is not read as a row holds words of danger or of a result.
+        danger: whether one that is not read as a row holds words of danger or of a result, or says
+            that something was not tested or does not count.
     """
 
     model_config = ConfigDict(frozen=True)
@@ -105,7 +110,15 @@ class Ledger:
         danger: bool = False,
         rows: int = 1,
     ) -> None:
-        """Add one row, or a run of them; a text that is a function is asked only where needed."""
+        """Add one row, or a run of them; a text that is a function is asked only where needed.
+
+        A line about the table that says that something does not count is told like danger.
+        """
+        apart = danger
+        if role in ("preamble", "title", "remark", "total") and isinstance(text, str):
+            danger = danger or does_not_count(text)
+            # a line that must be read, or that may say what the file is as of, is shown itself
+            apart = danger or bool(_YEAR.search(text))
         before = self._runs[-1] if self._runs else None
         end = before.last if before else 0
         if (
@@ -113,10 +126,10 @@ class Ledger:
             and end + 1 == first
             and before.role == role
             and before.table == table
+            and not (apart or before.danger)
         ):
             before.last = last
             before.rows += rows
-            before.danger = before.danger or danger
             return
         if first > end + 1:
             self._runs.append(_Run(end + 1, first - 1, "blank", "", 0, "", False))

@@ -11,7 +11,7 @@ import datetime as dt
 import re
 import shlex
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import duckdb
@@ -32,8 +32,9 @@ from pipeline.landing.mapping_store import (
 from pipeline.landing.matching import KNOWN_NAMES, find_column, recognition
 from pipeline.landing.open_question import OpenQuestionError, Question
 from pipeline.landing.propose import Proposal, propose
-from pipeline.landing.questions import questions, ticks_and_crosses, unread_columns
-from pipeline.landing.raw import RawTable
+from pipeline.landing.questions import danger_in, questions, ticks_and_crosses, unread_columns
+from pipeline.landing.raw import SAMPLE_ROWS, RawTable
+from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.status_dates import find_status_dates
 from pipeline.landing.synonyms import HEADER_SYNONYMS
@@ -143,6 +144,99 @@ def _default(kind: RecordKind, header: Sequence[str], said: Answers) -> Mapping:
 
 
 def choose(
+    workspace: Workspace,
+    con: duckdb.DuckDBPyConnection,
+    table: RawTable,
+    named: str | None,
+    file: str,
+    answers: Answers | None = None,
+) -> Choice:
+    """Choose how a table is read, and keep which of the columns that may be ignored held words of
+    danger when a person said so; arguments and faults as of ``_choose``."""
+    choice = _choose(workspace, con, table, named, file, answers)
+    said = named is not None or (answers is not None and answers.date_order is not None)
+    if not said and (open_ := _doubtful_days(con, table, choice.mapping)):
+        raise asked(file, table, None, open_)
+    if answers is None or not answers.ignore:
+        return choice
+    seen = danger_in(con, table.relation, table.header, answers.ignore)
+    known = tuple(dict.fromkeys((*choice.mapping.ignored_danger, *seen)))
+    return replace(choice, mapping=choice.mapping.model_copy(update={"ignored_danger": known}))
+
+
+_WORKBOOK_DAY = re.compile(r"\d{4}-(\d\d)-(\d\d)")
+_TYPED_DAY = re.compile(r"(\d{1,2})[-/. ](\d{1,2})[-/. ]\d{2,4}\b.*")
+_SERIAL = re.compile(r"\d{5}(\.\d+)?")
+
+
+def _doubtful_days(
+    con: duckdb.DuckDBPyConnection, table: RawTable, mapping: Mapping
+) -> list[Question]:
+    """Columns of days that the program which wrote the file may have turned into others.
+
+    A spreadsheet program takes 03/11/2024 for a day in its own order and leaves 14/03/2024 as text:
+    then every day it knows has a number up to 12, every text one above it. And numbers without the
+    format of a day are counted from 1900 here, in some workbooks from 1904.
+    """
+    if table.first_row is not None:
+        return []  # plain text, which no such program has read
+    places = {
+        place
+        for record in mapping.records
+        for origin in make_plan(table, mapping, record, dt.date.today()).origins
+        if origin.field.type == "date"
+        for place in origin.used
+    }
+    from_1904 = any(finding.kind == "days_from_1904" for finding in table.findings)
+    asked_of = []
+    for place in sorted(places):
+        texts = {text for row in table.sample if (text := row[place])}
+        if len(table.sample) >= SAMPLE_ROWS:
+            rows = con.execute(f"SELECT DISTINCT c{place} FROM {table.relation}").fetchall()
+            texts = {text for (text,) in rows if text}
+        name = table.header[place]
+        if from_1904 and (serial := next(filter(_SERIAL.fullmatch, sorted(texts)), None)):
+            found = (
+                f"{name!r} holds numbers without the format of a day, such as {serial}, in a "
+                "workbook that counts its days from 1904: give them that format and save it"
+            )
+            asked_of.append(Question("days_from_1904", "", found))
+        known = [m.groups() for m in map(_WORKBOOK_DAY.fullmatch, texts) if m]
+        typed = {m[0]: (int(m[1]), int(m[2])) for m in map(_TYPED_DAY.fullmatch, texts) if m}
+        late = {text: pair for text, pair in sorted(typed.items()) if max(pair) > 12}
+        swapped = known and all(int(day) <= 12 for _, day in known)
+        if late and swapped and any(month != day for month, day in known):
+            text, (one, _) = next(iter(late.items()))
+            order = "dmy" if one > 12 else "mdy"
+            found = (
+                f"{name!r} mixes texts such as {text!r} with days of the workbook that all have a "
+                "number up to 12: the program that wrote it may have read these with day and month "
+                "swapped. Take the dates as text from where they come from, or say that the days "
+                "are right"
+            )
+            asked_of.append(Question("half_converted", "", found, (f"date_order={order}",)))
+    return asked_of
+
+
+def danger_ignored(
+    con: duckdb.DuckDBPyConnection, table: RawTable, mapping: Mapping, answers: Answers
+) -> list[Finding]:
+    """Return what is told of columns that may stay unread by an earlier answer, and that hold words
+    of danger which were not there then."""
+    names = {*mapping.ignored} - {*mapping.ignored_danger, *answers.ignore}
+    return [
+        Finding(
+            kind="danger_ignored",
+            message=f"{name!r} stays unread, as was said of an earlier file, and now holds words "
+            f"of danger, such as {example!r}: read these rows; "
+            f"--set {shlex.quote(f'ignore={name}')} says that it may stay unread all the same",
+            count=count,
+        )
+        for name, (count, example) in danger_in(con, table.relation, table.header, names).items()
+    ]
+
+
+def _choose(
     workspace: Workspace,
     con: duckdb.DuckDBPyConnection,
     table: RawTable,
@@ -320,7 +414,7 @@ def _ask_nothing(
         table.header,
         used,
         mapping.ignored,
-        by_name=looks_only,
+        of_looks=looks_only,
         # a register tells of amps and volts of a whole building
         by_danger=RecordKind.BUILDING_REGISTER not in kinds,
         into=_TEXTS.get(next(iter(kinds)), _ANY_TEXT) if len(kinds) == 1 else _ANY_TEXT,

@@ -170,6 +170,8 @@ def make_plan(table: RawTable, mapping: Mapping, record: RecordMapping, today: d
 
 def _origin(column: Field, spec: ColumnMapping, mapping: Mapping, header: Sequence[str]) -> Origin:
     tokens = {*cells.NULL_TOKENS, *(token.strip().lower() for token in mapping.null_tokens)}
+    if column.reports_danger and "?" not in mapping.null_tokens:
+        tokens.discard("?")  # somebody was in doubt about a danger: no blank answer
     if spec.null_tokens is not None:
         tokens = {token.strip().lower() for token in spec.null_tokens}
     tokens |= {source.strip().lower() for source, word in spec.values.items() if not word}

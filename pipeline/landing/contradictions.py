@@ -12,8 +12,8 @@ import duckdb
 from pipeline.landing.current import valid_rows_of
 from pipeline.landing.outcomes import Landing
 from pipeline.landing.report import Finding
-from pipeline.landing.row_kinds import speaks_of_danger_sql
-from pipeline.landing.voided import says_void_sql
+from pipeline.landing.row_kinds import find_dangerous
+from pipeline.landing.voided import says_untested_sql, says_void_sql
 from pipeline.landing.workspace import Part
 from shared.vocabulary import Method, RecordKind
 
@@ -22,10 +22,16 @@ _LOOKS = RecordKind.OPENING_OBSERVATIONS
 TEXTS = ("note", "room")
 """Columns of free text beside a result."""
 
+NAMES = ("building_id", "unit_id", "opening_id", "circuit_id", "inspector", "firm_of_inspector")
+"""Columns of identifiers and persons."""
+
 LOUD = frozenset(
     {
         *("danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"),
         *("void_by_note", "contradicting_cells", "building_named_twice"),
+        *("danger_in_names", "untested_by_note"),
+        *("danger_ignored", "sheet_may_not_count", "readings_beside_correct"),
+        *("margins_of_danger", "formats_not_read"),
         *("comments_of_danger", "leading_zeros_shown", "hidden_sheet", "merged_columns"),
     }
 )
@@ -88,17 +94,50 @@ _CORRECT_BUT = (
     "OR coalesce(polarity = 'reversed', false) OR coalesce(ground_present = 'no', false)))"
 )
 
+NEUTRAL_GROUND_TOO_HIGH = 10
+"""Volts between neutral and ground; a load at the end of a long circuit makes a few. Judgement."""
+
+GROUND_PATH_TOO_HIGH = 100
+"""Ohms of the path of a ground; a sound one has a few at most. Judgement."""
+
+FIRST_LOOKS = 1960
+"""Year before which nobody made such looks. From memory, no source."""
+
+_SPOKEN_OF = "(FROM dangerous_texts)"
+
 _TOLD: dict[str, tuple[str, str]] = {
     "danger_in_text": (
-        f"result = 'correct' AND coalesce({', '.join(TEXTS)}) IS NOT NULL AND "
-        f"({' OR '.join(map(speaks_of_danger_sql, TEXTS))})",
+        f"result = 'correct' AND ({' OR '.join(f'{n} IN {_SPOKEN_OF}' for n in TEXTS)})",
         "rows with the result 'correct' beside words of danger or of a defect, which nothing "
         "reads: read them, such as {example!r}",
+    ),
+    "danger_in_names": (
+        " OR ".join(f"{name} IN {_SPOKEN_OF}" for name in NAMES),
+        "rows whose identifiers or persons hold words of danger or of a defect, which nothing "
+        "reads: read them",
+    ),
+    "untested_by_note": (
+        "result NOT IN ('not_tested', 'not_accessible') AND "
+        f"({' OR '.join(says_untested_sql(name) for name in ('note', 'inspector'))})",
+        "rows with a result beside words that nothing was tested, or that it was assumed or "
+        "copied; they count: read them, such as {example!r}",
     ),
     "void_by_note": (
         says_void_sql("note"),
         "rows whose note may say that they do not count (void, entered in error); they count: take "
         "out of the file those that should not",
+    ),
+    "readings_beside_correct": (
+        f"result = 'correct' AND (abs(neutral_ground_volts) >= {NEUTRAL_GROUND_TOO_HIGH} "
+        f"OR ground_path_ohms >= {GROUND_PATH_TOO_HIGH})",
+        "rows with the result 'correct' beside a reading that no sound ground gives "
+        f"({NEUTRAL_GROUND_TOO_HIGH} V or more between neutral and ground, "
+        f"{GROUND_PATH_TOO_HIGH} Ω or more in its path): look there again",
+    ),
+    "looks_too_old": (
+        f"year(observed_on) < {FIRST_LOOKS}",
+        f"looks dated before {FIRST_LOOKS}, when receptacles with three slots and testers for them "
+        "were not in use: see whether the years are right",
     ),
     "contradicting_cells": (
         f"method = '{Method.COVER_OFF_INSPECTION.value}' AND coalesce({_CORRECT_BUT} "
@@ -112,11 +151,21 @@ _TOLD: dict[str, tuple[str, str]] = {
 
 
 def _within_rows(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
+    distinct = [f"SELECT DISTINCT {name} AS t FROM ({rows}) WHERE {name} <> ''" for name in TEXTS]
+    # what has no word in it is no danger; most identifiers have none
+    distinct += [
+        f"SELECT DISTINCT {name} FROM ({rows}) WHERE regexp_matches({name}, '[[:alpha:]]{{4}}')"
+        for name in NAMES
+    ]
+    find_dangerous(con, f"SELECT DISTINCT t FROM ({' UNION ALL '.join(distinct)})")
     text = f"concat_ws(' · ', {', '.join(TEXTS)})"
+    # an IN within FILTER is worked out in a SELECT of its own
+    asked = ", ".join(f"coalesce({where}, false) AS {kind}" for kind, (where, _) in _TOLD.items())
+    rows = f"SELECT _part, _row, {', '.join(TEXTS)}, {asked} FROM ({rows})"
     counted = ", ".join(
-        f"count(*) FILTER ({where}), (list(_row ORDER BY _row) FILTER ({where}))[1:5], "
-        f"arg_min({text}, _row) FILTER ({where})"
-        for where, _ in _TOLD.values()
+        f"count(*) FILTER ({kind}), (list(_row ORDER BY _row) FILTER ({kind}))[1:5], "
+        f"arg_min({text}, _row) FILTER ({kind})"
+        for kind in _TOLD
     )
     found = []
     for part, *numbers in con.execute(

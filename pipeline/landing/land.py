@@ -30,9 +30,11 @@ from pipeline.landing.odd_rows import holds_odd_rows
 from pipeline.landing.quality import DATA_QUALITY_COLUMNS
 from pipeline.landing.raw import RawTable
 from pipeline.landing.report import Finding
+from pipeline.landing.row_kinds import find_dangerous
 from pipeline.landing.workspace import CELLS_A_ROW, Corrects, Part
 from shared.faults import CoverplateError
 from shared.records import literal, quoted
+from shared.vocabulary import RecordKind
 
 CODEC = "(FORMAT parquet, COMPRESSION zstd)"
 
@@ -176,6 +178,8 @@ def describe(
     """Count the typed rows of a part and write what is set aside and found beside them."""
     table = plan.table
     part = plain_part(plan, habits, task)
+    if plan.record.kind is RecordKind.OPENING_OBSERVATIONS:
+        _set_dangerous_aside(con, file)
     rows = (
         f"(SELECT *, ({row_number(part)})::BIGINT AS number "
         f"FROM read_parquet({literal(str(file))}, file_row_number = true))"
@@ -240,6 +244,36 @@ def describe(
             "findings": tuple(findings),
         }
     )
+
+
+def _set_dangerous_aside(con: duckdb.DuckDBPyConnection, file: Path) -> None:
+    """Set aside the rows that call an opening correct beside a cell that holds words of danger and
+    could not be read, whatever the cell's column is for."""
+    rows = f"read_parquet({literal(str(file))})"
+    found = (
+        f"SELECT DISTINCT r.found AS t FROM (SELECT unnest(_blanked) AS r FROM {rows} "
+        "WHERE _blanked IS NOT NULL AND result = 'correct')"
+    )
+    if not find_dangerous(con, found):
+        return
+    con.execute("SET VARIABLE dangerous = (SELECT list(t) FROM dangerous_texts)")
+    listed = "getvariable('dangerous')"
+    says = (
+        f"(_blanked IS NOT NULL AND result = 'correct' AND "
+        f"list_has_any(list_transform(_blanked, lambda r: r.found), {listed}))"
+    )
+    told = (
+        f"list_transform(_blanked, lambda r: {{'column': r.\"column\", 'found': r.found, "
+        f"'expected': r.expected || CASE WHEN list_contains({listed}, r.found) "
+        "THEN '; these are words of danger beside the result correct' ELSE '' END})"
+    )
+    made = file.with_suffix(".made")
+    con.execute(
+        f"COPY (SELECT * REPLACE (CASE WHEN {says} THEN {told} ELSE _reasons END AS _reasons, "
+        f"CASE WHEN NOT {says} THEN _blanked END AS _blanked) FROM {rows}) "
+        f"TO {literal(str(made))} {CODEC}"
+    )
+    made.replace(file)
 
 
 def _commonest_reasons(con: duckdb.DuckDBPyConnection, rows: str) -> str:

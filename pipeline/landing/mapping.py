@@ -205,6 +205,8 @@ class Mapping(_Strict):
         date_order, decimal_mark: for all columns that do not say otherwise.
         null_tokens: cells that mean "no answer", beside the usual ones.
         ignored: source headers that may stay unread whatever words they hold.
+        ignored_danger: those of them that held words of danger when a person let them be ignored;
+            in any other such words are told.
         distinct: identifiers of buildings that are spelt like another one's and are not it.
         same_opening: source headers that do not tell openings apart, whatever they hold.
         said_of: headers of the file that words were answered for; no other file is read with these
@@ -224,6 +226,7 @@ class Mapping(_Strict):
     decimal_mark: DecimalMark | None = None
     null_tokens: tuple[str, ...] = ()
     ignored: tuple[str, ...] = ()
+    ignored_danger: tuple[str, ...] = ()
     distinct: tuple[str, ...] = ()
     same_opening: tuple[str, ...] = ()
     said_of: tuple[str, ...] = ()
@@ -243,7 +246,7 @@ class Mapping(_Strict):
         later = {name for name in ("ignored", "distinct", "wide") if not getattr(self, name)}
         of_mapping: dict[str, Any] = dict.fromkeys(
             # what is asked and remembered changes no row
-            ("description", "same_opening", "said_of", *later),
+            ("description", "same_opening", "said_of", "ignored_danger", *later),
             True,
         )
         unsaid = {

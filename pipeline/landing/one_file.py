@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -14,7 +14,13 @@ from pipeline.landing.answers import Answers
 from pipeline.landing.arrival import Arrival, Keeping, receive
 from pipeline.landing.as_of import newest_day, read_as_of
 from pipeline.landing.certificate import Stretch
-from pipeline.landing.choose import Choice, choose, known_header, speaks_of_receptacles
+from pipeline.landing.choose import (
+    Choice,
+    choose,
+    danger_ignored,
+    known_header,
+    speaks_of_receptacles,
+)
 from pipeline.landing.conform import Habits, make_plan
 from pipeline.landing.connection import open_connection
 from pipeline.landing.corrections import correction_tables
@@ -373,7 +379,8 @@ def _readings(
         except CoverplateError as fault:
             refused.append((table, fault))
             continue
-        table = turned(con, table, choice.mapping)
+        told = danger_ignored(con, table, choice.mapping, call.answers)
+        table = turned(con, replace(table, findings=(*table.findings, *told)), choice.mapping)
         default = choice.label == DEFAULT_LAYOUT
         said_by = source_of(source.name) if default else choice.mapping.source_name
         found.readings += [

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import duckdb
@@ -17,9 +18,9 @@ from pipeline.landing import cells, row_kinds
 from pipeline.landing.cells import word_form, word_form_sql
 from pipeline.landing.column_look import ColumnLook
 from pipeline.landing.open_question import Question
-from pipeline.landing.row_kinds import EVIDENCE_NAMES, normalised
+from pipeline.landing.row_kinds import EVIDENCE_NAMES, HARMLESS_NAMES, normalised
 from pipeline.landing.synonyms import HEADER_SYNONYMS, VALUE_SYNONYMS
-from pipeline.landing.voided import void_cell_sql, void_question
+from pipeline.landing.voided import asks_whether_it_counts, void_cell_sql, void_question
 from pipeline.offline import connect
 from shared.records import LAYOUTS, Field, literal
 from shared.vocabulary import RecordKind
@@ -391,6 +392,26 @@ DANGER_NAMES = re.compile(
 Common practice, no source."""
 
 
+FEW_WORDS = 12
+"""A column of no more different words than this may tell of the openings that stand beside them."""
+
+_MEASURED = (
+    r"\s*[<>≤≥~≈±]*\s*[-+]?[0-9]+([.,][0-9]+)*\s*(%|°?\s*[a-zωµ]{0,5})\s*|o\.?l\.?|inf|∞|over ?load"
+)
+"""A reading, in lower case: a number, with a unit or without, or what a meter shows beyond its
+range."""
+
+_DAY = r".*\d{1,4}[-/.]\d{1,2}[-/.]\d{2,4}.*|.*\d{1,2}:\d{2}.*"
+
+_COULD_BE = {
+    "neutral_ground_volts": r"^v?_?(n_?[ge]|g_?n)(_|$)|neutral_(to_)?(ground|earth)",
+    "hot_neutral_volts": r"^v?_?[hl]_?n(_|$)|(hot|line)_(to_)?neutral",
+    "ground_path_ohms": r"^(z|zs|zg|re|ra|r1_r2|ohms?)(_|$)|loop|impedance|resistance",
+    "ground_present": r"^(gnd|ground|egc|pe|earth|ground_(ok|verified|present|wire))$",
+}
+"""Columns that an unread one could be, by its normalised header."""
+
+
 def unread_columns(
     con: duckdb.DuckDBPyConnection,
     relation: str,
@@ -398,12 +419,13 @@ def unread_columns(
     used: set[int],
     ignored: Sequence[str],
     *,
-    by_name: bool,
+    of_looks: bool,
     by_danger: bool,
     into: Sequence[str] = ("result", "note"),
 ) -> list[Question]:
     """Return columns that nobody reads and that hold words of danger or of a result, are named so,
-    or say of rows that they do not count.
+    or say of rows that they do not count; of looks also those that hold readings, yes and no, or
+    few different words, unless their names are harmless.
 
     Args:
         con: any connection.
@@ -411,7 +433,7 @@ def unread_columns(
         header: its columns.
         used: places of those that are read.
         ignored: headers that a person allowed to stay unread.
-        by_name: whether a header alone can say that its column tells of an opening.
+        of_looks: whether the table holds looks and nothing else.
         by_danger: whether a word of danger or of a measurement in a header is enough.
         into: columns that such a column may be read as.
     """
@@ -421,42 +443,146 @@ def unread_columns(
         for place, name in enumerate(header)
         if place not in used and normalised(name) not in allowed
     ]
-    if not places:
-        return []
-    telling = ", ".join(literal(word) for word in _telling_words())
-    counted = ", ".join(
-        f"count(*) FILTER ({says}), any_value(c{p}) FILTER ({says}), "
-        f"count(*) FILTER (trim(c{p}) <> ''), "
-        f"count(*) FILTER ({void}), any_value(c{p}) FILTER ({void})"
-        for p in places
-        for void in [void_cell_sql(header[p], f"c{p}")]
-        for says in [
-            f"({row_kinds.speaks_of_danger_sql(f'c{p}')} OR "
-            f"coalesce(list_contains([{telling}], {word_form_sql(f'trim(c{p})')}), false))"
-        ]
-    )
-    (row,) = con.execute(f"SELECT {counted} FROM {relation}").fetchall()
     asked, void_rows = [], []
-    for number, place in enumerate(places):
-        count, example, filled, void, void_example = row[5 * number : 5 * number + 5]
+    for place, cell in _unread_cells(con, relation, header, places, of_looks=of_looks).items():
         name = header[place]
-        if void:
-            void_rows.append(void_question(name, void, void_example))
-        if count:
+        if cell.void:
+            void_rows.append(void_question(name, cell.void, cell.void_example or ""))
+        if cell.telling:
             found = (
                 f"{name!r} would stay unread and holds words of danger or of a result in "
-                f"{count} row(s), such as {example!r}"
+                f"{cell.telling} row(s), such as {cell.example!r}"
             )
             answers = [*(f"{column}={name}" for column in into), f"ignore={name}"]
             asked.append(Question("unread_danger", "", found, tuple(answers)))
-        elif filled and (
-            (by_name and EVIDENCE_NAMES.search(normalised(name)))
-            or (by_danger and DANGER_NAMES.search(name.casefold()))
+        elif (of_looks and EVIDENCE_NAMES.search(normalised(name))) or (
+            by_danger and DANGER_NAMES.search(name.casefold())
         ):
             found = (
                 f"{name!r} speaks of what was found or of a danger and would stay unread "
-                f"({filled} row(s) hold something there)"
+                f"({cell.filled} row(s) hold something there)"
             )
-            answers = [f"{into[-1]}={name}", f"ignore={name}"]
-            asked.append(Question("unread_name", "", found, tuple(answers)))
+            asked.append(Question("unread_name", "", found, _answers(name, into)))
+        elif of_looks and not cell.void and cell.may_tell(name):
+            found = (
+                f"{name!r} would stay unread and may tell of the openings: {cell.filled} row(s) "
+                f"hold something there, such as {cell.some!r}"
+            )
+            asked.append(Question("unread_words", "", found, _answers(name, into)))
     return asked + void_rows
+
+
+def _answers(name: str, into: Sequence[str]) -> tuple[str, ...]:
+    could = [
+        column for column, pattern in _COULD_BE.items() if re.search(pattern, normalised(name))
+    ]
+    return (*(f"{column}={name}" for column in (*could, into[-1])), f"ignore={name}")
+
+
+@dataclass(frozen=True)
+class _Unread:
+    """What the cells of an unread column hold: rows with words of danger or of a result, with
+    anything, that say they do not count, with readings, yes or no, days; different texts; the
+    longest; rows of the table."""
+
+    telling: int
+    example: str | None
+    filled: int
+    void: int
+    void_example: str | None
+    readings: int
+    answers: int
+    days: int
+    different: int
+    longest: int
+    some: str
+    rows: int
+
+    def may_tell(self, header: str) -> bool:
+        """Say whether such a column may tell of the openings beside it."""
+        if HARMLESS_NAMES.search(normalised(header)) or 2 * self.days > self.filled:
+            return False
+        if asks_whether_it_counts(header):
+            return False
+        if 2 * self.readings > self.filled or 2 * self.answers > self.filled:
+            return True
+        alike = self.different == 1 and self.filled == self.rows
+        names_rows = self.different == self.rows > 2
+        return self.different <= FEW_WORDS and self.longest <= 60 and not alike and not names_rows
+
+
+def _gather(con: duckdb.DuckDBPyConnection, relation: str, places: Sequence[int]) -> str:
+    """Make the tables ``unread_cells`` (place, t, n) and ``dangerous_texts`` of some columns and
+    return SQL of the cells that hold anything."""
+    listed = ", ".join(map(str, places))
+    named = ", ".join(f"c{place}" for place in places)
+    con.execute(
+        "CREATE OR REPLACE TEMP TABLE unread_cells AS SELECT place, t, count(*) AS n FROM ("
+        f"SELECT unnest([{listed}]) AS place, unnest([{named}]) AS t FROM {relation}) "
+        "GROUP BY ALL"
+    )
+    filled = f"{cells.trimmed('t')} <> ''"
+    row_kinds.find_dangerous(con, f"SELECT DISTINCT t FROM unread_cells WHERE {filled}")
+    return filled
+
+
+def danger_in(
+    con: duckdb.DuckDBPyConnection, relation: str, header: Sequence[str], names: Collection[str]
+) -> dict[str, tuple[int, str]]:
+    """Return rows with words of danger, and one of them, of those columns that hold any.
+
+    Args:
+        con: any connection.
+        relation: SQL of the table.
+        header: its columns.
+        names: of the columns that are looked at.
+    """
+    wanted = {normalised(name) for name in names}
+    places = [place for place, name in enumerate(header) if normalised(name) in wanted]
+    if not places:
+        return {}
+    _gather(con, relation, places)
+    rows = con.execute(
+        "SELECT place, sum(n), min(t) FROM unread_cells WHERE t IN (FROM dangerous_texts) "
+        "GROUP BY place ORDER BY place"
+    ).fetchall()
+    return {header[place]: (int(count), example) for place, count, example in rows}
+
+
+def _unread_cells(
+    con: duckdb.DuckDBPyConnection,
+    relation: str,
+    header: Sequence[str],
+    places: Sequence[int],
+    *,
+    of_looks: bool,
+) -> dict[int, _Unread]:
+    """What stands in some columns, by place; those that hold nothing are not there."""
+    if not places:
+        return {}
+    filled = _gather(con, relation, places)
+    telling = ", ".join(literal(word) for word in _telling_words())
+    says = (
+        f"(t IN (FROM dangerous_texts) OR "
+        f"coalesce(list_contains([{telling}], {word_form_sql('trim(t)')}), false))"
+    )
+    by_header = " ".join(
+        f"WHEN {place} THEN {void_cell_sql(header[place], 't', of_looks=of_looks)}"
+        for place in places
+    )
+    word = f"lower({cells.trimmed('t')})"
+    yes_no = ", ".join(map(literal, (*cells.YES_WORDS, *cells.NO_WORDS)))
+    rows = con.execute(
+        f"WITH told AS (SELECT *, {says} AS says, CASE place {by_header} END AS void, "
+        f"regexp_full_match({word}, {literal(_MEASURED)}) AS reading, "
+        f"list_contains([{yes_no}]::VARCHAR[], {word}) AS answer, "
+        f"regexp_full_match(t, {literal(_DAY)}) AS day FROM unread_cells WHERE {filled}) "
+        "SELECT place, coalesce(sum(n) FILTER (says), 0), min(t) FILTER (says), sum(n), "
+        "coalesce(sum(n) FILTER (void), 0), min(t) FILTER (void), "
+        "coalesce(sum(n) FILTER (reading AND NOT answer), 0), "
+        "coalesce(sum(n) FILTER (answer), 0), coalesce(sum(n) FILTER (day), 0), count(*), "
+        "max(length(t)), min(t), "
+        f"(SELECT sum(n) FROM unread_cells WHERE place = {places[0]}) "
+        "FROM told GROUP BY place ORDER BY place"
+    ).fetchall()
+    return {place: _Unread(*told) for place, *told in rows}

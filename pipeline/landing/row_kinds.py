@@ -10,6 +10,11 @@ import re
 from collections.abc import Callable, Sequence
 from functools import lru_cache
 
+import duckdb
+
+from shared.records import literal
+from shared.report_words import is_urgent, is_urgent_sql
+
 Cells = Sequence[str | None]
 """One row of text cells."""
 
@@ -58,11 +63,37 @@ DANGER = re.compile(
     r"|sparks?|sparking|shocks?|hot to (the )?touch|arc(s|ed|ing)|melt(s|ed|ing)?|buzz(es|ing)?"
     r"|jumper (wire )?(was )?(found|seen|present|fitted|installed|behind)"
     r"|burnt|burned|scorch(ed)?|(is|was|were) live|fail(ed|s|ure)?|unsafe|dangerous"
-    r"|sin tierra|pas de terre|schutzleiter fehlt|keine erde|ohne schutzleiter)($|[^a-z])",
+    r"|jumper(s|ed|ing)?( wire)? (between|from|across|to)"
+    r"|(bonds?|bonded|bonding|tied|strapped) (the )?(neutral|ground|earth|n|g) (to|and|with)"
+    r"|(neutral|ground|earth|n|g) (is |was )?(bonded|tied|jumpered|strapped|connected) (to|with) "
+    r"(the )?(neutral|ground|earth|n|g)"
+    r"|(ground|grounding|earth|egc|pe)( wire| conductor| prong| pin)? (is |was )?(not|never|isn'?t|"
+    r"wasn'?t|snapped|broken|cut|loose|disconnected)"
+    r"|[1-9][0-9][0-9.]* ?(v|vac|volts?) (between |from )?(the )?(neutral|ground|earth|n|g)"
+    r"( to | and |[ /-])(the )?(neutral|ground|earth|n|g|plate|case|metal|screw)"
+    r"|[1-9][0-9][0-9.]* ?(v|vac|volts?) (on|at|to) (the )?(plate|case|cover|metal|screw|radiator|"
+    r"pipe|sink|fridge|stove)"
+    r"|hanging( out| loose| off)|crackl(es?|ing)|fizz(es|ing)|flicker(s|ed|ing)?|jolt(s|ed)?"
+    r"|smok(ed|ing)|smoke (seen|from|came|out|coming)|bites|zap(s|ping)?|charred|blackened"
+    r"|(warm|hot) (plate|cover|receptacle|outlet|plug|socket|wall)"
+    r"|(receptacle|outlet|socket|plug|plate|cover|wall)( is| was| feels| gets)? (warm|hot)"
+    r"|(brown|black|dark) ?(burn )?(marks?|stains?|around)|discolou?red"
+    r"|(exposed|bare) (live |hot )?(wires?|wiring|parts?|conductors?|copper|terminals?)"
+    r"|live (parts?|wires?|conductors?)|water damaged?|wet (box|outlet|receptacle|wall)"
+    r"|(would|will|did|does)( not|n'?t) trip|(won'?t|never|failed to) trip"
+    r"|(2|two)[ -]wires? only|only (2|two)[ -]wires?|no new wires?|cheater"
+    r"|(amber|lamps?|lights?|glow(s|ed)?) (only|dim|faint(ly)?)"
+    r"|kein(en?)? (schutzleiter|erdung|pe)|(schutzleiter|erdung|erde|pe) fehlt|fehlt|nullung"
+    r"|(nulleiter|neutralleiter) gebr(ü|ue)ckt|angeschmort|verschmort|verbrannt|funken|kribbelt"
+    r"|no hay tierra|quemad[oa]s?|pelad[oa]s?|chispas?|calambre|puenteado"
+    r"|br[ûu]l[ée]e?s?|[ée]tincelles?|d[ée]nud[ée]s?|bez uziemienia"
+    r"|sin tierra|pas de (la )?terre|keine erde|ohne schutzleiter)"
+    r"($|[^a-z])|接地なし|нет заземления",
     re.I,
 )
-"""Words of danger or of a result: what stands in a column or line that nobody reads is never passed
-over in silence when it matches."""
+"""Words of danger or of a result, beside those that make a report urgent (``report_subjects``):
+what stands in a column or line that nobody reads is never passed over in silence when it matches.
+Common practice, no source."""
 
 SUBJECTS: dict[str, re.Pattern[str]] = {
     name: re.compile(rf"(^|[^a-z])({words})($|[^a-z])", re.I)
@@ -218,32 +249,74 @@ def _told(key: str) -> str:
 _NEGATED = re.compile(
     r"(^|[^a-z])(no|not|without|never|none)[\s_\-]+((any|an?|sign of|signs of)[\s_\-]+)?"
     r"(open[\s_\-]*(ground|gnd|neutral|hot)|boot[\s_\-]*legs?|false[\s_\-]*grounds?|reversed|shocks?"
-    r"|burn\w*|scorch\w*|spark\w*|fail\w*|jumper\w*|swapped|miswir\w*|live|energi[sz]ed)",
+    r"|burn\w*|scorch\w*|spark\w*|fail\w*|jumper\w*|swapped|miswir\w*|live|energi[sz]ed|arc\w*"
+    r"|smok\w*|melt\w*|bare|exposed|flicker\w*)",
     re.I,
 )
 
 
 def speaks_of_danger(text: str) -> bool:
     """Say whether a text holds words of danger or of a result that nothing before them denies."""
-    return bool(DANGER.search(_NEGATED.sub(" ", text)))
+    return bool(DANGER.search(_NEGATED.sub(" ", text))) or is_urgent(text)
 
 
 def speaks_of_danger_sql(text: str) -> str:
-    """Return SQL for ``speaks_of_danger``, false for NULL."""
-    negated = _NEGATED.pattern.replace("'", "''")
-    danger = DANGER.pattern.replace("'", "''")
-    plain = f"regexp_replace({text}, '{negated}', ' ', 'gi')"
-    return f"coalesce(regexp_matches({plain}, '{danger}', 'i'), false)"
+    """Return SQL for ``speaks_of_danger``, false for NULL; ask it of distinct texts."""
+    plain = f"regexp_replace({text}, {literal(_NEGATED.pattern)}, ' ', 'gi')"
+    danger = f"regexp_matches({plain}, {literal(DANGER.pattern)}, 'i')"
+    return f"coalesce({danger} OR {is_urgent_sql(text)}, false)"
+
+
+FEW_TEXTS = 300
+"""So few texts are faster looked through here than by SQL, which takes long to prepare."""
+
+
+def find_dangerous(con: duckdb.DuckDBPyConnection, texts: str) -> bool:
+    """Make the table ``dangerous_texts`` (t) of those texts that speak of danger.
+
+    Args:
+        con: any connection.
+        texts: SELECT of one column, ``t``, each text once.
+
+    Returns:
+        whether there are any.
+    """
+    con.execute(f"CREATE OR REPLACE TEMP TABLE dangerous_texts AS {texts}")
+    few = con.execute(f"SELECT t FROM dangerous_texts LIMIT {FEW_TEXTS + 1}").fetchall()
+    if len(few) <= FEW_TEXTS:
+        fine = [text for (text,) in few if not speaks_of_danger(text or "")]
+        con.execute("DELETE FROM dangerous_texts WHERE t IN (SELECT unnest(?::VARCHAR[]))", [fine])
+        return len(fine) < len(few)
+    con.execute(f"DELETE FROM dangerous_texts WHERE NOT {speaks_of_danger_sql('t')}")
+    return bool(con.execute("SELECT EXISTS (FROM dangerous_texts)").fetchall()[0][0])
 
 
 EVIDENCE_NAMES = re.compile(
     r"(^|_)(pass|fail|failed|hazard|hazards|safe|unsafe|status|condition|result|results|finding|"
     r"findings|defect|defects|fault|faults|outcome|verdict|reading|shock|shocks|burn|burns|scorch|"
     r"heat|plate|polarity|reversed|jumper|bootleg|grounded|ungrounded|earthed|live|energized|"
-    r"energised|ok)(_|$)|(^|_)(open|no|false|missing)_(ground|neutral|hot|earth)|ground_(ok|wire|"
-    r"present|missing)|volts?(_|$)"
+    r"energised|ok|severity|priority|urgency|action|actions|follow_up|followup|flag|alert|lights|"
+    r"lamps|gnd|egc|pe|earth|swapped|loose|hot|missing|concern|concerns|problem|problems|issue|"
+    r"issues|deficiency|violation|violations)(_|$)"
+    r"|(^|_)(open|no|false|missing)_(ground|neutral|hot|earth)|ground_(ok|wire|present|missing|"
+    r"verified)|^ground$|volts?(_|$)"
 )
 """Names of columns that speak of what was found at an opening, whatever their cells hold."""
+
+_HARMLESS_ANYWHERE = (
+    r"phone|telephone|mobile|fax|e_?mail|gps|lat|latitude|lon|lng|longitude|url|link|photo|"
+    r"photos|picture|image|file|filename|price|cost|costs|amount|invoice|paid|fee|rent|floor|floors|"
+    r"storey|story|street|address|city|town|zip|postcode|borough|district|ward|county|"
+    r"block|lot|parcel|owner|tenant|occupant|resident|manager|super|landlord|contractor|company|"
+    r"firm|vendor|brand|make|maker|manufacturer|model|serial|material|printed|exported|"
+    r"created|updated|modified|entered|uploaded|synced|version|revision|guid|uuid|key|barcode|"
+    r"page|row|index|sheet|seq|sequence|time|hour|date|day|week|month|year|season|weather|"
+    r"duration|minutes|height|width|depth|area|sqft|bedrooms|beds|baths|language|licen[cs]e|badge|"
+    r"age|size|survey|batch|route|team|crew|shift|project|program|programme|job|contract|po"
+)
+_HARMLESS_AT_END = r"id|no|num|nr|number|ref|reference|name|count|qty|quantity|tag|by"
+HARMLESS_NAMES = re.compile(rf"(^|_)({_HARMLESS_ANYWHERE})(_|$)|(^|_)({_HARMLESS_AT_END})$|^[#_]*$")
+"""Names of columns that tell nothing of the state of an opening. Judgement."""
 
 
 def subject(text: str) -> str | None:

@@ -11,32 +11,21 @@ from pipeline.offline import connect
 from shared.records import literal
 from shared.report_subjects import (
     DEFECT_OF,
-    NOT_DENIED,
     REPORTING_KINDS,
     SUBJECT_RULES,
     URGENT_SUBJECTS,
 )
+from shared.report_words import speaks_of_sql
 from shared.vocabulary import ReportSubject
 
 
 def create_macros(con: duckdb.DuckDBPyConnection) -> None:
     """Make the macros ``report_subject(text)``, ``urgent_subjects()`` (a list) and
     ``paper_defect(subject, report_kind)`` (what such a paper reports, NULL for nothing)."""
-    plain = "replace(lower(said), '’', '''')"
-    # 118.4 V are 118 V: one number, no end of a sentence
-    plain = f"regexp_replace({plain}, '(\\d)\\.\\d+', '\\1', 'g')"
-    # what stands after a full stop, a line break or a dash is denied by nothing before it
-    plain = f"regexp_replace({plain}, '[.;:\\n\\r]+|\\s[-–—]+\\s', ' . ', 'g')"
-    plain = f"regexp_replace({plain}, '\\s+', ' ', 'g')"
-    plain = f"regexp_replace({plain}, {_whole(NOT_DENIED)}, ' with ', 'g')"
-    cases = []
-    for subject, rule in SUBJECT_RULES.items():
-        text = (
-            f"regexp_replace({plain}, {_whole(rule.unless)}, ' . ', 'g')" if rule.unless else plain
-        )
-        cases.append(
-            f"WHEN regexp_matches({text}, {_whole(rule.words)}) THEN {literal(subject.value)}"
-        )
+    cases = [
+        f"WHEN {speaks_of_sql('said', subject)} THEN {literal(subject.value)}"
+        for subject in SUBJECT_RULES
+    ]
     con.execute(
         f"CREATE OR REPLACE TEMP MACRO report_subject(said) AS "
         f"CASE {' '.join(cases)} ELSE {literal(ReportSubject.OTHER.value)} END"
@@ -73,8 +62,3 @@ def subject_of(text: str) -> ReportSubject:
         con = _own_connection()
         (found,) = con.execute("SELECT report_subject(?)", [text]).fetchall()
     return ReportSubject(found[0])
-
-
-def _whole(pattern: str) -> str:
-    """A pattern as a SQL literal that finds whole words only."""
-    return literal(rf"(^|[^\pL\pN])({pattern})($|[^\pL\pN])")

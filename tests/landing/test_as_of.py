@@ -36,6 +36,12 @@ def workspace(tmp_path: Path) -> Workspace:
         ("05-03-2024.csv", []),
         ("2024-02-31.csv", []),
         ("unit 12024-03-05.csv", []),
+        ("As of: 06/30/2024", ["2024-06-30"]),
+        ("Report date: June 30 | 2024", ["2024-06-30"]),
+        ("Stand: 30.06.2024", ["2024-06-30"]),
+        ("register Jun 2024.csv", ["2024-06-30"]),
+        ("register_06-2024.csv", ["2024-06-30"]),
+        ("Q2_2024.csv", ["2024-06-30"]),
     ],
 )
 def test_only_forms_with_one_reading_tell_a_day(text: str, days: list[str]) -> None:
@@ -174,3 +180,42 @@ def test_what_a_person_says_of_a_landed_file_is_taken_up(
     (again,) = land(workspace, tmp_path, older, "reg_2024-03.csv")
     assert again.already_landed
     assert query(workspace, name) == [("Older",)]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("newer", "older"),
+    [
+        (("a.csv", "Buildings\nAs of: 06/30/2024\n"), ("b.csv", "Buildings\nAs of: 01/31/2023\n")),
+        (("a.csv", "Report date: June 30, 2024\n"), ("b.csv", "Report date: January 31, 2023\n")),
+        (("a.csv", "Generated on 30.06.2024\n"), ("b.csv", "Generated on 31.01.2023\n")),
+        (("a.csv", "Stand: 30.06.2024\n"), ("b.csv", "Stand: 31.01.2023\n")),
+        (("a.csv", "As at 30/06/2024\n"), ("b.csv", "As at 31/01/2023\n")),
+        (("register Jun 2024.csv", ""), ("register Jan 2023.csv", "")),
+        (("register_06-2024.csv", ""), ("register_01-2023.csv", "")),
+        (("Q2_2024.csv", ""), ("Q1_2023.csv", "")),
+    ],
+)
+def test_newer_facts_stand_however_the_day_is_written(
+    workspace: Workspace, tmp_path: Path, newer: tuple[str, str], older: tuple[str, str]
+) -> None:
+    for (name, line), units in ((newer, 12), (older, 4)):
+        content = f"{line}{REGISTER}B-1,One,1928,{units}\nB-2,Two,1931,{units}\n"
+        (report,) = land(workspace, tmp_path, content, name)
+    assert "older_than_landed" in {finding.kind for finding in report.findings}
+    units = query(workspace, "SELECT DISTINCT dwelling_units FROM building_register_current")
+    assert units == [(12,)]
+
+
+def test_a_register_without_a_day_that_changes_facts_is_told(
+    workspace: Workspace, tmp_path: Path
+) -> None:
+    def told(units: int, name: str) -> dict[str, str]:
+        content = f"{REGISTER}B-1,One,1928,{units}\nB-2,Two,1931,3\n"
+        (report,) = land(workspace, tmp_path, content, name)
+        return {finding.kind: finding.message for finding in report.findings}
+
+    assert "as_of_unknown" not in told(12, "2024-03-01.csv")
+    assert "as_of_unknown" not in told(12, "same facts.csv")
+    found = told(4, "other facts.csv")["as_of_unknown"]
+    assert "--as-of DAY" in found and "B-1" in found and "B-2" not in found

@@ -49,10 +49,10 @@ def test_other_words_are_no_danger_and_are_named(workspace, inbox, header):
 
 def test_unread_columns_are_printed_and_change_no_exit_code(tmp_path, capsys):
     file = tmp_path / "looks.csv"
-    file.write_text(f"{HUMAN},After repair,Weather\n{LOOK},X,dry\n")
+    file.write_text(f"{HUMAN},Photo no,Weather\n{LOOK},7,dry\n")
     call = ["intake", str(file), "--workspace", str(tmp_path / "ws")]
     assert coverplate.main(call, standalone_mode=False) == 0
-    assert "'After repair', 'Weather'" in capsys.readouterr().out
+    assert "'Photo no', 'Weather'" in capsys.readouterr().out
     assert coverplate.main([*call, "--json"], standalone_mode=False) == 0
     (report,) = json.loads(capsys.readouterr().out)
     assert [f["kind"] for f in report["findings"]] == ["unread_columns"]

@@ -51,7 +51,7 @@ def test_a_building_created_in_error_is_not_taken_in_unasked(workspace, inbox):
 
 
 def test_no_row_is_doubted_where_all_stand(workspace, inbox):
-    path = written(inbox, f"{LOOKS},Valid,State", f"{ROWS[0]},Yes,open", f"{ROWS[1]},Y,done")
+    path = written(inbox, f"{LOOKS},Valid,Town", f"{ROWS[0]},Yes,open", f"{ROWS[1]},Y,done")
     (report,) = intake(workspace, [path], today=TODAY)
     assert report.accepted == 2
 

@@ -1,10 +1,13 @@
 """What a workbook holds beside the texts of its cells is read right, or told."""
 
+import datetime as dt
 import io
 
 import openpyxl
 import pytest
 from openpyxl.comments import Comment
+from openpyxl.styles import Font, PatternFill
+from openpyxl.utils.datetime import CALENDAR_MAC_1904
 
 from pipeline.landing import Workspace
 from pipeline.landing.answers import parse_answers
@@ -152,3 +155,93 @@ def test_a_mark_beside_a_letter_may_be_one_building(workspace, tmp_path, one, ot
 def test_numbers_with_a_mark_between_are_two_buildings(workspace, tmp_path):
     land(workspace, tmp_path, "building_id,year_built\n1-12,1948\n11-2,1948\n", "register.csv")
     assert query(workspace, "SELECT count(*) FROM building_register_current") == [(2,)]
+
+
+def test_colours_and_what_is_struck_through_are_told(workspace, tmp_path):
+    def coloured(made, sheet):
+        for cell in sheet[1]:
+            cell.fill = PatternFill("solid", fgColor="FFCCCCCC")
+        sheet["F2"].fill = PatternFill("solid", fgColor="FFFF0000")
+        for row in (3, 4):
+            sheet.cell(row, 6).fill = PatternFill("solid", fgColor="FF00FF00")
+        for cell in sheet[3]:
+            cell.font = Font(strike=True)
+
+    told = findings(land(workspace, tmp_path, book(coloured), "a.xlsx"))
+    assert "FFFF0000 in 1 rows, FF00FF00 in 2 rows" in told["colours_not_read"].message
+    assert told["struck_through"].count == 1 and told["struck_through"].rows == (3,)
+    assert not {"colours_not_read", "struck_through"} & LOUD
+
+
+def test_a_sheet_coloured_alike_in_every_row_is_not_told(workspace, tmp_path):
+    def coloured(made, sheet):
+        for row in (2, 3, 4):
+            sheet.cell(row, 1).fill = PatternFill("solid", fgColor="FFEEEEEE")
+
+    assert "colours_not_read" not in findings(land(workspace, tmp_path, book(coloured), "a.xlsx"))
+
+
+def test_the_unit_that_a_format_shows_is_read(workspace, tmp_path):
+    def measured(made, sheet):
+        sheet["G1"] = "Ground ohms"
+        for row in (2, 3, 4):
+            sheet.cell(row, 7).value = 200
+            sheet.cell(row, 7).number_format = '0" mΩ"'
+
+    land(workspace, tmp_path, book(measured), "a.xlsx")
+    ohms = "SELECT DISTINCT ground_path_ohms FROM opening_observations_current"
+    assert query(workspace, ohms) == [(0.2,)]
+
+
+def test_a_format_that_shows_a_part_of_the_number_is_told(workspace, tmp_path):
+    def measured(made, sheet):
+        sheet["G1"] = "Ground ohms"
+        for row in (2, 3, 4):
+            sheet.cell(row, 7).value = 2
+            sheet.cell(row, 7).number_format = '0.0,"k"'
+
+    told = findings(land(workspace, tmp_path, book(measured), "a.xlsx"))
+    assert told["formats_not_read"].count == 3 and "formats_not_read" in LOUD
+
+
+def test_danger_below_the_page_is_told(workspace, tmp_path):
+    def printed(made, sheet):
+        sheet.oddFooter.center.text = "2: live plate"
+        sheet.oddHeader.left.text = "Page &P of &N"
+
+    reports = land(workspace, tmp_path, book(printed), "a.xlsx")
+    told = [f.message for r in reports for f in r.findings if f.kind == "margins_of_danger"]
+    assert len(told) == 1 and "live plate" in told[0] and "margins_of_danger" in LOUD
+
+
+def dated(*days):
+    rows = [["B-1", "1A", str(n), day, "plug-in tester", "OK"] for n, day in enumerate(days, 1)]
+    return book(lambda made, sheet: None, rows)
+
+
+def test_days_that_a_program_may_have_swapped_are_asked_about(workspace, tmp_path):
+    swapped = [dt.date(2024, 11, 3), dt.date(2024, 12, 3)]
+    content = dated("14/03/2024", "15/03/2024", *swapped)
+    with pytest.raises(CoverplateError, match="day and month swapped"):
+        land(workspace, tmp_path, content, "a.xlsx")
+    land(workspace, tmp_path, content, "a.xlsx", answers=parse_answers(["date_order=dmy"]))
+    # a day above 12 among those of the workbook shows that it read them right
+    land(workspace, tmp_path, dated("16/03/2024", *swapped, dt.date(2024, 3, 17)), "b.xlsx")
+
+
+def test_numbers_for_days_in_a_workbook_that_counts_from_1904_are_asked_about(workspace, tmp_path):
+    def counted(made, sheet):
+        made.epoch = CALENDAR_MAC_1904
+
+    rows = [["B-1", "1A", "1", 43903, "plug-in tester", "OK"]]
+    with pytest.raises(CoverplateError, match="from 1904"):
+        land(workspace, tmp_path, book(counted, rows), "a.xlsx")
+    rows[0][3] = dt.date(2024, 3, 14)
+    land(workspace, tmp_path, book(counted, rows), "b.xlsx")
+    days = "SELECT observed_on FROM opening_observations_current"
+    assert query(workspace, days) == [(dt.date(2024, 3, 14),)]
+
+
+def test_looks_from_before_there_were_testers_are_told(workspace, tmp_path):
+    told = findings(land(workspace, tmp_path, dated("1924-03-14", "2024-03-14"), "a.xlsx"))
+    assert told["looks_too_old"].count == 1

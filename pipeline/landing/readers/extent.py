@@ -6,10 +6,12 @@ gigabytes; and what a reader gives can be held against what is there.
 
 from __future__ import annotations
 
+import html
 import posixpath
 import re
 import zipfile
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -46,6 +48,12 @@ class Extent:
         hidden_rows: rows that the program does not show.
         padded: numbers whose format shows leading zeros, which are read without.
         comments: what is written beside cells, with the cell.
+        shown: (row, column) from 1 to what a number's format shows before and behind it (`` mΩ``).
+        worded: numbers whose format shows words in another way, or a part of the number.
+        fills: colour to the numbers of the rows with cells of that colour.
+        struck: numbers of the rows with cells that are struck through.
+        margins: what is printed above and below each page.
+        from_1904: its days are counted from 1904.
     """
 
     last_row: int
@@ -55,6 +63,12 @@ class Extent:
     hidden_rows: int = 0
     padded: int = 0
     comments: tuple[tuple[str, str], ...] = ()
+    shown: Mapping[tuple[int, int], tuple[str, str]] = field(default_factory=dict)
+    worded: int = 0
+    fills: Mapping[str, set[int]] = field(default_factory=dict)
+    struck: frozenset[int] = frozenset()
+    margins: tuple[str, ...] = ()
+    from_1904: bool = False
 
     @property
     def area(self) -> int:
@@ -79,37 +93,101 @@ def extents(path: Path) -> dict[str, Extent]:
             for relation in ElementTree.fromstring(archive.read("xl/_rels/workbook.xml.rels"))
         }
         found = {}
-        padded = _padding_styles(archive)
-        for element in ElementTree.fromstring(archive.read("xl/workbook.xml")).iter():
+        styles = _styles(archive)
+        book = ElementTree.fromstring(archive.read("xl/workbook.xml"))
+        from_1904 = any(
+            each.tag.endswith("}workbookPr") and each.get("date1904") in ("1", "true")
+            for each in book.iter()
+        )
+        for element in book.iter():
             if element.tag.rpartition("}")[2] != "sheet":
                 continue
             target = targets.get(element.get(_RELATIONS) or "") or ""
             member = target.lstrip("/") if target.startswith("/") else f"xl/{target}"
             member = posixpath.normpath(member)
             if member in names and "worksheets/" in member:
-                extent = _extent(archive, member, padded)
+                extent = _extent(archive, member, styles)
                 found[element.get("name") or ""] = replace(
-                    extent, comments=_comments(archive, member, names)
+                    extent, comments=_comments(archive, member, names), from_1904=from_1904
                 )
         return found
 
 
-def _padding_styles(archive: zipfile.ZipFile) -> frozenset[bytes]:
-    """The styles of cells whose number format shows leading zeros (``0000``)."""
+@dataclass(frozen=True)
+class _Styles:
+    """Styles of cells by number: those that show leading zeros, what others show around a number
+    (None for words in another way), colours, and what is struck through."""
+
+    padded: frozenset[bytes] = frozenset()
+    shown: Mapping[bytes, tuple[str, str] | None] = field(default_factory=dict)
+    fills: Mapping[bytes, str] = field(default_factory=dict)
+    struck: frozenset[bytes] = frozenset()
+
+
+def _styles(archive: zipfile.ZipFile) -> _Styles:
     if "xl/styles.xml" not in archive.namelist():
-        return frozenset()
+        return _Styles()
     root = ElementTree.fromstring(archive.read("xl/styles.xml"))
-    formats = {
-        each.get("numFmtId")
-        for each in root.iter()
-        if each.tag.endswith("}numFmt") and _PADDING.search(each.get("formatCode") or "")
-    }
-    styles = next((each for each in root.iter() if each.tag.endswith("}cellXfs")), ())
-    return frozenset(
-        str(number).encode()
-        for number, style in enumerate(styles)
-        if style.get("numFmtId") in formats
-    )
+
+    def children(name: str) -> list[ElementTree.Element]:
+        return list(next((each for each in root.iter() if each.tag.endswith("}" + name)), ()))
+
+    codes = {each.get("numFmtId"): each.get("formatCode") or "" for each in children("numFmts")}
+    colours = [_colour(each) for each in children("fills")]
+    strikes = [
+        any(e.tag.endswith("}strike") and e.get("val") not in ("0", "false") for e in font)
+        for font in children("fonts")
+    ]
+    padded, struck = set(), set()
+    shown: dict[bytes, tuple[str, str] | None] = {}
+    fills: dict[bytes, str] = {}
+    for number, style in enumerate(children("cellXfs")):
+        own = str(number).encode()
+        code = codes.get(style.get("numFmtId"), "")
+        if _DAYS.search(_ASIDE.sub("", code)):
+            code = ""  # days and hours are read as such
+        if _PADDING.search(code):
+            padded.add(own)
+        elif around := _AROUND.fullmatch(code):
+            shown[own] = (_unquoted(around["before"]), _unquoted(around["behind"]))
+        elif _WORDS.search(code) or _SCALED.search(code):
+            shown[own] = None
+        fill, font = int(style.get("fillId") or 0), int(style.get("fontId") or 0)
+        if fill < len(colours) and colours[fill]:
+            fills[own] = colours[fill]
+        if font < len(strikes) and strikes[font]:
+            struck.add(own)
+    return _Styles(frozenset(padded), shown, fills, frozenset(struck))
+
+
+_LITERAL = r"(?:\"[^\"]*\"|\\.|[ $€£%°])*"
+_AROUND = re.compile(
+    rf"(?=.*(?:\"[^\"]*[^\W\d_][^\"]*\"|\\[^\W\d_]))(?P<before>{_LITERAL})"
+    rf"(?:General|[#0,]*[#0](?:\.[#0]+)?)(?P<behind>{_LITERAL})"
+)
+"""Number formats of one number with letters before or behind it."""
+
+_ASIDE = re.compile(r"\"[^\"]*\"|\[[^\]]*\]|\\.")
+_DAYS = re.compile(r"[ymdhs]", re.IGNORECASE)
+_WORDS = re.compile(r"\"[^\"]*[^\W\d_][^\"]*\"")
+_SCALED = re.compile(r"[#0],+(?![#0])")
+"""Number formats that show words, or a thousandth of the number."""
+
+
+def _unquoted(text: str) -> str:
+    return text.replace("\\", "").replace('"', "")
+
+
+def _colour(fill: ElementTree.Element) -> str:
+    """The colour of a fill, "" where there is none."""
+    for pattern in fill:
+        if pattern.get("patternType") in (None, "none", "gray125"):
+            continue
+        for colour in pattern:
+            if colour.tag.endswith("}fgColor"):
+                kind, name = next(iter(colour.items()), ("", ""))
+                return name if kind == "rgb" else f"{kind} {name}"
+    return ""
 
 
 def _comments(
@@ -136,19 +214,50 @@ def _comments(
     return tuple(told)
 
 
-def _extent(archive: zipfile.ZipFile, member: str, padded_styles: frozenset[bytes]) -> Extent:
-    last_row = last_column = cells = unread = hidden = padded = 0
+def _of_styles(styles: Collection[bytes]) -> re.Pattern[bytes] | None:
+    """Finds the cells of some styles: column, row, style."""
+    if not styles:
+        return None
+    listed = b"|".join(sorted(styles))
+    return re.compile(
+        rb"<(?:\w+:)?c r=\"([A-Z]{1,3})([0-9]{1,7})\"[^>]*?\bs=\"(" + listed + rb")\"[^>]*[^/>]>"
+    )
+
+
+def _extent(archive: zipfile.ZipFile, member: str, styles: _Styles) -> Extent:
+    last_row = last_column = cells = unread = hidden = padded = worded = 0
     held = b""
+    shown: dict[tuple[int, int], tuple[str, str]] = {}
+    fills: dict[str, set[int]] = {}
+    struck: set[int] = set()
+    margins: list[str] = []
+    telling = _of_styles({*styles.shown, *styles.fills, *styles.struck})
 
     def told(text: bytes) -> None:
-        nonlocal unread, hidden, padded
+        nonlocal unread, hidden, padded, worded
         unread += len(_UNREAD.findall(text))
         hidden += len(_HIDDEN_ROW.findall(text))
-        if padded_styles:
+        margins.extend(
+            html.unescape(found.decode("utf-8", "replace")) for found in _MARGIN.findall(text)
+        )
+        if styles.padded:
             padded += sum(
-                style in padded_styles and not _TEXT_CELL.search(tag)
+                style in styles.padded and not _TEXT_CELL.search(tag)
                 for tag, style in _STYLED.findall(text)
             )
+        for cell in telling.finditer(text) if telling else ():
+            letters, number, style = cell.groups()
+            row = int(number)
+            if style in styles.fills:
+                fills.setdefault(styles.fills[style], set()).add(row)
+            if style in styles.struck:
+                struck.add(row)
+            if style in styles.shown and not _TEXT_CELL.search(cell[0]):
+                around = styles.shown[style]
+                if around is None:
+                    worded += 1
+                else:
+                    shown[row, _column(letters)] = around
 
     with archive.open(member) as stream:
         while chunk := stream.read(CHUNK):
@@ -162,8 +271,21 @@ def _extent(archive: zipfile.ZipFile, member: str, padded_styles: frozenset[byte
     row, column, filled = _counted(held)
     told(held)
     return Extent(
-        max(last_row, row), max(last_column, column), cells + filled, unread, hidden, padded
+        max(last_row, row),
+        max(last_column, column),
+        cells + filled,
+        unread,
+        hidden,
+        padded,
+        shown=shown,
+        worded=worded,
+        fills=fills,
+        struck=frozenset(struck),
+        margins=tuple(margins),
     )
+
+
+_MARGIN = re.compile(rb"<(?:\w+:)?(?:odd|even|first)(?:Header|Footer)>([^<]+)</", re.DOTALL)
 
 
 def _counted(text: bytes) -> tuple[int, int, int]:

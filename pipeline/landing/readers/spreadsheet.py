@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,6 +18,7 @@ from pipeline.landing.raw import RawRow, RawTable
 from pipeline.landing.readers.extent import Extent, extents
 from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import IsKnown, speaks_of_danger
+from pipeline.landing.voided import does_not_count
 from shared.faults import CoverplateError
 
 COMMENTS_TOLD = 5
@@ -54,9 +56,21 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
             last = counted.last if span is None else span.last_row
             check_cover(arrival.name, label, division.stretches, max(last, counted.last))
             hidden = shown.get(name) != python_calamine.SheetVisibleEnum.Visible
-            told = [*_told_of(span), *merges.told(division.stretches)]
+            told = [
+                *_told_of(span),
+                *_told_of_looks(span, division.stretches),
+                *merges.told(division.stretches),
+            ]
             if hidden:
                 told.append(_HIDDEN_SHEET)
+            if does_not_count(name, alone=True):
+                told.append(
+                    Finding(
+                        kind="sheet_may_not_count",
+                        message=f"the sheet is called {name!r} and was read like any other: see "
+                        "whether its rows are what was found",
+                    )
+                )
             tables += _with_told(division.tables, told)
             stretches += division.stretches
     except CoverplateError:
@@ -108,6 +122,26 @@ def _told_of(span: Extent | None) -> list[Finding]:
                 count=span.padded,
             )
         )
+    if span.worded:
+        told.append(
+            Finding(
+                kind="formats_not_read",
+                message="numbers whose format shows words or a part of the number were read as the "
+                "bare numbers: save what is shown as text",
+                count=span.worded,
+            )
+        )
+    if span.from_1904:
+        told.append(
+            Finding(kind=FROM_1904, message="the workbook counts its days from 1904, not from 1900")
+        )
+    for line in span.margins:
+        plain = re.sub(r"&([LCRDTPNFAZBIUES]|\"[^\"]*\"|\d+|K[0-9A-F]{6})", " ", line).strip()
+        if speaks_of_danger(plain) or does_not_count(plain):
+            message = (
+                f"what is printed above or below each page is read by nobody: READ IT: {plain}"
+            )
+            told.append(Finding(kind="margins_of_danger", message=message))
     if span.comments:
         danger = [f"{cell}: {text}" for cell, text in span.comments if speaks_of_danger(text)]
         listed = danger or [f"{cell}: {text}" for cell, text in span.comments]
@@ -118,6 +152,42 @@ def _told_of(span: Extent | None) -> list[Finding]:
                 + (", WORDS OF DANGER among them" if danger else "")
                 + f": {' | '.join(listed[:COMMENTS_TOLD])}",
                 count=len(danger) or len(span.comments),
+            )
+        )
+    return told
+
+
+FROM_1904 = "days_from_1904"
+
+
+def _told_of_looks(span: Extent | None, stretches: Sequence[Stretch]) -> list[Finding]:
+    """Colours that differ among the rows of tables, and rows with cells that are struck through."""
+    if span is None or not (span.fills or span.struck):
+        return []
+    runs = [(each.first, each.last) for each in stretches if each.role == "rows"]
+    data = {row for first, last in runs for row in range(first, last + 1)}
+    told = []
+    fills = {colour: rows & data for colour, rows in span.fills.items()}
+    fills = {colour: rows for colour, rows in fills.items() if rows}
+    if any(rows != data for rows in fills.values()):
+        counted = sorted(fills.items(), key=lambda each: len(each[1]))
+        listed = ", ".join(f"{colour} in {len(rows)} rows" for colour, rows in counted[:4])
+        told.append(
+            Finding(
+                kind="colours_not_read",
+                message="cells are coloured otherwise from row to row, and what a colour means is "
+                f"read by nobody: {listed}",
+                count=len(set().union(*fills.values())),
+                rows=tuple(sorted(counted[0][1])[:5]),
+            )
+        )
+    if struck := span.struck & data:
+        told.append(
+            Finding(
+                kind="struck_through",
+                message="rows with cells that are struck through were read like the others",
+                count=len(struck),
+                rows=tuple(sorted(struck)[:5]),
             )
         )
     return told
@@ -224,8 +294,15 @@ def _rows(
         sheet = workbook.get_sheet_by_name(name)
         merges.ranges = list(sheet.merged_cell_ranges or ())
         cells = merges.rows(_piecewise(sheet))
+    shown: dict[int, list[int]] = {}
+    for at, column in span.shown if span else ():
+        shown.setdefault(at, []).append(column - 1)
     for number, row in enumerate(cells, 1):
         texts = [as_text(cell) for cell in row]
+        for place in shown.get(number, ()):
+            before, behind = span.shown[number, place + 1]  # type: ignore[union-attr]
+            if place < len(texts) and isinstance(row[place], int | float):
+                texts[place] = f"{before}{texts[place]}{behind}"
         while texts and not texts[-1]:
             texts.pop()  # a sheet is a rectangle: empty cells at the end of a row say nothing
         yield RawRow(number, texts)
