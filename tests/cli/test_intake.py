@@ -118,11 +118,11 @@ def test_a_folder_gives_one_row_a_file_and_each_reconciles(workspace, inbox):
     assert [row["duplicate"] for row in rows] == [0, 2, 0]
 
 
-def test_the_same_file_again_changes_nothing_and_ends_with_0(workspace, inbox):
+def test_the_same_file_again_changes_nothing_and_tells_what_is_still_set_aside(workspace, inbox):
     path = write(inbox, BAD)
     assert run("intake", path, "--workspace", workspace).code == 3
     again = run("intake", path, "--workspace", workspace, "--json")
-    assert again.code == 0
+    assert again.code == 3 and "still in quarantine" in again.err
     assert again.json()[0]["already_landed"] is True
 
 
