@@ -1,6 +1,6 @@
 """Finds rows that would be taken for looks at one opening and may be of several.
 
-An opening is known by building, dwelling and its own name. Where rows of one file have these three
+An opening is known by building, dwelling and its own name. Where rows of one call have these three
 alike and another room, another sheet, or another word in a column of places that nobody reads
 (``Floor``, ``Wing``), a pass in one dwelling would take the place of an open ground in another. So
 a person says what tells them apart, or that they are one; the answer is kept in the mapping.
@@ -218,8 +218,8 @@ def _looks(landings: Sequence[Landing]) -> list[tuple[int, Path, Part]]:
 def put_together(
     con: duckdb.DuckDBPyConnection, landings: Sequence[Landing]
 ) -> list[tuple[int, OpenQuestionError]]:
-    """Ask where rows of one file have building, dwelling and opening alike and another room, or
-    stand on another sheet.
+    """Ask where rows of files of one call have building, dwelling and opening alike and another
+    room, or those of one file stand on another sheet.
 
     Args:
         con: any connection.
@@ -241,41 +241,40 @@ def put_together(
         for part, number, sheet, room in asking
     )
     key = ", ".join(KEY)
-    # figures first: few openings of a file differ in anything
+    # figures first: few openings differ in anything
     con.execute(
         "CREATE OR REPLACE TEMP TABLE put_together AS WITH "
         f"parts(_part, file, sheet, room_from) AS (VALUES {listed}), "
-        f"looks AS (SELECT p.file, p.sheet, p.room_from, {key}, "
+        f"looks AS (SELECT p.file, nullif(p.sheet, '') AS sheet, p.room_from, {key}, "
         "CASE WHEN p.room_from <> '' THEN room END AS room "
         f"FROM ({rows}) JOIN parts AS p USING (_part)), "
-        f"several AS (SELECT file, hash({key}) AS key_hash FROM looks GROUP BY ALL HAVING "
+        f"several AS (SELECT hash({key}) AS key_hash FROM looks GROUP BY ALL HAVING "
         "min(hash(room)) FILTER (room IS NOT NULL) <> max(hash(room)) FILTER (room IS NOT NULL) "
-        "OR min(hash(sheet)) <> max(hash(sheet))) "
+        "OR min(hash(sheet)) FILTER (sheet IS NOT NULL) "
+        "<> max(hash(sheet)) FILTER (sheet IS NOT NULL)) "
         f"SELECT l.*, nullif(regexp_replace(lower(room), '[^\\pL\\pN]+', '', 'g'), '') AS form "
-        f"FROM looks AS l JOIN several AS s ON s.file = l.file AND s.key_hash = hash({key})"
+        f"FROM looks AS l JOIN several AS s ON s.key_hash = hash({key})"
     )
     found = con.execute(
-        f"SELECT file, count(*) FILTER (rooms), any_value(room_words) FILTER (rooms), "
-        "any_value(room_from) FILTER (rooms), count(*) FILTER (sheets), "
-        "any_value(sheet_words) FILTER (sheets) FROM ("
-        "SELECT file, min(form) <> max(form) AS rooms, min(sheet) <> max(sheet) AS sheets, "
-        "[arg_min(room, form), arg_max(room, form)] AS room_words, max(room_from) AS room_from, "
-        f"[min(sheet), max(sheet)] AS sheet_words FROM put_together GROUP BY file, {key}) "
-        "GROUP BY file HAVING count(*) FILTER (rooms OR sheets) > 0 ORDER BY file"
+        "WITH rooms AS (SELECT max(file) AS file, "
+        "[arg_min(room, form), arg_max(room, form)] AS words, arg_max(room_from, file) AS header "
+        f"FROM put_together WHERE form IS NOT NULL GROUP BY {key} HAVING min(form) <> max(form)), "
+        f"sheets AS (SELECT file, [min(sheet), max(sheet)] AS words, {literal(SHEET)} AS header "
+        f"FROM put_together GROUP BY file, {key} HAVING min(sheet) <> max(sheet)) "
+        "SELECT file, header, count(*), any_value(words) "
+        "FROM (FROM sheets UNION ALL FROM rooms) GROUP BY ALL ORDER BY ALL"
     ).fetchall()
     con.execute("DROP TABLE put_together")
-    asked = []
-    for number, rooms, room_words, room_from, sheets, sheet_words in found:
+    open_: dict[int, list[Question]] = {}
+    for number, header, count, words in found:
         part = next(p for n, _, p in looks if n == number and p.part in own)
         record = next(r for r in part.reading.records if r.kind is part.record_kind)
-        open_ = []
-        if sheets:
-            open_.append(_question(SHEET, sheets, sheet_words, _joins(record, SHEET)))
-        if rooms:
-            answer = [each for each in _joins(record, room_from) if each.startswith("opening_id")]
-            open_.append(_question(room_from, rooms, room_words, answer))
-        asked.append((number, refusal(open_, "one name for each opening of a dwelling")))
-    return asked
+        answers = _joins(record, header)
+        if header != SHEET:
+            answers = tuple(each for each in answers if each.startswith("opening_id"))
+        open_.setdefault(number, []).append(_question(header, count, words, answers))
+    expected = "one name for each opening of a dwelling"
+    return [(number, refusal(questions, expected)) for number, questions in open_.items()]
 
 
 def _sheet(part: Part) -> str:

@@ -124,6 +124,7 @@ def test_the_same_file_again_changes_nothing_and_ends_as_it_did(workspace, inbox
     assert run("intake", path, "--workspace", workspace).code == code
     again = run("intake", path, "--workspace", workspace, "--json")
     assert again.code == code
+    assert ("still in quarantine" in again.err) is (code == 3)
     assert again.json()[0]["already_landed"] is True
 
 

@@ -128,6 +128,16 @@ def test_a_dwelling_in_the_name_of_a_file_is_asked_about(workspace, inbox):
     assert grounds_open(workspace) == ({("1A", "1")}, 2)
 
 
+def test_files_of_one_call_for_two_rooms_are_asked_about(workspace, inbox):
+    write(inbox, [FIRST], "a.csv")
+    write(inbox, [THEN], "b.csv")
+    refused = run("intake", inbox, "--workspace", workspace.root)
+    assert refused.code == 2 and "b.csv: 1 opening(s) would be put together" in refused.err
+    answer = ("--set", "opening_id=Room|Outlet")
+    assert run("intake", inbox, *answer, "--workspace", workspace.root).code == 0
+    assert grounds_open(workspace) == ({("1", "Kitchen-1")}, 2)
+
+
 def test_files_of_one_call_that_contradict_each_other_are_told_by_name(workspace, inbox):
     write(inbox, [FIRST], "a.csv")
     write(inbox, [(*FIRST[:-1], "OK")], "b.csv")
