@@ -20,7 +20,7 @@ LOOK = "B-1,1,O-1,2024-05-01,3 lamp tester,no ground"
     ("header", "value"),
     [
         *(("Scorching seen", "Y"), ("Metal box V", "118"), ("Touch voltage", "118")),
-        *(("Zs", "500"), ("Urgent", "Y"), ("Ground Ohms (mΩ)", "500"), ("Loop (Ω)", "1")),
+        *(("Zs", "500"), ("Urgent", "Y"), ("Earth mΩ seen", "500"), ("Loop (Ω)", "1")),
         ("Burning smell", "Y"),
     ],
 )
