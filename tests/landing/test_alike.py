@@ -62,8 +62,13 @@ def delivery(folder: Path, seed: int, files: int) -> list[Path]:
 
 
 def plain(report: IntakeReport) -> dict[str, object]:
-    """A report as it must be either way."""
-    return report.model_dump(exclude={"path"})
+    """A report as it must be either way.
+
+    That one file of a call takes the place of rows of another is told of files of one call only:
+    later it may be a correction.
+    """
+    findings = [each for each in report.findings if each.kind != "contradicting_rows"]
+    return report.model_dump(exclude={"path", "findings"}) | {"findings": findings}
 
 
 @pytest.mark.parametrize("seed", range(2))

@@ -93,7 +93,7 @@ def test_the_answer_in_a_mapping_is_used(workspace, inbox, order, day):
     [
         "soon",
         "2024-02-30",
-        "31/02/2024",
+        "31 Feb 2024",
         "2024-13-01",
         "epoch",
         "infinity",

@@ -144,9 +144,9 @@ def test_lines_about_a_table_that_must_be_read_are_marked(workspace, inbox, abov
 @pytest.mark.parametrize("name", ["Planned", "Template - EXAMPLE", "Draft 2"])
 def test_a_sheet_whose_name_says_that_it_does_not_count_is_told(workspace, inbox, name):
     book = openpyxl.Workbook()
-    for sheet in (book.active, book.create_sheet("Looks")):
+    for number, sheet in enumerate((book.active, book.create_sheet("Looks"))):
         sheet.append(HEADER.split(","))
-        sheet.append(["B1", "1A", f"K{len(book.sheetnames)}", *BESIDE.split(",")])
+        sheet.append(["B1", "1A", f"K{number}", *BESIDE.split(",")])
     book.active.title = name
     out = io.BytesIO()
     book.save(out)
