@@ -193,6 +193,18 @@ def test_the_unit_that_a_format_shows_is_read(workspace, tmp_path):
     assert query(workspace, ohms) == [(0.2,)]
 
 
+def test_a_word_that_a_format_shows_is_told_and_changes_no_identifier(workspace, tmp_path):
+    def called(made, sheet):
+        for row in (2, 3, 4):
+            sheet.cell(row, 3).value = 10 + row
+            sheet.cell(row, 3).number_format = '"Outlet "0'
+
+    told = findings(land(workspace, tmp_path, book(called), "a.xlsx"))
+    assert told["formats_not_read"].count == 3
+    names = "SELECT DISTINCT opening_id FROM opening_observations_current ORDER BY 1"
+    assert query(workspace, names) == [("12",), ("13",), ("14",)]
+
+
 def test_a_format_that_shows_a_part_of_the_number_is_told(workspace, tmp_path):
     def measured(made, sheet):
         sheet["G1"] = "Ground ohms"

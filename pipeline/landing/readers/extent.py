@@ -15,6 +15,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from xml.etree import ElementTree
 
+from pipeline.landing import cells
+
 CHUNK = 1 << 20
 
 _COLUMN = re.compile(rb"c r=\"([A-Z]{1,3})[0-9]")
@@ -48,8 +50,8 @@ class Extent:
         hidden_rows: rows that the program does not show.
         padded: numbers whose format shows leading zeros, which are read without.
         comments: what is written beside cells, with the cell.
-        shown: (row, column) from 1 to what a number's format shows before and behind it (`` mΩ``).
-        worded: numbers whose format shows words in another way, or a part of the number.
+        shown: (row, column) from 1 to the unit that a number's format shows (`` mΩ``).
+        worded: numbers whose format shows other words, or a part of the number.
         fills: colour to the numbers of the rows with cells of that colour.
         struck: numbers of the rows with cells that are struck through.
         margins: what is printed above and below each page.
@@ -63,7 +65,7 @@ class Extent:
     hidden_rows: int = 0
     padded: int = 0
     comments: tuple[tuple[str, str], ...] = ()
-    shown: Mapping[tuple[int, int], tuple[str, str]] = field(default_factory=dict)
+    shown: Mapping[tuple[int, int], str] = field(default_factory=dict)
     worded: int = 0
     fills: Mapping[str, set[int]] = field(default_factory=dict)
     struck: frozenset[int] = frozenset()
@@ -115,11 +117,11 @@ def extents(path: Path) -> dict[str, Extent]:
 
 @dataclass(frozen=True)
 class _Styles:
-    """Styles of cells by number: those that show leading zeros, what others show around a number
-    (None for words in another way), colours, and what is struck through."""
+    """Styles of cells by number: those that show leading zeros, the unit that others show
+    behind a number (None for other words), colours, and what is struck through."""
 
     padded: frozenset[bytes] = frozenset()
-    shown: Mapping[bytes, tuple[str, str] | None] = field(default_factory=dict)
+    shown: Mapping[bytes, str | None] = field(default_factory=dict)
     fills: Mapping[bytes, str] = field(default_factory=dict)
     struck: frozenset[bytes] = frozenset()
 
@@ -139,7 +141,7 @@ def _styles(archive: zipfile.ZipFile) -> _Styles:
         for font in children("fonts")
     ]
     padded, struck = set(), set()
-    shown: dict[bytes, tuple[str, str] | None] = {}
+    shown: dict[bytes, str | None] = {}
     fills: dict[bytes, str] = {}
     for number, style in enumerate(children("cellXfs")):
         own = str(number).encode()
@@ -148,8 +150,8 @@ def _styles(archive: zipfile.ZipFile) -> _Styles:
             code = ""  # days and hours are read as such
         if _PADDING.search(code):
             padded.add(own)
-        elif around := _AROUND.fullmatch(code):
-            shown[own] = (_unquoted(around["before"]), _unquoted(around["behind"]))
+        elif (unit := _BEHIND.fullmatch(code)) and _unquoted(unit[1]).strip().lower() in _UNITS:
+            shown[own] = _unquoted(unit[1])
         elif _WORDS.search(code) or _SCALED.search(code):
             shown[own] = None
         fill, font = int(style.get("fillId") or 0), int(style.get("fontId") or 0)
@@ -160,12 +162,9 @@ def _styles(archive: zipfile.ZipFile) -> _Styles:
     return _Styles(frozenset(padded), shown, fills, frozenset(struck))
 
 
-_LITERAL = r"(?:\"[^\"]*\"|\\.|[ $€£%°])*"
-_AROUND = re.compile(
-    rf"(?=.*(?:\"[^\"]*[^\W\d_][^\"]*\"|\\[^\W\d_]))(?P<before>{_LITERAL})"
-    rf"(?:General|[#0,]*[#0](?:\.[#0]+)?)(?P<behind>{_LITERAL})"
-)
-"""Number formats of one number with letters before or behind it."""
+_UNITS = {unit for units in cells.UNIT_FACTORS.values() for unit in units if unit}
+_BEHIND = re.compile(r"(?:General|[#0,]*[#0](?:\.[#0]+)?)((?:\"[^\"]*\"|\\.| )*)")
+"""Number formats of one number with letters behind it."""
 
 _ASIDE = re.compile(r"\"[^\"]*\"|\[[^\]]*\]|\\.")
 _DAYS = re.compile(r"[ymdhs]", re.IGNORECASE)
@@ -225,9 +224,9 @@ def _of_styles(styles: Collection[bytes]) -> re.Pattern[bytes] | None:
 
 
 def _extent(archive: zipfile.ZipFile, member: str, styles: _Styles) -> Extent:
-    last_row = last_column = cells = unread = hidden = padded = worded = 0
+    last_row = last_column = with_value = unread = hidden = padded = worded = 0
     held = b""
-    shown: dict[tuple[int, int], tuple[str, str]] = {}
+    shown: dict[tuple[int, int], str] = {}
     fills: dict[str, set[int]] = {}
     struck: set[int] = set()
     margins: list[str] = []
@@ -253,11 +252,11 @@ def _extent(archive: zipfile.ZipFile, member: str, styles: _Styles) -> Extent:
             if style in styles.struck:
                 struck.add(row)
             if style in styles.shown and not _TEXT_CELL.search(cell[0]):
-                around = styles.shown[style]
-                if around is None:
+                unit = styles.shown[style]
+                if unit is None:
                     worded += 1
                 else:
-                    shown[row, _column(letters)] = around
+                    shown[row, _column(letters)] = unit
 
     with archive.open(member) as stream:
         while chunk := stream.read(CHUNK):
@@ -266,14 +265,14 @@ def _extent(archive: zipfile.ZipFile, member: str, styles: _Styles) -> Extent:
             whole, held = (text[:cut], text[cut:]) if cut > 3 else (b"", text)
             row, column, filled = _counted(whole)
             last_row, last_column = max(last_row, row), max(last_column, column)
-            cells += filled
+            with_value += filled
             told(whole)
     row, column, filled = _counted(held)
     told(held)
     return Extent(
         max(last_row, row),
         max(last_column, column),
-        cells + filled,
+        with_value + filled,
         unread,
         hidden,
         padded,

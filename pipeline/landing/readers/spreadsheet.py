@@ -300,9 +300,8 @@ def _rows(
     for number, row in enumerate(cells, 1):
         texts = [as_text(cell) for cell in row]
         for place in shown.get(number, ()):
-            before, behind = span.shown[number, place + 1]  # type: ignore[union-attr]
             if place < len(texts) and isinstance(row[place], int | float):
-                texts[place] = f"{before}{texts[place]}{behind}"
+                texts[place] += span.shown[number, place + 1]  # type: ignore[union-attr]
         while texts and not texts[-1]:
             texts.pop()  # a sheet is a rectangle: empty cells at the end of a row say nothing
         yield RawRow(number, texts)
