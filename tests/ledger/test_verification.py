@@ -340,6 +340,19 @@ def test_after_a_disproof_the_old_look_does_not_prove_the_new_fix(ledger):
     assert ledger.finding(finding).state is State.REPAIR_PROVEN
 
 
+def test_a_look_that_disproved_a_repair_is_a_sighting_that_fix_and_proof_must_follow(ledger):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added").finding_id
+    ledger.record_look(finding, look(COVER, "false_ground", 20), **WHO)
+    with pytest.raises(CoverplateError, match="last seen on 2025-03-23"):
+        ledger.append(finding, fix(fixed_on=DAY + dt.timedelta(days=15)), **WHO)
+    ledger.append(finding, fix(fixed_on=DAY + dt.timedelta(days=20)), **WHO)
+    for days in (17, 20):
+        with pytest.raises(CoverplateError, match="a look dated after"):
+            ledger.record_look(finding, look(COVER, days=days), **WHO)
+    assert ledger.record_look(finding, look(COVER, days=21), **WHO).kind == "verified"
+    assert ledger.verify() == []
+
+
 def test_the_threshold_of_power_is_the_rule_books(ledger, tmp_path):
     from pipeline.ledger import open_ledger
 
