@@ -198,7 +198,6 @@ def after(finding: Finding, event: ev.Event) -> Finding:
     treatment = treatment_after(finding.treatment, event.kind)
     if treatment != finding.treatment:
         new["treatment"] = treatment
-        new["unjudged"] = ()
         new["seen_since_set_aside"] = False
         new["proven_by"] = None
     match payload:
@@ -219,12 +218,15 @@ def after(finding: Finding, event: ev.Event) -> Finding:
             others = (each for each in finding.unjudged if not _told_again(each, payload))
             new["unjudged"] = (*others, payload)
         case ev.Verified():
-            new["proven_by"] = payload.look
+            new |= {"proven_by": payload.look, "unjudged": ()}
         case ev.VerificationFailed():
-            new["failed_fixes"] = finding.failed_fixes + 1
             seen_on = payload.look.observed_on
-            new["pointed_on"] = max(finding.pointed_on, seen_on)
-            new["defect_last_seen_on"] = max(finding.defect_last_seen_on, seen_on)
+            new |= {
+                "failed_fixes": finding.failed_fixes + 1,
+                "unjudged": (),
+                "pointed_on": max(finding.pointed_on, seen_on),
+                "defect_last_seen_on": max(finding.defect_last_seen_on, seen_on),
+            }
         case ev.Paused():
             new["paused_since"] = payload.since
         case ev.Resumed():

@@ -6,7 +6,7 @@ import pytest
 from ledger_samples import DAY, READINGS, WHO, fix, look, raised
 
 from pipeline.ledger import State
-from pipeline.ledger.events import SeenAgain
+from pipeline.ledger.events import Dismissed, Reopened, SeenAgain
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.remedies import allowed_remedies, why_refused
 from shared.faults import CoverplateError
@@ -351,6 +351,19 @@ def test_a_look_that_disproved_a_repair_is_a_sighting_that_fix_and_proof_must_fo
             ledger.record_look(finding, look(COVER, days=days), **WHO)
     assert ledger.record_look(finding, look(COVER, days=21), **WHO).kind == "verified"
     assert ledger.verify() == []
+
+
+def test_only_a_verdict_ends_what_is_known_of_who_worked_there_and_when(ledger):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added").finding_id
+    for each in (Dismissed(reason="by mistake"), Reopened(reason="by mistake")):
+        ledger.append(finding, each, **WHO)
+    other = fix(fixed_on=DAY + dt.timedelta(days=8), firm="Quillmarsh", worker="Z. Xanten")
+    ledger.append(finding, other, **WHO)
+    with pytest.raises(CoverplateError, match="all work reported since the last verdict"):
+        ledger.record_look(finding, look(COVER, days=9), **WHO)
+    with pytest.raises(CoverplateError, match="may be who did the work"):
+        ledger.record_look(finding, look(COVER, inspector="D. Orme"), **WHO)
+    assert ledger.record_look(finding, look(COVER), **WHO).kind == "verified"
 
 
 def test_the_threshold_of_power_is_the_rule_books(ledger, tmp_path):
