@@ -256,6 +256,31 @@ def test_nobody_proves_their_own_repair(ledger, said, why):
 
 
 @pytest.mark.parametrize(
+    "note",
+    ["bootleg jumper still in place", "False ground", "no ground wire in box",
+     "hot/neutral swapped", "cover was not removed", "work not finished, wires hanging loose",
+     "did not test", "tingle when touching", "copied from last year", "GFCI won't trip"],
+)  # fmt: skip
+def test_a_look_proves_nothing_against_its_own_note(ledger, note):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added").finding_id
+    with pytest.raises(CoverplateError, match="its own note tells of danger"):
+        ledger.record_look(finding, look(COVER, note=note), **WHO)
+    assert ledger.finding(finding).state is State.FIX_REPORTED_UNPROVEN
+    agrees = look(COVER, note="no bootleg, not reversed; new grounding conductor, lug tight")
+    assert ledger.record_look(finding, agrees, **WHO).kind == "verified"
+
+
+def test_a_note_that_there_is_no_ground_agrees_with_a_repair_that_leaves_none(ledger):
+    finding = reported(ledger, "ungrounded", "gfci_type_marked").finding_id
+    said = {"gfci_protected": "yes", "gfci_button_tripped": "yes", "marking": "both"}
+    live = look(COVER, "open_ground", note="No ground wire in box, jumper seen", **said)
+    with pytest.raises(CoverplateError, match="its own note tells of danger"):
+        ledger.record_look(finding, live, **WHO)
+    seen = look(COVER, "open_ground", note="No ground wire in box, label is on the plate", **said)
+    assert ledger.record_look(finding, seen, **WHO).kind == "verified"
+
+
+@pytest.mark.parametrize(
     ("firm", "fixed_by", "worker", "proves"),
     [
         (None, "Pellworth Electric", None, False),
