@@ -29,7 +29,7 @@ from shared.finding_states import TREATMENTS
 CHUNK = 500
 """Findings named in one statement."""
 
-FORM = 2
+FORM = 3
 """What a row holds; a row of another form is made anew when the ledger is opened."""
 
 HASH_LETTERS = 64

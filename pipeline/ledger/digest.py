@@ -166,7 +166,7 @@ def digest(
     near = visits[visits["past_not_made"].astype(bool) | ahead]
     unproven = counted[counted["treatment"] == "fix_reported"]
     parts = {
-        "urgent": in_order(counted[counted["open"] & counted["urgent"]], "danger"),
+        "urgent": in_order(_urgent(counted), "danger"),
         "changed": changes[changes["finding_id"].isin(own)],
         "late": in_order(counted[counted["overdue_first"]], "danger"),
         "unproven": unproven.sort_values("days_unproven", ascending=False, kind="stable"),
@@ -179,6 +179,18 @@ def digest(
         **_whole(overdue_counts(counted)),
     }
     return Digest(since, now, counts, parts)
+
+
+def _urgent(findings: pd.DataFrame) -> pd.DataFrame:
+    """What is urgent and not proven repaired, one finding an opening: what is open and due first.
+
+    An opening stays while it is urgent, whatever was closed on paper or reported of its findings,
+    as on the list of urgent openings.
+    """
+    urgent = findings[findings["urgent"] & (findings["treatment"] != "withdrawn")]
+    urgent = urgent.sort_values(["open", "first_target_on"], ascending=[False, True], kind="stable")
+    again = urgent.duplicated(["building_id", "unit_id", "opening_id"])
+    return urgent[~again | (urgent["opening_id"] == "")]
 
 
 def _whole(counts: dict[str, float | None]) -> dict[str, float]:

@@ -37,7 +37,7 @@ from pydantic import ValidationError
 from pipeline.landing.logbook import Logbook
 from pipeline.ledger import events as ev
 from pipeline.ledger.archive import line_of
-from pipeline.ledger.chain import StoredEvent, breaks, well_formed
+from pipeline.ledger.chain import Break, StoredEvent, breaks, well_formed
 from pipeline.ledger.database import FINDINGS
 from pipeline.ledger.events import KIND_WORDS
 from pipeline.ledger.landed_looks import speaks_against
@@ -405,7 +405,8 @@ def _against(
         known = last.setdefault(finding.raised.family, finding)
         if finding.raised.occurrence > known.raised.occurrence:
             last[finding.raised.family] = finding
-    by = {each.finding_id: str(judged(each)) for each in events if each.kind == "verified"}
+    sound = _sound(events)[1]  # what was altered may be no JSON any more; ``_followed`` tells it
+    by = {each.finding_id: str(judged(each)) for each in sound if each.kind == "verified"}
     found = []
     for cells in looks:
         try:
@@ -442,11 +443,17 @@ def _followed(
     events: list[StoredEvent], books: Books, now: dt.datetime
 ) -> tuple[list[str], dict[str, Finding]]:
     """Return what does not hold or follow in whole chains, and what they amount to."""
+    found, sound = _sound(events)
+    standing: dict[str, Finding] = {}
+    found += replay(sound, books, now, standing)
+    return [each.said for each in found], standing
+
+
+def _sound(events: Sequence[StoredEvent]) -> tuple[list[Break], list[StoredEvent]]:
+    """Return where hashes do not hold in whole chains, and the events before that."""
     heads = {each.finding_id: (each.sequence, each.hash) for each in events}
     found = breaks(events, heads)
-    standing: dict[str, Finding] = {}
-    found += replay(sound_parts(events, found), books, now, standing)
-    return [each.said for each in found], standing
+    return found, sound_parts(events, found)
 
 
 def _said(findings: Iterable[Finding]) -> list[dict[str, Any]]:

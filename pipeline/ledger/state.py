@@ -79,7 +79,8 @@ class Finding:
         raised_at, last_at: when the first and the last event were written, UTC.
         treatment: last word on how it stands, one of the values of ``TREATMENT``.
         grade, condition, probability, last_seen_on, seen_standing: last word of the evidence.
-        pointed_on: the last day on which a look pointed at it, as far as the events say.
+        pointed_on: the last day on which a look pointed at it or disproved its repair, as far as
+            the events say.
         accepted: whether somebody took it on since it was last raised, set aside or reopened.
         firm, person, due_on: of the last assignment.
         quoted_by, quoted: of the last quote.
@@ -197,7 +198,6 @@ def after(finding: Finding, event: ev.Event) -> Finding:
     treatment = treatment_after(finding.treatment, event.kind)
     if treatment != finding.treatment:
         new["treatment"] = treatment
-        new["unjudged"] = ()
         new["seen_since_set_aside"] = False
         new["proven_by"] = None
     match payload:
@@ -218,10 +218,15 @@ def after(finding: Finding, event: ev.Event) -> Finding:
             others = (each for each in finding.unjudged if not _told_again(each, payload))
             new["unjudged"] = (*others, payload)
         case ev.Verified():
-            new["proven_by"] = payload.look
+            new |= {"proven_by": payload.look, "unjudged": ()}
         case ev.VerificationFailed():
-            new["failed_fixes"] = finding.failed_fixes + 1
-            new["defect_last_seen_on"] = max(finding.defect_last_seen_on, payload.look.observed_on)
+            seen_on = payload.look.observed_on
+            new |= {
+                "failed_fixes": finding.failed_fixes + 1,
+                "unjudged": (),
+                "pointed_on": max(finding.pointed_on, seen_on),
+                "defect_last_seen_on": max(finding.defect_last_seen_on, seen_on),
+            }
         case ev.Paused():
             new["paused_since"] = payload.since
         case ev.Resumed():

@@ -36,6 +36,9 @@ from shared.standing import Standing
 WHO = "evidence"
 """Who writes what follows from evidence alone."""
 
+SEEN_AFTER_ALL = "reported plainly or confirmed after it was closed on paper"
+"""Why the evidence reopens what was set aside."""
+
 
 @dataclass(frozen=True)
 class Synced:
@@ -47,6 +50,7 @@ class Synced:
     withdrawn: int
     verified: int
     verification_failed: int
+    reopened: int = 0
 
 
 @dataclass(frozen=True)
@@ -134,8 +138,15 @@ def sync_findings(
     ]
     planned = {identity_of(each) for each in raised}
     raised += [each for each in back if identity_of(each) not in planned]
-    drafts = [
-        _draft(row, book.hash, now.date()) for row in plan if row["act"] in ("seen", "withdraw")
+    reopened = [
+        Draft(row["finding_id"], ev.Reopened(reason=SEEN_AFTER_ALL))
+        for row in plan
+        if row["act"] == "reopen"
+    ]
+    drafts = reopened + [
+        _draft(row, book.hash, now.date())
+        for row in plan
+        if row["act"] in ("seen", "reopen", "withdraw")
     ]
     drafts += answered
     written = ledger.raise_many(raised, who=who, origin="evidence", at=at)
@@ -149,6 +160,7 @@ def sync_findings(
         withdrawn=sum(draft.payload.kind == "evidence_withdrawn" for draft in drafts),
         verified=sum(kind == "verified" for kind in verdicts),
         verification_failed=sum(kind == "verification_failed" for kind in verdicts),
+        reopened=len(reopened),
     )
 
 

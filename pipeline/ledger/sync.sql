@@ -44,6 +44,10 @@ SELECT
             )
             THEN 'recur'
         WHEN k.treatment = 'proven' THEN 'nothing'
+        -- what is plainly reported or confirmed after it was closed on paper is there after all
+        WHEN k.treatment = 'set_aside' AND (s.grade = 'confirmed' OR s.urgent)
+            AND (s.last_seen_on > k.last_seen_on OR k.seen_since_set_aside)
+            THEN 'reopen'
         WHEN s.last_seen_on > k.last_seen_on THEN 'seen'
         WHEN k.treatment = 'withdrawn' THEN 'seen'
         WHEN k.treatment = 'none' AND s.grade <> k.grade AND k.grade <> 'confirmed' THEN 'seen'

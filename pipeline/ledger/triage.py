@@ -76,7 +76,8 @@ def with_stakes(
 
     Returns:
         The columns given and urgent (the opening is, or the finding is of the gravest severity
-        and not only inferred, or of an urgent family, and it is not proven repaired), chance (that
+        and not only inferred, or of an urgent family, and stands: of what was set aside or is no
+        longer indicated the opening alone tells; what is proven repaired never is), chance (that
         the opening is dangerous, from the warehouse; where it does not know the opening, the
         finding's own probability of the defect), people and vulnerable (in the building; missing
         where not known), days_late (past the first target, else 0),
@@ -98,9 +99,14 @@ def with_stakes(
                 -- its own, and until it is raised an opening of the urgent list
                 f.treatment <> 'proven' AND (
                     coalesce(k.urgent::BOOLEAN, false)
-                    -- what is only inferred is not urgent, however grave it would be
-                    OR (f.severity_class = $gravest AND f.standing IS DISTINCT FROM 'inferred')
-                    OR list_contains($urgent_families, f.family)
+                    OR (
+                        f.treatment NOT IN ('set_aside', 'withdrawn')
+                        AND (
+                            -- what is only inferred is not urgent, however grave it would be
+                            (f.severity_class = $gravest AND f.standing IS DISTINCT FROM 'inferred')
+                            OR list_contains($urgent_families, f.family)
+                        )
+                    )
                 ) AS urgent,
                 coalesce(k.p_dangerous::DOUBLE, f.probability::DOUBLE) AS chance,
                 k.people::DOUBLE AS people,

@@ -2,7 +2,8 @@
 
 It says who comes, when and for what; hours that the visit does not say are a blank. Under which law
 or lease somebody may enter, and how long before that must be told, differs from place to place:
-these are blanks, filled in by whoever gives the notice.
+these are blanks, filled in by whoever gives the notice. Of a visit that was called off, or made, it
+says so first.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.ledger.visits import day_words, hours_words, place_words, who_words
+from pipeline.ledger.visits import STANDING_WORDS, day_words, hours_words, place_words, who_words
 from pipeline.pages import page
 
 
@@ -37,6 +38,7 @@ def entry_letter(
     return page(
         "visit_letter.html",
         title=f"Notice of entry {visit['visit_id']}",
+        ended="" if visit["standing"] == "planned" else STANDING_WORDS[visit["standing"]].upper(),
         place=place_words(visit, name, address),
         day=day_words(visit["visit_on"]),
         hours=hours_words(visit),

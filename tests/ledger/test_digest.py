@@ -65,6 +65,24 @@ def test_every_part_holds_what_belongs_there(told):
     assert found.counts["overdue_first"] == len(found.parts["late"])
 
 
+def test_an_urgent_opening_stands_once_until_its_repair_is_proven_whatever_paper_says(ledger):
+    live = put(ledger, "K1", condition="reversed_false_ground")
+    beside = raised("K1", condition="poor_ground", family="poor_ground")
+    ledger.raise_finding(beside, at=moment(DAY), **WHO)
+    aside = put(ledger, "K2", (1, ev.Dismissed(reason="case closed")))
+    put(ledger, "K3", (1, ev.Dismissed(reason="case closed")), condition="reversed_false_ground")
+    claimed = put(ledger, "K4", (10, fix()))
+    stakes = pd.DataFrame(
+        [("B1", "2A", k, k != "K3", 0.9, 10, 2) for k in ("K1", "K2", "K3", "K4")],
+        columns=["building_id", "unit_id", "opening_id", "urgent", "p_dangerous", "people",
+                 "vulnerable_people"],
+    )  # fmt: skip
+    now = DAY + dt.timedelta(30)
+    frame = with_stakes(due(ledger, BOOK, now=moment(now)), stakes)
+    found = digest(frame, changes_since(ledger, now), visits(ledger, today=now), now, now)
+    assert sorted(found.parts["urgent"]["finding_id"]) == sorted([live, aside, claimed])
+
+
 def test_the_page_and_the_mail_say_the_same_with_the_cautions(told):
     _, found = told
     page, mail = as_page(found, "Week"), as_text(found, "Week")

@@ -81,6 +81,8 @@ def test_a_certificate_is_checked_with_nothing_but_itself_and_the_key(made, keys
         lambda c: c["says"][0].update(state="repair_proven", family="polarity"),
         lambda c: c["events"].pop(),
         lambda c: c["events"][1].update(payload=c["events"][1]["payload"].replace("2025", "2024")),
+        lambda c: c["events"][1].update(payload=c["events"][1]["payload"] + "x"),
+        lambda c: c["events"][2].update(payload=c["events"][2]["payload"] + "x"),
         lambda c: c["looks"].clear(),
         lambda c: c["looks"][0].update(result="false_ground"),
         lambda c: c.update(opening_id="K9"),

@@ -177,10 +177,36 @@ def test_closed_on_paper_and_seen_again_is_shown(ledger, warehouse):
     ledger.append(finding, ev.Dismissed(reason="case closed"), **WHO)
     assert not current(ledger)["seen_since_set_aside"].iloc[0]
     assert sync_findings(warehouse.con, ledger) == NOTHING
-    warehouse.look("K1", "cover_off_inspection", "false_ground", 30)
-    assert sync_findings(warehouse.con, ledger).seen_again == 1
+    warehouse.opening("K1", "false_ground", 0.95, confirmed=False)
+    warehouse.look("K1", "three_lamp_tester", "hot_neutral_reversed", 30)
+    warehouse.look("K1", "cover_off_inspection", "false_ground", 20)
+    done = sync_findings(warehouse.con, ledger)
+    assert (done.seen_again, done.reopened) == (1, 0)
     (row,) = current(ledger).to_dict("records")
     assert (row["state"], row["seen_since_set_aside"]) == ("set_aside_unrepaired", True)
+
+
+@pytest.mark.parametrize("plainly", [False, True], ids=["confirmed", "urgent"])
+def test_what_is_plainly_seen_after_it_was_closed_on_paper_is_open_again(
+    ledger, warehouse, plainly
+):
+    warehouse.opening("K1", "false_ground", 0.95)
+    sync_findings(warehouse.con, ledger)
+    finding = current(ledger)["finding_id"].iloc[0]
+    ledger.append(finding, ev.Dismissed(reason="torn down"), **WHO)
+    if plainly:
+        warehouse.opening("K1", "false_ground", 0.95, confirmed=False)
+        warehouse.urgent("K1", "reversed_false_ground", 30)
+    else:
+        warehouse.look("K1", "cover_off_inspection", "false_ground", 30)
+    done = sync_findings(warehouse.con, ledger)
+    assert (done.seen_again, done.reopened) == (1, 1)
+    (row,) = current(ledger).to_dict("records")
+    assert (row["state"], row["open"]) == ("confirmed_defect", True)
+    assert row["condition"] == ("reversed_false_ground" if plainly else "false_ground")
+    assert ledger.verify() == []
+    ledger.append(finding, ev.Dismissed(reason="seen, and torn down since"), **WHO)
+    assert sync_findings(warehouse.con, ledger) == NOTHING
 
 
 def test_what_was_plainly_reported_is_raised_as_said_however_improbable(ledger, warehouse):

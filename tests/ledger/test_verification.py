@@ -6,7 +6,7 @@ import pytest
 from ledger_samples import DAY, READINGS, WHO, fix, look, raised
 
 from pipeline.ledger import State
-from pipeline.ledger.events import SeenAgain
+from pipeline.ledger.events import Dismissed, Reopened, SeenAgain
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.remedies import allowed_remedies, why_refused
 from shared.faults import CoverplateError
@@ -256,6 +256,31 @@ def test_nobody_proves_their_own_repair(ledger, said, why):
 
 
 @pytest.mark.parametrize(
+    "note",
+    ["bootleg jumper still in place", "False ground", "no ground wire in box",
+     "hot/neutral swapped", "cover was not removed", "work not finished, wires hanging loose",
+     "did not test", "tingle when touching", "copied from last year", "GFCI won't trip"],
+)  # fmt: skip
+def test_a_look_proves_nothing_against_its_own_note(ledger, note):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added").finding_id
+    with pytest.raises(CoverplateError, match="its own note tells of danger"):
+        ledger.record_look(finding, look(COVER, note=note), **WHO)
+    assert ledger.finding(finding).state is State.FIX_REPORTED_UNPROVEN
+    agrees = look(COVER, note="no bootleg, not reversed; new grounding conductor, lug tight")
+    assert ledger.record_look(finding, agrees, **WHO).kind == "verified"
+
+
+def test_a_note_that_there_is_no_ground_agrees_with_a_repair_that_leaves_none(ledger):
+    finding = reported(ledger, "ungrounded", "gfci_type_marked").finding_id
+    said = {"gfci_protected": "yes", "gfci_button_tripped": "yes", "marking": "both"}
+    live = look(COVER, "open_ground", note="No ground wire in box, jumper seen", **said)
+    with pytest.raises(CoverplateError, match="its own note tells of danger"):
+        ledger.record_look(finding, live, **WHO)
+    seen = look(COVER, "open_ground", note="No ground wire in box, label is on the plate", **said)
+    assert ledger.record_look(finding, seen, **WHO).kind == "verified"
+
+
+@pytest.mark.parametrize(
     ("firm", "fixed_by", "worker", "proves"),
     [
         (None, "Pellworth Electric", None, False),
@@ -338,6 +363,32 @@ def test_after_a_disproof_the_old_look_does_not_prove_the_new_fix(ledger):
         ledger.record_look(finding, look("cover_off_inspection", "correct", 13), **WHO)
     ledger.record_look(finding, look("cover_off_inspection", "correct", 30), **WHO)
     assert ledger.finding(finding).state is State.REPAIR_PROVEN
+
+
+def test_a_look_that_disproved_a_repair_is_a_sighting_that_fix_and_proof_must_follow(ledger):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added").finding_id
+    ledger.record_look(finding, look(COVER, "false_ground", 20), **WHO)
+    with pytest.raises(CoverplateError, match="last seen on 2025-03-23"):
+        ledger.append(finding, fix(fixed_on=DAY + dt.timedelta(days=15)), **WHO)
+    ledger.append(finding, fix(fixed_on=DAY + dt.timedelta(days=20)), **WHO)
+    for days in (17, 20):
+        with pytest.raises(CoverplateError, match="a look dated after"):
+            ledger.record_look(finding, look(COVER, days=days), **WHO)
+    assert ledger.record_look(finding, look(COVER, days=21), **WHO).kind == "verified"
+    assert ledger.verify() == []
+
+
+def test_only_a_verdict_ends_what_is_known_of_who_worked_there_and_when(ledger):
+    finding = reported(ledger, "false_ground", "grounding_conductor_added").finding_id
+    for each in (Dismissed(reason="by mistake"), Reopened(reason="by mistake")):
+        ledger.append(finding, each, **WHO)
+    other = fix(fixed_on=DAY + dt.timedelta(days=8), firm="Quillmarsh", worker="Z. Xanten")
+    ledger.append(finding, other, **WHO)
+    with pytest.raises(CoverplateError, match="all work reported since the last verdict"):
+        ledger.record_look(finding, look(COVER, days=9), **WHO)
+    with pytest.raises(CoverplateError, match="may be who did the work"):
+        ledger.record_look(finding, look(COVER, inspector="D. Orme"), **WHO)
+    assert ledger.record_look(finding, look(COVER), **WHO).kind == "verified"
 
 
 def test_the_threshold_of_power_is_the_rule_books(ledger, tmp_path):

@@ -390,6 +390,9 @@ def test_the_letter_claims_no_law_and_tells_what_is_urgent(visited):
     assert Texts(plain).classes["line short"] == 2 and "line short" not in Texts(filled).classes
     quiet = entry_letter(found, rows[~rows["urgent"]])
     assert "Do not wait" in plain and "Do not wait" not in quiet
+    call_off_visit(ledger, visit_id, reason="tenant away", **WHO)
+    off = entry_letter(visit(ledger, visit_id), rows)
+    assert "This visit was CALLED OFF" in Texts(off).text and "This visit was" not in plain
 
 
 # hours
