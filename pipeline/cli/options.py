@@ -49,7 +49,7 @@ class Within(click.FloatRange):
     """A number within bounds; what is no number is none of them."""
 
     def convert(
-        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+        self, value: float, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         """Return the number; a usage error in words where it is none."""
         found = float(super().convert(value, param, ctx))
