@@ -185,8 +185,12 @@ def job_columns() -> list[plate.Column]:
             chip = f'<br><span class="chip quiet">due {day(row["due_on"])}</span>'
         return plate.text(row["label"] + whole) + chip
 
+    def defect(row: dict[str, Any]) -> str:
+        return plate.text(", ".join(map(word, row["conditions"])) or "likely, not seen")
+
     return [
         plate.Column("Unit, openings", place, heads=True, width="12rem"),
+        plate.Column("Defect", defect, width="9rem"),
         plate.Column("What", what),
         plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True, width="6rem"),
         plate.Column("Whose price", lambda r: plate.text(r["price_from"]), half=True),

@@ -45,6 +45,19 @@ class Amount(click.ParamType[float]):
         return amount
 
 
+class Within(click.FloatRange):
+    """A number within bounds; what is no number is none of them."""
+
+    def convert(
+        self, value: float, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Return the number; a usage error in words where it is none."""
+        found = float(super().convert(value, param, ctx))
+        if math.isnan(found):
+            self.fail(f"{value!r} is no number.", param, ctx)
+        return found
+
+
 AMOUNT = Amount()
 """The type of every option that takes an amount of money."""
 

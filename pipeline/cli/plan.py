@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
+import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,7 @@ import click
 
 from pipeline.cli.ledger_options import day_option, ledger_options, opened_unwritten
 from pipeline.cli.options import (
+    Within,
     check_ending,
     existing,
     json_option,
@@ -48,7 +51,7 @@ from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import amount, number, percent, plural, words
 from shared.vocabulary import Method
 
-SHARE = click.FloatRange(0.0, 1.0, min_open=True)
+SHARE = Within(0.0, 1.0, min_open=True)
 
 
 @click.group(short_help="The looks of a day, how many are enough, the repairs of years.")
@@ -71,7 +74,7 @@ def plan() -> None:
 )
 @click.option(
     "--confidence",
-    type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
+    type=Within(0.0, 1.0, min_open=True, max_open=True),
     default=0.95,
     show_default=True,
     help="How sure to be.",
@@ -175,7 +178,7 @@ def _looks(needed: int | None, openings: int) -> str:
 @click.option("--crews", type=click.IntRange(1, 20), help="How many crews.  [default: 1]")
 @click.option(
     "--hours",
-    type=click.FloatRange(0.0, 24.0, min_open=True),
+    type=Within(0.0, 24.0, min_open=True),
     help="Hours of each crew.  [default: 8]",
 )
 @click.option(
@@ -191,7 +194,7 @@ def _looks(needed: int | None, openings: int) -> str:
 )
 @click.option(
     "--random-share",
-    type=click.FloatRange(0.0, 1.0),
+    type=Within(0.0, 1.0),
     help="Share of the time for visits drawn by lot.  [default: the rule book's]",
 )
 @click.option("--urgent-apart", is_flag=True, help="Others go to what is urgent: leave it out.")
@@ -297,6 +300,12 @@ class Numbers(click.ParamType[tuple[float, ...]]):
         self, value: object, param: click.Parameter | None, ctx: click.Context | None
     ) -> tuple[float, ...]:
         """Return the numbers; a usage error in words where they are none."""
+        if re.fullmatch(r"\s*[1-9]\d{0,2}(,\d{3})+\s*", str(value)):
+            parts = str(value).strip().split(",")
+            self.fail(
+                f"{value!r} may be one number with its thousands set off, or several: write "
+                f"{''.join(parts)} for the one, '{', '.join(parts)}' for one a year."
+            )
         try:
             found = tuple(float(each) for each in str(value).split(","))
         except ValueError:
@@ -397,12 +406,13 @@ def _print_repairs(found: RepairPlan) -> None:
         echo("")
         print_table(
             f"Year {year['year']}, from {year['begins']}: {plural(len(rows), 'job')}, "
-            f"{amount(year['cost'])} with entries"
+            f"{amount(year['cost'])} with entries of a budget of "
+            + ("any size" if year["budget"] in (None, math.inf) else amount(year["budget"]))
             + (f" (of it {amount(year['from_grants'])} from grants)" if year["from_grants"] else "")
             + f", {year['hours']:.1f} electrician hours",
             [
-                ("building", "left"), ("unit", "left"), ("openings", "left"), ("what", "left"),
-                ("cost", "right"), ("price", "left"), ("takes away", "right"),
+                ("building", "left"), ("unit", "left"), ("openings", "left"), ("defect", "left"),
+                ("what", "left"), ("cost", "right"), ("price", "left"), ("takes away", "right"),
                 ("dangerous", "right"), ("must", "left"), ("stands", "left"),
             ],
             [_job_cells(row) for row in records(rows)],
@@ -461,6 +471,7 @@ def _job_cells(row: dict[str, Any]) -> list[str]:
         ", ".join(row["opening_ids"]) if row["scope"] in ("opening", "circuit") else row["scope"]
     )
     return [
-        row["building_id"], row["unit_id"] or "–", where, row["label"], amount(row["cost"]),
+        row["building_id"], row["unit_id"] or "–", where,
+        words(row["conditions"]) or "likely, not seen", row["label"], amount(row["cost"]),
         row["price_from"], number(row["harm_removed"]), percent(row["p_dangerous"]), must, stands,
     ]  # fmt: skip

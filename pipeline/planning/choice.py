@@ -125,10 +125,13 @@ class Choice:
         for place in np.flatnonzero(answer.x[: len(options)] > 0.5).tolist():
             number, key, level = options[place]
             mine[number].add(Part(key[0], level, "choice", key))
-        for route in mine:
+        for place, route in enumerate(mine):
             route.shorten()
-            while route.minutes > route.crew.minutes + SOON:
+            while route.minutes > route.crew.minutes + SOON and _chosen(route):
                 route.drop(min(_chosen(route), key=lambda p: p.level.expected / p.level.minutes))
+            if route.minutes > route.crew.minutes + SOON:
+                # what is given fits in the order in which it was given
+                mine[place] = deepcopy(routes[place])
         gap = float(answer.mip_gap) if answer.mip_gap is not None else 0.0
         return self.filled(mine), gap
 

@@ -38,8 +38,8 @@ class Route:
         return replace(self, first=list(self.first), then=list(self.then), parts=list(self.parts))
 
     @property
-    def _end(self) -> int | None:
-        return START if self.ways.has_start else None
+    def _end(self) -> list[int]:
+        return [START] if self.ways.has_start else []
 
     @property
     def minutes(self) -> float:
@@ -47,7 +47,7 @@ class Route:
         stops = [*self.first, *self.then]
         arrivals = sum(a != b for a, b in itertools.pairwise([START, *stops]))
         looks = sum(part.level.minutes for part in self.parts)
-        return self.ways.length(stops, START, self._end) + arrivals * self.arrival + looks
+        return self.ways.length([START, *stops, *self._end]) + arrivals * self.arrival + looks
 
     @property
     def expected(self) -> float:
@@ -56,17 +56,14 @@ class Route:
 
     def cost(self, building: int, *, must: bool = False) -> tuple[int, float]:
         """Where the building is best put in, and the minutes that this takes without looks."""
-        line, start, end = self._line(must)
+        line = self.first if must else self.then
         if building in line:
             return -1, 0.0
-        place, more = self.ways.best_place(line, building, start, end)
-        joins = (place == 0 and start == building) or (place == len(line) and end == building)
-        return place, more + (0.0 if joins else self.arrival)
-
-    def _line(self, must: bool) -> tuple[list[int], int, int | None]:
-        if must:
-            return self.first, START, self.then[0] if self.then else self._end
-        return self.then, self.first[-1] if self.first else START, self._end
+        places = [START, *self.first, *self.then, *self._end]
+        begin = 0 if must else len(self.first)
+        place, more = self.ways.best_place(places, building, begin, begin + len(line))
+        joins = building in places[place : place + 2]
+        return place - begin, more + (0.0 if joins else self.arrival)
 
     def add(self, part: Part) -> None:
         """Put looks in, where they cost least."""
@@ -84,7 +81,5 @@ class Route:
 
     def shorten(self) -> None:
         """Put the buildings in a short order, those of urgent looks first."""
-        begin = self.then[0] if self.then else self._end
-        self.first = self.ways.ordered(self.first, START, begin)
-        start = self.first[-1] if self.first else START
-        self.then = self.ways.ordered(self.then, start, self._end)
+        self.first = self.ways.ordered(self.first, [START], [*self.then, *self._end])
+        self.then = self.ways.ordered(self.then, [START, *self.first], self._end)

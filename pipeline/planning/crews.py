@@ -89,7 +89,15 @@ def read_travel(path: Path) -> dict[tuple[str, str], float]:
     Raises:
         CoverplateError: naming file, row and column of every fault.
     """
-    given = {(each.start, each.to): each.minutes for each in _read(path, Way)}
+    given: dict[tuple[str, str], float] = {}
+    for each in _read(path, Way):
+        if given.setdefault((each.start, each.to), each.minutes) != each.minutes:
+            raise CoverplateError(
+                f"{path}: from {each.start} to {each.to} takes {given[each.start, each.to]:g} "
+                f"minutes in one row and {each.minutes:g} in another",
+                expected="one row a way",
+                to_do="correct the file; nothing was planned",
+            )
     return {(end, start): minutes for (start, end), minutes in given.items()} | given
 
 

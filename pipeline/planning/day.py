@@ -10,13 +10,15 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
 import pandas as pd
 
+from pipeline.planning.asked import check_asked, unknown_buildings
 from pipeline.planning.choice import Choice, expected_of, improved
 from pipeline.planning.crew_day import SOON, Part, Route
 from pipeline.planning.crews import Crew
@@ -24,7 +26,6 @@ from pipeline.planning.look_values import Level, Look, LookValues
 from pipeline.planning.routes import START, Ways
 from pipeline.warehouse import queries
 from pipeline.warehouse.narrowing import Narrowing
-from shared.faults import CoverplateError
 from shared.in_words import number, plural
 from shared.rule_book import RuleBook
 
@@ -103,19 +104,29 @@ def plan_looks(
         urgent: whether these crews go to what is urgent; else somebody else does.
 
     Raises:
-        CoverplateError: no building answers to ``only``.
+        CoverplateError: a building is not known, or none answers; the day is far off.
     """
+    check_asked(con, only, day)
     values = LookValues(con, rule_book, only)
-    if values.buildings.empty:
-        raise CoverplateError(
-            "no building answers to that", to_do="see `coverplate rank` with the same options"
-        )
     routes = [
         Route(crew, Ways(values.buildings, crew, values.rules, travel or {}),
               float(values.rules.arrival_minutes))
         for crew in crews
     ]  # fmt: skip
     told: list[str] = []
+    if day < (today or dt.date.today()):
+        told.append(f"{day} is past: this is a plan for a day on which nobody can go any more.")
+    ends, teams = {end for pair in travel or {} for end in pair}, {each.crew for each in crews}
+    if unknown := unknown_buildings(con, ends - teams):
+        told.append(
+            f"The table of ways names {', '.join(unknown)}: neither building nor crew, so their "
+            "ways are not used."
+        )
+    if both := sorted((ends & teams) - set(unknown_buildings(con, ends))):
+        told.append(
+            f"The table of ways names {', '.join(both)}: crew and building alike, so its ways are "
+            "taken for both. Give the crew another name."
+        )
     left = _place_urgent(con, values, routes, rule_book, told) if urgent else 0
     share = float(values.rules.random_share) if random_share is None else random_share
     seed = hashlib.sha256(f"{version}|{day.isoformat()}".encode()).digest()
@@ -131,13 +142,16 @@ def plan_looks(
     if not any(route.parts for route in best):
         told.append("No look is left that would find anything, or no time for one.")
     stops = _stops(values, best, day, today or dt.date.today())
-    missing = stops.loc[stops["latitude"].isna() | stops["longitude"].isna(), "building_id"]
+    nowhere = stops[stops["latitude"].isna() | stops["longitude"].isna()]
+    missing = nowhere["building_id"]
     if missing.nunique():
         told.append(
             f"{missing.nunique()} of the {stops['building_id'].nunique()} buildings to go to "
             f"have no coordinates: {float(values.rules.unknown_travel_minutes):g} minutes are "
             "allowed for each way there (rule book)."
         )
+        if (pressing := missing[nowhere["must_visit"].astype(bool)].unique()).size:
+            told[-1] += f" Urgent among them: {', '.join(pressing)}."
     late = int(stops.drop_duplicates(["building_id", "unit_id"])["notice_too_late"].sum())
     if late:
         told.append(
@@ -225,11 +239,32 @@ def _place_urgent(
     if left and not able:
         told.append(f"{plural(left, 'urgent look')} cannot be made: no crew may open boxes.")
     elif left:
+        name = {no: building for building, no in number.items()}
         told.append(
             f"The hours do not suffice: {left} of {number_wanted} urgent looks are not in this "
-            "plan. See `coverplate urgent`; they cannot wait."
+            "plan. See `coverplate urgent`; they cannot wait. Not in it: "
+            f"{_listed(name[building] for building, _ in wanted)}."
         )
+        far = [
+            name[building]
+            for building, look in wanted
+            if all(
+                replace(route, first=[], then=[], parts=[]).cost(building)[1] + entry + look.minutes
+                > route.crew.minutes + SOON
+                for route in able
+            )
+        ]
+        if far:
+            told.append(
+                f"Too far for a day of any crew, even if it did nothing else: {_listed(far)}. Send "
+                "somebody who starts nearer."
+            )
     return left
+
+
+def _listed(buildings: Iterable[str]) -> str:
+    """Buildings, each once, with how often where it is more than once."""
+    return ", ".join(b + f" ({n} looks)" * (n > 1) for b, n in Counter(buildings).items())
 
 
 def _place_by_lot(
@@ -277,10 +312,11 @@ def _stops(
     rows: list[dict[str, object]] = []
     for route in routes:
         clock, before = 0.0, START
+        legs = iter(route.ways.legs([START, *route.first, *route.then]))
         order = 0
         for must, line in ((True, route.first), (False, route.then)):
             for building in line:
-                way = route.ways.leg(before, building)
+                way = next(legs)
                 way += route.arrival if before != building else 0.0
                 before = building
                 here = [

@@ -8,6 +8,7 @@ import duckdb
 from scipy.stats import norm
 
 from pipeline.evidence.likelihood import RESULTS, Likelihoods, likelihoods_of
+from pipeline.planning.asked import check_asked
 from pipeline.planning.sample_size import (
     looks_needed,
     looks_needed_given,
@@ -110,6 +111,7 @@ def enough(
     Raises:
         CoverplateError: no building, nothing to look at, or numbers that cannot be.
     """
+    check_asked(con, only)
     where, parameters = only.where()
     # the interval's half-width in standard deviations, were the number normal
     deviations = float(norm.ppf(0.5 + float(rule_book.scoring.interval) / 2.0))
@@ -134,10 +136,6 @@ def enough(
         """,
         parameters,
     ).fetchall()
-    if not buildings:
-        raise CoverplateError(
-            "no building answers to that", to_do="see `coverplate rank` with the same options"
-        )
     unsettled = int(openings) - int(settled)
     if unsettled < 1:
         raise CoverplateError(

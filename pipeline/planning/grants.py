@@ -60,4 +60,11 @@ def read_grants(path: Path, book: RuleBook) -> tuple[Grant, ...]:
             expected="names such as " + ", ".join(book.remedies),
             to_do="correct the file; nothing was planned",
         )
+    names = [each.name for each in found]
+    if len(set(names)) < len(names):
+        raise CoverplateError(
+            f"{path}: two grants of one name",
+            expected="each grant with its own name",
+            to_do="correct the file; nothing was planned",
+        )
     return found

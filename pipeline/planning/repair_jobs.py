@@ -34,6 +34,7 @@ from pipeline.planning.repair_choice import (
 )
 from pipeline.warehouse.narrowing import Narrowing
 from pipeline.warehouse.queries import PROBABILITIES, stakes
+from shared.in_words import plural
 from shared.remedies import Remedy
 from shared.rule_book import RuleBook
 from shared.vocabulary import Condition, Slots
@@ -95,17 +96,23 @@ def _findings(
         frame = some[_FINDINGS]
     urgent = con.execute(
         "SELECT b.building_id, u.unit_id, u.opening_id, u.defect AS condition, "
-        "u.reported_on AS first_seen_on FROM urgent_openings AS u JOIN buildings AS b "
+        "u.reported_on AS first_seen_on, u.measured FROM urgent_openings AS u JOIN buildings AS b "
         "USING (building_no) LEFT JOIN reported_fixes AS r USING (building_no, unit_id, opening_id)"
         " WHERE r.building_no IS NULL ORDER BY ALL"
     ).fetchdf()
     place = ["building_id", "unit_id", "opening_id"]
-    known = set(frame.loc[frame["urgent"].astype(bool), place].itertuples(index=False, name=None))
-    new = [row not in known for row in urgent[place].itertuples(index=False, name=None)]
-    urgent = urgent[new].assign(
-        finding_id="", grade="confirmed", urgent=True, due_on=pd.Timestamp(day), due_year=1
-    )
     urgent["condition"] = [each if each in set(Condition) else None for each in urgent["condition"]]
+    # what only lamps or people say of a condition is no reason to repair on a guess
+    urgent["grade"] = np.where(urgent["measured"].eq(True), "confirmed", "suspected")
+    live = frame[frame["urgent"].astype(bool)]
+    known = {
+        sure: set(each[place].itertuples(index=False, name=None))
+        for sure, each in ((False, live), (True, live[live["grade"] == "confirmed"]))
+    }
+    sure = (urgent["grade"] == "confirmed") & urgent["condition"].notna()
+    rows = zip(sure, urgent[place].itertuples(index=False, name=None), strict=True)
+    new = np.array([row not in known[told] for told, row in rows], dtype=bool)
+    urgent = urgent[new].assign(finding_id="", urgent=True, due_on=pd.Timestamp(day), due_year=1)
     both = [each for each in (frame, urgent[_FINDINGS]) if len(each)]
     frame = pd.concat(both, ignore_index=True) if both else pd.DataFrame(columns=_FINDINGS)
     frame["unit_id"] = frame["unit_id"].fillna("")
@@ -256,7 +263,7 @@ class _Gathering:
             if row["finding_id"]:
                 self.findings_at[here].append(str(row["finding_id"]))
             self.since[here] = min(self.since[here], pd.Timestamp(row["first_seen_on"]).timestamp())
-            if not (row["urgent"] or row["grade"] == "confirmed"):
+            if row["grade"] != "confirmed":
                 continue
             year = 1 if row["urgent"] else int(row["due_year"])
             if year <= self.years:
@@ -336,7 +343,7 @@ class _Gathering:
         lump = np.zeros((len(self.scores), len(self.remedies)))
         worth = (hidden["worth"] * hidden["openings"]).to_numpy()
         shares = harm_removed(hidden, self.book)[0]
-        np.add.at(lump, hidden["at"].to_numpy(), shares * worth[:, None])
+        np.add.at(lump, hidden["at"].to_numpy(np.int64), shares * worth[:, None])
         in_building: list[list[int]] = [[] for _ in range(len(self.scores))]
         for (place, _), number in self.dwellings.items():
             in_building[place].append(number)
@@ -431,6 +438,11 @@ class _Gathering:
             told.append(
                 f"{self.held} openings have a reported fix that nobody proved: they are looked at, "
                 "not repaired a second time, and stay in the harm that is left."
+            )
+        if bare := len(scores) - named["at"].nunique():
+            told.append(
+                f"No opening is recorded in {plural(bare, 'building')}: only repairs of whole "
+                "buildings can be planned there."
             )
         unknown_year = int(scores["year_built"].isna().sum())
         if unknown_year:

@@ -97,7 +97,9 @@ def programme(
         ((dwelling >= 0) & jobs.walls[job], jobs.walls_cost, np.zeros_like(jobs.entry_hours)),
     )
     for some, cost, time_taken in kinds:
-        places = np.flatnonzero(some & ((cost[dwelling] > 0) | (time_taken[dwelling] > 0)))
+        places = np.flatnonzero(some)
+        home = dwelling[places]
+        places = places[(cost[home] > 0) | (time_taken[home] > 0)]
         keys, key = np.unique(dwelling[places] * years + year[places], return_inverse=True)
         entry = rows.width + np.arange(len(keys))
         rows.width += len(keys)

@@ -17,6 +17,7 @@ import pandas as pd
 
 from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.ledger.store import Ledger
+from pipeline.planning.asked import check_asked, unknown_buildings
 from pipeline.planning.enough import detection_of
 from pipeline.planning.grants import Grant
 from pipeline.planning.repair_choice import (
@@ -30,7 +31,7 @@ from pipeline.planning.repair_choice import (
     Jobs,
     Terms,
 )
-from pipeline.planning.repair_jobs import Gathered, gather
+from pipeline.planning.repair_jobs import LEAST_SHARE, Gathered, gather
 from pipeline.planning.repair_search import IN_ONE, SOLVER_SECONDS, choose, required
 from pipeline.warehouse.frames import records
 from pipeline.warehouse.narrowing import Narrowing
@@ -86,9 +87,10 @@ class RepairPlan:
 
     Attributes:
         jobs: one row a job: year, building_id, unit_id, circuit_id, opening_ids, scope, remedy,
-            label, cost (of the job, from grants too; entries of dwellings apart), price_from,
-            hours, harm_removed (``HARM_UNIT``), p_dangerous, must (first, due or blank), due_on,
-            finding_ids; with assumptions tried, stands_in (of how many it stays) and stands.
+            label, conditions (found or suspected there), cost (of the job, from grants too;
+            entries of dwellings apart), price_from, hours, harm_removed (``HARM_UNIT``),
+            p_dangerous, must (first, due or blank), due_on, finding_ids; with assumptions tried,
+            stands_in (of how many it stays) and stands.
         unable: findings not repaired in time: finding_id, place, condition, urgent, due_on, why.
         years: one row a year: money, spent, grants, hours, hours_spent.
         rivals: order, told, harm_left, cost, must_met, must_due; the plan and the bound among them.
@@ -155,7 +157,8 @@ def plan_repairs(
         seconds: time limit of a programme.
 
     Raises:
-        CoverplateError: hours are limited and the rule book does not say how long a remedy takes.
+        CoverplateError: hours are limited and the rule book does not say how long a remedy takes;
+            a building is not known, or none answers; the day is far off.
     """
     missing = [name for name, each in book.remedies.items() if each.hours is None]
     if hours and missing:
@@ -165,6 +168,14 @@ def plan_repairs(
             to_do="add them to your rule book, or leave --electrician-hours out",
         )
     when = day or dt.date.today()
+    check_asked(con, only, when)
+    paid_for = [building for grant in grants for building in grant.buildings]
+    if unknown := unknown_buildings(con, paid_for):
+        raise CoverplateError(
+            f"a grant names buildings that nobody knows: {', '.join(map(repr, unknown))}",
+            expected="identifiers as exports write them",
+            to_do="correct the file of grants; nothing was planned",
+        )
     got = gather(con, ledger, book, only, years=years, day=when, grants=grants)
     terms = Terms(
         weights=np.arange(years, 0, -1, dtype=np.float64) - 0.5,
@@ -206,7 +217,7 @@ def plan_repairs(
         harm_total=harm,
         harm_left=harm * left,
         bound_left=harm * (1.0 - bound),
-        gap=max((bound - best.removed) / bound, 0.0) if bound > 0 else 0.0,
+        gap=max((bound - best.removed) / bound, 0.0) if bound > LEAST_SHARE else 0.0,
         made_by=by,
         told=tuple(told),
     )
@@ -261,6 +272,9 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
             "opening_ids": [names[o] for o in openings[job]],
             "scope": LEVELS[int(row["level"])], "remedy": row["remedy"],
             "label": book.remedies[str(row["remedy"])].label,
+            "conditions": sorted(
+                {c for each in here if isinstance(c := each["condition"], str)}
+            ),
             "cost": round(float(row["cost"]), 2), "price_from": row["price_from"],
             "hours": float(row["hours"]),
             "harm_removed": harm * float(best.terms.weights[year] * jobs.removed[job]),
@@ -270,8 +284,8 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
             "job": job,
         })  # fmt: skip
     columns = ["year", "building_id", "unit_id", "circuit_id", "opening_ids", "scope", "remedy",
-               "label", "cost", "price_from", "hours", "harm_removed", "p_dangerous", "must",
-               "due_on", "finding_ids", "job"]  # fmt: skip
+               "label", "conditions", "cost", "price_from", "hours", "harm_removed",
+               "p_dangerous", "must", "due_on", "finding_ids", "job"]  # fmt: skip
     frame = pd.DataFrame(rows, columns=columns)
     for name in ("unit_id", "circuit_id"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
@@ -294,13 +308,14 @@ def _unable(got: Gathered, best: Choice, day: dt.date, years: int) -> pd.DataFra
         opening = int(row["opening"])
         limit = 1 if row["urgent"] else int(row["due_year"])
         when = done.get(opening)
-        if not row["why"] and when is not None and when <= limit:
+        guessed = row["urgent"] and row["grade"] == "suspected"
+        if not row["why"] and when is not None and when <= limit and not guessed:
             continue
         why = row["why"]
-        if not why and opening not in repairable:
-            why = "no remedy of the rule book takes it away"
-        elif not why and not row["urgent"] and row["grade"] != "confirmed":
+        if not why and row["grade"] != "confirmed":
             why = "suspected only: a look able to tell comes before a repair"
+        elif not why and opening not in repairable:
+            why = "no remedy of the rule book takes it away"
         elif not why and limit > years:
             continue
         elif not why:
@@ -544,7 +559,8 @@ def frontier_told(found: RepairPlan) -> str:
     half, base, twice = (rows.iloc[STEPS.index(step)] for step in (0.5, 1.0, 2.0))
     # as good as the most money, to a hundredth of all harm
     little = found.harm_total / 100
-    enough = rows[rows["harm_left"] - rows["harm_left"].iloc[-1] <= little].iloc[0]
+    beyond = (rows["harm_left"] - rows["harm_left"].iloc[-1]).abs() > little
+    enough = rows.iloc[int(np.flatnonzero(beyond).max(initial=-1)) + 1]
     told = (
         f"{base['budget']:,.0f} a year leaves {_figure(base['harm_left'])} of "
         f"{_figure(found.harm_total)}, half of it {_figure(half['harm_left'])}, twice as much "
@@ -554,6 +570,13 @@ def frontier_told(found: RepairPlan) -> str:
         told += (
             f" From {enough['budget']:,.0f} to {rows['budget'].iloc[-1]:,.0f} a year, less than a "
             "hundredth of all harm is taken away on top."
+        )
+    worse = rows["harm_left"].diff() > 1e-9 * found.harm_total
+    for place in np.flatnonzero(worse).tolist():
+        less, more = rows["budget"].iloc[place - 1], rows["budget"].iloc[place]
+        told += (
+            f" {more:,.0f} a year leaves more harm than {less:,.0f}: it repairs what is urgent or "
+            "due, which comes first, instead of what takes away more."
         )
     return told
 
@@ -588,4 +611,5 @@ def as_written(jobs: pd.DataFrame) -> pd.DataFrame:
     return jobs.assign(
         opening_ids=jobs["opening_ids"].str.join("; "),
         finding_ids=jobs["finding_ids"].str.join("; "),
+        conditions=jobs["conditions"].str.join("; "),
     )

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 
@@ -75,36 +74,62 @@ class Ways:
         half = math.sin((c - a) / 2) ** 2 + math.cos(a) * math.cos(c) * math.sin((d - b) / 2) ** 2
         return 2 * EARTH_KM * math.asin(math.sqrt(min(half, 1.0))) * self._minutes_a_km
 
-    def length(self, route: Sequence[int], start: int = START, end: int | None = START) -> float:
-        """Minutes of all ways of a route, from ``start``, and on to ``end`` unless None."""
-        places = [start, *route] + ([] if end is None else [end])
-        return sum(self.leg(a, b) for a, b in itertools.pairwise(places))
+    def legs(self, places: Sequence[int]) -> list[float]:
+        """Minutes of every way along places.
 
-    def best_place(
-        self, route: Sequence[int], new: int, start: int, end: int | None
-    ) -> tuple[int, float]:
-        """Where in a route a building costs fewest minutes, and how many."""
-        places = [start, *route]
-        found = (0, math.inf)
-        for position, before in enumerate(places):
-            after = places[position + 1] if position + 1 < len(places) else end
-            more = self.leg(before, new)
-            if after is not None:
-                more += self.leg(new, after) - self.leg(before, after)
-            if more < found[1] - 1e-9:
-                found = (position, more)
+        What lies between two known places may be unknown: the way past it is no shorter than the
+        known one, so that no unknown place brings known ones nearer; what lacks is added to the
+        way to the second. Ways that the table gives are left as they are.
+        """
+        found: list[float] = []
+        last: int | None = None
+        since, guessed = 0.0, False
+        for place, end in enumerate(places):
+            if place:
+                start = places[place - 1]
+                found.append(self.leg(start, end))
+                since += found[-1]
+                guessed |= start != end and (self._name[start], self._name[end]) not in self._table
+            if end not in self._at:
+                continue
+            if last is not None and guessed and (lacks := self.leg(last, end) - since) > 0:
+                found[-1] += lacks
+            last, since, guessed = end, 0.0, False
         return found
 
-    def ordered(self, route: Sequence[int], start: int, end: int | None) -> list[int]:
-        """A short order of a route: stretches are turned round, and buildings moved, while that
-        helps."""
+    def length(self, places: Sequence[int]) -> float:
+        """Minutes of all ways along places."""
+        return sum(self.legs(places))
+
+    def best_place(
+        self, places: Sequence[int], new: int, first: int, last: int
+    ) -> tuple[int, float]:
+        """After which of the places ``first`` to ``last`` a building costs fewest minutes, and how
+        many."""
+        known = [place for place, each in enumerate(places) if each in self._at]
+        found = (first, math.inf)
+        for before in range(first, last + 1):
+            # ways change between the known places on either side only
+            begin = max((each for each in known if each <= before), default=before)
+            end = min((each for each in known if each > before), default=before + 1)
+            head, tail = places[begin : before + 1], places[before + 1 : end + 1]
+            more = self.length([*head, new, *tail]) - self.length([*head, *tail])
+            if more < found[1] - 1e-9:
+                found = (before, more)
+        return found
+
+    def ordered(
+        self, route: Sequence[int], before: Sequence[int], after: Sequence[int]
+    ) -> list[int]:
+        """A short order of a route between what comes before and after it: stretches are turned
+        round, and buildings moved, while that helps."""
         best = list(route)
-        length = self.length(best, start, end)
+        length = self.length([*before, *best, *after])
         better = True
         while better:
             better = False
             for other in _others(best):
-                other_length = self.length(other, start, end)
+                other_length = self.length([*before, *other, *after])
                 if other_length < length - 1e-9:
                     best, length, better = other, other_length, True
                     break

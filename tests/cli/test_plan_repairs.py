@@ -64,11 +64,11 @@ def test_what_is_live_is_repaired_in_the_first_year(place):
 
 
 def test_each_year_keeps_to_its_money_and_hours(place):
-    parts = planned(place, "--budget", "400,250", "--electrician-hours", "3", "--years", "2")
+    parts = planned(place, "--budget", "400, 250", "--electrician-hours", "3", "--years", "2")
     for year, most in zip(parts["year"], (400, 250), strict=True):
         assert year["cost"] <= most
         assert year["hours"] <= 3
-    dearer = planned(place, "--budget", "400,250", "--years", "2")
+    dearer = planned(place, "--budget", "400, 250", "--years", "2")
     assert dearer["total"][0]["harm_left"] <= parts["total"][0]["harm_left"] + 1e-6
 
 

@@ -67,8 +67,9 @@ def test_the_screen_shows_the_jobs_of_the_command(show, managed):
         shown = rows(app, "jobs")
         assert len(shown) == len(mine)
         for cells, job in zip(shown, mine, strict=True):
-            place, what, cost, price, hours, _, _ = cells
+            place, defect, what, cost, price, hours, _, _ = cells
             assert all(each in place for each in job["opening_ids"])
+            assert defect == (", ".join(job["conditions"]).replace("_", " ") or "likely, not seen")
             assert job["label"] in what and ("Urgent" in what) == (job["must"] == "first")
             assert cost == f"{job['cost']:,.2f}" and hours == f"{job['hours']:g}"
             assert price == job["price_from"] == "placeholder of the rule book"

@@ -71,9 +71,9 @@ def brute(routes, choice):
     def way(crew, visited):
         if (crew, visited) not in shortest:
             route = routes[crew]
-            end = START if route.ways.has_start else None
+            end = [START] if route.ways.has_start else []
             shortest[crew, visited] = min(
-                route.ways.length(order, START, end) + ARRIVAL * len(order)
+                route.ways.length([START, *order, *end]) + ARRIVAL * len(order)
                 for order in itertools.permutations(visited)
             )
         return shortest[crew, visited]
