@@ -23,6 +23,7 @@ from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.verification import Judge
 from shared.faults import CoverplateError
+from shared.records import quoted
 from shared.vocabulary import Condition, Result
 
 _FIELDS = tuple(ev.Look.model_fields)
@@ -215,8 +216,11 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
     proofs = proofs[proofs["landed"]].fillna({"unit_id": "", "inspector": ""})
     if proofs.empty:
         return {}
+    ((database,),) = warehouse.execute("SELECT current_database()").fetchall()
     con = warehouse.cursor()
     try:
+        # A cursor begins at the connection's own database, not where it has gone since.
+        con.execute(f"USE {quoted(database)}")
         hand_over(con, "proofs", proofs[[*_PLACE, "fixed_on", *_SAID]])
         con.execute(
             "CREATE OR REPLACE TEMP TABLE waiting AS SELECT * FROM proofs AS p WHERE NOT EXISTS ("
