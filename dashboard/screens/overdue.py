@@ -54,7 +54,8 @@ def evidence_button() -> None:
     st.success(
         f"{plural(synced.raised, 'finding')} raised, {count(synced.recurrences)} recurring, "
         f"{count(synced.seen_again)} seen again ("
-        f"{count(synced.reopened)} of them reopened), {count(synced.withdrawn)} no longer indicated; "
+        f"{count(synced.reopened)} of them reopened), "
+        f"{count(synced.withdrawn)} no longer indicated; "
         f"{plural(taken.count('reported'), 'fix report')} written, "
         f"{count(taken.count('refused'))} refused by the rules; "
         f"{count(synced.verified + taken.verified)} proven, "
