@@ -237,7 +237,8 @@ def firm_record(
 
     Returns:
         Columns group (the firm, in the spelling that stands most often); assigned (stretches of
-        work given), of which reported, waiting and left, and median_days_to_report (``clocks``); fixes (reported), of which proven, disproved
+        work given), of which reported, waiting and left, and median_days_to_report (``clocks``);
+        fixes (reported), of which proven, disproved
         and unproven; share_proven_first_look (of fixes judged by a look, by the first one),
         share_proven_low, share_proven_high (Clopper–Pearson); median_days_to_proof (``clocks``);
         proven_openings (openings with a fix of theirs that a look proved), to_date (money of all
