@@ -53,8 +53,7 @@ def evidence_button() -> None:
     synced, taken = done.synced, done.taken
     st.success(
         f"{plural(synced.raised, 'finding')} raised, {count(synced.recurrences)} recurring, "
-        f"{count(synced.seen_again)} seen again ("
-        f"{count(synced.reopened)} of them reopened), "
+        f"{count(synced.seen_again)} seen again ({count(synced.reopened)} of them reopened), "
         f"{count(synced.withdrawn)} no longer indicated; "
         f"{plural(taken.count('reported'), 'fix report')} written, "
         f"{count(taken.count('refused'))} refused by the rules; "
