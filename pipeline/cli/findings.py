@@ -233,7 +233,7 @@ def _line(row: dict[str, Any]) -> list[str]:
         remarks.append("regulatory window passed")
     if row["seen_since_set_aside"]:
         remarks.append("set aside, seen again since")
-    if row["proof_in_doubt"]:
+    if isinstance(row["proof_in_doubt"], str):  # NaN where nothing is in doubt
         remarks.append("proof in doubt")
     if row["treatment"] == "fix_reported":
         remarks.append(f"reported {row['days_unproven']} days ago, unproven")

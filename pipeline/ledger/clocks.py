@@ -189,7 +189,7 @@ def clocks(
 _DONE = """
     WITH paid AS (
         SELECT
-            firm,
+            told_firm(firm) AS firm,
             sum(amount)::DOUBLE AS to_date,
             count(*) FILTER (amount IS NULL) AS without_cost
         FROM spent
@@ -210,8 +210,8 @@ _DONE = """
             count(*) FILTER (kind = 'entry_refused') AS entry_refused,
             count(*) FILTER (kind = 'no_access') AS no_access
         FROM (
-            SELECT kind, last_value(CASE WHEN kind = 'assigned' THEN payload ->> 'firm' END
-                IGNORE NULLS) OVER (PARTITION BY finding_id ORDER BY sequence) AS firm
+            SELECT kind, last_value(CASE WHEN kind = 'assigned' THEN told_firm(payload ->> 'firm')
+                END IGNORE NULLS) OVER (PARTITION BY finding_id ORDER BY sequence) AS firm
             FROM history
         )
         WHERE firm IS NOT NULL
@@ -236,8 +236,9 @@ def firm_record(
     """Return the record of every firm that was given work or reported a fix, one row each.
 
     Returns:
-        Columns group (the firm); assigned (stretches of work given), of which reported, waiting and
-        left, and median_days_to_report (``clocks``); fixes (reported), of which proven, disproved
+        Columns group (the firm, in the spelling that stands most often); assigned (stretches of
+        work given), of which reported, waiting and left, and median_days_to_report (``clocks``);
+        fixes (reported), of which proven, disproved
         and unproven; share_proven_first_look (of fixes judged by a look, by the first one),
         share_proven_low, share_proven_high (Clopper–Pearson); median_days_to_proof (``clocks``);
         proven_openings (openings with a fix of theirs that a look proved), to_date (money of all

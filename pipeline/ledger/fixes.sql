@@ -24,7 +24,7 @@ SELECT
     finding_id,
     sequence,
     recorded_at AS reported_at,
-    payload ->> 'firm' AS firm,
+    told_firm(payload ->> 'firm') AS firm,
     payload ->> 'remedy' AS remedy,
     (payload ->> 'fixed_on')::DATE AS fixed_on,
     (payload ->> 'cost')::DOUBLE AS cost,

@@ -164,8 +164,8 @@ def history(
             strange = "SELECT count(*) FROM history WHERE payload ->> 'kind' IS DISTINCT FROM kind"
             if con.execute(strange).fetchall() != [(0,)]:
                 raise ValueError("an event's content is of another kind than the event")
-            con.execute(sql("names"))
             con.create_function("firm_name", firm_name, ["VARCHAR"], "VARCHAR")
+            con.execute(sql("names"))
             yield con
     finally:
         con.close()

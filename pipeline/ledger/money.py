@@ -21,7 +21,7 @@ from shared.rule_book import RuleBook
 
 OF_SUMS: dict[str, str] = {
     "remedy": "coalesce(m.remedy, 'not known')",
-    "firm": "coalesce(m.firm, 'nobody assigned')",
+    "firm": "coalesce(told_firm(m.firm), 'nobody assigned')",
     "month": "coalesce(strftime(m.day, '%Y-%m'), 'not known')",
 }
 """Groups that are told of each sum: by which firm and with which remedy, and in which month."""

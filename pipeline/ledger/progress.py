@@ -24,7 +24,7 @@ GROUPS: dict[str, str] = {
     "owner": "b.owner",
     "manager": "b.manager",
     "building_id": "d.building_id",
-    "firm": "coalesce(d.fixed_by, d.firm)",
+    "firm": "told_firm(coalesce(d.fixed_by, d.firm))",
     "remedy": "d.remedy",
     "severity_class": "d.severity_class",
     "family": "d.family",

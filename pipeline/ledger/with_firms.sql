@@ -10,7 +10,7 @@ held AS (
     SELECT
         *,
         -- the firm that has it to repair now; none while a fix waits for its proof
-        CASE WHEN open THEN firm END AS holder
+        CASE WHEN open THEN told_firm(firm) END AS holder
     FROM stated
 ),
 

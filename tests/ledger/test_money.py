@@ -263,9 +263,8 @@ def test_a_share_more_than_the_bill_is_no_bill():
 
 def test_one_job_told_twice_counts_once_though_a_verdict_stands_between(ledger, ids):
     put(ledger, ids[0], fix(cost=280.50))
-    ledger.record_look(
-        ids[0], look(result="false_ground"), at=moment(DAY + dt.timedelta(12)), **WHO
-    )
+    ledger.record_look(ids[0], look(), at=moment(DAY + dt.timedelta(12)), **WHO)
+    put(ledger, ids[0], ev.Reopened(reason="the look was of another opening"), 13)
     put(ledger, ids[0], fix(firm="PELLWORTH Electric", cost=290.50), 14)
     assert total(ledger)["spent"] == 290.5
     assert list(reported_fixes(ledger)["told_again"]) == [True, False]

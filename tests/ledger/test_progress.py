@@ -8,6 +8,7 @@ from ledger_samples import DAY, WHO, fix, look, moment, raised
 
 from pipeline.ledger import State, current
 from pipeline.ledger import events as ev
+from pipeline.ledger.clocks import firm_record
 from pipeline.ledger.due import due
 from pipeline.ledger.money import money
 from pipeline.ledger.progress import (
@@ -229,6 +230,20 @@ def test_failed_fixes_by_firm_with_limits(ledger, history):
     # Clopper–Pearson, 1 of 1 and 0 of 4 at 95 %: closed forms 0.025 and 1 − 0.025^(1/4)
     assert frame.loc["Oddy", "low"] == pytest.approx(0.025)
     assert frame.loc["Pellworth", "high"] == pytest.approx(1 - 0.025**0.25)
+
+
+def test_a_firm_is_one_however_it_is_spelt(ledger):
+    for number, firm in enumerate(("alpha", "ALPHA", "Alpha", "Alpha", "Beta")):
+        finding = raise_on(ledger, f"K{number}")
+        ledger.append(finding, ev.Assigned(firm=firm), at=after(1), **WHO)
+        repaired(ledger, finding, 5, 8 if number < 2 else None, firm=firm, cost=100)
+    told = firm_record(ledger, BOOK, now=NOW).set_index("group")
+    assert told[["assigned", "fixes", "proven", "to_date"]].to_dict("index") == {
+        "Alpha": {"assigned": 4, "fixes": 4, "proven": 2, "to_date": 400},
+        "Beta": {"assigned": 1, "fixes": 1, "proven": 0, "to_date": 100},
+    }
+    paid = money(ledger, BOOK, by="firm", now=NOW).set_index("group")["spent"]
+    assert paid.to_dict() == {"Alpha": 400, "Beta": 100}
 
 
 def test_a_report_that_corrects_another_counts_once(ledger):
