@@ -247,8 +247,10 @@ def _told(key: str) -> str:
 
 
 _NEGATED = re.compile(
-    r"(^|[^a-z])(no|not|without|never|none)[\s_\-]+((any|an?|sign of|signs of)[\s_\-]+)?"
-    r"(open[\s_\-]*(ground|gnd|neutral|hot)|boot[\s_\-]*legs?|false[\s_\-]*grounds?|reversed|shocks?"
+    r"(^|[^a-z])(no|not|without|never|none|nobody|no[\s_\-]one)[\s_\-]+"
+    r"((any|an?|sign of|signs of|got|had|felt|was)[\s_\-]+){0,3}"
+    r"(open[\s_\-]*(ground|gnd|neutral|hot)|boot[\s_\-]*legs?|false[\s_\-]*grounds?|reversed"
+    r"|shock(s|ed)?"
     r"|burn\w*|scorch\w*|spark\w*|fail\w*|jumper\w*|swapped|miswir\w*|live|energi[sz]ed|arc\w*"
     r"|smok\w*|melt\w*|bare|exposed|flicker\w*)",
     re.I,

@@ -258,7 +258,7 @@ def test_half_an_answer_in_a_later_export_corrects_nothing(tmp_path):
     lamps = {"method": "three_lamp_tester", "inspector": ""}
     first = [
         look(opening="half", **seen),
-        look(opening="whole", **seen),
+        look(opening="full", **seen),
         look(opening="nobody", **{**lamps, "result": "hot_ground_reversed"}),
     ]
     again = [
@@ -268,9 +268,9 @@ def test_half_an_answer_in_a_later_export_corrects_nothing(tmp_path):
     take_in(place, tmp_path, "a.csv", first)
     take_in(place, tmp_path, "b.csv", again)
     build(place)
-    assert {row["opening_id"] for row in cli(place)} == {"half", "whole", "nobody"}
+    assert {row["opening_id"] for row in cli(place)} == {"half", "full", "nobody"}
     whole = {**seen, "result": "correct", "neutral_ground_jumper": "no", "polarity": "correct"}
-    take_in(place, tmp_path, "c.csv", [look(opening="whole", **whole)])
+    take_in(place, tmp_path, "c.csv", [look(opening="full", **whole)])
     build(place)
     assert {row["opening_id"] for row in cli(place)} == {"half", "nobody"}
 
