@@ -88,26 +88,16 @@ def keep(workspace: Workspace, built: Path) -> None:
         workspace: the workspace.
         built: the new warehouse, finished, before it takes over.
     """
-    version = store.current_version(workspace)
-    if version is None:
-        return
-    con = connect()
-    try:
-        before = store.warehouse_path(workspace, version)
-        con.execute(f"ATTACH {literal(str(before))} AS before (READ_ONLY)")
-        con.execute(f"ATTACH {literal(str(built))} AS now (READ_ONLY)")
-        settled = con.sql(_SETTLED).to_arrow_table()
-        if not settled.num_rows:
+    with store.beside_current(workspace, built) as con:
+        settled = None if con is None else con.sql(_SETTLED).to_arrow_table()
+        if con is None or settled is None or not settled.num_rows:
             return
         con.register("settled", settled)
         workspace.predictions.mkdir(exist_ok=True)
         order = 1 + max((_number(file) for file in _files(workspace)), default=0)
-        with appearing_whole(workspace.predictions / f"{order:06d}-{version}.parquet") as partial:
+        name = f"{order:06d}-{store.current_version(workspace)}.parquet"
+        with appearing_whole(workspace.predictions / name) as partial:
             con.execute(f"COPY settled TO {literal(str(partial))} (FORMAT parquet)")
-    except duckdb.Error:  # built by another version of the program, or damaged: nothing to compare
-        return
-    finally:
-        con.close()
 
 
 def said_and_found(con: duckdb.DuckDBPyConnection, workspace: Workspace) -> pd.DataFrame:

@@ -25,6 +25,7 @@ from pipeline.landing import Workspace, logbook
 from pipeline.landing.seals import file_hash
 from pipeline.offline import connect
 from shared.faults import CoverplateError
+from shared.records import literal
 from shared.turns import HAS_LOCKS, take_turn
 from shared.whole_file import appearing_whole
 
@@ -289,6 +290,30 @@ def _of_another_version() -> CoverplateError:
         expected=f"one of model version {MODEL_VERSION}",
         to_do="run `coverplate build`; nothing has to be taken in again",
     )
+
+
+@contextlib.contextmanager
+def beside_current(workspace: Workspace, built: Path) -> Iterator[duckdb.DuckDBPyConnection | None]:
+    """Attach the current warehouse as ``before`` and a finished new one as ``now``.
+
+    Yields None where there is no current one that can be opened. A question that cannot be asked of
+    it, because another version of the program built it or it is damaged, ends the block.
+    """
+    version = current_version(workspace)
+    con = connect()
+    try:
+        there = version is not None
+        try:
+            if version is not None:
+                before = literal(str(warehouse_path(workspace, version)))
+                con.execute(f"ATTACH {before} AS before (READ_ONLY)")
+                con.execute(f"ATTACH {literal(str(built))} AS now (READ_ONLY)")
+        except duckdb.Error:
+            there = False
+        with contextlib.suppress(duckdb.Error):
+            yield con if there else None
+    finally:
+        con.close()
 
 
 @contextlib.contextmanager

@@ -14,9 +14,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.landing import Workspace, logbook
-from pipeline.offline import connect
 from pipeline.warehouse import queries, store
-from shared.records import literal
 
 OTHERWISE = "read_otherwise"
 """``cleared_by`` of such a line."""
@@ -59,21 +57,12 @@ def vanished(workspace: Workspace, built: Path) -> list[dict[str, Any]]:
         standing, observed_on, inspector, method, file, sheet, row, how (why it is gone); for the
         logbook.
     """
-    version = store.current_version(workspace)
-    if version is None:
-        return []
-    con = connect()
-    try:
-        before = store.warehouse_path(workspace, version)
-        con.execute(f"ATTACH {literal(str(before))} AS before (READ_ONLY)")
-        con.execute(f"ATTACH {literal(str(built))} AS now (READ_ONLY)")
-        found = con.execute(_VANISHED)
-        names = [column[0] for column in found.description]
-        rows = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
-    except duckdb.Error:  # built by another version of the program, or damaged
-        return []
-    finally:
-        con.close()
+    rows: list[dict[str, Any]] = []
+    with store.beside_current(workspace, built) as con:
+        if con is not None:
+            found = con.execute(_VANISHED)
+            names = [column[0] for column in found.description]
+            rows = [dict(zip(names, row, strict=True)) for row in found.fetchall()]
     return [{**row, "observed_on": row["observed_on"].isoformat()} for row in rows]
 
 
