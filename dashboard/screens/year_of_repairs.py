@@ -335,7 +335,13 @@ def beside(found: RepairPlan) -> None:
 
     def in_time(row: dict[str, Any]) -> str:
         met = row["must_met"]
-        return "–" if missing(met) else numeric(f"{met:.0f} of {row['must']}")
+        if missing(met):
+            return "–"
+        first, due = percent(row["first_share"]), percent(row["due_share"])
+        return (
+            numeric(f"{met:.0f} of {row['must']}")
+            + f'<br><span class="soft small">{first} first, {due} due</span>'
+        )
 
     columns = [
         plate.Column(
@@ -351,7 +357,11 @@ def beside(found: RepairPlan) -> None:
         plate.Column("Must, in time", in_time, half=True),
     ]
     under = "Each under the same money, hours and dates"
-    table(found.rivals, columns, under, f"Harm left: {HARM_UNIT}.", "orders")
+    told = (
+        f"Harm left: {HARM_UNIT}. Under what must be repaired: of its harm, how much of what comes "
+        "first and of what else is due is in time; orders are compared by these, then by harm."
+    )
+    table(found.rivals, columns, under, told, "orders")
     downloads(found.rivals, "repairs-orders", "The plan beside simple orders")
 
 

@@ -429,9 +429,11 @@ def _print_repairs(found: RepairPlan) -> None:
     print_table(
         f"\nBeside it ({HARM_UNIT})",
         [("order", "left"), ("", "left"), ("harm left", "right"), ("cost", "right"),
-         ("must, in time", "right")],
+         ("must, in time", "right"), ("of its harm", "right")],
         [[words(row["order"]), row["told"], number(row["harm_left"], 4), amount(row["cost"]),
-          "–" if row["order"] == "bound" else f"{row['must_met']:.0f} of {row['must']}"]
+          *(("–", "–") if row["order"] == "bound" else (
+              f"{row['must_met']:.0f} of {row['must']}",
+              f"{percent(row['first_share'])} first, {percent(row['due_share'])} due"))]
          for row in records(found.rivals)],
     )  # fmt: skip
     worth = found.looks[found.looks["worth_it"]] if len(found.looks) else found.looks

@@ -7,6 +7,7 @@ wait for a look, and which stand whatever is assumed.
 from __future__ import annotations
 
 import datetime as dt
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -93,7 +94,10 @@ class RepairPlan:
             stands_in (of how many it stays) and stands.
         unable: findings not repaired in time: finding_id, place, condition, urgent, due_on, why.
         years: one row a year: money, spent, grants, hours, hours_spent.
-        rivals: order, told, harm_left, cost, must_met, must_due; the plan and the bound among them.
+        rivals: order, told, harm_left, cost, must_met of must (openings repaired in time),
+            first_share and due_share (of the harm at what comes first, and at what else is due,
+            that is repaired in time: plans are compared by these, then by harm); the plan and the
+            bound among them.
         looks: decisions to look at first: what a look is worth against what it costs.
         frontier: budget a year, harm_left, cost, gap; None where not asked for.
         assumptions: assumption, told, harm_left, change, kept (share of decisions); likewise.
@@ -355,19 +359,25 @@ def _beside(
     got: Gathered, best: Choice, by: str, rivals: dict[str, Choice], bound: float, harm: float
 ) -> pd.DataFrame:
     """The plan, simple orders, and what nothing can beat."""
-    due = int((got.jobs.due > 0).sum())
+    jobs = got.jobs
+    due = int((jobs.due > 0).sum())
+    whole = [float(jobs.weight[jobs.first == first].sum()) for first in (True, False)]
+
+    def share(each: Choice, part: int) -> float:
+        return each.standing()[part] / whole[part] if whole[part] > 0 else 1.0
+
     rows = [("this plan", f"by {by}", best), *((n, RIVALS[n], c) for n, c in rivals.items())]
     told = [
         {
             "order": name, "told": words, "harm_left": harm * (1 - each.removed),
             "cost": float(each.spent()[0].sum().round(2)), "must_met": len(each.met()),
-            "must": due,
+            "must": due, "first_share": share(each, 0), "due_share": share(each, 1),
         }
         for name, words, each in rows
     ]  # fmt: skip
     told.append({"order": "bound", "told": "no plan of this kind leaves less",
                  "harm_left": harm * (1 - bound), "cost": None, "must_met": None,
-                 "must": due})  # fmt: skip
+                 "must": due, "first_share": None, "due_share": None})  # fmt: skip
     return pd.DataFrame(told)
 
 
@@ -535,7 +545,7 @@ def harm_told(found: RepairPlan) -> tuple[str, ...]:
     orders = found.rivals.set_index("order")
     plan = orders.loc["this plan"]
     rival = orders.loc[[*RIVALS]].sort_values(
-        ["must_met", "harm_left"], ascending=[False, True], kind="stable"
+        ["first_share", "due_share", "harm_left"], ascending=[False, False, True], kind="stable"
     ).iloc[0]  # fmt: skip
     away = total - found.harm_left
     # rounded down, so that no remainder is told away
@@ -543,12 +553,21 @@ def harm_told(found: RepairPlan) -> tuple[str, ...]:
         f"{int(100 * away / total)} % of the expected harm is taken away for "
         f"{found.years['cost'].sum():,.2f}: {_figure(away)} of {_figure(total)} ({HARM_UNIT}). "
         f"{plan['must_met']:.0f} of {plan['must']} openings that must be repaired are repaired "
-        "in time.",
+        f"in time{_by_harm(orders.loc['this plan'])}.",
         f"The best simple order, {rival['told']}, takes away {_figure(total - rival['harm_left'])} "
         f"for {rival['cost']:,.2f} ({rival['must_met']:.0f} in time). No plan of this kind takes "
         f"away more than {_figure(total - found.bound_left)} (gap {100 * found.gap:.2g} %). Made "
         f"by {found.made_by}.",
     )
+
+
+def _by_harm(rivals: pd.DataFrame) -> str:
+    """How much of the harm at what must be repaired is in time, where not all is."""
+    plan = rivals[rivals["order"] == "this plan"].iloc[0]
+    if plan["must_met"] >= plan["must"]:
+        return ""
+    first, due = (math.floor(100 * plan[each]) for each in ("first_share", "due_share"))
+    return f", {first} % of the harm of what comes first and {due} % of what else is due"
 
 
 def frontier_told(found: RepairPlan) -> str:

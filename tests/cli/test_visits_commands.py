@@ -88,11 +88,11 @@ def test_from_the_exports_to_a_visit_that_was_made(place, tmp_path):
     text = sheet.read_text(encoding="utf-8")
     for each in of_dwelling:
         assert f"{each['finding_id']}@" in text
-        assert f">{each['opening_id']}</span>" in text
+        assert f"<b>{each['opening_id']}</b>" in text
     assert "Heronsend House, 4 Heronsend, building B1, unit 2A" in text
     assert ", room 3<br>" in text and all(caution.split(",")[0] in text for caution in CAUTIONS)
     urgent = text.index('<span class="mark">URGENT</span>')
-    assert text.index(">K40</span>") < urgent < text.index(">K01</span>")
+    assert text.index("<b>K40</b>") < urgent < text.index("<b>K01</b>")
     (shown,) = run("visits", "show", visit_id, "--json").json()
     assert [r["urgent"] for r in shown["rows"]] == sorted(
         (r["urgent"] for r in shown["rows"]), reverse=True

@@ -84,4 +84,4 @@ def test_what_the_hours_do_not_suffice_for_is_said(show, housing):
 
 
 def test_where_next_leads_to_it(show, housing):
-    assert 'data-open="day-of-looks"' in plate(show(housing, "where_next"), "to-plan")
+    assert 'data-open="day-of-looks"' in plate(show(housing, "where_next"), "today")
