@@ -553,7 +553,7 @@ def harm_told(found: RepairPlan) -> tuple[str, ...]:
         f"{int(100 * away / total)} % of the expected harm is taken away for "
         f"{found.years['cost'].sum():,.2f}: {_figure(away)} of {_figure(total)} ({HARM_UNIT}). "
         f"{plan['must_met']:.0f} of {plan['must']} openings that must be repaired are repaired "
-        f"in time{_by_harm(orders.loc['this plan'])}.",
+        f"in time{_by_harm(found.rivals)}.",
         f"The best simple order, {rival['told']}, takes away {_figure(total - rival['harm_left'])} "
         f"for {rival['cost']:,.2f} ({rival['must_met']:.0f} in time). No plan of this kind takes "
         f"away more than {_figure(total - found.bound_left)} (gap {100 * found.gap:.2g} %). Made "
