@@ -15,6 +15,7 @@ from dashboard.components.figures import (
     word,
 )
 from pipeline.ledger import STATE_MEANING, State
+from pipeline.ledger.due import WINDOW_WORDS
 
 _CHIP = {
     "confirmed_defect": "confirmed",
@@ -103,7 +104,7 @@ def finding_columns() -> list[plate.Column]:
         mark = '<span class="chip urgent">▲ ' if late else "<span>"
         regulatory = ""
         if not missing(row["regulatory_standing"]):
-            window = f"{word(row['regulation'])}: {word(row['regulatory_standing'])}"
+            window = f"{word(row['regulation'])}: {WINDOW_WORDS[row['regulatory_standing']]}"
             regulatory = f'<br><span class="soft small">{plate.text(window)}</span>'
         moved = target_words(row)
         target = f'<br><span class="soft small">{plate.text(moved)}</span>' if moved else ""

@@ -28,7 +28,7 @@ from dashboard.components.frame import empty, follow, screen
 from dashboard.components.papers import papers_of
 from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
-from pipeline.ledger.due import MOVE_WORDS, target_moves
+from pipeline.ledger.due import MOVE_WORDS, WINDOW_WORDS, target_moves
 from pipeline.ledger.events import KIND_WORDS, refused_content
 from pipeline.ledger.gfci import known_words
 from pipeline.ledger.state import allowed_after
@@ -60,7 +60,9 @@ def facts(row: dict[str, Any]) -> str:
     window = (
         []
         if missing(row["regulatory_standing"])
-        else [("Regulatory window", word(row["regulatory_standing"]), word(row["regulation"]))]
+        else [
+            ("Regulatory window", WINDOW_WORDS[row["regulatory_standing"]], word(row["regulation"]))
+        ]
     )
     moved = plural(row["times_moved"], "time")
     return plate.figures(

@@ -36,7 +36,7 @@ from pipeline.cli.papers import add_commands
 from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.digest import as_page, as_text, changes_since, digest
-from pipeline.ledger.due import MOVE_WORDS, due, overdue_counts, target_moves
+from pipeline.ledger.due import MOVE_WORDS, WINDOW_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.estimates import LINES_TOLD, estimates, totals
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.history import current
@@ -230,7 +230,7 @@ def _line(row: dict[str, Any]) -> list[str]:
     if row["paused"]:
         remarks.append(f"paused since {day(row['paused_since'])}")
     if row["window_passed"]:
-        remarks.append("regulatory window passed")
+        remarks.append(f"regulatory window {WINDOW_WORDS[row['regulatory_standing']]}")
     if row["seen_since_set_aside"]:
         remarks.append("set aside, seen again since")
     if isinstance(row["proof_in_doubt"], str):  # NaN where nothing is in doubt
@@ -308,6 +308,8 @@ _TARGETS = (
     "times_moved",
     "overdue_first",
     "overdue_present",
+    "regulatory_due_at",
+    "regulatory_standing",
 )
 
 
@@ -321,6 +323,12 @@ def _print_targets(row: dict[str, Any], moves: list[dict[str, Any]]) -> None:
         echo(
             f"  {day(move['from_day'])} → {day(move['to_day'])}  {MOVE_WORDS[move['kind']]} "
             f"(event {move['sequence']}, {day(move['written_at'])}, {move['who']}){why}"
+        )
+    if isinstance(row["regulatory_standing"], str):
+        echo(
+            f"Regulatory window of {words(row['regulation'])}, to "
+            f"{row['regulatory_due_at']:%Y-%m-%d %H:%M}Z: "
+            f"{WINDOW_WORDS[row['regulatory_standing']]}"
         )
     echo("")
 

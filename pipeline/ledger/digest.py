@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from pipeline.ledger.due import overdue_counts
+from pipeline.ledger.due import WINDOW_WORDS, overdue_counts
 from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.triage import in_order
@@ -57,13 +57,14 @@ SECTIONS: tuple[Section, ...] = (
     ),
     Section(
         "late",
-        "Past the first target, most dangerous first",
-        "Nothing is past its first target.",
+        "Past the first target or a regulatory window, most dangerous first",
+        "Nothing is past its first target or a regulatory window.",
         {
             **_PLACE,
             "condition": "What",
             "first_target_on": "First target",
             "days_overdue": "Days late",
+            "regulatory_standing": "Window",
             "firm": "Firm",
         },
     ),
@@ -104,7 +105,8 @@ class Digest:
 
     Attributes:
         since, now: the days between which changes are told, the second one counted.
-        counts: open, and those of ``due.OVERDUE_COUNTS``.
+        counts: open, in_doubt (records in doubt, not among these), and those of
+            ``due.OVERDUE_COUNTS`` of all findings, as every list of overdue ones has them.
         parts: rows by the key of their section, the columns of ``due.due`` or ``visits.visits``;
             ``changed`` has finding_id, building_id, unit_id, opening_id, family, changed_on, was
             (None for one that was raised) and state, firm.
@@ -164,11 +166,12 @@ def digest(
     week = pd.Timestamp(now) + pd.Timedelta(days=WEEK)
     ahead = visits["coming"].astype(bool) & (visits["visit_on"] <= week)
     near = visits[visits["past_not_made"].astype(bool) | ahead]
+    past = findings[findings["overdue_first"] | findings["window_passed"]]
     unproven = counted[counted["treatment"] == "fix_reported"]
     parts = {
         "urgent": in_order(_urgent(counted), "danger"),
         "changed": changes[changes["finding_id"].isin(own)],
-        "late": in_order(counted[counted["overdue_first"]], "danger"),
+        "late": in_order(past, "danger"),
         "unproven": unproven.sort_values("days_unproven", ascending=False, kind="stable"),
         "doubted": counted[counted["proof_in_doubt"].notna()],
         "visits": near[near["building_id"].isin(places)],
@@ -176,7 +179,7 @@ def digest(
     counts = {
         "open": float(counted["open"].sum()),
         "in_doubt": float(findings["open"].sum() - counted["open"].sum()),
-        **_whole(overdue_counts(counted)),
+        **_whole(overdue_counts(findings)),
     }
     return Digest(since, now, counts, parts)
 
@@ -201,10 +204,11 @@ def headline(told: Digest) -> str:
     """Return the counts of a digest in one sentence."""
     c = {name: f"{value:,.0f}" for name, value in told.counts.items()}
     return (
-        f"{c['open']} open, {c['in_doubt']} records in doubt not counted; "
+        f"{c['open']} open, {c['in_doubt']} records in doubt beside them; {c['overdue']} overdue: "
         f"{c['overdue_first']} past the first target, {c['overdue_present']} past the present one, "
-        f"{c['paused']} paused; {c['proof_overdue']} reported repaired and "
-        f"too long without proof; {len(told.parts['changed']):,} changed since {told.since}."
+        f"{c['window_passed']} past a regulatory window, {c['proof_overdue']} reported repaired "
+        f"and too long without proof; {c['paused']} paused; "
+        f"{len(told.parts['changed']):,} changed since {told.since}."
     )
 
 
@@ -232,6 +236,10 @@ def _rows(section: Section, frame: pd.DataFrame) -> list[list[str]]:
             shown["condition"] = str(named).replace("_", " ")
         if isinstance(row.get("remedy"), str):
             shown["remedy"] = str(row["remedy"]).replace("_", " ")
+        if row.get("window_passed"):
+            shown["regulatory_standing"] = WINDOW_WORDS[row["regulatory_standing"]]
+        elif "regulatory_standing" in row:
+            shown["regulatory_standing"] = None
         rows.append([_cell(shown[name]) for name in section.columns])
     return rows
 

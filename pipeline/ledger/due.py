@@ -87,9 +87,9 @@ def due(
 
     Among them severity_class; first_target_on (from the raising, never moved), present_target_on,
     times_moved, days_slipped (present after first target; of open ones); regulatory_due_at (UTC),
-    regulatory_standing (running, passed, passed_fix_unproven, met, met_late or missing); open,
-    paused (open, and its target stands still); overdue_first and overdue_present (open and past the
-    first or the present target; a paused one is never past the present one), proof_overdue,
+    regulatory_standing (a key of ``WINDOW_WORDS``, or missing where no window runs); open, paused
+    (open, and its target stands still); overdue_first and overdue_present (open and past the first
+    or the present target; a paused one is never past the present one), proof_overdue,
     window_passed, and overdue: any of these four; days_overdue (past the first target),
     days_unproven, days_since_seen (since the first look that pointed at it), days_known (since it
     was raised).
@@ -118,6 +118,17 @@ def target_moves(
             "ORDER BY finding_id, place"
         ).df()
 
+
+WINDOW_WORDS: dict[str, str] = {
+    "running": "running",
+    "met": "met: proven within it",
+    "reported_within_proven_late": "reported done within it, proven only after it",
+    "repaired_late": "repaired after it, proven",
+    "passed": "passed, not repaired",
+    "reported_within_unproven": "passed: reported done within it, not proven",
+    "reported_late_unproven": "passed: reported done after it, not proven",
+}
+"""How a regulatory window stands, as people read it. Only what is proven within it meets it."""
 
 MOVE_WORDS: dict[str, str] = {
     "assigned": "another due day",

@@ -1,7 +1,8 @@
 -- Findings with their due dates as of $now, and the one definition of overdue. windows (regulation,
 -- severity_class, hours) come from the rule book, targets and their moves from target_moves.sql. Own
 -- targets stand still while paused; the first target never moves, and regulatory windows run in
--- elapsed time.
+-- elapsed time. A window is met by a look within it that proved the repair, of the day on which it
+-- ends too; the day that a fix report claims meets none (``due.WINDOW_WORDS``).
 WITH targeted AS (
     SELECT
         finding_id,
@@ -33,10 +34,14 @@ told AS (
         open AND paused_since IS NULL AND present_target_on < $now::DATE AS overdue_present,
         CASE
             WHEN regulatory_due_at IS NULL OR treatment = 'withdrawn' THEN NULL
-            WHEN treatment = 'proven' AND fixed_on <= regulatory_due_at::DATE THEN 'met'
-            WHEN treatment = 'proven' THEN 'met_late'
+            WHEN treatment = 'proven' AND verified_on <= regulatory_due_at::DATE THEN 'met'
+            WHEN treatment = 'proven' AND fixed_on <= regulatory_due_at::DATE
+                THEN 'reported_within_proven_late'
+            WHEN treatment = 'proven' THEN 'repaired_late'
             WHEN $now <= regulatory_due_at THEN 'running'
-            WHEN treatment = 'fix_reported' THEN 'passed_fix_unproven'
+            WHEN treatment = 'fix_reported' AND fixed_on <= regulatory_due_at::DATE
+                THEN 'reported_within_unproven'
+            WHEN treatment = 'fix_reported' THEN 'reported_late_unproven'
             ELSE 'passed'
         END AS regulatory_standing,
         CASE WHEN treatment = 'fix_reported' THEN $now::DATE - fixed_on END AS days_unproven,
@@ -52,7 +57,8 @@ windowed AS (
         *,
         coalesce(
             (open OR treatment = 'fix_reported')
-            AND regulatory_standing IN ('passed', 'passed_fix_unproven'),
+            AND regulatory_standing
+                IN ('passed', 'reported_within_unproven', 'reported_late_unproven'),
             false
         ) AS window_passed
     FROM told

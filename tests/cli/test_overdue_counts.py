@@ -1,6 +1,7 @@
 """Overdue is one number wherever it is told, and no pause hides it. Words that could be misread."""
 
 import datetime as dt
+import re
 import shutil
 from pathlib import Path
 
@@ -27,6 +28,16 @@ def place(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
 
 def listed(place: Path, *more: object) -> list[dict]:
     return run("findings", "list", "--workspace", place, *more, "--json").json()
+
+
+def in_words(digest: str) -> dict[str, int]:
+    """The counts in the first sentence of a digest."""
+    told = " ".join(digest.split())
+    words = ("overdue:", "past the first target", "past the present one", "paused;",
+             "reported repaired and too long", "past a regulatory window")  # fmt: skip
+    found = [re.search(rf"([\d,]+) {each}", told) for each in words]
+    counts = [int(each[1].replace(",", "")) if each else -1 for each in found]
+    return dict(zip(COUNTS, counts, strict=True))
 
 
 def everywhere(place: Path) -> dict[str, dict[str, int]]:
@@ -59,6 +70,7 @@ def everywhere(place: Path) -> dict[str, dict[str, int]]:
         "command, progress": {name: ageing[name] for name in COUNTS},
         "command, progress by firm": {n: sum(row[n] for row in by_firm) for n in COUNTS},
         "screen, headline": {n: int(overdue_counts(frame)[n]) for n in COUNTS},
+        "digest": in_words(run("findings", "digest", "--workspace", place).out),
         "screen, buildings": {name: int(buildings[name].sum()) for name in COUNTS},
     }
 

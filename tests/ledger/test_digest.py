@@ -61,7 +61,7 @@ def test_every_part_holds_what_belongs_there(told):
     assert was[ids["proven"]] == "fix_reported_unproven"
     assert pd.isna(was[ids["new"]])
     assert found.counts["open"] == 3
-    assert "3 open, 0 records in doubt not counted;" in headline(found)
+    assert "3 open, 0 records in doubt beside them;" in headline(found)
     assert found.counts["overdue_first"] == len(found.parts["late"])
 
 
@@ -126,3 +126,30 @@ def test_the_command_writes_it_to_read_to_mail_and_to_print(tmp_path, ledger):
         assert "K1" in (tmp_path / f"week.{ending}").read_text()
     wrong = run("findings", "digest", tmp_path / "week.doc", *at)
     assert wrong.code == 2 and ".txt or .html" in wrong.err
+
+
+def test_the_headline_counts_windows_too_and_what_the_list_of_overdue_counts(tmp_path, ledger):
+    """Two past a window only, a repair claimed in one of them; one past its target, in doubt."""
+    now = dt.datetime.now(dt.UTC)
+    for opening, days, more in (
+        ("K1", 3, {"regulation": "us_public_housing"}),
+        ("K2", 3, {"regulation": "us_public_housing"}),
+        ("K3", 400, {"grade": "record_in_doubt", "condition": None, "family": "record_conflict"}),
+    ):
+        on = now - dt.timedelta(days)
+        seen = raised(opening, first_seen_on=on.date(), **more)
+        kept = ledger.raise_finding(seen, at=on, **WHO).finding_id
+        if opening == "K2":
+            claimed = fix(fixed_on=on.date())
+            ledger.append(kept, claimed, at=on, **WHO)
+    at = ["--ledger", ledger.engine.url.database, "--workspace", tmp_path / "none"]
+    told = run("findings", "digest", *at).out
+    assert (
+        "3 overdue: 1 past the first target, 1 past the present one, 2 past a regulatory window, "
+        "0 reported repaired and too long without proof" in " ".join(told.split())
+    )
+    assert "a regulatory window, most dangerous first (3)" in told
+    assert "window passed: reported done within it, not proven" in told
+    listed = run("findings", "list", "--overdue", *at).out
+    assert "Regulatory window passed: 2. Overdue in any of these ways: 3." in listed
+    assert "Past the first target: 1. Past the present target: 1;" in listed

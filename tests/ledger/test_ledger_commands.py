@@ -109,6 +109,30 @@ def test_from_raised_to_proven(typed, finding):
         assert typed(f"findings progress --view {view}").strip()
 
 
+def test_a_claimed_day_meets_no_regulatory_window(typed):
+    (row,) = typed.json(
+        f"findings raise --building B1 --unit 2A --opening K1 --condition open_neutral "
+        f"--slots three_slot --seen-on {DAY} --notified-on {DAY} --regulation us_public_housing"
+    )
+    finding = row["finding_id"]
+    typed(
+        f"fix report {finding} --remedy conductor_joined_again --firm Pellworth --on 2025-03-20 "
+        "--worker 'D. Orme'"
+    )
+    assert "passed: reported done within it, not proven" in typed(f"findings show {finding}")
+    (row,) = typed.json("findings list --overdue")
+    assert (row["regulatory_standing"], row["window_passed"]) == ("reported_within_unproven", True)
+    typed(
+        f"fix verify {finding} --method cover_off_inspection --result correct --on 2025-04-20 "
+        "--cover-removed yes --ground-present yes --neutral-ground-jumper no --polarity correct "
+        "--ground-path-ohms 0.3 --inspector 'S. Ambrel'"
+    )
+    told = typed(f"findings show {finding}")
+    assert "to 2025-04-02 00:00Z: reported done within it, proven only after it" in told
+    (first, *_) = typed.json(f"findings show {finding}")
+    assert first["target"]["regulatory_standing"] == "reported_within_proven_late"
+
+
 def test_a_remedy_that_leaves_the_defect_is_refused_with_the_reason(typed, finding):
     refusal = typed(
         f"fix report {finding} --remedy protection_added_only --firm P --on 2025-03-20 "

@@ -9,7 +9,7 @@ from ledger_samples import DAY, WHO, fix, look, moment, raised
 from pipeline.ledger import State, current
 from pipeline.ledger import events as ev
 from pipeline.ledger.clocks import firm_record
-from pipeline.ledger.due import due
+from pipeline.ledger.due import WINDOW_WORDS, due
 from pipeline.ledger.money import money
 from pipeline.ledger.progress import (
     ageing,
@@ -104,13 +104,23 @@ def test_a_pause_moves_the_own_target_by_its_length(ledger):
     assert found.present_target_on.date() == DAY + dt.timedelta(21 + 3 + 7)
 
 
-def test_a_fix_in_time_meets_the_window_only_once_proven(ledger):
+@pytest.mark.parametrize(
+    ("fixed", "looked", "unproven", "proven"),
+    [(0, 1, "running", "met"),
+     (0, 6, "reported_within_unproven", "reported_within_proven_late"),
+     (3, 6, "reported_late_unproven", "repaired_late")],
+)  # fmt: skip
+def test_a_window_is_met_by_a_proof_within_it_only(ledger, fixed, looked, unproven, proven):
     finding = raise_on(ledger, "K1", regulation="us_public_housing")
-    repaired(ledger, finding, 0, None)
-    assert row(ledger, finding, after(5)).regulatory_standing == "passed_fix_unproven"
-    seen = look("cover_off_inspection", "correct", 6)
-    ledger.record_look(finding, seen, at=after(6), **WHO)
-    assert row(ledger, finding, after(7)).regulatory_standing == "met"
+    repaired(ledger, finding, fixed, None)
+    before = row(ledger, finding, after(looked, hour=1))
+    assert before.regulatory_standing == unproven
+    assert before.window_passed == (unproven != "running")
+    seen = look("cover_off_inspection", "correct", looked)
+    ledger.record_look(finding, seen, at=after(looked), **WHO)
+    found = row(ledger, finding, after(looked + 1))
+    assert (found.regulatory_standing, found.window_passed) == (proven, False)
+    assert set(WINDOW_WORDS) >= {unproven, proven}
 
 
 def test_a_reported_fix_ages_visibly(ledger):
