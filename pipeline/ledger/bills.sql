@@ -43,6 +43,6 @@ SELECT
     (sum(c.billed) - sum(c.reported))::DOUBLE AS difference
 FROM told AS t
 LEFT JOIN compared AS c
-    ON c.finding_id = t.finding_id AND c.whose IN ('', firm_name(t.firm)) AND NOT t.corrected
+    ON c.finding_id = t.finding_id AND c.whose IN ('', firm_name(t.firm)) AND NOT t.corrected AND t.amount > 0
 GROUP BY plain_name(t.firm), plain_name(t.invoice), t.number
 ORDER BY position

@@ -8,6 +8,9 @@
 --   shared_over of how many findings that price is shared here; shares are whole cents
 --   most        the finding's share
 --   least       the same where all that is in doubt is not needed
+--   committed   what is still owed of the price of the firm assigned, or of who did the work: less
+--               what it billed before the day of the fix, until a bill from that day on or the report
+--               itself says what the work came to
 --   rest        whether it has neither a cost nor a committed price
 --   year_in_doubt     it is not known whether the line applies, as the building's year is not known
 --   circuit_in_doubt  it is not known how many jobs these are, as the circuit is not known
@@ -29,9 +32,40 @@ lowest AS (
 ),
 
 paid AS (
-    SELECT finding_id, count(*) FILTER (kind IN ('billed', 'reported') AND amount IS NOT NULL) AS sums
+    SELECT
+        finding_id,
+        count(*) FILTER (kind IN ('billed', 'reported') AND amount IS NOT NULL) AS sums,
+        bool_or(kind IN ('reported', 'covered')) AS worked_at
     FROM spent
     GROUP BY finding_id
+),
+
+-- the price agreed on, and what its firm billed or told since: in advance of the work, and for it
+agreed AS (
+    SELECT
+        c.finding_id,
+        c.remedy,
+        c.open OR c.remedy IS NULL OR c.remedy = any_value(d.remedy) AS of_this_work,
+        arg_max(s.amount, s.sequence) FILTER (s.kind = 'covered' AND s.sequence > c.sequence) AS told,
+        sum(s.amount) FILTER (
+            s.kind = 'billed' AND (
+                NOT coalesce(p.worked_at, false)
+                OR (c.reported_since AND s.sequence > c.sequence AND s.day < d.fixed_on)
+            )
+        ) AS in_advance,
+        bool_or(
+            s.sequence > c.sequence AND s.amount IS NOT NULL AND (
+                s.kind = 'reported' OR (s.kind = 'billed' AND c.reported_since AND s.day >= d.fixed_on)
+            )
+        ) AS settled,
+        CASE WHEN any_value(c.holds) AND of_this_work AND NOT coalesce(settled, false)
+            THEN greatest(coalesce(told, any_value(c.amount)) - coalesce(in_advance, 0), 0)
+        END AS committed
+    FROM chosen AS c
+    JOIN due AS d USING (finding_id)
+    LEFT JOIN paid AS p USING (finding_id)
+    LEFT JOIN spent AS s ON s.finding_id = c.finding_id AND firm_name(s.firm) = firm_name(c.firm)
+    GROUP BY c.finding_id, c.remedy, c.open
 ),
 
 answered AS (
@@ -46,12 +80,12 @@ answered AS (
             WHEN d.open THEN coalesce(c.remedy, l.remedy, d.remedy, k.remedy)
             ELSE coalesce(d.remedy, c.remedy, l.remedy, k.remedy)
         END AS remedy,
-        CASE WHEN d.open AND c.holds AND NOT c.reported_since THEN c.amount END AS committed,
+        c.committed,
         -- also what was billed ahead of any report
         coalesce(p.sums, 0) > 0 AND (NOT d.open OR d.fixed_on IS NULL) AS done,
         committed IS NULL AND NOT done AS rest
     FROM due AS d
-    LEFT JOIN chosen AS c USING (finding_id)
+    LEFT JOIN agreed AS c USING (finding_id)
     LEFT JOIN lowest AS l USING (finding_id)
     LEFT JOIN cheapest AS k
         ON k.condition = d.condition AND k.slots = coalesce(d.slots, '')

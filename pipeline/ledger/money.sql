@@ -4,7 +4,7 @@
 --                  the costs beside it, line by line
 --   quoted_lowest  lowest price that still holds, of what is open
 --   quoted_chosen  the price of the firm assigned, of what is open
---   committed      the same where it holds and no fix was reported since
+--   committed      what is still owed of it (estimates.sql), also after the work
 --   billed         share of a bill
 --   reported       what a fix report says where no bill stands in for it
 --   over_reported  bills less the reports that they stand in for
@@ -41,7 +41,7 @@ FROM quotes WHERE chosen AND open AND NOT reported_since
 
 UNION ALL
 SELECT finding_id, 'committed', firm, remedy, day, committed::DOUBLE, NULL, NULL
-FROM estimates WHERE line = 'remedy' AND committed IS NOT NULL AND NOT done
+FROM estimates WHERE line = 'remedy' AND committed > 0
 
 UNION ALL
 SELECT finding_id, kind, firm, remedy, day, amount::DOUBLE, verdict, NULL

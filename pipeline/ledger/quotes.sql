@@ -1,6 +1,7 @@
 -- Prices that firms named, over history and due, one row a finding, firm and remedy: its last one.
 -- expired as of $today; lowest: the lowest of the finding's prices that still hold; chosen: the last
--- one of the firm assigned; reported_since: a fix was reported after it, so it was answered.
+-- one of the firm assigned, or of who did the work once it is done, for its remedy where it names
+-- one of that; reported_since: a fix was reported after it, so it was answered.
 WITH named AS (
     SELECT
         finding_id,
@@ -39,7 +40,13 @@ told AS (
         l.assigned_at,
         coalesce(n.valid_until < $today, false) AS expired,
         coalesce(n.sequence < l.fixed_in, false) AS reported_since,
-        coalesce(firm_name(n.firm) = firm_name(d.firm), false) AS of_assigned
+        d.fixed_on,
+        coalesce(NOT d.open AND n.remedy = d.remedy, false) AS of_remedy,
+        coalesce(
+            firm_name(n.firm)
+                = firm_name(CASE WHEN d.open THEN d.firm ELSE coalesce(d.fixed_by, d.firm) END),
+            false
+        ) AS of_assigned
     FROM named AS n
     JOIN due AS d USING (finding_id)
     LEFT JOIN last_word AS l USING (finding_id)
@@ -66,13 +73,15 @@ SELECT
             OVER (PARTITION BY finding_id),
         false
     ) AS lowest,
+    of_assigned AND row_number() OVER (
+        PARTITION BY finding_id, of_assigned ORDER BY of_remedy DESC, sequence DESC
+    ) = 1 AS chosen,
+    -- a price that held on the day of the assignment, or of the work, is owed, whatever day it was to
+    -- hold until
     coalesce(
-        of_assigned
-        AND sequence = max(sequence) FILTER (of_assigned) OVER (PARTITION BY finding_id),
+        NOT expired OR assigned_at::DATE <= valid_until OR (reported_since AND fixed_on <= valid_until),
         false
-    ) AS chosen,
-    -- a price that held on the day of the assignment is owed, whatever day it was to hold until
-    coalesce(NOT expired OR assigned_at::DATE <= valid_until, false) AS holds,
+    ) AS holds,
     open
 FROM told
 ORDER BY building_id, unit_id, opening_id, finding_id, amount, firm, remedy

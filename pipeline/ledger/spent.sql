@@ -13,6 +13,7 @@ WITH billed AS (
         plain_name(payload ->> 'invoice') AS invoice,
         (payload ->> 'number')::INTEGER AS number,
         (payload ->> 'corrects')::INTEGER AS corrects,
+        (payload ->> 'amount')::DECIMAL(18, 2) AS whole,
         (payload ->> 'share')::DECIMAL(18, 2) AS amount,
         (payload ->> 'on')::DATE AS day
     FROM history
@@ -22,7 +23,8 @@ WITH billed AS (
 standing AS (
     SELECT b.*
     FROM billed AS b
-    WHERE NOT EXISTS (
+    -- one of nothing takes another back and stands in for nothing
+    WHERE b.whole > 0 AND NOT EXISTS (
         FROM billed AS later
         WHERE later.written_by = b.written_by AND later.invoice = b.invoice AND later.corrects = b.number
     )

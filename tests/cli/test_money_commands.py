@@ -74,6 +74,34 @@ def test_prices_beside_one_another(place: Path, ids: list[str]) -> None:
     assert "of 1,000.01 for 2 findings" in run("fix", "quotes", *where).out
 
 
+def test_an_advance_leaves_the_rest_of_a_price_owed(place: Path, ids: list[str]) -> None:
+    """A price of 900 is agreed on, 200 of it billed, the work reported; another bill taken back."""
+    where = ("--workspace", place)
+
+    def told() -> tuple[float, float]:
+        (row,) = run("findings", "money", *where, "--json").json()
+        return row["spent"], row["committed"]
+
+    one, two = ids[0], ids[1]
+    bill = ("--firm", "Oddy", "--on", "2025-03-10", *where)
+    assert run("fix", "quote", one, "--firm", "Oddy", "--amount", 900, *where).code == 0
+    assert run("findings", "assign", one, "--firm", "Oddy", *where).code == 0
+    assert told() == (0, 900)
+    assert run("fix", "bill", one, "--invoice", "A1", "--amount", 200, *bill).code == 0
+    assert told() == (200, 700)
+    report = ("--remedy", "grounding_conductor_added", "--firm", "Oddy", "--on", "2025-03-20")
+    assert run("fix", "report", one, *report, *where).code == 0
+    assert told() == (200, 700)
+    rest = run("findings", "estimate", "--building", "B1", *where, "--json").json()
+    assert one not in {row["finding_id"] for row in rest}
+    assert run("fix", "report", two, *report, "--cost", 300, *where).code == 0
+    assert run("fix", "bill", two, "--invoice", "A2", "--amount", 340, *bill).code == 0
+    assert told() == (540, 700)
+    back = run("fix", "bill", two, "--invoice", "A2", "--amount", 0, "--corrects", *bill)
+    assert back.code == 0, back.err
+    assert told() == (500, 700)
+
+
 def test_money_against_a_budget(place: Path, ids: list[str]) -> None:
     where = ("--workspace", place)
     report = ("fix", "report", ids[0], "--remedy", "grounding_conductor_added", "--firm", "Oddy",

@@ -370,12 +370,78 @@ def test_what_is_closed_on_paper_is_no_longer_estimated(ledger, ids):
     assert total(ledger)["forecast"] == 180
 
 
-def test_work_billed_ahead_of_its_report_is_not_forecast_twice(ledger, ids):
+def sums(ledger):
+    found = total(ledger)
+    return found["spent"], found["committed"], found["rest"]
+
+
+@pytest.fixture
+def agreed(ledger, ids):
+    """420 agreed on for one of four findings; the others are estimated at 60 each."""
     put(ledger, ids[0], ev.Quoted(firm="Oddy", amount=420))
     put(ledger, ids[0], ev.Assigned(firm="Oddy"))
-    bill(ledger, ids[:1], firm="Oddy", amount=400)
-    found = total(ledger)
-    assert (found["spent"], found["committed"], found["rest"]) == (400, 0, 180)
+    assert sums(ledger) == (0, 420, 180)
+    return ids[0]
+
+
+def done_by(firm="Oddy", days=25, **more):
+    done = fix(fixed_on=DAY + dt.timedelta(days), **more)
+    return done.model_copy(update={"firm": firm})
+
+
+@pytest.mark.parametrize(("amount", "left"), [(100, 320), (400, 20), (420, 0), (500, 0)])
+def test_what_is_billed_ahead_of_the_work_is_taken_off_the_price(ledger, agreed, amount, left):
+    bill(ledger, [agreed], firm="ODDY", amount=amount)
+    assert sums(ledger) == (amount, left, 180)
+    # the work is done, and nobody says what it came to: the rest of the price is still owed
+    ledger.append(agreed, done_by(), **WHO)
+    assert sums(ledger) == (amount, left, 180)
+
+
+@pytest.mark.parametrize("cost", [None, 390])
+def test_a_price_agreed_on_is_owed_until_the_work_has_a_cost(ledger, agreed, cost):
+    put(ledger, agreed, done_by(days=15, cost=cost), 16)
+    assert sums(ledger) == ((0, 420, 180) if cost is None else (390, 0, 180))
+    ledger.record_look(agreed, look(days=17), at=moment(DAY + dt.timedelta(17)), **WHO)
+    assert sums(ledger) == ((0, 420, 180) if cost is None else (390, 0, 180))
+    bill(ledger, [agreed], firm="Oddy", amount=400)  # of day 20
+    assert sums(ledger) == (400, 0, 180)
+
+
+def test_what_a_report_says_counts_instead_of_the_price_it_was_paid_for_in_part(ledger, agreed):
+    bill(ledger, [agreed], firm="Oddy", amount=100)
+    ledger.append(agreed, done_by(cost=390), **WHO)
+    assert sums(ledger) == (100, 290, 180)
+
+
+def test_the_price_of_another_firm_or_remedy_than_did_the_work_is_not_owed(ledger, agreed, ids):
+    put(ledger, agreed, done_by("Vale Ltd", days=15), 16)
+    assert sums(ledger)[1] == 0
+    quoted = ev.Quoted(firm="Vale", amount=2000, remedy="circuit_rewired")
+    put(ledger, ids[1], quoted)
+    put(ledger, ids[1], ev.Quoted(firm="Vale", amount=300, remedy="grounding_conductor_added"))
+    put(ledger, ids[1], quoted)
+    put(ledger, ids[1], done_by("Vale Ltd", days=15), 16)
+    assert sums(ledger)[1] == 300
+
+
+def test_a_price_is_owed_still_where_a_look_disproved_the_work(ledger, agreed):
+    put(ledger, agreed, done_by(days=15), 16)
+    bad = look("cover_off_inspection", "false_ground", 17)
+    ledger.record_look(agreed, bad, at=moment(DAY + dt.timedelta(17)), **WHO)
+    assert sums(ledger) == (0, 420, 180)
+
+
+def test_a_bill_taken_back_pays_for_nothing(ledger, agreed, ids):
+    put(ledger, ids[1], fix(cost=380))
+    before = sums(ledger)
+    assert before == (380, 420, 120)
+    for firm, each in (("Oddy", agreed), ("Pellworth Electric", ids[1])):
+        bill(ledger, [each], firm=firm, amount=200)
+        assert sums(ledger) != before
+        bill(ledger, [each], firm=firm, amount=0, corrects=True)
+        assert sums(ledger) == before
+    assert list(bills(ledger)["reported"].fillna(-1)) == [-1, -1, -1, -1]
 
 
 CIRCUITS = pd.DataFrame(
