@@ -33,13 +33,13 @@ BY = tuple(dict.fromkeys(each for each in BY if each != "building_id"))
 MONEY_TOLD = (
     "Estimate: the rule book’s typical cost, a placeholder to be replaced, of the remedy that was "
     "reported or quoted, else of the cheapest that is allowed, and what comes beside it. "
-    f"{LINES_TOLD} Quoted: of what is open, the lowest price that still holds, and that of the "
-    "firm assigned. Committed: what is still owed of the price of the firm assigned, or of the firm "
-    "that did the work: less what it billed before the work, until a bill from the day of the work "
-    "on, or the fix report, says what it came to. Spent: bills, and what fix reports say where no "
-    "bill names the finding. "
-    "Rest: the estimate of what has neither a cost nor a committed price. Forecast: spent + "
-    "committed + rest."
+    f"{LINES_TOLD} "
+    "Quoted: of what is open, the lowest price that still holds, and that of the firm assigned. "
+    "Committed: what is still owed of the price of the firm assigned, or of the firm that did "
+    "the work: less what it billed before the work, until a bill from the day of the work on, "
+    "or the fix report, says what it came to. Spent: bills, and what fix reports say where no "
+    "bill names the finding. Rest: the estimate of what has neither a cost nor a committed "
+    "price. Forecast: spent + committed + rest."
 )
 """What the columns of ``money`` mean, for people."""
 

@@ -483,7 +483,11 @@ def _not_another(
     if inspector is None:
         return None  # said already: the look does not say who looked
     if not names_somebody(inspector):
-        return f"{inspector!r} names nobody who looked"
+        return (
+            f"{inspector!r} names no person, so that nothing shows that somebody else looked: a "
+            "role, or what stands for a name, may be anybody's; write the first name and surname of "
+            "who looked, or have somebody look who is named"
+        )
     worker = fix.worker if names_somebody(fix.worker) else None
     if (may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm)) or (
         worker is not None and may_be_one(inspector, worker, fix.firm)
@@ -491,17 +495,23 @@ def _not_another(
         return f"{inspector} may be who did the work; somebody else has to look"
     if worker is None and not is_another_firm(inspectors_firm, fix.firm):
         return (
-            "the report does not say who did the work, so that nothing shows that somebody else "
+            f"{_not_said(fix.worker)}, so that nothing shows that somebody else "
             "looked: report the fix again with the worker's name, or name the firm of who looked "
             "(both firms must be named, and not be one)"
         )
     return None
 
 
+def _not_said(worker: str | None) -> str:
+    if not worker or not worker.strip():
+        return "the report does not say who did the work"
+    return f"the report says {worker!r} did the work, which is no person's name"
+
+
 WITHOUT_WORKER = (
     "Without the worker's name only another firm can prove this: the report must name its firm, "
     "and the look its inspector and another firm. The same report again with the worker's name "
-    "puts it right."
+    "(first name and surname, no role) puts it right."
 )
 """What is asked of whoever reports a fix without saying who did the work."""
 

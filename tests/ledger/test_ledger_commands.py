@@ -41,7 +41,7 @@ class Typed:
 
     def told(self, text, *more):
         """What is said on stderr by a command that ends well."""
-        group, *words = [*text.split(), *map(str, more)]
+        group, *words = [*shlex.split(text), *map(str, more)]
         result = CliRunner().invoke(GROUPS[group], [*words, *self.tail], standalone_mode=False)
         assert result.exception is None, result.exception
         return result.stderr
@@ -131,6 +131,31 @@ def test_a_claimed_day_meets_no_regulatory_window(typed):
     assert "to 2025-04-02 00:00Z: reported done within it, proven only after it" in told
     (first, *_) = typed.json(f"findings show {finding}")
     assert first["target"]["regulatory_standing"] == "reported_within_proven_late"
+
+
+@pytest.mark.parametrize(
+    ("worker", "inspector", "said"),
+    [("D. Orme", "Site manager", "'Site manager' names no person"),
+     ("D. Orme", "N.N.", "'N.N.' names no person"),
+     ("Electrician", "S. Ambrel", "the report says 'Electrician' did the work, which is no"),
+     ("D. Orme", "J. Porter", None), ("Ann Sparks", "John Carpenter", None)],
+)  # fmt: skip
+def test_a_role_proves_nothing(typed, finding, worker, inspector, said):
+    report = (f"fix report {finding} --remedy grounding_conductor_added --firm Pellworth "
+              f"--on 2025-03-20 --worker '{worker}'")  # fmt: skip
+    assert ("no role" in typed.told(report)) == (worker == "Electrician")
+    look = (
+        f"fix verify {finding} --method cover_off_inspection --result correct --on 2025-03-25 "
+        "--cover-removed yes --ground-present yes --neutral-ground-jumper no --polarity correct "
+        f"--ground-path-ohms 0.3 --inspector '{inspector}'"
+    )
+    if said:
+        refused = typed(look, ok=None)
+        assert said in refused.found and "name" in refused.found
+        assert typed.json("findings list")[0]["state"] == "fix_reported_unproven"
+    else:
+        (told,) = typed.json(look)
+        assert told["state"] == "repair_proven"
 
 
 def test_a_remedy_that_leaves_the_defect_is_refused_with_the_reason(typed, finding):

@@ -55,8 +55,51 @@ def test_words_that_name_nobody(name):
     assert not names_somebody(name)
 
 
+@pytest.mark.parametrize(
+    "name",
+    ["Site manager", "Caretaker", "Electrician", "the inspector", "staff", "tenant", "N.N.", "X Y",
+     "X. Y.", "John Doe", "Carpenter", "a porter", "A porter", "Technician B", "foreman",
+     "third party inspector", "City Inspector", "Electrician on duty", "Building super", "Person A",
+     "House manager", "Qualified person", "Hausmeister"],
+)  # fmt: skip
+def test_roles_and_what_stands_for_a_name_are_no_persons(name):
+    assert not names_somebody(name)
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["A. Porter", "J. Porter", "John Carpenter", "Porter, J.", "N. Foreman", "Ann Sparks", "Smith",
+     "A. Smith", "X. Mason", "Crew 1", "J.D.", "Caretaker Orme", "M. House", "Mary Head", "Li",
+     "Xu X", "Wu Y.", "A PORTER"],
+)  # fmt: skip
+def test_surnames_that_are_roles_too_and_short_names_are_persons(name):
+    assert names_somebody(name)
+
+
+@pytest.mark.parametrize(
+    "name", ["Caretaker Orme", "Site manager Orme", "Carpenter Orme", "Foreman Orme",
+             "Orme (tenant)", "Inspector 7", "Site manager 2", "Site manager (block 2)"],
+)  # fmt: skip
+def test_a_role_beside_a_name_or_number_tells_nobody_apart(name):
+    assert may_be_one(name, "D. Orme") and may_be_one("D. Orme", name)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [("John Porter", "John Smith"), ("J. Porter", "J. Mason"), ("Porter, John", "Smith, John"),
+     ("Ann Sparks", "Bob Sparks"), ("George Foreman", "George Head")],
+)  # fmt: skip
+def test_people_with_such_surnames_are_told_apart(one, other):
+    assert not may_be_one(one, other) and not may_be_one(other, one)
+
+
 def test_firms_are_told_by_what_is_their_own():
     for name in ("Pellworth Ltd", "PELLWORTH", "The Pellworth Electric Company", "Electric Co"):
         assert may_be_one_firm(name, FIRM)
     for name in ("Quillmarsh", "Quillmarsh Electric", "Ambrel & Daughters"):
         assert not may_be_one_firm(name, FIRM)
+
+
+def test_whoever_is_named_may_look_after_a_firm_called_by_a_role():
+    assert not may_be_one("S. Ambrel", "Maintenance department")
+    assert not may_be_one("S. Ambrel", "House crew")
