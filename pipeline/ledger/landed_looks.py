@@ -22,8 +22,8 @@ from pipeline.ledger.rule_books import Rejudge
 from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.verification import Judge
+from pipeline.offline import beside
 from shared.faults import CoverplateError
-from shared.records import quoted
 from shared.vocabulary import Condition, Result
 
 _FIELDS = tuple(ev.Look.model_fields)
@@ -173,7 +173,7 @@ def looks_since_fixes(
         Columns finding_id, observed_on, method, result, inspector, says (proves, disproves or
         nothing), reason. A proof or disproof is written down by the next ``sync_findings``.
     """
-    con = warehouse.cursor()
+    con = beside(warehouse)
     try:
         code_looks(con, ledger.judge.likelihoods)
         rows = [
@@ -216,11 +216,8 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
     proofs = proofs[proofs["landed"]].fillna({"unit_id": "", "inspector": ""})
     if proofs.empty:
         return {}
-    ((database,),) = warehouse.execute("SELECT current_database()").fetchall()
-    con = warehouse.cursor()
+    con = beside(warehouse)
     try:
-        # A cursor begins at the connection's own database, not where it has gone since.
-        con.execute(f"USE {quoted(database)}")
         hand_over(con, "proofs", proofs[[*_PLACE, "fixed_on", *_SAID]])
         con.execute(
             "CREATE OR REPLACE TEMP TABLE waiting AS SELECT * FROM proofs AS p WHERE NOT EXISTS ("

@@ -371,6 +371,8 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
 
 
 def _check_visit(finding: Finding, payload: ev.VisitStep, now: dt.datetime) -> None:
+    if not isinstance(payload, ev.VisitCalledOff):
+        _check_visit_day(finding, payload.on, now)
     if isinstance(payload, ev.VisitPlanned):
         return
     if payload.visit_id not in finding.awaited_visits:
@@ -386,6 +388,24 @@ def _check_visit(finding: Finding, payload: ev.VisitStep, now: dt.datetime) -> N
             payload.on,
             now,
             not_before=[(dt.date.min, "")],
+        )
+
+
+def _check_visit_day(finding: Finding, on: dt.date, now: dt.datetime) -> None:
+    """Refuse a visit before its finding was seen, long before the raising, or too far ahead."""
+    seen, raised = finding.raised.first_seen_on, earliest_day(finding.raised_at)
+    earliest, furthest = max(seen, raised - LONG_BEFORE), latest_day(now) + FURTHEST
+    if on < earliest:
+        raise CoverplateError(
+            f"{finding.finding_id}: a visit on {on}; first seen on {seen}, raised on {raised}",
+            expected=f"{earliest} or later",
+            to_do="check the year, and which findings the visit is to",
+        )
+    if on > furthest:
+        raise CoverplateError(
+            f"{finding.finding_id}: a visit on {on}, more than ten years ahead",
+            expected=f"a day up to {furthest}",
+            to_do="check the year",
         )
 
 
@@ -438,6 +458,12 @@ def latest_day(moment: dt.datetime) -> dt.date:
     """Return the day that a moment is where the day begins first (``earliest_day``)."""
     return (moment.astimezone(dt.UTC) + dt.timedelta(hours=14)).date()
 
+
+FURTHEST = dt.timedelta(days=3653)
+"""No due day and no visit is further ahead than this: a slip of the year is likelier. Judgement."""
+
+LONG_BEFORE = dt.timedelta(days=366)
+"""No visit is longer than this before its finding was raised, for the same reason. Judgement."""
 
 REASON_LENGTH = 3
 """Fewest characters of a reason in words."""

@@ -29,6 +29,7 @@ from pipeline.ledger.landed_looks import (
     plain,
 )
 from pipeline.ledger.store import Draft, Ledger
+from pipeline.offline import beside
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.standing import Standing
@@ -186,7 +187,7 @@ def _evidence(
     warehouse: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Yield a cursor with the temporary tables and views that the SQL files name."""
-    con = warehouse.cursor()
+    con = beside(warehouse)
     try:
         likelihoods = ledger.judge.likelihoods
         con.execute("CREATE OR REPLACE TEMP VIEW warehouse_openings AS SELECT * FROM openings")

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable
 
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import URGENT_FAMILIES
-from pipeline.ledger.state import REASON_LENGTH, Finding, earliest_day, latest_day
+from pipeline.ledger.state import FURTHEST, REASON_LENGTH, Finding, earliest_day, latest_day
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.vocabulary import Condition
@@ -85,10 +85,6 @@ def check_some_target(
             refused = refused or fault
     if refused is not None:
         raise refused
-
-
-FURTHEST = dt.timedelta(days=3653)
-"""No due day is further ahead than this: a slip of the year is likelier. Judgement."""
 
 
 def _target_days(book: RuleBook, condition: Condition | None, family: str) -> int:

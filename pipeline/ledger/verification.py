@@ -485,8 +485,8 @@ def _not_another(
     if not names_somebody(inspector):
         return (
             f"{inspector!r} names no person, so that nothing shows that somebody else looked: a "
-            "role, or what stands for a name, may be anybody's; write the first name and surname of "
-            "who looked, or have somebody look who is named"
+            "role, or what stands for a name, may be anybody's; write the first name and surname "
+            "of who looked, or have somebody look who is named"
         )
     worker = fix.worker if names_somebody(fix.worker) else None
     if (may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm)) or (

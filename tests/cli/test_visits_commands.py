@@ -200,6 +200,10 @@ def test_refusals_are_in_words_and_write_nothing(place, tmp_path):
     ):
         refused = run(*plan, *wrong)
         assert refused.code == 2 and said in refused.err, wrong
+    for year in (2020, 2126):
+        day = ("--unit", "B1/2A", "--on", f"{year}-04-01", "--person", "A. Oddy")
+        refused = run("visits", "plan", *day)
+        assert refused.code == 2 and "check the year" in refused.err, refused.err
     assert run("visits", "list", "--json").json() == []
     assert run("visits", "show", "V-no-1-2").code == 2
     visit_id = planned()["visit_id"]

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 import icalendar
 import pandas as pd
 import pytest
-from ledger_samples import DAY, WHO, fix, look, raised
+from ledger_samples import DAY, WHO, fix, look, moment, raised
 from visit_samples import ON, dwelling, plan, rooms
 
 from pipeline.ledger import current, open_ledger
@@ -148,6 +148,29 @@ def test_days_that_cannot_be(ledger):
     with pytest.raises(CoverplateError, match="reason"):
         move_visit(ledger, visit_id, on=TODAY, reason=" ", **WHO)
     assert len(ledger.history(visit(ledger, visit_id)["finding_ids"][0])) == 2
+
+
+@pytest.mark.parametrize("on", [dt.date(2024, 1, 5), dt.date(2020, 3, 3), dt.date(2126, 4, 1)])
+def test_a_visit_of_another_year_is_asked_about(ledger, on):
+    """First seen in March 2025; a slip of the year is likelier than such a visit."""
+    ids = dwelling(ledger, 1)
+    with pytest.raises(CoverplateError, match=f"a visit on {on}") as refused:
+        plan(ledger, ids, on=on)
+    assert "check the year" in refused.value.to_do
+    visit_id = plan(ledger, ids)
+    with pytest.raises(CoverplateError, match=f"a visit on {on}"):
+        move_visit(ledger, visit_id, on=on, reason="tenant away", **WHO)
+    with pytest.raises(CoverplateError, match=f"a visit on {on}"):
+        visit_made(ledger, visit_id, on=on, went="A. Oddy", **WHO)
+    assert len(ledger.history(visit(ledger, visit_id)["finding_ids"][0])) == 2
+
+
+def test_a_visit_long_before_the_raising_is_asked_about_whenever_the_defect_was_seen(ledger):
+    old = raised("K1", first_seen_on=dt.date(2015, 1, 5))
+    kept = ledger.raise_finding(old, at=moment(DAY), **WHO).finding_id
+    with pytest.raises(CoverplateError, match="raised on 2025-03-03"):
+        plan(ledger, [kept], on=dt.date(2020, 4, 1))
+    assert plan(ledger, [kept], on=DAY - dt.timedelta(60))
 
 
 def test_the_frame_counts_what_became_of_the_findings(ledger):
