@@ -164,12 +164,16 @@ class Held:
         events, hash: its head then.
         when: the day or moment, as text.
         where: where that is written.
+        imports, imports_hash: how many files of events had been brought in, and the hash of the
+            record of the last one; 0 and ``START`` where that was not written down.
     """
 
     events: int
     hash: str
     when: str
     where: str
+    imports: int = 0
+    imports_hash: str = START
 
 
 def fallen_short(hashes: Sequence[str], held: Iterable[Held]) -> list[Break]:

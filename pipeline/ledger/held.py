@@ -16,8 +16,9 @@ from pipeline.ledger.chain import Break, Held, LedgerHash
 from pipeline.ledger.damage import UNREADABLE, opened_still
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import event_hashes
+from pipeline.ledger.imports import last_import
 from pipeline.ledger.store import Ledger
-from shared.canonical import canonical, utc_text
+from shared.canonical import START, canonical, utc_text
 from shared.faults import CoverplateError
 
 RESTORED = "restore"
@@ -43,7 +44,14 @@ def held_before(file: Path) -> list[Held]:
             if content["what"] == RESTORED:
                 found.clear()
             found.append(
-                Held(int(content["events"]), str(content["hash"]), str(content["at"]), path.name)
+                Held(
+                    int(content["events"]),
+                    str(content["hash"]),
+                    str(content["at"]),
+                    path.name,
+                    int(content.get("imports", 0)),
+                    str(content.get("imports_hash", START)),
+                )
             )
         except (ValueError, KeyError, TypeError, RecursionError):
             continue  # a line that was torn by a power cut; the others stand
@@ -135,9 +143,12 @@ def _write(file: Path, ledger: Ledger, what: str) -> list[str]:
     with ledger.reading() as con:
         for each in event_hashes(con):
             head.add(each)
+        brought_in = last_import(con)
     held = held_before(file)
     last = held[-1] if held else None
-    if last and (last.events, last.hash) == (head.events, head.hash) and what != RESTORED:
+    now = (head.events, head.hash, *brought_in)
+    then = last and (last.events, last.hash, last.imports, last.imports_hash)
+    if then == now and what != RESTORED:
         return []
     line = canonical(
         {
@@ -145,6 +156,8 @@ def _write(file: Path, ledger: Ledger, what: str) -> list[str]:
             "what": what,
             "events": head.events,
             "hash": head.hash,
+            "imports": brought_in[0],
+            "imports_hash": brought_in[1],
         }
     )
     path = held_path(file)

@@ -9,13 +9,13 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import sqlalchemy as sa
 from sqlalchemy.engine import Connection
 
-from pipeline.ledger.chain import Break, heads_at
+from pipeline.ledger.chain import Break, Held, heads_at
 from pipeline.ledger.database import EVENTS, IMPORTS, SET_ASIDE
 from shared.canonical import START, canonical
 
@@ -89,18 +89,23 @@ def _follows(row: Mapping[str, Any], number: int, previous: str) -> bool:
     )
 
 
-def import_breaks(con: Connection, hashes: Sequence[str]) -> list[Break]:
+def last_import(con: Connection) -> tuple[int, str]:
+    """Return how many files were brought in, and the hash of the record of the last one."""
+    rows = import_rows(con)
+    return (len(rows), str(rows[-1]["hash"])) if rows else (0, START)
+
+
+def import_breaks(con: Connection, hashes: Sequence[str], held: Iterable[Held] = ()) -> list[Break]:
     """Return what is wrong with the records of imports.
 
     Args:
         con: an open transaction.
         hashes: the hashes of all events in the order written.
+        held: how many there were, as written down elsewhere.
     """
-    found: list[Break] = []
     rows = import_rows(con)
-    if not rows:
-        return found
     kept = Counter(row["import_number"] for row in set_aside_rows(con))
+    found = _imports_gone(rows, kept, held)
     heads = heads_at(hashes, [row[f"events_{w}"] for row in rows for w in ("before", "after")])
     previous = START
     for number, row in enumerate(rows, 1):
@@ -114,4 +119,27 @@ def import_breaks(con: Connection, hashes: Sequence[str]) -> list[Break]:
         if wrong:
             found.append(Break("", 0, f"import {row['number']} ({row['file_name']}) {wrong}"))
         previous = row["hash"]
+    return found
+
+
+def _imports_gone(
+    rows: Sequence[Mapping[str, Any]], kept: Mapping[int, int], held: Iterable[Held]
+) -> list[Break]:
+    """Say which records of imports are gone from the end: lines set aside, or what is written
+    elsewhere, speak of them."""
+    found: list[Break] = []
+    for number in sorted(kept.keys() - {row["number"] for row in rows}, key=str):
+        what = f"import {number} is gone: {kept[number]:,} lines that it set aside are still kept"
+        found.append(Break("", 0, what))
+    told: set[str] = set()
+    for each in sorted(held, key=lambda one: -one.imports):
+        there = each.imports <= len(rows)
+        stands = not each.imports or (there and rows[each.imports - 1]["hash"] == each.imports_hash)
+        if stands or each.where in told:
+            continue
+        told.add(each.where)
+        what = f"of {each.imports:,} imports on {each.when[:10]}, {len(rows):,} are recorded now"
+        if there:
+            what = f"the first {each.imports:,} imports are others than on {each.when[:10]}"
+        found.append(Break("", 0, f"{what} ({each.where})"))
     return found

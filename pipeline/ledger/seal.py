@@ -9,8 +9,9 @@ from pathlib import Path
 
 from pipeline.ledger.chain import Heads, Held, LedgerHash
 from pipeline.ledger.head import event_hashes
+from pipeline.ledger.imports import last_import
 from pipeline.ledger.store import Ledger
-from shared.canonical import utc_text
+from shared.canonical import START, utc_text
 from shared.faults import CoverplateError
 from shared.whole_file import appearing_whole
 
@@ -35,16 +36,23 @@ def write_seal(ledger: Ledger, path: Path) -> Seal:
         heads = ledger.heads_in(con)
         for each in event_hashes(con):
             whole.add(each)
+        brought_in, last = last_import(con)
     now = utc_text(dt.datetime.now(dt.UTC))
     content = {
         "sealed_at": now,
-        "ledger": {"events": whole.events, "hash": whole.hash},
+        "ledger": {
+            "events": whole.events,
+            "hash": whole.hash,
+            "imports": brought_in,
+            "imports_hash": last,
+        },
         "findings": heads,
     }
     text = json.dumps(content, sort_keys=True, indent=0) + "\n"
     with appearing_whole(path, durable=True) as partial:
         partial.write_text(text, encoding="utf-8")
-    return Seal(heads, Held(whole.events, whole.hash, now, f"seal {path.name}"))
+    held = Held(whole.events, whole.hash, now, f"seal {path.name}", brought_in, last)
+    return Seal(heads, held)
 
 
 def read_seal(path: Path) -> Seal:
@@ -64,6 +72,8 @@ def read_seal(path: Path) -> Seal:
                 str(whole["hash"]),
                 str(content["sealed_at"]),
                 f"seal {path.name}",
+                int(whole.get("imports", 0)),
+                str(whole.get("imports_hash", START)),
             )
         heads = {str(each): (int(head[0]), str(head[1])) for each, head in findings.items()}
     except (OSError, ValueError, AttributeError, LookupError, TypeError) as fault:

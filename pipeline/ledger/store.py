@@ -506,12 +506,13 @@ class Ledger:
                 chain was made anew.
             held: how far it had come, as written down elsewhere.
         """
+        held = list(held)
         with self.reading() as con:
             everything = all_stored(con)
             rows = [tuple(row) for row in con.execute(sa.select(*IDENTITY))]
             stored = [each for each in everything if well_formed(each)]
             hashes = [each.hash for each in stored]
-            imported = import_breaks(con, hashes)
+            imported = import_breaks(con, hashes, held)
             books = self.books(con)
             states = kept(con)
         unread = [

@@ -417,6 +417,25 @@ def test_what_is_set_aside_can_be_mended_and_fed_in_again(steps, typed, tmp_path
     assert [each["line"] for each in typed.json("ledger set-aside")] == [3]
 
 
+def test_that_no_record_of_an_import_is_left_is_told_by_what_stands_beside(steps, typed, tmp_path):
+    path = write_lines(tmp_path / "h.jsonl", chained(steps))
+    for _ in range(2):
+        typed("ledger import", path)
+    typed("ledger seal", tmp_path / "seal.json")
+    con = sqlite3.connect(tmp_path / "ledger.sqlite")
+    con.execute("DROP TRIGGER imports_no_delete")
+    for number, now in ((2, 1), (1, 0)):
+        con.execute("DELETE FROM imports WHERE number = ?", [number])
+        con.commit()
+        (told,) = typed.json("ledger verify", ok=2)
+        assert told["what"].startswith("of 2 imports on ")
+        assert f"{now} are recorded now (ledger.heads.jsonl)" in told["what"]
+    con.close()
+    (tmp_path / "ledger.heads.jsonl").unlink()
+    (told,) = typed.json("ledger verify --seal", tmp_path / "seal.json", ok=2)
+    assert "0 are recorded now (seal seal.json)" in told["what"]
+
+
 def test_the_same_import_again_changes_nothing_but_the_record(steps, typed, tmp_path):
     path = write_lines(tmp_path / "h.jsonl", [*chained(steps), {"what": "is this"}])
     for expected in ((3, 0), (0, 3)):
@@ -435,6 +454,8 @@ def test_the_same_import_again_changes_nothing_but_the_record(steps, typed, tmp_
     [
         ("UPDATE imports SET who = 'Bo' WHERE number = 1", "import 1 (h.jsonl) was altered"),
         ("DELETE FROM imports WHERE number = 1", "was altered, or one before it is missing"),
+        ("DELETE FROM imports WHERE number = 2", "import 2 is gone: 1 lines"),
+        ("DELETE FROM imports", "import 1 is gone: 1 lines"),
         ("DELETE FROM events_set_aside", "the lines that it set aside"),
         ("UPDATE imports SET head_after = head_before WHERE number = 1", "was altered"),
     ],
