@@ -29,7 +29,7 @@ def typical_prior_mean(portfolio: Portfolio, model: Model, values: Array) -> flo
     typical = (mean_states(typical_rates, np.array(typical_poor), model.taught) * worth).sum(
         axis=(-2, -1)
     )
-    return float(typical.mean(axis=1) @ priors.shares)
+    return float(typical @ priors.shares)
 
 
 def prior_means(portfolio: Portfolio, model: Model, values: Array) -> Array:
@@ -44,10 +44,8 @@ def prior_means(portfolio: Portfolio, model: Model, values: Array) -> Array:
     for start in range(0, size, 20_000):
         part = slice(start, start + 20_000)
         rates = mean_rates(priors, portfolio.shift[part])
-        each = mean_states(rates, portfolio.poor[part, None, None], model.taught) * worth
-        own[part] = (each.sum(axis=(-2, -1)).mean(axis=2) * portfolio.group_weights[part]).sum(
-            axis=1
-        )
+        each = mean_states(rates, portfolio.poor[part, None], model.taught) * worth
+        own[part] = (each.sum(axis=(-2, -1)) * portfolio.group_weights[part]).sum(axis=1)
     return own
 
 
@@ -63,7 +61,7 @@ def prior_danger(portfolio: Portfolio, model: Model) -> Array:
     for start in range(0, size, 20_000):
         part = slice(start, start + 20_000)
         rates = mean_rates(model.priors, portfolio.shift[part])
-        chances = mean_states(rates, portfolio.poor[part, None, None], model.taught).mean(axis=2)
+        chances = mean_states(rates, portfolio.poor[part, None], model.taught)
         own = np.einsum("bgst,bg->bst", chances, portfolio.group_weights[part])
         seen = np.einsum("bst,fst->bf", own, faces)
         safe = np.einsum("bst,fst->bf", own, calm)

@@ -58,6 +58,8 @@ RESCALE_BELOW = 1e-60
 RESCALE_AFTER = 6
 SCORES = 6.0
 """Normal scores that are tabulated; beyond, log odds go on in a straight line."""
+FARTHEST = 60.0
+"""Log odds that are tabulated, either way: beyond, double precision tells no rate from 0 or 1."""
 ROUNDS = 3
 """Distributions fitted to a building, one after the other."""
 BLOCKS = 8
@@ -605,17 +607,15 @@ def own_tables(
 
 
 class Prior(NamedTuple):
-    """Mixture of independent betas on the log-odds scale: G groups with K draws each.
+    """Densities of log odds in G groups, the rates of a building independent given its group.
 
     Attributes:
-        a, b: beta parameters, shape (G, K, 5).
-        constant: minus the log of the normalising constants and of K, shape (G, K).
+        density: log density of each rate in each group at evenly spaced log odds from -FARTHEST to
+            FARTHEST, and how much it rises there from node to node, shape (5, nodes, 2, G).
         anywhere: weight of each group in a portfolio's buildings, none left out, shape (G,).
     """
 
-    a: Array
-    b: Array
-    constant: Array
+    density: Array
     anywhere: Array
 
 
@@ -640,68 +640,60 @@ class Pool(NamedTuple):
 def log_prior(x: Array, shift: Array, groups: Array, prior: Prior, out: Array) -> None:
     """Log prior densities of log odds ``x`` (5, M) less ``shift`` (5,), into ``out`` (N, M).
 
+    Between the nodes of ``prior.density`` by cubics with the slopes at both ends, beyond them by
+    the straight lines that log densities of beta distributions become there.
+
     Args:
         x, shift: as said.
         groups: weight of each group in each of N mixtures, shape (N, G).
         prior: the groups.
         out: filled.
     """
-    count_groups, draws, rates = prior.a.shape
-    wanted = np.zeros(count_groups, dtype=np.bool_)
-    for n in range(groups.shape[0]):
-        for g in range(count_groups):
-            wanted[g] |= groups[n, g] > 1e-13
+    rates, nodes, _, count_groups = prior.density.shape
+    step = 2.0 * FARTHEST / (nodes - 1)
     for start in range(0, x.shape[1], CHUNK):
         count = min(CHUNK, x.shape[1] - start)
-        low, high = np.empty((rates, count)), np.empty((rates, count))
-        scratch, small = np.empty(count), np.empty(count)
+        terms = np.zeros((count, count_groups))
         for r in range(rates):
+            table = prior.density[r]
             for m in range(count):
-                small[m] = -abs(x[r, start + m] - shift[r])
-            exponential(small, scratch)
-            for m in range(count):
-                small[m] += 1.0
-            logarithm(small)
-            for m in range(count):
-                value = x[r, start + m] - shift[r]
-                low[r, m] = min(value, 0.0) - small[m]
-                high[r, m] = min(-value, 0.0) - small[m]
-        terms = np.empty((count_groups, draws, count))
-        top = np.full(count, -1e300)
-        for g in range(count_groups):
-            if not wanted[g]:
-                continue
-            for k in range(draws):
-                each = terms[g, k]
-                for m in range(count):
-                    each[m] = prior.constant[g, k]
-                for r in range(rates):
-                    a, b = prior.a[g, k, r], prior.b[g, k, r]
-                    for m in range(count):
-                        each[m] += a * low[r, m] + b * high[r, m]
-                for m in range(count):
-                    top[m] = max(top[m], each[m])
-        total, group = np.zeros((groups.shape[0], count)), np.empty(count)
-        for g in range(count_groups):
-            if not wanted[g]:
-                continue
-            for m in range(count):
-                group[m] = 0.0
-            for k in range(draws):
-                for m in range(count):
-                    small[m] = terms[g, k, m] - top[m]
-                exponential(small, scratch)
-                for m in range(count):
-                    group[m] += small[m]
-            for n in range(groups.shape[0]):
-                for m in range(count):
-                    total[n, m] += groups[n, g] * group[m]
+                place = (x[r, start + m] - shift[r] + FARTHEST) / step
+                low = int(min(max(np.floor(place), 0.0), nodes - 2.0))
+                t = place - low
+                inside = min(max(t, 0.0), 1.0)
+                square = inside * inside
+                cube = square * inside
+                second = 3.0 * square - 2.0 * cube
+                first = 1.0 - second
+                rise = inside - 2.0 * square + cube + min(t, 0.0)
+                fall = cube - square + max(t - 1.0, 0.0)
+                each, before, after = terms[m], table[low], table[low + 1]
+                for g in range(count_groups):
+                    each[g] += (
+                        first * before[0, g]
+                        + rise * before[1, g]
+                        + second * after[0, g]
+                        + fall * after[1, g]
+                    )
+        top = np.empty(count)
+        for m in range(count):
+            each = terms[m]
+            top[m] = each[0]
+            for g in range(1, count_groups):
+                top[m] = max(top[m], each[g])
+            for g in range(count_groups):
+                each[g] -= top[m]
+        exponential(terms.reshape(-1), np.empty(count * count_groups))
+        total = np.empty(count)
         for n in range(groups.shape[0]):
             for m in range(count):
-                small[m] = max(total[n, m], 1e-300)
-            logarithm(small)
+                total[m] = 0.0
+                for g in range(count_groups):
+                    total[m] += groups[n, g] * terms[m, g]
+                total[m] = max(total[m], 1e-300)
+            logarithm(total)
             for m in range(count):
-                out[n, start + m] = top[m] + small[m]
+                out[n, start + m] = top[m] + total[m]
 
 
 @compiled
@@ -926,7 +918,7 @@ def _from_scores(z: Array, shift: Array, quantile: Array, x: Array, slope: Array
             low = int(min(max(np.floor(place), 0.0), nodes - 2.0))
             rise = quantile[r, low + 1] - quantile[r, low]
             free = quantile[r, low] + (place - low) * rise + shift[r]
-            x[r, m] = min(max(free, -60.0), 60.0)
+            x[r, m] = min(max(free, -FARTHEST), FARTHEST)
             if x[r, m] != free:
                 value = x[r, m] - shift[r]
                 low = _node_below(value, quantile[r])
@@ -1001,7 +993,7 @@ def place_points(
         block[m] = m - start
         for r in range(RATE_COUNT):
             value = pool.prior[points_of, place, r, m] + shift[r]
-            x[r, m] = min(max(value, -60.0), 60.0)
+            x[r, m] = min(max(value, -FARTHEST), FARTHEST)
     # Blocks likewise: each has its part of every group and of every round.
     end = first
     for m in range(first - 1, -1, -1):

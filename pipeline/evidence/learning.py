@@ -5,8 +5,8 @@ buildings count by the likelihood of their looks. Three things are learned in tu
 each group (the beta parameters that maximise the two together), what holds for the portfolio as a
 whole (how far circuits follow their dwelling, how many false grounds are live, …: expected numbers
 plus the rule book's), and whether owner or manager explains an excess of false grounds. How sure
-the rates are is carried on as draws of them, so that a building nobody visited is as uncertain as
-what it is compared with.
+the rates are is carried on as parameters spread over what is likely, so that a building nobody
+visited is as uncertain as what it is compared with.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, special
+from scipy import optimize, special, stats
 
 from pipeline.evidence.classes import SELECTIONS, Classes, Stakes, weigh_classes
 from pipeline.evidence.fitting import marginal, shifted_marginals
@@ -45,6 +45,9 @@ Ints = npt.NDArray[np.int64]
 _FALSE_GROUND = RATES.index("false_ground")
 _CREW_GRID = np.linspace(-3.0, 4.0, 15)
 _SPREADS = 8
+RATE_DRAWS = 64
+"""Beta parameters of a rate that stand for what is unsure of them: with as many again, no figure of
+the demo's buildings moved by more than 3 % of itself, half of them by less than a thousandth."""
 _LEAST, _MOST = np.log(0.05), np.log(1e3)
 """Bounds of beta parameters, in logarithms: below 0.05 nearly all weight would lie on 0 or 1."""
 
@@ -54,7 +57,7 @@ class Learned:
     """What the portfolio taught.
 
     Attributes:
-        priors: the corrected priors of the rates, as draws.
+        priors: the corrected priors of the rates, as unsure as they are.
         centre: the same at their best values, one draw.
         taught: what holds for the portfolio as a whole.
         buildings: buildings with looks that it was learned from.
@@ -144,35 +147,36 @@ def learn(
     if len(chosen) > most:
         chosen = np.sort(np.random.default_rng(seed).choice(chosen, size=most, replace=False))
     sample = take(portfolio, chosen)
-    # Few buildings can have more points each: chance in them is what learning would exploit.
-    times_points = 4 if 4 * len(chosen) <= most else 1
     priors, shift = default, np.zeros(len(chosen))
-    passes = int(float(settings.passes))
+    points = _points(len(chosen), most, int(float(settings.passes)))
+    settling = len(points) - int(float(settings.passes)) // 2
     strides: Array | None = None
     missing = np.full(len(_SLOW), _MOST_MISSING)
     known = _by_the_rule_book(rule_book)
     fit: _EraFit | None = None
     place: Array | None = None
     later: list[tuple[Array, Taught]] = []
-    for step in range(passes):
+    for step, times in enumerate(points):
         model = Model(
             priors,
             taught,
             weigh_classes(rule_book, portfolio.classes, at_stake, taught),
             0,
             0.9,
-            seed,
+            seed + max(0, step - settling),
         )
         moved = replace(sample, shift=_shifted(sample.shift, shift))
-        weigher = Weigher(moved, model, times_points)
+        weigher = Weigher(moved, model, times)
         part = weigher.weigh(np.arange(len(chosen)), draws=0, keep_points=True)
         last, (taught, known) = taught, _shares(rule_book, taught, moved, part)
-        if step + 1 < passes:
+        if step < settling:
             taught, strides, missing = _further(last, taught, strides, missing)
         fit = _EraFit(rule_book, default, moved, part)
-        place = fit.best(fit.start() if place is None else place, _steps(len(chosen), step))
+        place = fit.best(
+            fit.start() if place is None else place, _steps(len(chosen), step, step >= settling)
+        )
         priors = fit.priors(place)
-        if 2 * step >= passes:
+        if step >= settling:
             later.append((place, taught))
         if step >= 2:
             total = np.zeros(len(chosen))
@@ -183,9 +187,9 @@ def learn(
                 total = total + _of_crews(effect, here)
             shift = total
         if progress is not None:
-            progress((step + 1) / passes)
+            progress((step + 1) / len(points))
     assert fit is not None and place is not None
-    # Where few buildings teach, points leave each pass a little off: their mean is less so.
+    # Points of its own leave each pass a little off: the mean of the last is less so.
     place = np.mean([each for each, _ in later], axis=0)
     priors, taught = fit.priors(place), _mean_shares([each for _, each in later])
     # Hands are never seen themselves: what is missing of them is no knowledge.
@@ -194,19 +198,30 @@ def learn(
     unsure = draw_shares(
         taught, replace(known, careful=max(least, told * known.careful)), draws, seed
     )
-    return Learned(
-        fit.draws(place, draws, seed), priors, taught, len(chosen), crew, support, unsure
-    )
+    return Learned(fit.unsure(place), priors, taught, len(chosen), crew, support, unsure)
 
 
 _FEW = 200
-"""Buildings up to which each pass is worked out to its end: that costs little there, and what is
-left half way depends on the last bits of the sums."""
+"""Buildings up to which each pass is worked out to its end, after twice as many passes: that costs
+little there, and what is left half way depends on chance and on the last bits of the sums."""
 
 
-def _steps(buildings: int, step: int) -> int:
-    """Steps of the search for the best rates in a pass."""
-    if buildings <= _FEW:
+def _points(buildings: int, most: int, passes: int) -> list[int]:
+    """How many times the usual number of points each building has, pass by pass.
+
+    Few buildings have more points each, most of them in the passes that count: chance in them is
+    what learning would exploit. The passes before only find the place.
+    """
+    times = 1
+    while times < 32 and 2 * times * buildings <= most:
+        times *= 2
+    before = passes - passes // 2 + (passes if buildings <= _FEW else 0)
+    return [min(times, 4)] * before + [times] * (passes // 2)
+
+
+def _steps(buildings: int, step: int, settled: bool) -> int:
+    """Steps of the search for the best rates in a pass, which goes on from the pass before."""
+    if buildings <= _FEW and settled:
         return 300
     return 60 if step < 2 else 25
 
@@ -586,11 +601,12 @@ class _EraFit:
             self._shares,
         )
 
-    def draws(self, best: Array, count: int, seed: int) -> Priors:
-        """Draws about the best: normal, as sure as the buildings and the defaults make.
+    def unsure(self, best: Array) -> Priors:
+        """Parameters about the best: normal, as sure as the buildings and the defaults make.
 
         The information is that of the buildings' own gradients (their outer products) plus the
-        curvature of the defaults' weight.
+        curvature of the defaults' weight. Each rate has ``RATE_DRAWS`` evenly spread over what
+        is likely of its own two parameters: nothing is left to chance.
         """
         _, by_a, by_b = self._data(best[: 2 * self._size])
         gradient = np.concatenate(
@@ -607,9 +623,26 @@ class _EraFit:
         information[: gradient.shape[1], : gradient.shape[1]] += gradient.T @ gradient
         values, vectors = np.linalg.eigh(information)
         root = vectors / np.sqrt(np.maximum(values, 0.25))
-        half = np.random.default_rng(seed).standard_normal((max(1, count // 2), len(best)))
-        normal = np.concatenate([half, -half])[:count]
-        return self.priors(best + normal @ root.T)
+        # Of each rate in each group: the parameters' covariance, ln a with ln b.
+        ln_a, ln_b = root[: self._size], root[self._size : 2 * self._size]
+        of_a = np.sqrt((ln_a**2).sum(axis=1))
+        slope = (ln_a * ln_b).sum(axis=1) / of_a
+        rest = np.sqrt(np.maximum((ln_b**2).sum(axis=1) - slope**2, 0.0))
+        normal = evenly_normal(RATE_DRAWS)
+        drawn = np.tile(best, (RATE_DRAWS, 1))
+        drawn[:, : self._size] += normal[:, :1] * of_a
+        drawn[:, self._size : 2 * self._size] += normal[:, :1] * slope + normal[:, 1:] * rest
+        return self.priors(drawn)
+
+
+def evenly_normal(count: int) -> Array:
+    """Pairs of standard normal numbers, evenly spread and exact in mean and covariance, (n, 2)."""
+    uniform = stats.qmc.Sobol(d=2, scramble=True, seed=1).random(count)
+    normal = special.ndtri(uniform)
+    normal -= normal.mean(axis=0)
+    root = np.linalg.cholesky(normal.T @ normal / count)
+    result: Array = np.linalg.solve(root, normal.T).T
+    return result
 
 
 def _fit_crews(

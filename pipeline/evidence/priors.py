@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import interpolate, special, stats
 
-from pipeline.evidence.kernel import SCORES, Pool, Prior
+from pipeline.evidence.kernel import FARTHEST, SCORES, Pool, Prior
 from pipeline.evidence.states import RATES, Array
 from shared.rule_book import RuleBook
 
@@ -27,7 +27,8 @@ POOL_POINTS, FEWEST_SETS = 8_192, 8
 sharing one set would mean sharing its chance error, which learning would then exploit."""
 
 STUDENT_DEGREES = 6.0
-_NODES = np.linspace(-7.1, 7.1, 285)
+DENSITY_NODES = 4_801
+"""Log odds at which densities are tabulated, a fortieth apart."""
 EVERY_GROUP = 0.05
 """Added to each group's share of the points placed: none is left out, as a building may not be of
 the years that its register says. Weights of points undo it; it changes no chance, only noise."""
@@ -37,7 +38,10 @@ SCORE_NODES = 97
 
 @dataclass(frozen=True)
 class Priors:
-    """Beta parameters of every rate in every group: K equally likely draws of them.
+    """Beta parameters of every rate in every group: K equally likely ones of each.
+
+    What is unsure of one rate's parameters is taken as independent of what is unsure of another's:
+    a rate's density is the mean of its K, the density of all five their product.
 
     Attributes:
         a, b: shape (G, K, 5).
@@ -49,15 +53,13 @@ class Priors:
     shares: Array
 
     def for_kernel(self) -> Prior:
-        """The same with its constants worked out."""
-        draws = self.a.shape[1]
+        """The same as densities of log odds."""
         anywhere = self.shares + EVERY_GROUP
-        return Prior(
-            np.ascontiguousarray(self.a),
-            np.ascontiguousarray(self.b),
-            -special.betaln(self.a, self.b).sum(axis=2) - np.log(draws),
-            anywhere / anywhere.sum(),
-        )
+        return Prior(self._curves.density, anywhere / anywhere.sum())
+
+    @property
+    def _curves(self) -> Curves:
+        return _curves(self.a.shape, self.a.tobytes(), self.b.tobytes())
 
 
 def group_keys(rule_book: RuleBook) -> list[str]:
@@ -73,23 +75,11 @@ def default_priors(rule_book: RuleBook) -> Priors:
     return Priors(beta[:, None, :, 0], beta[:, None, :, 1], shares / shares.sum())
 
 
-def beta_log_odds(a: Array, b: Array, u: Array) -> Array:
-    """Quantile of a beta distribution on the log-odds scale, exact in both tails."""
-    a, b, u = np.broadcast_arrays(a, b, u)
-    low = np.maximum(special.betaincinv(a, b, u), 1e-300)
-    result: Array = np.log(low) - np.log1p(-low.clip(max=0.9))
-    upper = low >= 0.5
-    high = np.maximum(special.betaincinv(b[upper], a[upper], 1 - u[upper]), 1e-300)
-    result[upper] = np.log1p(-high) - np.log(high)
-    return result
-
-
 def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
     """Point sets for ``kernel.place_points``.
 
     Args:
-        priors: the priors; every draw of a group has its share of the group's points, for where
-            little was learned the draws differ much, and points of their mean would miss some.
+        priors: the priors.
         first, second: points of each set, of each group's prior and of the t distribution.
         seed: of the low-discrepancy sequences.
     """
@@ -97,12 +87,95 @@ def make_pool(priors: Priors, first: int, second: int, seed: int) -> Pool:
     return _pool(priors.a.shape, priors.a.tobytes(), priors.b.tobytes(), first, second, seed)
 
 
-@lru_cache(maxsize=2)
-def _curves(shape: tuple[int, int, int], a: bytes, b: bytes) -> tuple[Array, Array]:
-    """Quantiles of each draw at ``_NODES``, shape (G, K, 5, nodes), and ``score_tables``."""
-    of_a, of_b = (np.frombuffer(each).reshape(shape) for each in (a, b))
-    quantiles = beta_log_odds(of_a[..., None], of_b[..., None], special.ndtr(_NODES))
-    return quantiles, score_tables(of_a, of_b)
+@dataclass(frozen=True)
+class Curves:
+    """Densities and quantiles of rates on the log-odds scale, over the K of each.
+
+    Attributes:
+        density: see ``kernel.Prior``.
+        quantile: see ``kernel.Pool``; beyond what can be told apart in double precision it goes on
+            in a straight line.
+        score: normal scores of log odds, rising, by group and rate; with ``log_odds`` points of the
+            quantile's curve, which are unevenly spaced.
+        log_odds: the log odds there.
+    """
+
+    density: Array
+    quantile: Array
+    score: list[list[Array]]
+    log_odds: list[list[Array]]
+
+
+@lru_cache(maxsize=4)
+def _curves(shape: tuple[int, int, int], a_bytes: bytes, b_bytes: bytes) -> Curves:
+    """See ``Curves``; beta parameters (G, K, 5) as bytes, so that they can be looked up."""
+    groups, _, rates = shape
+    a, b = (np.frombuffer(each).reshape(shape) for each in (a_bytes, b_bytes))
+    even = np.linspace(-FARTHEST, FARTHEST, DENSITY_NODES)
+    density = np.empty((rates, DENSITY_NODES, 2, groups))
+    quantile = np.empty((groups, rates, SCORE_NODES))
+    scores: list[list[Array]] = [[] for _ in range(groups)]
+    odds: list[list[Array]] = [[] for _ in range(groups)]
+    for group, rate in np.ndindex(groups, rates):
+        own_a, own_b = a[group, :, rate], b[group, :, rate]
+        value, slope = _log_density(own_a, own_b, even)
+        density[rate, :, 0, group] = value
+        density[rate, :, 1, group] = slope * (even[1] - even[0])
+        z, x = _score_curve(own_a, own_b)
+        scores[group].append(z)
+        odds[group].append(x)
+        quantile[group, rate] = _at_scores(z, x)
+    return Curves(density, quantile, scores, odds)
+
+
+def _log_density(a: Array, b: Array, x: Array) -> tuple[Array, Array]:
+    """Log density of log odds ``x`` (n,) and its slope, over K equally likely betas, both (n,)."""
+    a, b = a[:, None], b[:, None]
+    each = a * special.log_expit(x) + b * special.log_expit(-x) - special.betaln(a, b)
+    weight = np.exp(each - each.max(axis=0))
+    value = special.logsumexp(each, axis=0) - np.log(len(a))
+    slope = (weight * (a * special.expit(-x) - b * special.expit(x))).sum(axis=0)
+    return value, slope / weight.sum(axis=0)
+
+
+def _score_curve(a: Array, b: Array) -> tuple[Array, Array]:
+    """Normal scores and the log odds that have them, over K equally likely betas, both rising.
+
+    Nodes lie a tenth apart, and closer where one of the betas is narrow. Between them the
+    distribution function grows by the trapezoid and both slopes (Euler and Maclaurin), what lies
+    beyond them is exact.
+    """
+    middle = special.digamma(a) - special.digamma(b)
+    spread = np.sqrt(special.polygamma(1, a) + special.polygamma(1, b))
+    near = middle[:, None] + spread[:, None] * np.linspace(-7, 7, 57)
+    even = np.linspace(-FARTHEST, FARTHEST, 1201)
+    x = np.unique(np.concatenate([even, near.clip(-FARTHEST, FARTHEST).ravel()]))
+    value, slope = _log_density(a, b, x)
+    step, height = np.diff(x), np.exp(value)
+    rise = height * slope
+    piece = 0.5 * step * (height[:-1] + height[1:]) + step**2 / 12 * (rise[:-1] - rise[1:])
+    piece = np.maximum(piece, 0.0)
+    end = special.expit(-FARTHEST)
+    below = special.betainc(a, b, end).mean() + np.concatenate([[0.0], np.cumsum(piece)])
+    above = np.concatenate([np.cumsum(piece[::-1])[::-1], [0.0]])
+    above += special.betainc(b, a, end).mean()
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = np.where(below < 0.5, special.ndtri(below), -special.ndtri(above))
+    told = np.isfinite(score)
+    z, first = np.unique(score[told].round(6), return_index=True)
+    return z, x[told][first]
+
+
+def _at_scores(z: Array, x: Array) -> Array:
+    """Log odds at evenly spaced normal scores from -SCORES to SCORES, straight on beyond ``z``."""
+    wanted = np.linspace(-SCORES, SCORES, SCORE_NODES)
+    line: Array = np.interp(wanted, z, x)
+    low, high = wanted < z[0], wanted > z[-1]
+    line[low] = x[0] + (wanted[low] - z[0]) * (x[1] - x[0]) / (z[1] - z[0])
+    line[high] = x[-1] + (wanted[high] - z[-1]) * (x[-1] - x[-2]) / (z[-1] - z[-2])
+    # Where two scores are one in double precision, log odds still rise.
+    result: Array = np.maximum.accumulate(line) + 1e-9 * np.arange(SCORE_NODES)
+    return result
 
 
 @lru_cache(maxsize=6)
@@ -110,24 +183,16 @@ def _pool(
     shape: tuple[int, int, int], a: bytes, b: bytes, first: int, second: int, seed: int
 ) -> Pool:
     """See ``make_pool``; arrays of the priors as bytes, so that they can be looked up."""
-    groups, draws, rates = shape
+    groups, _, rates = shape
     sets = max(FEWEST_SETS, POOL_POINTS // first)
-    uniform = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed).random(sets * first)
-    draw = (uniform[:, 0] * draws).astype(int).clip(0, draws - 1)
-    # Inverting that many betas would take longer than all else: a smooth curve through the
-    # quantiles at evenly spaced normal scores is as good (to 1e-4 of the log odds).
-    score = special.ndtri(uniform[:, 1:].clip(1e-12, 1 - 1e-12))
-    curves, tables = _curves(shape, a, b)
+    uniform = stats.qmc.Sobol(d=rates, scramble=True, seed=seed).random(sets * first)
+    score = special.ndtri(uniform.clip(1e-12, 1 - 1e-12))
+    curves = _curves(shape, a, b)
     points = np.empty((groups, sets * first, rates))
-    pieces = np.ascontiguousarray(
-        np.moveaxis(interpolate.PchipInterpolator(_NODES, curves, axis=-1).c, (0, 1), (-2, -1))
-    )
-    for k in range(draws):
-        mine = draw == k
-        for group, rate in np.ndindex(groups, rates):
-            curve = interpolate.PPoly.construct_fast(pieces[group, k, rate], _NODES)
-            points[group, mine, rate] = curve(score[mine, rate])
-    points = points.clip(-60, 60)
+    for group, rate in np.ndindex(groups, rates):
+        z, x = curves.score[group][rate], curves.log_odds[group][rate]
+        curve = interpolate.PchipInterpolator(z, x)
+        points[group, :, rate] = curve(score[:, rate].clip(z[0], z[-1]))
     # A power of two keeps the sequence balanced; what is left over is dropped.
     wanted = 2 ** int(np.ceil(np.log2(sets * second)))
     more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(wanted)
@@ -136,43 +201,10 @@ def _pool(
     student = special.ndtri(more[:, 1:]) / spread
     return Pool(
         np.ascontiguousarray(points.reshape(-1, sets, first, rates).transpose(1, 0, 3, 2)),
-        tables,
+        curves.quantile,
         np.ascontiguousarray(student.reshape(sets, second, rates).transpose(0, 2, 1)),
         STUDENT_DEGREES,
     )
-
-
-def score_tables(a: Array, b: Array) -> Array:
-    """Log odds of each group's rates, over its draws, at evenly spaced normal scores.
-
-    Args:
-        a, b: beta parameters, shape (G, K, 5).
-
-    Returns:
-        Rising, shape (G, 5, nodes); see ``kernel.Pool``. Beyond what can be told apart in double
-        precision it goes on in a straight line.
-    """
-    wanted = np.linspace(-SCORES, SCORES, SCORE_NODES)
-    few = special.ndtr(np.linspace(-SCORES, SCORES, 25))
-    # Every draw's own quantiles are where its mixture is told exactly; lines go between.
-    grid = beta_log_odds(a[..., None], b[..., None], few).clip(-60, 60)
-    grid = np.sort(grid.transpose(0, 2, 1, 3).reshape(len(a), a.shape[2], -1), axis=2)
-    p, rest = special.expit(grid)[:, None], special.expit(-grid)[:, None]
-    below = special.betainc(a[..., None], b[..., None], p).mean(axis=1)
-    above = special.betainc(b[..., None], a[..., None], rest).mean(axis=1)
-    score = np.where(below < 0.5, special.ndtri(below), -special.ndtri(above))
-    result = np.empty((*score.shape[:2], SCORE_NODES))
-    for place in np.ndindex(score.shape[:2]):
-        told = np.isfinite(score[place])
-        z, first = np.unique(score[place][told].round(6), return_index=True)
-        x = grid[place][told][first]
-        line = np.interp(wanted, z, x)
-        low, high = wanted < z[0], wanted > z[-1]
-        line[low] = x[0] + (wanted[low] - z[0]) * (x[1] - x[0]) / (z[1] - z[0])
-        line[high] = x[-1] + (wanted[high] - z[-1]) * (x[-1] - x[-2]) / (z[-1] - z[-2])
-        # Where two scores are one in double precision, log odds still rise.
-        result[place] = np.maximum.accumulate(line) + 1e-9 * np.arange(SCORE_NODES)
-    return result
 
 
 def student_constant(degrees: float, rates: int = len(RATES)) -> float:
@@ -199,11 +231,11 @@ def mean_rates(priors: Priors, shift: Array) -> Array:
         shift: shape (n, 5).
 
     Returns:
-        Shape (n, G, K, 5).
+        Shape (n, G, 5).
     """
     groups, draws, rates = priors.a.shape
-    plain = priors.a / (priors.a + priors.b)
-    result = np.broadcast_to(plain, (len(shift), groups, draws, rates)).copy()
+    plain = (priors.a / (priors.a + priors.b)).mean(axis=1)
+    result = np.broadcast_to(plain, (len(shift), groups, rates)).copy()
     for rate in range(rates):
         moved = np.flatnonzero(shift[:, rate])
         if not len(moved):
@@ -211,14 +243,15 @@ def mean_rates(priors: Priors, shift: Array) -> Array:
         values, inverse = np.unique(shift[moved, rate], return_inverse=True)
         odds = np.exp(values)[:, None]
         for group in range(groups):
+            mean = np.zeros(len(values))
             for draw in range(draws):
                 a, b = priors.a[group, draw, rate], priors.b[group, draw, rate]
                 node, weight = _jacobi(float(b - 1), float(a - 1))
                 share = (node + 1) / 2
                 moved_share = share * odds / (1 - share + share * odds)
                 # Summed row by row: a matrix product's last bits depend on the other rows.
-                mean = (moved_share * weight).sum(axis=1) / weight.sum()
-                result[moved, group, draw, rate] = mean[inverse]
+                mean += (moved_share * weight).sum(axis=1) / weight.sum()
+            result[moved, group, rate] = mean[inverse] / draws
     return result
 
 

@@ -20,6 +20,9 @@ from shared.rule_book import RuleBook
 
 Ints = npt.NDArray[np.int64]
 
+UNSURE = (0.05, 0.95)
+"""Quantiles of what is likely of a learned rate, as they are told."""
+
 
 def write_learning(
     con: duckdb.DuckDBPyConnection,
@@ -30,9 +33,10 @@ def write_learning(
 ) -> None:
     """Write tables learned_rates, learned_shares, learned_protection and crews.
 
-    learned_rates: era, era_label, rate, mean, strength, mean_low and mean_high (over the draws
-    that carry its uncertainty), default_mean, default_strength. learned_shares: share, mean,
-    mean_low and mean_high (likewise; NaN where no draws carry it), default_mean, default_strength.
+    learned_rates: era, era_label, rate, mean, strength, mean_low and mean_high (which hold 90 % of
+    what is likely of the mean), default_mean, default_strength. learned_shares: share, mean,
+    mean_low and mean_high (over the draws that carry its uncertainty; NaN where none do),
+    default_mean, default_strength.
     learned_protection: state, location, share.
     """
     labels = [*(era.label for era in rule_book.eras.values()), "rewired"]
@@ -51,8 +55,7 @@ def write_learning(
                     name,
                     a / (a + b),
                     a + b,
-                    drawn.min(),
-                    drawn.max(),
+                    *np.quantile(drawn, UNSURE),
                     default.mean,
                     default.strength,
                 )

@@ -10,6 +10,7 @@ import pytest
 from scipy import special, stats
 
 from pipeline.evidence import kernel
+from pipeline.evidence.priors import Priors
 from tests.evidence import exact
 from tests.evidence.small_trees import (
     FLAT,
@@ -309,15 +310,32 @@ def test_logarithms_and_exponentials_in_step_are_the_librarys():
 
 
 def test_prior_density_is_the_mixture_of_betas_on_the_log_odds_scale():
+    """Weak and very firm priors, far tails and beyond the table; scipy's density beside it."""
     rng = np.random.default_rng(22)
-    a, b = rng.uniform(0.2, 30, (2, 3, 2, 5))
+    a, b = np.exp(rng.uniform(math.log(0.05), math.log(1e3), (2, 3, 2, 5)))
+    priors = Priors(a, b, np.full(3, 1 / 3))
     groups = np.stack([rng.dirichlet(np.ones(3)), [0.0, 1.0, 0.0]])
-    constant = -special.betaln(a, b).sum(axis=2) - math.log(2)
-    prior = kernel.Prior(a, b, constant, groups[0])
-    x, shift = rng.normal(0, 3, (5, 20)), rng.normal(0, 1, 5)
-    out = np.empty((2, 20))
-    kernel.log_prior(x, shift, groups, prior, out)
-    rate = special.expit(x - shift[:, None])
-    each = stats.beta.pdf(rate, a[..., None], b[..., None]) * rate * (1 - rate)
-    wanted = np.einsum("ng,gkm->nm", groups, each.prod(axis=2)) / 2
-    np.testing.assert_allclose(np.exp(out), wanted, rtol=1e-8)
+    middle = special.logit(a / (a + b)).mean(axis=(0, 1))
+    x = middle[:, None] + rng.normal(0, 3, (5, 200))
+    x[:, :4], shift = np.array([-60.0, -40.0, 40.0, 60.0]), rng.normal(0, 1, 5)
+    out = np.empty((2, 200))
+    kernel.log_prior(x, shift, groups, priors.for_kernel(), out)
+    at = x - shift[:, None]
+    each = (
+        a[..., None] * special.log_expit(at)
+        + b[..., None] * special.log_expit(-at)
+        - special.betaln(a, b)[..., None]
+    )
+    by_rate = special.logsumexp(each, axis=1) - math.log(2)
+    inside = np.abs(at) < 30
+    library = stats.beta.logpdf(special.expit(at), a[..., None], b[..., None])
+    library += special.log_expit(at) + special.log_expit(-at)
+    np.testing.assert_allclose(
+        each[:, :, inside], library[:, :, inside], rtol=1e-6, atol=1e-5
+    )  # fmt: skip
+    with np.errstate(divide="ignore"):
+        wanted = special.logsumexp(np.log(groups)[:, :, None] + by_rate.sum(axis=1), axis=1)
+    likely = wanted > -500
+    np.testing.assert_allclose(out[likely], wanted[likely], rtol=1e-6, atol=3e-3)
+    near = wanted > wanted.max() - 20
+    np.testing.assert_allclose(out[near], wanted[near], rtol=1e-6, atol=3e-4)

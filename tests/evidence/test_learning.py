@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -12,14 +13,16 @@ from pipeline.evidence.classes import Stakes, weigh_classes
 from pipeline.evidence.learning import (
     _LEAST,
     _MOST,
+    RATE_DRAWS,
     Learned,
     _EraFit,
     crew_shift,
+    evenly_normal,
     learn,
     take,
     telling,
 )
-from pipeline.evidence.posterior import Model, Weigher
+from pipeline.evidence.posterior import Model, Weigher, row_results, row_times
 from pipeline.evidence.priors import Priors, default_priors
 from pipeline.evidence.states import (
     CAREFUL,
@@ -218,6 +221,61 @@ def test_defaults_weigh_most_at_themselves(small_fit: _EraFit) -> None:
     )
 
 
+def test_evenly_normal_pairs_are_those_of_two_normal_numbers() -> None:
+    pairs = evenly_normal(RATE_DRAWS)
+    np.testing.assert_allclose(pairs.mean(axis=0), 0.0, atol=1e-12)
+    np.testing.assert_allclose(pairs.T @ pairs / RATE_DRAWS, np.eye(2), atol=1e-12)
+    # Expected values of a smooth function: exp(x) has e^(1/2), of a normal number.
+    np.testing.assert_allclose(np.exp(pairs).mean(axis=0), math.exp(0.5), rtol=0.03)
+
+
+def test_what_is_unsure_of_a_rate_is_its_part_of_the_inverse_information(
+    small_fit: _EraFit,
+) -> None:
+    best = small_fit.best(small_fit.start(), 500)
+    found = small_fit.unsure(best)
+    size = small_fit._size
+    _, by_a, by_b = small_fit._data(best[: 2 * size])
+    each = np.concatenate([by_a.reshape(len(by_a), -1), by_b.reshape(len(by_b), -1)], axis=1)
+    information = -np.array([
+        _difference(lambda y: small_fit._steady(y)[1], best, index, 1e-4)
+        for index in range(len(best))
+    ])  # fmt: skip
+    information[: 2 * size, : 2 * size] += each.T @ each
+    values, vectors = np.linalg.eigh((information + information.T) / 2)
+    covariance = vectors / np.maximum(values, 0.25) @ vectors.T
+    logs = np.log([found.a, found.b])
+    free = (logs > _LEAST + 1e-9).all(axis=(0, 2)) & (logs < _MOST - 1e-9).all(axis=(0, 2))
+    assert free.sum() > 15
+    for group, rate in zip(*np.nonzero(free), strict=True):
+        at = group * len(RATES) + rate
+        own = covariance[np.ix_([at, size + at], [at, size + at])]
+        np.testing.assert_allclose(np.cov(logs[:, group, :, rate], ddof=0), own, rtol=1e-6)
+
+
+def test_little_hangs_on_chance_where_few_buildings_teach(
+    rule_book: RuleBook, at_stake: Stakes
+) -> None:
+    """The same portfolio learned from with other points: nearly the same, building by building."""
+    shares = rule_book_shares(rule_book)
+    some = simulate(rule_book, at_stake, default_priors(rule_book), shares, 20, 3).portfolio
+    told = []
+    for seed in (1, 2):
+        learned = learn(rule_book, some, at_stake, {}, seed)
+        weighed = weigh_classes(rule_book, some.classes, at_stake, learned.taught)
+        model = Model(learned.priors, learned.taught, weighed, 0, 0.9, 0, fully=False)
+        part = Weigher(some, model, 8).weigh(np.arange(20), draws=0)
+        rows = row_results(some, model, part)
+        times = row_times(some, part)
+        told.append([
+            np.add.reduceat(each * times, some.building_row[:-1])
+            for each in (rows.danger, rows.harm)
+        ])  # fmt: skip
+    apart = np.abs(np.log(np.array(told[0]) / np.array(told[1])))
+    assert np.median(apart, axis=1).max() < 0.02
+    assert apart.max() < 0.1
+
+
 def test_the_part_of_a_portfolio_is_its_buildings(rule_book: RuleBook, at_stake: Stakes) -> None:
     portfolio = simulate(
         rule_book, at_stake, default_priors(rule_book), rule_book_shares(rule_book), 12, 4
@@ -337,7 +395,7 @@ def test_what_is_less_known_is_less_sure(taught_much) -> None:
     _, _, _, learned = taught_much
     spread = np.log(learned.priors.a / learned.priors.b).std(axis=1)
     known, barely = spread[:3, FALSE_GROUND].mean(), spread[3, FALSE_GROUND]
-    assert learned.priors.a.shape[1] == 8
+    assert learned.priors.a.shape[1] == RATE_DRAWS
     assert barely > 1.3 * known
     assert spread[4:, FALSE_GROUND].min() > 1.3 * known
 
