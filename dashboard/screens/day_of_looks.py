@@ -18,6 +18,7 @@ from dashboard.components.planned_looks import Asked, plan_of
 from dashboard.components.source import Source, rule_book
 from dashboard.components.urgent_rows import first_measure
 from pipeline.planning.day import DayPlan, clock
+from pipeline.planning.look_sheet import how as looked_how
 from pipeline.planning.look_sheet import look_page, look_workbook
 
 
@@ -98,7 +99,7 @@ def columns() -> list[plate.Column]:
             chip = '<br><span class="chip urgent">▲ Urgent</span>'
         elif row["random_pick"]:
             chip = '<br><span class="chip quiet">by lot</span>'
-        return plate.text(word(row["method"])) + chip
+        return plate.text(looked_how(row)) + chip
 
     def notice(row: dict[str, Any]) -> str:
         past = '<br><span class="chip quiet">▲ past</span>' if row["notice_too_late"] else ""

@@ -32,7 +32,7 @@ from pipeline.planning.crews import read_crews, read_travel
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.enough import Enough, enough, why_they_differ
 from pipeline.planning.grants import read_grants
-from pipeline.planning.look_sheet import look_page, look_workbook
+from pipeline.planning.look_sheet import how, look_page, look_workbook
 from pipeline.planning.repairs import (
     HARM_UNIT,
     PLAN_TOLD,
@@ -283,7 +283,7 @@ def _stop_cells(row: dict[str, Any]) -> list[str]:
         f"{row['building_id']} {row['name'] or ''}".strip(),
         row["unit_id"] or "–",
         row["opening_id"] or f"{row['how_many']} at random",
-        " ".join(filter(None, (words(row["method"]), mark))),
+        " ".join(filter(None, (how(row), mark))),
         f"{row['minutes']:g}",
         number(row["expected_new_dangerous"]),
         f"{row['notice_by']}" + (" (past)" if row["notice_too_late"] else ""),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from typing import Any
 
 from openpyxl import Workbook
@@ -10,6 +11,7 @@ from openpyxl import Workbook
 from pipeline.ledger.visit_workbook import LOOK, lay_out, saved
 from pipeline.pages import page
 from pipeline.planning.day import DayPlan, clock
+from shared.in_words import words
 from shared.vocabulary import Selection
 
 SHEET_NAME = 31
@@ -33,7 +35,19 @@ def look_workbook(plan: DayPlan, day: dt.date) -> bytes:
 
 
 _HEADER = dict.fromkeys(
-    ("Stop", "Building", "Unit", "Opening", "Room", "Circuit", "Picked", "To look how", "Why"), ""
+    (
+        "Stop",
+        "Building",
+        "Unit",
+        "Opening",
+        "Room",
+        "Circuit",
+        "Picked",
+        "To look how",
+        "Why",
+        "Must be filled in",
+    ),
+    "",
 )
 
 
@@ -49,12 +63,15 @@ def _rows(stop: dict[str, Any]) -> list[dict[str, str]]:
             "Room": stop["room"] or "",
             "Circuit": stop["circuit_id"] or "",
             "Picked": _PICKED[picked and not stop["must_visit"]],
-            "To look how": _words(stop["method"]),
+            "To look how": how(stop),
             "Why": stop["why"],
+            "Must be filled in": "; ".join(_HEADER_OF[each] for each in stop["must_say"]),
         }
         for opening in openings or [""] * stop["how_many"]
     ]
 
+
+_HEADER_OF = {column: name for name, column in LOOK.items()}
 
 _PICKED = {True: Selection.RANDOM.value, False: Selection.TARGETED.value}
 
@@ -71,7 +88,8 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
                 dwellings.append({"key": key, "head": _place(stop), "stops": []})
             dwellings[-1]["stops"].append({
                 **{str(k): v for k, v in stop.items()},
-                "method": _words(stop["method"]),
+                "method": how(stop),
+                "must_say": [_HEADER_OF[each] for each in stop["must_say"]],
                 "after": clock(stop["begins_after"]),
                 "boxes": 1 if stop["opening_id"] else min(stop["how_many"], 12),
             })  # fmt: skip
@@ -95,5 +113,6 @@ def _place(stop: dict[str, Any]) -> str:
     return ", ".join(str(each) for each in (*parts, notice) if isinstance(each, str) and each)
 
 
-def _words(method: str) -> str:
-    return method.replace("_", " ")
+def how(stop: Mapping[str, Any]) -> str:
+    """How a stop is looked at: its method, and those that it takes besides."""
+    return ", with ".join(words(each) for each in (stop["method"], *stop["besides"]))
