@@ -35,6 +35,7 @@ from pipeline.planning.repairs import (
     by_building,
     frontier_told,
     harm_told,
+    must_told,
     plan_repairs,
     prices_told,
 )
@@ -172,7 +173,7 @@ def building_columns(names: dict[str, str]) -> list[plate.Column]:
     ]
 
 
-def job_columns() -> list[plate.Column]:
+def job_columns(begins: dt.date) -> list[plate.Column]:
     """The columns of the jobs at a building."""
 
     def what(row: dict[str, Any]) -> str:
@@ -182,7 +183,7 @@ def job_columns() -> list[plate.Column]:
         if row["must"] == "first":
             chip = '<br><span class="chip urgent">▲ Urgent</span>'
         elif row["must"] == "due":
-            chip = f'<br><span class="chip quiet">due {day(row["due_on"])}</span>'
+            chip = f'<br><span class="chip quiet">{plate.text(must_told(row, begins))}</span>'
         return plate.text(row["label"] + whole) + chip
 
     def defect(row: dict[str, Any]) -> str:
@@ -284,7 +285,8 @@ def by_year(found: RepairPlan, names: dict[str, str]) -> None:
     )
     mine = found.jobs[(found.jobs["year"] == year["year"]) & (found.jobs["building_id"] == chosen)]
     told = "Dangerous: how likely one of the openings is."
-    table(mine, job_columns(), plural(len(mine), "job"), told, "jobs", JOBS_SHOWN)
+    begins = found.years["begins"].iloc[0]
+    table(mine, job_columns(begins), plural(len(mine), "job"), told, "jobs", JOBS_SHOWN)
     downloads(lambda: as_written(found.jobs), "repairs", "All jobs of all years")
 
 
@@ -354,12 +356,13 @@ def beside(found: RepairPlan) -> None:
         ),
         plate.Column("Harm left", lambda r: numeric(number(r["harm_left"], 4)), half=True),
         plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True, width="6rem"),
-        plate.Column("Must, in time", in_time, half=True),
+        plate.Column("Must, in its year", in_time, half=True),
     ]
     under = "Each under the same money, hours and dates"
     told = (
         f"Harm left: {HARM_UNIT}. Under what must be repaired: of its harm, how much of what comes "
-        "first and of what else is due is in time; orders are compared by these, then by harm."
+        "first and of what else is due is repaired in the year in which it is due; orders are "
+        "compared by these, then by harm."
     )
     table(found.rivals, columns, under, told, "orders")
     downloads(found.rivals, "repairs-orders", "The plan beside simple orders")

@@ -40,6 +40,8 @@ from pipeline.planning.repairs import (
     as_written,
     frontier_told,
     harm_told,
+    in_time_told,
+    must_told,
     plan_repairs,
     prices_told,
 )
@@ -395,7 +397,8 @@ def _repair_records(found: RepairPlan) -> list[dict[str, Any]]:
     whole = {
         "kind": "total", "harm_total": found.harm_total, "harm_left": found.harm_left,
         "bound_left": found.bound_left, "gap": found.gap, "made_by": found.made_by,
-        "unit": HARM_UNIT, "cost": float(found.years["cost"].sum()), "prices": prices_told(found),
+        "in_time": in_time_told(found).strip(), "unit": HARM_UNIT,
+        "cost": float(found.years["cost"].sum()), "prices": prices_told(found),
     }  # fmt: skip
     return [*rows, whole]
 
@@ -415,7 +418,7 @@ def _print_repairs(found: RepairPlan) -> None:
                 ("what", "left"), ("cost", "right"), ("price", "left"), ("takes away", "right"),
                 ("dangerous", "right"), ("must", "left"), ("stands", "left"),
             ],
-            [_job_cells(row) for row in records(rows)],
+            [_job_cells(row, found.years["begins"].iloc[0]) for row in records(rows)],
         )  # fmt: skip
     print_table(
         f"\n{plural(len(found.unable), 'finding')} not repaired in time" if len(found.unable)
@@ -429,7 +432,7 @@ def _print_repairs(found: RepairPlan) -> None:
     print_table(
         f"\nBeside it ({HARM_UNIT})",
         [("order", "left"), ("", "left"), ("harm left", "right"), ("cost", "right"),
-         ("must, in time", "right"), ("of its harm", "right")],
+         ("must, in its year", "right"), ("of its harm", "right")],
         [[words(row["order"]), row["told"], number(row["harm_left"], 4), amount(row["cost"]),
           *(("–", "–") if row["order"] == "bound" else (
               f"{row['must_met']:.0f} of {row['must']}",
@@ -466,8 +469,8 @@ def _print_repairs(found: RepairPlan) -> None:
     cautions()
 
 
-def _job_cells(row: dict[str, Any]) -> list[str]:
-    must = {"first": "URGENT", "due": f"due {row['due_on']}", "": ""}[row["must"]]
+def _job_cells(row: dict[str, Any], begins: dt.date) -> list[str]:
+    must = "URGENT" if row["must"] == "first" else must_told(row, begins)
     stands = "" if "stands" not in row else "yes" if row["stands"] else f"in {row['stands_in']}"
     where = (
         ", ".join(row["opening_ids"]) if row["scope"] in ("opening", "circuit") else row["scope"]
