@@ -17,7 +17,7 @@ from dashboard.components.picture import picture, tone
 from dashboard.components.planned_looks import Asked, plan_of
 from dashboard.components.source import Source, rule_book
 from dashboard.components.urgent_rows import first_measure
-from pipeline.planning.day import DayPlan, clock
+from pipeline.planning.day import DayPlan, clock, way_back_told
 from pipeline.planning.look_sheet import how as looked_how
 from pipeline.planning.look_sheet import look_page, look_workbook
 
@@ -144,7 +144,8 @@ def sheets(found: DayPlan, on: dt.date) -> None:
 def crew_table(crew: dict[str, Any], stops: pd.DataFrame) -> None:
     """One crew's stops."""
     told = (
-        f"{plural(crew['stops'], 'stop')}, {crew['minutes'] / 60:.1f} of {crew['hours']:g} hours, "
+        f"{plural(crew['stops'], 'stop')}, {crew['minutes'] / 60:.1f} of {crew['hours']:g} hours"
+        f"{way_back_told(crew['way_back_minutes'])}, "
         f"{number(crew['expected_new_dangerous'])} dangerous openings expected to be found. After: "
         "hours and minutes from the start of the day. Finds: dangerous openings that nobody knows "
         "of, expected."

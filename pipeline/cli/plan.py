@@ -29,7 +29,7 @@ from pipeline.cli.output import (
 )
 from pipeline.cli.rank import warn_if_stale
 from pipeline.planning.crews import read_crews, read_travel
-from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
+from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks, way_back_told
 from pipeline.planning.enough import Enough, enough, why_they_differ
 from pipeline.planning.grants import read_grants
 from pipeline.planning.look_sheet import how, look_page, look_workbook
@@ -265,7 +265,8 @@ def _print_plan(found: DayPlan, when: dt.date) -> None:
         echo("")
         print_table(
             f"Crew {crew['crew']}, {when:%A} {when}: {plural(crew['stops'], 'stop')}, "
-            f"{crew['minutes'] / 60:.1f} of {crew['hours']:g} hours, "
+            f"{crew['minutes'] / 60:.1f} of {crew['hours']:g} hours"
+            f"{way_back_told(crew['way_back_minutes'])}, "
             f"{number(crew['expected_new_dangerous'])} dangerous openings expected to be found",
             [
                 ("", "right"), ("after", "right"), ("building", "left"), ("unit", "left"),

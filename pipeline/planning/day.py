@@ -39,7 +39,8 @@ class DayPlan:
 
     Attributes:
         stops: one row a stop, in order of crew and stop; see ``STOP_COLUMNS``.
-        crews: one row a crew: crew, stops, minutes, hours, expected_new_dangerous.
+        crews: one row a crew: crew, stops, minutes, hours, expected_new_dangerous,
+            way_back_minutes (within minutes; 0 where its start is not known).
         told: what is to be known of it, in sentences.
         left: urgent looks for which no time, or no crew, was left.
         gap: how far the integer programme's answer may be from its best, as a share.
@@ -165,6 +166,13 @@ def plan_looks(
             f"{float(values.rules.notice_days):g} days of notice allow (notice_by); ask what law "
             "and lease require there."
         )
+    homeless = [route.crew.crew for route in best if route.parts and not route.ways.has_start]
+    if homeless:
+        told.append(
+            f"Where {'crew' if len(homeless) == 1 else 'crews'} {', '.join(homeless)} "
+            f"{'starts' if len(homeless) == 1 else 'start'} is not known: no way back is "
+            "counted. A file of crews names the start."
+        )
     return DayPlan(
         stops=stops,
         crews=pd.DataFrame(
@@ -173,6 +181,7 @@ def plan_looks(
                     "crew": route.crew.crew, "stops": int((stops["crew"] == route.crew.crew).sum()),
                     "minutes": route.minutes, "hours": route.crew.hours,
                     "expected_new_dangerous": route.expected,
+                    "way_back_minutes": route.way_back,
                 }
                 for route in best
             ]
@@ -386,6 +395,11 @@ def _stops(
     for name in ("unit_id", "opening_id", "room", "circuit_id"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     return frame
+
+
+def way_back_told(minutes: float) -> str:
+    """The way back of a crew's day, as part of a sentence; blank where none is known."""
+    return f", {minutes:.0f} minutes of it back to the start" if minutes else ""
 
 
 def clock(minutes: float) -> str:

@@ -10,12 +10,16 @@ from openpyxl import Workbook
 
 from pipeline.ledger.visit_workbook import LOOK, lay_out, saved
 from pipeline.pages import page
-from pipeline.planning.day import DayPlan, clock
+from pipeline.planning.day import DayPlan, clock, way_back_told
 from shared.in_words import words
 from shared.vocabulary import Selection
 
 SHEET_NAME = 31
 """Letters that the name of a sheet may have (ECMA-376, of the programs that fill it in)."""
+
+
+MOST_IN_A_ROW = 12
+"""Openings chosen at random that one row of the printed page has room for."""
 
 
 def look_workbook(plan: DayPlan, day: dt.date) -> bytes:
@@ -91,10 +95,15 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
                 "method": how(stop),
                 "must_say": [_HEADER_OF[each] for each in stop["must_say"]],
                 "after": clock(stop["begins_after"]),
-                "boxes": 1 if stop["opening_id"] else min(stop["how_many"], 12),
+                "rows": [1] if stop["opening_id"] else _rows_of(stop["how_many"]),
             })  # fmt: skip
         crews.append(
-            {**crew, "dwellings": dwellings, "urgent": any(s["must_visit"] for s in stops)}
+            {
+                **crew,
+                "back": way_back_told(crew["way_back_minutes"]),
+                "dwellings": dwellings,
+                "urgent": any(s["must_visit"] for s in stops),
+            }
         )
     return page(
         "looks.html",
@@ -102,6 +111,11 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
         crews=crews,
         told=plan.told,
     )
+
+
+def _rows_of(many: int) -> list[int]:
+    """How many openings stand in each row of a page: a row that is too long is torn apart."""
+    return [min(MOST_IN_A_ROW, many - done) for done in range(0, many, MOST_IN_A_ROW)]
 
 
 def _place(stop: dict[str, Any]) -> str:
