@@ -11,6 +11,7 @@ import streamlit as st
 from dashboard.charts.looks import stops_by_place
 from dashboard.components import plate
 from dashboard.components.downloads import XLSX_TYPE, downloads
+from dashboard.components.enough_looks import panel
 from dashboard.components.figures import day, missing, number, plural, word
 from dashboard.components.frame import follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
@@ -172,6 +173,7 @@ def page() -> None:
     source = opened()
     state_of_build(source)
     wanted = asked()
+    panel(source)
     if wanted is not None:
         _show(source, wanted)
 

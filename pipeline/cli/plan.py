@@ -30,7 +30,7 @@ from pipeline.cli.output import (
 from pipeline.cli.rank import warn_if_stale
 from pipeline.planning.crews import read_crews, read_travel
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks, way_back_told
-from pipeline.planning.enough import Enough, enough, why_they_differ
+from pipeline.planning.enough import BY_LOT, Enough, enough, in_rows, why_they_differ
 from pipeline.planning.grants import read_grants
 from pipeline.planning.look_sheet import how, look_page, look_workbook
 from pipeline.planning.repairs import (
@@ -133,43 +133,11 @@ def sample(
 
 
 def _print(answer: Enough) -> None:
-    sure = percent(answer.confidence)
-    rows = [
-        ["openings", f"{answer.openings:,} in {plural(answer.buildings, 'building')}"],
-        ["told of already by a capable look", f"{answer.settled:,}"],
-        ["to draw from", f"{answer.unsettled:,}"],
-        ["a look finds a false ground", percent(answer.detection)],
-        [
-            f"to be {sure} sure that fewer than {answer.bad:,} are dangerous",
-            _looks(answer.needed, answer.unsettled),
-        ],
-    ]
-    if answer.weighed:
-        rows.append(["the same by what the model holds", _looks(answer.needed_by_model, 0)])
-    rows.append(["dangerous ones that the model expects among them", number(answer.expected)])
-    if answer.looked is not None and answer.may_be is not None:
-        rows.append(
-            [
-                f"{plural(answer.looked, 'look')} by lot that found {answer.found} leave possible",
-                f"up to {answer.may_be:,} dangerous ones ({sure})",
-            ]
-        )
-    print_table("How many looks are enough", [("what", "left"), ("number", "right")], rows)
+    columns = [("what", "left"), ("number", "right")]
+    print_table("How many looks are enough", columns, in_rows(answer))
     echo(f"  {why_they_differ(answer)}")
-    echo(
-        "  Openings must be picked by lot from the whole list, those that are hard to reach too; "
-        "each is looked at once. The first dangerous one found ends the case: count again with "
-        "--of-them-bad."
-    )
+    echo(f"  {BY_LOT}--of-them-bad.")
     cautions()
-
-
-def _looks(needed: int | None, openings: int) -> str:
-    if needed is None:
-        return "no number of looks is enough"
-    if needed == 0:
-        return "none: it is so likely already"
-    return plural(needed, "clean look") + (" (every opening)" if needed == openings else "")
 
 
 @plan.command(

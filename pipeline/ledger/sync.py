@@ -30,6 +30,7 @@ from pipeline.ledger.landed_looks import (
 )
 from pipeline.ledger.store import Draft, Ledger, open_ledger
 from shared.faults import CoverplateError
+from shared.records import quoted
 from shared.rule_book import RuleBook
 from shared.standing import Standing
 
@@ -193,8 +194,11 @@ def _evidence(
     warehouse: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook
 ) -> Iterator[duckdb.DuckDBPyConnection]:
     """Yield a cursor with the temporary tables and views that the SQL files name."""
+    ((database,),) = warehouse.execute("SELECT current_database()").fetchall()
     con = warehouse.cursor()
     try:
+        # A cursor begins at the connection's own database, not where it has gone since.
+        con.execute(f"USE {quoted(database)}")
         likelihoods = ledger.judge.likelihoods
         con.execute("CREATE OR REPLACE TEMP VIEW warehouse_openings AS SELECT * FROM openings")
         code_looks(con, likelihoods)
