@@ -38,8 +38,8 @@ WORDS: Mapping[str, str] = {
     "cover_removed": "that the cover was off",
     "polarity": "polarity",
     "neutral_ground_jumper": "whether ground is tied to neutral",
-    "heat_or_scorch": "heat or scorch marks, or none",
-    "hot_neutral_volts": "volts from hot to neutral, with the circuit live",
+    "heat_or_scorch": "whether there are heat or scorch marks",
+    "hot_neutral_volts": "volts from hot to neutral (circuit live)",
     "plate_earth_volts": "volts from plate to earth",
     "case_earth_volts": "volts from metal case to earth",
     "ground_contact_earth_volts": "volts from ground contact to earth",
@@ -63,7 +63,7 @@ class Clearing:
         """What it takes, as a sentence."""
         said = [WORDS[each] for each in self.readings]
         listed = " and ".join(filter(None, (", ".join(said[:-1]), said[-1])))
-        return f"What clears it: a look that gives {listed}, if nothing is wrong there."
+        return f"What clears it: a look that tells {listed}, if nothing is wrong there."
 
 
 def clearing(grounds: Iterable[str], slots: str | None = None) -> Clearing:

@@ -112,15 +112,15 @@ def columns() -> list[plate.Column]:
     return [
         plate.Column("Stop", lambda r: counted(f"{r['order']}"), half=True, width="3rem"),
         plate.Column("After", lambda r: counted(clock(r["begins_after"])), half=True, width="3rem"),
-        plate.Column("Building and unit", place, heads=True, width="14rem"),
-        plate.Column("Opening", opening, half=True, width="8rem"),
-        plate.Column("How", how, half=True, width="8rem"),
+        plate.Column("Building and unit", place, heads=True, width="10rem"),
+        plate.Column("Opening", opening, half=True, width="6rem"),
+        plate.Column("How", how, half=True, width="7rem"),
         plate.Column("Minutes", lambda r: counted(f"{r['minutes']:g}"), half=True, width="4rem"),
         plate.Column(
             "Finds", lambda r: counted(number(r["expected_new_dangerous"])), half=True, width="4rem"
         ),
         plate.Column("Notice by", notice, half=True, width="6rem"),
-        plate.Column("Why", lambda r: plate.text(r["why"])),
+        plate.Column("Why", lambda r: plate.text(r["why"]), width="20rem"),
     ]
 
 
