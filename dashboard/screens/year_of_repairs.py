@@ -320,9 +320,15 @@ def by_year(found: RepairPlan, names: dict[str, str]) -> None:
     )
     mine = found.jobs[(found.jobs["year"] == year["year"]) & (found.jobs["building_id"] == chosen)]
     told = "Dangerous: how likely one of the openings is."
-    begins = found.years["begins"].iloc[0]
     assumed = 0 if found.assumptions is None else len(found.assumptions)
-    table(mine, job_columns(begins, assumed), plural(len(mine), "job"), told, "jobs", JOBS_SHOWN)
+    table(
+        mine,
+        job_columns(year["begins"], assumed),
+        plural(len(mine), "job"),
+        told,
+        "jobs",
+        JOBS_SHOWN,
+    )
     downloads(lambda: as_written(found.jobs), "repairs", "All jobs of all years")
 
 

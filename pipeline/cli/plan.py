@@ -387,7 +387,7 @@ def _print_repairs(found: RepairPlan) -> None:
                 ("what", "left"), ("cost", "right"), ("price", "left"), ("takes away", "right"),
                 ("dangerous", "right"), ("must", "left"), ("stands", "left"),
             ],
-            [_job_cells(row, found.years["begins"].iloc[0]) for row in records(rows)],
+            [_job_cells(row, year["begins"]) for row in records(rows)],
         )  # fmt: skip
     print_table(
         f"\n{plural(len(found.unable), 'finding')} not repaired in time" if len(found.unable)

@@ -92,9 +92,9 @@ class RepairPlan:
         jobs: one row a job: year, building_id, unit_id, circuit_id, opening_ids, scope, remedy,
             label, conditions (found or suspected there), cost (of the job, from grants too;
             entries of dwellings apart), price_from, hours, harm_removed (``HARM_UNIT``),
-            p_dangerous, must (first, due or blank), due_on, done_by (the soonest day within the
-            year by which what must be repaired is due: in time only if done by then; a day before
-            the plan begins is past already; missing where no such day lies in it), finding_ids;
+            p_dangerous, must (first, due or blank), due_on, done_by (the soonest day by which what
+            must be repaired is due, up to the year's end: in time only if done by then, late where
+            it is before the year begins; missing where no such day lies in it), finding_ids;
             with assumptions tried, stands_in (of how many it stays) and stands. In a year, what
             must be done stands in order of these days.
         unable: findings not repaired in time: finding_id, place, condition, urgent, due_on, why.
@@ -604,8 +604,7 @@ def harm_told(found: RepairPlan) -> tuple[str, ...]:
 def in_time_told(found: RepairPlan) -> str:
     """What within its year decides whether a job is in time; blank where nothing does."""
     jobs = found.jobs[found.jobs["done_by"].notna()]
-    begins = found.years["begins"].iloc[0]
-    past = jobs["done_by"] < begins
+    past = jobs["done_by"] < jobs["year"].map(found.years.set_index("year")["begins"])
     told = ""
     if not past.all():
         soonest = jobs.loc[~past, "done_by"].min()
@@ -616,13 +615,13 @@ def in_time_told(found: RepairPlan) -> str:
         )
     if past.any():
         told += (
-            f" {plural(int(past.sum()), 'job is', 'jobs are')} late already: due before {begins}."
+            f" {plural(int(past.sum()), 'job is', 'jobs are')} late: due before its year begins."
         )
     return told
 
 
 def must_told(row: Mapping[str, Any], begins: dt.date) -> str:
-    """When a job of a plan that begins on a day must be done; blank where it need not be."""
+    """When a job must be done whose year begins on a day; blank where it need not be."""
     by = row["done_by"]
     if not row["must"]:
         return ""

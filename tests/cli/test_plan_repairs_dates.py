@@ -89,5 +89,14 @@ def test_a_date_within_the_year_is_said_and_in_time_is_not_claimed_without_it(la
     # a plan that begins when they are past says that they are late
     later = run("plan", "repairs", "--workspace", landed, "--day", "2029-01-01", "--json").json()
     (whole,) = [row for row in later if row["kind"] == "total"]
-    assert "late already: due before 2029-01-01" in whole["in_time"]
+    assert "late: due before its year begins" in whole["in_time"]
     assert "in time only if" not in whole["in_time"]
+    # nor is a job in time that is planned in a year after the one in which it is due
+    parts = planned(landed, "--years", 3, "--budget", 250)
+    begins = {row["year"]: row["begins"] for row in parts["year"]}
+    dated = [job for job in parts["job"] if job["done_by"]]
+    late = [job for job in dated if job["done_by"] < begins[job["year"]]]
+    assert late and len(late) < len(dated)
+    (whole,) = parts["total"]
+    assert f"{len(dated) - len(late)} job" in whole["in_time"].split(":")[0]
+    assert f"{len(late)} job" in whole["in_time"].split("no days.")[1]
