@@ -7,9 +7,10 @@ import datetime as dt
 import duckdb
 
 from dashboard.components import plate
-from dashboard.components.figures import missing, number, plural, word
+from dashboard.components.figures import missing, number, plural
 from dashboard.components.source import Source, rule_book
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
+from pipeline.planning.look_sheet import how
 from pipeline.warehouse.narrowing import Narrowing
 
 Asked = tuple[int, float, dt.date, float, bool]
@@ -63,11 +64,13 @@ def today_in_short(source: Source) -> str:
         known = not missing(row["opening_id"])
         opening = f"opening {row['opening_id']}" if known else f"{row['how_many']} at random"
         unit = None if missing(row["unit_id"]) or not row["unit_id"] else f"unit {row['unit_id']}"
-        told = ", ".join(part for part in (unit, opening, word(row["method"])) if part)
+        told = ", ".join(part for part in (unit, opening, how(row)) if part)
         chip = ' <span class="chip urgent">▲ Urgent</span>' if row["must_visit"] else ""
+        why = f'<br><span class="soft small">{plate.text(row["why"])}</span>' if chip else ""
         lines.append(
             f'<li><span class="num soft">{clock(row["begins_after"])}</span> '
-            f"{plate.link(name, 'building', id=row['building_id'])}: {plate.text(told)}{chip}</li>"
+            f"{plate.link(name, 'building', id=row['building_id'])}: {plate.text(told)}"
+            f"{chip}{why}</li>"
         )
     more = len(found.stops) - len(lines)
     rest = f"<p>… and {plural(more, 'stop')} more. " if more > 0 else "<p>"

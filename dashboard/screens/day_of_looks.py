@@ -11,13 +11,15 @@ import streamlit as st
 from dashboard.charts.looks import stops_by_place
 from dashboard.components import plate
 from dashboard.components.downloads import XLSX_TYPE, downloads
+from dashboard.components.enough_looks import panel
 from dashboard.components.figures import day, missing, number, plural, word
 from dashboard.components.frame import follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
 from dashboard.components.planned_looks import Asked, plan_of
 from dashboard.components.source import Source, rule_book
 from dashboard.components.urgent_rows import first_measure
-from pipeline.planning.day import DayPlan, clock
+from pipeline.planning.day import DayPlan, clock, way_back_told
+from pipeline.planning.look_sheet import how as looked_how
 from pipeline.planning.look_sheet import look_page, look_workbook
 
 
@@ -98,7 +100,7 @@ def columns() -> list[plate.Column]:
             chip = '<br><span class="chip urgent">▲ Urgent</span>'
         elif row["random_pick"]:
             chip = '<br><span class="chip quiet">by lot</span>'
-        return plate.text(word(row["method"])) + chip
+        return plate.text(looked_how(row)) + chip
 
     def notice(row: dict[str, Any]) -> str:
         past = '<br><span class="chip quiet">▲ past</span>' if row["notice_too_late"] else ""
@@ -110,15 +112,15 @@ def columns() -> list[plate.Column]:
     return [
         plate.Column("Stop", lambda r: counted(f"{r['order']}"), half=True, width="3rem"),
         plate.Column("After", lambda r: counted(clock(r["begins_after"])), half=True, width="3rem"),
-        plate.Column("Building and unit", place, heads=True, width="14rem"),
-        plate.Column("Opening", opening, half=True, width="8rem"),
-        plate.Column("How", how, half=True, width="8rem"),
+        plate.Column("Building and unit", place, heads=True, width="10rem"),
+        plate.Column("Opening", opening, half=True, width="6rem"),
+        plate.Column("How", how, half=True, width="7rem"),
         plate.Column("Minutes", lambda r: counted(f"{r['minutes']:g}"), half=True, width="4rem"),
         plate.Column(
             "Finds", lambda r: counted(number(r["expected_new_dangerous"])), half=True, width="4rem"
         ),
         plate.Column("Notice by", notice, half=True, width="6rem"),
-        plate.Column("Why", lambda r: plate.text(r["why"])),
+        plate.Column("Why", lambda r: plate.text(r["why"]), width="20rem"),
     ]
 
 
@@ -143,7 +145,8 @@ def sheets(found: DayPlan, on: dt.date) -> None:
 def crew_table(crew: dict[str, Any], stops: pd.DataFrame) -> None:
     """One crew's stops."""
     told = (
-        f"{plural(crew['stops'], 'stop')}, {crew['minutes'] / 60:.1f} of {crew['hours']:g} hours, "
+        f"{plural(crew['stops'], 'stop')}, {crew['minutes'] / 60:.1f} of {crew['hours']:g} hours"
+        f"{way_back_told(crew['way_back_minutes'])}, "
         f"{number(crew['expected_new_dangerous'])} dangerous openings expected to be found. After: "
         "hours and minutes from the start of the day. Finds: dangerous openings that nobody knows "
         "of, expected."
@@ -170,6 +173,7 @@ def page() -> None:
     source = opened()
     state_of_build(source)
     wanted = asked()
+    panel(source)
     if wanted is not None:
         _show(source, wanted)
 

@@ -131,7 +131,8 @@ def urgent_panel(source: Source, selection: Selection) -> None:
         lines = [
             f"<li>{_where(row)}: <b>{word(row['defect'])}</b> "
             f'<span class="chip quiet">{plate.text(row["standing"])}</span>'
-            f"<ul>{grounds(row['grounds'])}</ul></li>"
+            f"<ul>{grounds(row['grounds'])}</ul>"
+            f'<span class="soft">{plate.text(row["clears"])}</span></li>'
             for row in frame.to_dict(orient="records")
         ]
         found = int(frame.iloc[0]["found"])

@@ -11,6 +11,7 @@ import streamlit as st
 
 from dashboard.charts.repairs import harm_for_money
 from dashboard.components import plate
+from dashboard.components.building_anew import refused
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import (
     count,
@@ -19,6 +20,7 @@ from dashboard.components.figures import (
     number,
     percent,
     plural,
+    signed,
     to_the_cent,
     word,
 )
@@ -27,6 +29,7 @@ from dashboard.components.frame import empty, follow, opened, screen, state_of_b
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source, rule_book
 from dashboard.components.urgent_rows import first_measure
+from pipeline.planning.grants import grants_of
 from pipeline.planning.repairs import (
     HARM_UNIT,
     PLAN_TOLD,
@@ -35,14 +38,20 @@ from pipeline.planning.repairs import (
     by_building,
     frontier_told,
     harm_told,
+    must_told,
     plan_repairs,
     prices_told,
 )
 from pipeline.screens import findings
 from pipeline.warehouse.narrowing import Narrowing
+from shared.faults import CoverplateError
 
-Asked = tuple[float | None, float | None, int, str, bool]
-"""Budget and electrician hours a year (None: no limit), years, one building or "", frontier."""
+Asked = tuple[float | None, float | None, int, str, bool, bool, str, bytes]
+"""Budget and electrician hours a year (None: no limit), years, one building or "", frontier, other
+assumptions, name and bytes of a file of grants or none."""
+
+LARGEST_GRANTS = 1
+"""MB that a file of grants may have."""
 
 SHOWN = 12
 JOBS_SHOWN = 60
@@ -73,8 +82,26 @@ def asked() -> Asked | None:
             "With frontier: what other budgets would leave (slow, several more plans are made)",
             key="frontier",
         )
+        assumptions = st.checkbox(
+            "With assumptions: which jobs stand under others (slow likewise)", key="assumptions"
+        )
+        given = st.file_uploader(
+            "Grants: a TOML file with [[grants]]: name, amount, and remedies and buildings that "
+            "it may pay for",
+            type=["toml"],
+            max_upload_size=LARGEST_GRANTS,
+            key="grants",
+        )
         if st.form_submit_button("Plan the repairs", type="primary"):
-            wanted = (budget, hours, int(years), building.strip(), frontier)
+            name, data = ("", b"") if given is None else (given.name, given.getvalue())
+            try:
+                grants_of(data, name, rule_book())
+            except CoverplateError as refusal:
+                refused(refusal)
+                return None
+            wanted = (
+                budget, hours, int(years), building.strip(), frontier, assumptions, name, data,
+            )  # fmt: skip
             st.session_state["repairs-asked"] = wanted
     found: Asked | None = st.session_state.get("repairs-asked")
     return found
@@ -88,7 +115,7 @@ def planned(
     ledger_version: int,
 ) -> RepairPlan:
     """The plan; remembered by all that it follows from, so rule book and ledger are named."""
-    budget, hours, years, building, frontier = wanted
+    budget, hours, years, building, frontier, assumptions, name, data = wanted
     return plan_repairs(
         con,
         ledger(),
@@ -97,8 +124,10 @@ def planned(
         budget=None if budget is None else [budget],
         hours=None if hours is None else [hours],
         years=years,
+        grants=grants_of(data, name, rule_book()),
         day=today,
         frontier=frontier,
+        assumptions=assumptions,
     )
 
 
@@ -172,8 +201,11 @@ def building_columns(names: dict[str, str]) -> list[plate.Column]:
     ]
 
 
-def job_columns() -> list[plate.Column]:
-    """The columns of the jobs at a building."""
+def job_columns(begins: dt.date, assumed: int) -> list[plate.Column]:
+    """The columns of the jobs at a building; ``assumed`` is how many assumptions were tried."""
+
+    def stands(row: dict[str, Any]) -> str:
+        return "always" if row["stands"] else f"in {row['stands_in']} of {assumed}"
 
     def what(row: dict[str, Any]) -> str:
         said = row["scope"] == "opening" or row["label"].startswith(row["scope"])
@@ -182,7 +214,7 @@ def job_columns() -> list[plate.Column]:
         if row["must"] == "first":
             chip = '<br><span class="chip urgent">▲ Urgent</span>'
         elif row["must"] == "due":
-            chip = f'<br><span class="chip quiet">due {day(row["due_on"])}</span>'
+            chip = f'<br><span class="chip quiet">{plate.text(must_told(row, begins))}</span>'
         return plate.text(row["label"] + whole) + chip
 
     def defect(row: dict[str, Any]) -> str:
@@ -197,6 +229,7 @@ def job_columns() -> list[plate.Column]:
         plate.Column("Hours", lambda r: numeric(f"{r['hours']:g}"), half=True, width="4rem"),
         plate.Column("Takes away", lambda r: numeric(number(r["harm_removed"])), half=True),
         plate.Column("Dangerous", lambda r: numeric(percent(r["p_dangerous"])), half=True),
+        *([plate.Column("Stands", stands, half=True)] if assumed else []),
     ]
 
 
@@ -265,8 +298,11 @@ def by_year(found: RepairPlan, names: dict[str, str]) -> None:
         return
     limit = "no limit" if year["budget"] == float("inf") else to_the_cent(year["budget"])
     most = "no limit" if year["hours_limit"] == float("inf") else f"{year['hours_limit']:g}"
+    granted = (
+        f", {to_the_cent(year['from_grants'])} of it from grants" if year["from_grants"] else ""
+    )
     told = (
-        f"{to_the_cent(year['cost'])} with entries of dwellings (budget: {limit}), "
+        f"{to_the_cent(year['cost'])} with entries of dwellings (budget: {limit}){granted}, "
         f"{year['hours']:.1f} electrician hours (limit: {most}). Cost: of the jobs, without "
         "entries. Whose price: a quote of the ledger, a price that somebody put into the rule "
         "book, or its placeholder, which is nobody's price. Takes away: expected harm, "
@@ -284,7 +320,15 @@ def by_year(found: RepairPlan, names: dict[str, str]) -> None:
     )
     mine = found.jobs[(found.jobs["year"] == year["year"]) & (found.jobs["building_id"] == chosen)]
     told = "Dangerous: how likely one of the openings is."
-    table(mine, job_columns(), plural(len(mine), "job"), told, "jobs", JOBS_SHOWN)
+    assumed = 0 if found.assumptions is None else len(found.assumptions)
+    table(
+        mine,
+        job_columns(year["begins"], assumed),
+        plural(len(mine), "job"),
+        told,
+        "jobs",
+        JOBS_SHOWN,
+    )
     downloads(lambda: as_written(found.jobs), "repairs", "All jobs of all years")
 
 
@@ -354,12 +398,13 @@ def beside(found: RepairPlan) -> None:
         ),
         plate.Column("Harm left", lambda r: numeric(number(r["harm_left"], 4)), half=True),
         plate.Column("Cost", lambda r: numeric(to_the_cent(r["cost"])), half=True, width="6rem"),
-        plate.Column("Must, in time", in_time, half=True),
+        plate.Column("Must, in its year", in_time, half=True),
     ]
     under = "Each under the same money, hours and dates"
     told = (
         f"Harm left: {HARM_UNIT}. Under what must be repaired: of its harm, how much of what comes "
-        "first and of what else is due is in time; orders are compared by these, then by harm."
+        "first and of what else is due is repaired in the year in which it is due; orders are "
+        "compared by these, then by harm."
     )
     table(found.rivals, columns, under, told, "orders")
     downloads(found.rivals, "repairs-orders", "The plan beside simple orders")
@@ -381,6 +426,25 @@ def other_budgets(found: RepairPlan, budget: float | None) -> None:
     )
 
 
+def other_assumptions(found: RepairPlan) -> None:
+    """What stands of the plan under each other assumption."""
+    if found.assumptions is None:
+        return
+    st.subheader("What stands under other assumptions?", anchor=False)
+    columns = [
+        plate.Column("Assumption", lambda r: plate.text(r["told"]), heads=True),
+        plate.Column("Jobs that stand", lambda r: numeric(percent(r["kept"])), half=True),
+        plate.Column("Harm left", lambda r: numeric(number(r["harm_left"], 4)), half=True),
+        plate.Column("Than now", lambda r: numeric(signed(r["change"], 4)), half=True),
+    ]
+    told = (
+        "A job stands where the other plan repairs the same openings with the same remedy, in any "
+        f"year. Harm left: {HARM_UNIT}; than now: how much more or less than in this plan."
+    )
+    table(found.assumptions, columns, "Each planned anew", told, "under-assumptions")
+    downloads(found.assumptions, "repairs-assumptions", "The plan under other assumptions")
+
+
 @screen(
     "Years of repairs",
     "Which remedy for which opening, circuit, dwelling or building in which year: what is urgent "
@@ -399,7 +463,7 @@ def page() -> None:
 def _show(source: Source, wanted: Asked) -> None:
     listing = source.ask(findings.listing_of)
     names = dict(zip(listing["building_id"], listing["name"], strict=True))
-    budget, _, _, building, frontier = wanted
+    budget, _, _, building, frontier, assumptions, *_ = wanted
     if building and building not in names:
         empty(
             "no-such-building",
@@ -407,21 +471,26 @@ def _show(source: Source, wanted: Asked) -> None:
             "Its identifier, as exports write it, is needed; One building finds it by name.",
         )
         return
-    slow = " and for other budgets; this may take minutes" if frontier else ""
+    slow = " and for other terms; this may take minutes" if frontier or assumptions else ""
     with st.spinner(f"Planning which repair comes when{slow} …", show_time=True):
-        found = source.ask(
-            planned,
-            wanted,
-            dt.date.today(),
-            rule_book().hash,
-            findings.ledger_version(ledger()),
-        )
+        try:
+            found = source.ask(
+                planned,
+                wanted,
+                dt.date.today(),
+                rule_book().hash,
+                findings.ledger_version(ledger()),
+            )
+        except CoverplateError as refusal:
+            refused(refusal)
+            return
     follow(plate.show(answer(found), key="answer"))
     late(found, names)
     by_year(found, names)
     looks_first(found, names)
     if found.harm_total > 0:
         beside(found)
+    other_assumptions(found)
     other_budgets(found, budget)
 
 

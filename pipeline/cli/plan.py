@@ -29,10 +29,10 @@ from pipeline.cli.output import (
 )
 from pipeline.cli.rank import warn_if_stale
 from pipeline.planning.crews import read_crews, read_travel
-from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
-from pipeline.planning.enough import Enough, enough, why_they_differ
+from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks, way_back_told
+from pipeline.planning.enough import BY_LOT, Enough, enough, in_rows, why_they_differ
 from pipeline.planning.grants import read_grants
-from pipeline.planning.look_sheet import look_page, look_workbook
+from pipeline.planning.look_sheet import how, look_page, look_workbook
 from pipeline.planning.repairs import (
     HARM_UNIT,
     PLAN_TOLD,
@@ -40,6 +40,8 @@ from pipeline.planning.repairs import (
     as_written,
     frontier_told,
     harm_told,
+    in_time_told,
+    must_told,
     plan_repairs,
     prices_told,
 )
@@ -131,43 +133,11 @@ def sample(
 
 
 def _print(answer: Enough) -> None:
-    sure = percent(answer.confidence)
-    rows = [
-        ["openings", f"{answer.openings:,} in {plural(answer.buildings, 'building')}"],
-        ["told of already by a capable look", f"{answer.settled:,}"],
-        ["to draw from", f"{answer.unsettled:,}"],
-        ["a look finds a false ground", percent(answer.detection)],
-        [
-            f"to be {sure} sure that fewer than {answer.bad:,} are dangerous",
-            _looks(answer.needed, answer.unsettled),
-        ],
-    ]
-    if answer.weighed:
-        rows.append(["the same by what the model holds", _looks(answer.needed_by_model, 0)])
-    rows.append(["dangerous ones that the model expects among them", number(answer.expected)])
-    if answer.looked is not None and answer.may_be is not None:
-        rows.append(
-            [
-                f"{plural(answer.looked, 'look')} by lot that found {answer.found} leave possible",
-                f"up to {answer.may_be:,} dangerous ones ({sure})",
-            ]
-        )
-    print_table("How many looks are enough", [("what", "left"), ("number", "right")], rows)
+    columns = [("what", "left"), ("number", "right")]
+    print_table("How many looks are enough", columns, in_rows(answer))
     echo(f"  {why_they_differ(answer)}")
-    echo(
-        "  Openings must be picked by lot from the whole list, those that are hard to reach too; "
-        "each is looked at once. The first dangerous one found ends the case: count again with "
-        "--of-them-bad."
-    )
+    echo(f"  {BY_LOT}--of-them-bad.")
     cautions()
-
-
-def _looks(needed: int | None, openings: int) -> str:
-    if needed is None:
-        return "no number of looks is enough"
-    if needed == 0:
-        return "none: it is so likely already"
-    return plural(needed, "clean look") + (" (every opening)" if needed == openings else "")
 
 
 @plan.command(
@@ -263,7 +233,8 @@ def _print_plan(found: DayPlan, when: dt.date) -> None:
         echo("")
         print_table(
             f"Crew {crew['crew']}, {when:%A} {when}: {plural(crew['stops'], 'stop')}, "
-            f"{crew['minutes'] / 60:.1f} of {crew['hours']:g} hours, "
+            f"{crew['minutes'] / 60:.1f} of {crew['hours']:g} hours"
+            f"{way_back_told(crew['way_back_minutes'])}, "
             f"{number(crew['expected_new_dangerous'])} dangerous openings expected to be found",
             [
                 ("", "right"), ("after", "right"), ("building", "left"), ("unit", "left"),
@@ -283,7 +254,7 @@ def _stop_cells(row: dict[str, Any]) -> list[str]:
         f"{row['building_id']} {row['name'] or ''}".strip(),
         row["unit_id"] or "–",
         row["opening_id"] or f"{row['how_many']} at random",
-        " ".join(filter(None, (words(row["method"]), mark))),
+        " ".join(filter(None, (how(row), mark))),
         f"{row['minutes']:g}",
         number(row["expected_new_dangerous"]),
         f"{row['notice_by']}" + (" (past)" if row["notice_too_late"] else ""),
@@ -395,7 +366,8 @@ def _repair_records(found: RepairPlan) -> list[dict[str, Any]]:
     whole = {
         "kind": "total", "harm_total": found.harm_total, "harm_left": found.harm_left,
         "bound_left": found.bound_left, "gap": found.gap, "made_by": found.made_by,
-        "unit": HARM_UNIT, "cost": float(found.years["cost"].sum()), "prices": prices_told(found),
+        "in_time": in_time_told(found).strip(), "unit": HARM_UNIT,
+        "cost": float(found.years["cost"].sum()), "prices": prices_told(found),
     }  # fmt: skip
     return [*rows, whole]
 
@@ -415,7 +387,7 @@ def _print_repairs(found: RepairPlan) -> None:
                 ("what", "left"), ("cost", "right"), ("price", "left"), ("takes away", "right"),
                 ("dangerous", "right"), ("must", "left"), ("stands", "left"),
             ],
-            [_job_cells(row) for row in records(rows)],
+            [_job_cells(row, year["begins"]) for row in records(rows)],
         )  # fmt: skip
     print_table(
         f"\n{plural(len(found.unable), 'finding')} not repaired in time" if len(found.unable)
@@ -429,7 +401,7 @@ def _print_repairs(found: RepairPlan) -> None:
     print_table(
         f"\nBeside it ({HARM_UNIT})",
         [("order", "left"), ("", "left"), ("harm left", "right"), ("cost", "right"),
-         ("must, in time", "right"), ("of its harm", "right")],
+         ("must, in its year", "right"), ("of its harm", "right")],
         [[words(row["order"]), row["told"], number(row["harm_left"], 4), amount(row["cost"]),
           *(("–", "–") if row["order"] == "bound" else (
               f"{row['must_met']:.0f} of {row['must']}",
@@ -466,8 +438,8 @@ def _print_repairs(found: RepairPlan) -> None:
     cautions()
 
 
-def _job_cells(row: dict[str, Any]) -> list[str]:
-    must = {"first": "URGENT", "due": f"due {row['due_on']}", "": ""}[row["must"]]
+def _job_cells(row: dict[str, Any], begins: dt.date) -> list[str]:
+    must = "URGENT" if row["must"] == "first" else must_told(row, begins)
     stands = "" if "stands" not in row else "yes" if row["stands"] else f"in {row['stands_in']}"
     where = (
         ", ".join(row["opening_ids"]) if row["scope"] in ("opening", "circuit") else row["scope"]

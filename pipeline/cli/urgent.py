@@ -112,6 +112,14 @@ def _print_reported(frame: pd.DataFrame) -> None:
     )
     echo("")
     first_measure()
+    places: dict[str, list[str]] = {}
+    for row in _rows(frame):
+        told = f"{' with '.join(map(words, row['clearing_methods']))}. {row['clears']}"
+        place = (row["building_id"], row["unit_id"], row["opening_id"])
+        places.setdefault(told, []).append(" / ".join(filter(None, place)))
+    echo("What to look with:")
+    for told, listed in places.items():
+        echo(f"  · {told} At: {', '.join(listed)}.")
 
 
 def _ground(said: dict[str, Any]) -> str:

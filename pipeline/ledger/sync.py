@@ -28,7 +28,7 @@ from pipeline.ledger.landed_looks import (
     judged_looks,
     plain,
 )
-from pipeline.ledger.store import Draft, Ledger
+from pipeline.ledger.store import Draft, Ledger, open_ledger
 from pipeline.offline import beside
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
@@ -167,13 +167,20 @@ def sync_findings(
 
 def pending_findings(
     warehouse: duckdb.DuckDBPyConnection,
-    ledger: Ledger,
+    ledger: Ledger | None,
     rule_book: RuleBook | None = None,
     *,
     regulation: str = "none",
     at: dt.datetime | None = None,
 ) -> list[ev.Raised]:
-    """Return what ``sync_findings`` would raise now, without writing anything."""
+    """Return what ``sync_findings`` would raise now, without writing anything; with no ledger, what
+    it would raise into an empty one."""
+    if ledger is None:
+        empty = open_ledger("sqlite://", rule_book=rule_book)
+        try:
+            return pending_findings(warehouse, empty, rule_book, regulation=regulation, at=at)
+        finally:
+            empty.close()
     book = rule_book or ledger.rule_book
     today = (at or dt.datetime.now(dt.UTC)).date()
     with _evidence(warehouse, ledger, book) as con:

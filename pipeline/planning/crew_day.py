@@ -50,6 +50,14 @@ class Route:
         return self.ways.length([START, *stops, *self._end]) + arrivals * self.arrival + looks
 
     @property
+    def way_back(self) -> float:
+        """Minutes from the last building back to a known start, within those of the day."""
+        stops = [START, *self.first, *self.then]
+        if len(stops) == 1 or not self.ways.has_start:
+            return 0.0
+        return self.ways.length([*stops, START]) - self.ways.length(stops)
+
+    @property
     def expected(self) -> float:
         """Dangerous openings that it is expected to find newly."""
         return sum(part.level.expected for part in self.parts)

@@ -13,6 +13,7 @@ import hashlib
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -28,6 +29,8 @@ from pipeline.warehouse import queries
 from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import number, plural
 from shared.rule_book import RuleBook
+from shared.urgent_answers import clearing_paper
+from shared.vocabulary import OPEN_BOX_METHODS, Method
 
 
 @dataclass(frozen=True)
@@ -36,7 +39,8 @@ class DayPlan:
 
     Attributes:
         stops: one row a stop, in order of crew and stop; see ``STOP_COLUMNS``.
-        crews: one row a crew: crew, stops, minutes, hours, expected_new_dangerous.
+        crews: one row a crew: crew, stops, minutes, hours, expected_new_dangerous,
+            way_back_minutes (within minutes; 0 where its start is not known).
         told: what is to be known of it, in sentences.
         left: urgent looks for which no time, or no crew, was left.
         gap: how far the integer programme's answer may be from its best, as a share.
@@ -67,13 +71,16 @@ class DayPlan:
 
 STOP_COLUMNS = (
     "crew", "order", "building_id", "unit_id", "opening_id", "how_many", "method", "minutes",
-    "expected_new_dangerous", "why", "must_visit", "random_pick", "settles", "also", "room",
+    "expected_new_dangerous", "why", "besides", "must_say", "must_visit", "random_pick", "settles",
+    "also", "room",
     "circuit_id", "name", "address", "latitude", "longitude", "travel_minutes", "entry_minutes",
     "begins_after", "notice_by", "notice_too_late",
 )  # fmt: skip
 """Columns of a plan: minutes are those of the looks, travel_minutes the way there with arrival, on
 the first stop of a building, entry_minutes on the first of a dwelling; begins_after counts minutes
-from the start of the day; also names openings of the circuit that the same look speaks of."""
+from the start of the day; also names openings of the circuit that the same look speaks of;
+must_say the columns of a look without which an urgent opening stays urgent, besides the methods
+that this takes beside the first."""
 
 
 def plan_looks(
@@ -159,6 +166,13 @@ def plan_looks(
             f"{float(values.rules.notice_days):g} days of notice allow (notice_by); ask what law "
             "and lease require there."
         )
+    homeless = [route.crew.crew for route in best if route.parts and not route.ways.has_start]
+    if homeless:
+        told.append(
+            f"Where {'crew' if len(homeless) == 1 else 'crews'} {', '.join(homeless)} "
+            f"{'starts' if len(homeless) == 1 else 'start'} is not known: no way back is "
+            "counted. A file of crews names the start."
+        )
     return DayPlan(
         stops=stops,
         crews=pd.DataFrame(
@@ -167,6 +181,7 @@ def plan_looks(
                     "crew": route.crew.crew, "stops": int((stops["crew"] == route.crew.crew).sum()),
                     "minutes": route.minutes, "hours": route.crew.hours,
                     "expected_new_dangerous": route.expected,
+                    "way_back_minutes": route.way_back,
                 }
                 for route in best
             ]
@@ -188,16 +203,22 @@ def _place_urgent(
     number = dict(
         zip(values.buildings["building_id"], values.buildings["building_no"], strict=True)
     )
-    method = values.capable_method(may_open_boxes=True)
-    each = float(values.rules.minutes[method])
+    dwellings = values.buildings.set_index("building_id")["dwellings"]
+    vague: list[str] = []
+    minutes = {each: float(values.rules.minutes[each]) for each in Method}
     wanted: list[tuple[int, Look]] = []
     for row in queries.urgent(con).to_dict(orient="records"):
         if row["building_id"] in number:
-            says = str(row["grounds"][0]["says"]) if len(row["grounds"]) else "reported"
+            says = list(dict.fromkeys(str(each["says"]) for each in row["grounds"]))
+            more = f"; {len(says) - 1} more reported there" if len(says) > 1 else ""
+            methods = [Method(each) for each in row["clearing_methods"]]
             wanted.append((
                 int(number[row["building_id"]]),
-                Look(row["unit_id"] or None, str(row["opening_id"]), 1, method, each, 0.0, 1.0,
-                     f"URGENT, whatever the score: {says}.", room=row["room"]),
+                Look(row["unit_id"] or None, str(row["opening_id"]), 1, methods[0],
+                     sum(minutes[each] for each in methods), 0.0, 1.0,
+                     f"URGENT, whatever the score: {says[0]}{more}. {row['clears']}",
+                     room=row["room"], besides=tuple(methods[1:]),
+                     must_say=tuple(row["clearing_readings"])),
             ))  # fmt: skip
     most = int(float(rule_book.counting.openings_per_dwelling))
     for row in queries.reports(con, urgent_only=True).to_dict(orient="records"):
@@ -205,20 +226,33 @@ def _place_urgent(
             meant = max(int(row["openings"]) - int(row["opened"]), 1)
             many, building = min(meant, most), int(number[row["building_id"]])
             what = str(row["report_kind"]).replace("_", " ")
+            answer = clearing_paper(str(row["subject"]))
+            where = ""
+            if not row["unit_id"] and (several := round(float(dwellings[row["building_id"]]))) > 1:
+                where = f"Which of {several} dwellings it means is not known: ask before going. "
+                vague.append(row["building_id"])
             wanted.append((
                 building,
-                Look(row["unit_id"] or None, None, many, method, many * each, 0.0, float(many),
+                Look(row["unit_id"] or None, None, many, answer.methods[0],
+                     many * sum(minutes[each] for each in answer.methods), 0.0, float(many),
                      f"URGENT: a {what} of {row['reported_on']:%Y-%m-%d} speaks of "
                      f"{str(row['subject']).replace('_', ' ')}; it names no opening. "
-                     f"{many} of {meant} not opened since."),
+                     f"{where}{many} of {meant} not opened since. {answer.told()}",
+                     besides=answer.methods[1:], must_say=answer.readings),
             ))  # fmt: skip
-    able = [route for route in routes if route.crew.opens]
+    if vague:
+        told.append(
+            f"{plural(len(vague), 'urgent report names', 'urgent reports name')} no dwelling of a "
+            f"building with several: {_listed(vague)}. The plan goes into one of them; ask whoever "
+            "reported it which one is meant, for the report stands until every opening that it may "
+            "mean was looked at."
+        )
     entry = float(values.rules.entry_minutes)
     number_wanted = len(wanted)
     while wanted:
         fits = []
         for place, (building, look) in enumerate(wanted):
-            for route in able:
+            for route in filter(partial(_may_make, look), routes):
                 entered = any(
                     p.building == building and p.level.looks[0].unit_id == look.unit_id
                     for p in route.parts
@@ -236,13 +270,18 @@ def _place_urgent(
         if look.opening_id is None and look.unit_id:
             values.leave_out(building, look.unit_id)
     left = len(wanted)
-    if left and not able:
-        told.append(f"{plural(left, 'urgent look')} cannot be made: no crew may open boxes.")
-    elif left:
+    closed = [
+        (building, look) for building, look in wanted
+        if not any(_may_make(look, route) for route in routes)
+    ]  # fmt: skip
+    if closed:
+        told.append(f"{plural(len(closed), 'urgent look')} cannot be made: no crew may open boxes.")
+    wanted = [each for each in wanted if each not in closed]
+    if wanted:
         name = {no: building for building, no in number.items()}
         told.append(
-            f"The hours do not suffice: {left} of {number_wanted} urgent looks are not in this "
-            "plan. See `coverplate urgent`; they cannot wait. Not in it: "
+            f"The hours do not suffice: {len(wanted)} of {number_wanted} urgent looks are not in "
+            "this plan. See `coverplate urgent`; they cannot wait. Not in it: "
             f"{_listed(name[building] for building, _ in wanted)}."
         )
         far = [
@@ -251,7 +290,7 @@ def _place_urgent(
             if all(
                 replace(route, first=[], then=[], parts=[]).cost(building)[1] + entry + look.minutes
                 > route.crew.minutes + SOON
-                for route in able
+                for route in filter(partial(_may_make, look), routes)
             )
         ]
         if far:
@@ -260,6 +299,11 @@ def _place_urgent(
                 "somebody who starts nearer."
             )
     return left
+
+
+def _may_make(look: Look, route: Route) -> bool:
+    """Whether a crew may look so: a box is opened by those only who may."""
+    return route.crew.opens or look.method not in OPEN_BOX_METHODS
 
 
 def _listed(buildings: Iterable[str]) -> str:
@@ -335,6 +379,8 @@ def _stops(
                             "opening_id": look.opening_id, "how_many": look.how_many,
                             "method": look.method.value, "minutes": look.minutes,
                             "expected_new_dangerous": look.expected, "why": look.why,
+                            "besides": [each.value for each in look.besides],
+                            "must_say": list(look.must_say),
                             "must_visit": part.kind == "must", "random_pick": part.kind == "lot",
                             "settles": look.settles, "also": list(look.also), "room": look.room,
                             "circuit_id": look.circuit_id, "name": at["name"],
@@ -349,6 +395,11 @@ def _stops(
     for name in ("unit_id", "opening_id", "room", "circuit_id"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     return frame
+
+
+def way_back_told(minutes: float) -> str:
+    """The way back of a crew's day, as part of a sentence; blank where none is known."""
+    return f", {minutes:.0f} minutes of it back to the start" if minutes else ""
 
 
 def clock(minutes: float) -> str:

@@ -18,6 +18,7 @@ from pipeline.planning.sample_size import (
 )
 from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
+from shared.in_words import number, percent, plural
 from shared.rule_book import RuleBook
 from shared.vocabulary import CONDITIONS, NO_LOOK_RESULTS, Condition, Method, Result
 
@@ -144,13 +145,13 @@ def enough(
         )
     expected = max(float(expected), 0.0)
     detection = detection_of(likelihoods_of(rule_book), method)
-    number = number_that_matters(unsettled, share) if share is not None else (bad or 1)
-    needed = looks_needed(unsettled, number, confidence, detection)
+    ruled_out = number_that_matters(unsettled, share) if share is not None else (bad or 1)
+    needed = looks_needed(unsettled, ruled_out, confidence, detection)
     weighed = int(buildings) == 1 and unsettled <= MOST_WEIGHED
     by_model = None
     if weighed:
         spread = spread_of(unsettled, expected, float(variance))
-        by_model = looks_needed_given(spread, number, confidence, detection)
+        by_model = looks_needed_given(spread, ruled_out, confidence, detection)
     may_be = None
     if looked is not None:
         may_be = may_be_bad(unsettled, looked, found, confidence, detection)
@@ -162,7 +163,7 @@ def enough(
         method=method,
         detection=detection,
         confidence=confidence,
-        bad=number,
+        bad=ruled_out,
         needed=needed,
         needed_by_model=by_model,
         weighed=weighed,
@@ -171,6 +172,47 @@ def enough(
         found=found,
         may_be=may_be,
     )
+
+
+BY_LOT = (
+    "Openings must be picked by lot from the whole list, those that are hard to reach too; each is "
+    "looked at once. The first dangerous one found ends the case: count again with "
+)
+"""What the numbers rest on; who shows them adds where the number found is put in."""
+
+
+def in_rows(answer: Enough) -> list[list[str]]:
+    """The answer as rows of a table: what, and how many."""
+    sure = percent(answer.confidence)
+    rows = [
+        ["openings", f"{answer.openings:,} in {plural(answer.buildings, 'building')}"],
+        ["told of already by a capable look", f"{answer.settled:,}"],
+        ["to draw from", f"{answer.unsettled:,}"],
+        ["a look finds a false ground", percent(answer.detection)],
+        [
+            f"to be {sure} sure that fewer than {answer.bad:,} are dangerous",
+            _looks(answer.needed, answer.unsettled),
+        ],
+    ]
+    if answer.weighed:
+        rows.append(["the same by what the model holds", _looks(answer.needed_by_model, 0)])
+    rows.append(["dangerous ones that the model expects among them", number(answer.expected)])
+    if answer.looked is not None and answer.may_be is not None:
+        rows.append(
+            [
+                f"{plural(answer.looked, 'look')} by lot that found {answer.found} leave possible",
+                f"up to {answer.may_be:,} dangerous ones ({sure})",
+            ]
+        )
+    return rows
+
+
+def _looks(needed: int | None, openings: int) -> str:
+    if needed is None:
+        return "no number of looks is enough"
+    if needed == 0:
+        return "none: it is so likely already"
+    return plural(needed, "clean look") + (" (every opening)" if needed == openings else "")
 
 
 def why_they_differ(found: Enough) -> str:

@@ -37,13 +37,22 @@ def read_grants(path: Path, book: RuleBook) -> tuple[Grant, ...]:
         CoverplateError: naming every fault.
     """
     try:
-        found = Grants.model_validate(tomllib.loads(path.read_text(encoding="utf-8"))).grants
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise CoverplateError(
-            f"{path} cannot be read: {error}",
-            expected="a TOML file with tables [[grants]]: name, amount, remedies, buildings",
-            to_do="check path and text",
-        ) from error
+        data = path.read_bytes()
+    except OSError as error:
+        raise _unread(str(path), error) from error
+    return grants_of(data, str(path), book)
+
+
+def grants_of(data: bytes, path: str, book: RuleBook) -> tuple[Grant, ...]:
+    """The same of a file that is at hand; ``path`` is what faults call it.
+
+    Raises:
+        CoverplateError: naming every fault.
+    """
+    try:
+        found = Grants.model_validate(tomllib.loads(data.decode("utf-8"))).grants
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise _unread(path, error) from error
     except ValidationError as error:
         faults = "; ".join(
             f"{'.'.join(map(str, each['loc']))}: {each['msg']}" for each in error.errors()[:10]
@@ -68,3 +77,11 @@ def read_grants(path: Path, book: RuleBook) -> tuple[Grant, ...]:
             to_do="correct the file; nothing was planned",
         )
     return found
+
+
+def _unread(path: str, error: Exception) -> CoverplateError:
+    return CoverplateError(
+        f"{path} cannot be read: {error}",
+        expected="a TOML file with tables [[grants]]: name, amount, remedies, buildings",
+        to_do="check path and text",
+    )

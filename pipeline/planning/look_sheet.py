@@ -3,17 +3,23 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from typing import Any
 
 from openpyxl import Workbook
 
 from pipeline.ledger.visit_workbook import LOOK, lay_out, saved
 from pipeline.pages import page
-from pipeline.planning.day import DayPlan, clock
+from pipeline.planning.day import DayPlan, clock, way_back_told
+from shared.in_words import words
 from shared.vocabulary import Selection
 
 SHEET_NAME = 31
 """Letters that the name of a sheet may have (ECMA-376, of the programs that fill it in)."""
+
+
+MOST_IN_A_ROW = 12
+"""Openings chosen at random that one row of the printed page has room for."""
 
 
 def look_workbook(plan: DayPlan, day: dt.date) -> bytes:
@@ -33,7 +39,19 @@ def look_workbook(plan: DayPlan, day: dt.date) -> bytes:
 
 
 _HEADER = dict.fromkeys(
-    ("Stop", "Building", "Unit", "Opening", "Room", "Circuit", "Picked", "To look how", "Why"), ""
+    (
+        "Stop",
+        "Building",
+        "Unit",
+        "Opening",
+        "Room",
+        "Circuit",
+        "Picked",
+        "To look how",
+        "Why",
+        "Must be filled in",
+    ),
+    "",
 )
 
 
@@ -49,12 +67,15 @@ def _rows(stop: dict[str, Any]) -> list[dict[str, str]]:
             "Room": stop["room"] or "",
             "Circuit": stop["circuit_id"] or "",
             "Picked": _PICKED[picked and not stop["must_visit"]],
-            "To look how": _words(stop["method"]),
+            "To look how": how(stop),
             "Why": stop["why"],
+            "Must be filled in": "; ".join(_HEADER_OF[each] for each in stop["must_say"]),
         }
         for opening in openings or [""] * stop["how_many"]
     ]
 
+
+_HEADER_OF = {column: name for name, column in LOOK.items()}
 
 _PICKED = {True: Selection.RANDOM.value, False: Selection.TARGETED.value}
 
@@ -71,12 +92,18 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
                 dwellings.append({"key": key, "head": _place(stop), "stops": []})
             dwellings[-1]["stops"].append({
                 **{str(k): v for k, v in stop.items()},
-                "method": _words(stop["method"]),
+                "method": how(stop),
+                "must_say": [_HEADER_OF[each] for each in stop["must_say"]],
                 "after": clock(stop["begins_after"]),
-                "boxes": 1 if stop["opening_id"] else min(stop["how_many"], 12),
+                "rows": [1] if stop["opening_id"] else _rows_of(stop["how_many"]),
             })  # fmt: skip
         crews.append(
-            {**crew, "dwellings": dwellings, "urgent": any(s["must_visit"] for s in stops)}
+            {
+                **crew,
+                "back": way_back_told(crew["way_back_minutes"]),
+                "dwellings": dwellings,
+                "urgent": any(s["must_visit"] for s in stops),
+            }
         )
     return page(
         "looks.html",
@@ -84,6 +111,11 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
         crews=crews,
         told=plan.told,
     )
+
+
+def _rows_of(many: int) -> list[int]:
+    """How many openings stand in each row of a page: a row that is too long is torn apart."""
+    return [min(MOST_IN_A_ROW, many - done) for done in range(0, many, MOST_IN_A_ROW)]
 
 
 def _place(stop: dict[str, Any]) -> str:
@@ -95,5 +127,6 @@ def _place(stop: dict[str, Any]) -> str:
     return ", ".join(str(each) for each in (*parts, notice) if isinstance(each, str) and each)
 
 
-def _words(method: str) -> str:
-    return method.replace("_", " ")
+def how(stop: Mapping[str, Any]) -> str:
+    """How a stop is looked at: its method, and those that it takes besides."""
+    return ", with ".join(words(each) for each in (stop["method"], *stop["besides"]))

@@ -60,6 +60,8 @@ class Look:
         also: other openings of the circuit that the same look speaks of.
         room, circuit_id: where it is, as far as known.
         why: in words.
+        besides: other methods on the same visit, told in the same row.
+        must_say: columns of a look without which it does not settle what it is made for.
     """
 
     unit_id: str | None
@@ -73,6 +75,8 @@ class Look:
     also: tuple[str, ...] = ()
     room: str | None = None
     circuit_id: str | None = None
+    besides: tuple[Method, ...] = ()
+    must_say: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

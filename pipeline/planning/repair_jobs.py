@@ -224,10 +224,17 @@ class _Gathering:
         }  # fmt: skip
         keys = findings[["building_id", "unit_id", "opening_id"]].itertuples(index=False, name=None)
         findings["opening"] = [number.get(key, -1) for key in keys]
+        dwellings = self.scores.set_index("building_id")["dwellings"]
         why = []
         for row in findings.to_dict(orient="records"):
             if not row["opening_id"]:
-                why.append("it names no opening: have the place looked at")
+                several = 0 if row["unit_id"] else round(float(dwellings[row["building_id"]]))
+                why.append(
+                    f"it names no dwelling, and the building has {several}: ask which is meant, "
+                    "and have it looked at"
+                    if several > 1
+                    else "it names no opening: have the place looked at"
+                )
             elif not isinstance(row["condition"], str):
                 why.append("nobody knows what is wrong with the wiring: have it looked at")
             elif row["opening"] < 0:

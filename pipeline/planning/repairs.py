@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,6 +18,7 @@ import pandas as pd
 
 from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.ledger.store import Ledger
+from pipeline.ledger.sync import pending_findings
 from pipeline.planning.asked import check_asked, unknown_buildings
 from pipeline.planning.enough import detection_of
 from pipeline.planning.grants import Grant
@@ -37,6 +38,7 @@ from pipeline.planning.repair_search import IN_ONE, SOLVER_SECONDS, choose, requ
 from pipeline.warehouse.frames import records
 from pipeline.warehouse.narrowing import Narrowing
 from shared.faults import CoverplateError
+from shared.in_words import count, plural
 from shared.rule_book import RuleBook
 from shared.vocabulary import Method
 
@@ -90,14 +92,17 @@ class RepairPlan:
         jobs: one row a job: year, building_id, unit_id, circuit_id, opening_ids, scope, remedy,
             label, conditions (found or suspected there), cost (of the job, from grants too;
             entries of dwellings apart), price_from, hours, harm_removed (``HARM_UNIT``),
-            p_dangerous, must (first, due or blank), due_on, finding_ids; with assumptions tried,
-            stands_in (of how many it stays) and stands.
+            p_dangerous, must (first, due or blank), due_on, done_by (the soonest day by which what
+            must be repaired is due, up to the year's end: in time only if done by then, late where
+            it is before the year begins; missing where no such day lies in it), finding_ids;
+            with assumptions tried, stands_in (of how many it stays) and stands. In a year, what
+            must be done stands in order of these days.
         unable: findings not repaired in time: finding_id, place, condition, urgent, due_on, why.
         years: one row a year: money, spent, grants, hours, hours_spent.
-        rivals: order, told, harm_left, cost, must_met of must (openings repaired in time),
-            first_share and due_share (of the harm at what comes first, and at what else is due,
-            that is repaired in time: plans are compared by these, then by harm); the plan and the
-            bound among them.
+        rivals: order, told, harm_left, cost, must_met of must (openings repaired in the year in
+            which they are due, or before), first_share and due_share (of the harm at what comes
+            first, and at what else is due, that is: plans are compared by these, then by harm);
+            the plan and the bound among them.
         looks: decisions to look at first: what a look is worth against what it costs.
         frontier: budget a year, harm_left, cost, gap; None where not asked for.
         assumptions: assumption, told, harm_left, change, kept (share of decisions); likewise.
@@ -204,8 +209,8 @@ def plan_repairs(
     bound = max(found.bound, best.removed)
     harm = got.total * years
     left = 1.0 - best.removed
-    told = list(got.told)
-    jobs, unable = _rows(got, best, book, harm), _unable(got, best, when, years)
+    told = [*got.told, *_not_in_ledger(con, ledger, book, set(got.scores["building_id"]))]
+    jobs, unable = _rows(got, best, book, harm, when), _unable(got, best, when, years)
     tried = None
     if assumptions:
         tried, kept = _assumptions(got, terms, best, harm, jobs.index.to_list())
@@ -225,6 +230,31 @@ def plan_repairs(
         made_by=by,
         told=tuple(told),
     )
+
+
+def _not_in_ledger(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger | None, book: RuleBook, buildings: set[str]
+) -> list[str]:
+    """What the ledger does not know yet, and so has no date and perhaps no place in the plan."""
+    new = [
+        each for each in pending_findings(con, ledger, book)
+        if each.building_id in buildings and each.grade != "record_in_doubt"
+    ]  # fmt: skip
+    if not new:
+        return []
+    papers = sum(not each.opening_id for each in new)
+    sure = sum(bool(each.opening_id) and each.grade == "confirmed" for each in new)
+    parts = [
+        plural(papers, "of a paper that names no opening", "of papers that name no opening"),
+        f"{count(sure)} confirmed",
+        f"{count(len(new) - papers - sure)} suspected",
+    ]
+    listed = ", ".join(part for part in parts if not part.startswith("0 "))
+    return [
+        f"{plural(len(new), 'finding is', 'findings are')} not in the ledger yet ({listed}): no "
+        "due date is known of them, and of papers nothing is planned. Only what is urgent at an "
+        "opening comes first all the same. Run `coverplate findings sync`, then plan again."
+    ]
 
 
 def _rival(got: Gathered, terms: Terms, order: str) -> Choice:
@@ -255,7 +285,7 @@ def _openings_text(got: Gathered, listed: list[int]) -> list[str]:
     return got.openings["opening_id"].iloc[listed].astype(str).tolist()
 
 
-def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFrame:
+def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float, day: dt.date) -> pd.DataFrame:
     """One row a job of a choice, by year and place."""
     jobs = got.jobs
     openings = jobs.lists.openings
@@ -270,6 +300,12 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
         dates = [each["due_on"] for each in here if not pd.isna(each["due_on"])]
         due = [o for o in openings[job] if jobs.due[o]]
         must = "" if not due else "first" if any(jobs.first[o] for o in due) else "due"
+        ends = pd.Timestamp(day) + pd.DateOffset(years=year + 1)
+        within = [
+            each["due_on"] for each in here
+            if each["grade"] == "confirmed" and not pd.isna(each["due_on"])
+            and each["due_on"] < ends
+        ]  # fmt: skip
         rows.append({
             "year": year + 1, "building_id": row["building_id"], "unit_id": row["unit_id"],
             "circuit_id": row["circuit_id"],
@@ -284,19 +320,22 @@ def _rows(got: Gathered, best: Choice, book: RuleBook, harm: float) -> pd.DataFr
             "harm_removed": harm * float(best.terms.weights[year] * jobs.removed[job]),
             "p_dangerous": float(row["p_dangerous"]), "must": must,
             "due_on": min(dates).date() if dates else None,
+            "done_by": min(within).date() if within and must else None,
             "finding_ids": [each["finding_id"] for each in here if each["finding_id"]],
             "job": job,
         })  # fmt: skip
     columns = ["year", "building_id", "unit_id", "circuit_id", "opening_ids", "scope", "remedy",
                "label", "conditions", "cost", "price_from", "hours", "harm_removed",
-               "p_dangerous", "must", "due_on", "finding_ids", "job"]  # fmt: skip
+               "p_dangerous", "must", "due_on", "done_by", "finding_ids", "job"]  # fmt: skip
     frame = pd.DataFrame(rows, columns=columns)
     for name in ("unit_id", "circuit_id"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     frame["rank"] = frame["must"].map({"first": 0, "due": 1, "": 2})
+    frame["soonest"] = pd.to_datetime(frame["done_by"])
     frame = frame.sort_values(
-        ["year", "rank", "harm_removed", "job"], ascending=[True, True, False, True]
-    )
+        ["year", "rank", "soonest", "harm_removed", "job"],
+        ascending=[True, True, True, False, True],
+    ).drop(columns="soonest")
     return frame.drop(columns="rank").set_index("job")
 
 
@@ -553,12 +592,42 @@ def harm_told(found: RepairPlan) -> tuple[str, ...]:
         f"{int(100 * away / total)} % of the expected harm is taken away for "
         f"{found.years['cost'].sum():,.2f}: {_figure(away)} of {_figure(total)} ({HARM_UNIT}). "
         f"{plan['must_met']:.0f} of {plan['must']} openings that must be repaired are repaired "
-        f"in time{_by_harm(found.rivals)}.",
+        f"in the year in which they are due{_by_harm(found.rivals)}.{in_time_told(found)}",
         f"The best simple order, {rival['told']}, takes away {_figure(total - rival['harm_left'])} "
-        f"for {rival['cost']:,.2f} ({rival['must_met']:.0f} in time). No plan of this kind takes "
+        f"for {rival['cost']:,.2f} ({rival['must_met']:.0f} in the year in which they are due). No "
+        "plan of this kind takes "
         f"away more than {_figure(total - found.bound_left)} (gap {100 * found.gap:.2g} %). Made "
         f"by {found.made_by}.",
     )
+
+
+def in_time_told(found: RepairPlan) -> str:
+    """What within its year decides whether a job is in time; blank where nothing does."""
+    jobs = found.jobs[found.jobs["done_by"].notna()]
+    past = jobs["done_by"] < jobs["year"].map(found.years.set_index("year")["begins"])
+    told = ""
+    if not past.all():
+        soonest = jobs.loc[~past, "done_by"].min()
+        jobs_in_time = plural(int((~past).sum()), "job is", "jobs are")
+        told += (
+            f" {jobs_in_time} in time only if done by a day within the year, the soonest by "
+            f"{soonest}: the plan sets years, no days."
+        )
+    if past.any():
+        told += (
+            f" {plural(int(past.sum()), 'job is', 'jobs are')} late: due before its year begins."
+        )
+    return told
+
+
+def must_told(row: Mapping[str, Any], begins: dt.date) -> str:
+    """When a job must be done whose year begins on a day; blank where it need not be."""
+    by = row["done_by"]
+    if not row["must"]:
+        return ""
+    if by is None or pd.isna(by):
+        return f"due {row['due_on']}"
+    return f"late: was due {by}" if by < begins else f"in time if done by {by}"
 
 
 def _by_harm(rivals: pd.DataFrame) -> str:

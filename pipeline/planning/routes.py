@@ -42,7 +42,8 @@ class Ways:
             self._name[number] = str(name)
             if not (pd.isna(latitude) or pd.isna(longitude)):
                 self._at[number] = (math.radians(latitude), math.radians(longitude))
-        self.has_start = False
+        # a start is known by its place, or by ways to or from it that somebody gave
+        self.has_start = any(crew.crew in ends for ends in table)
         if crew.start_latitude is not None and crew.start_longitude is not None:
             self.has_start = True
             self._at[START] = (

@@ -15,6 +15,7 @@ from shared.faults import CoverplateError
 from shared.fire_facts import FIRE_FACTS, holds_sql
 from shared.records import OPENING_OBSERVATIONS, literal
 from shared.report_subjects import URGENT_SUBJECTS
+from shared.urgent_answers import clearing
 from shared.vocabulary import CONDITIONS, RecordKind
 
 PROBABILITIES = tuple(f"p_{condition.value}" for condition in CONDITIONS)
@@ -371,13 +372,15 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     Returns:
         Columns building_id, name, rank, unit_id, room, opening_id, defect (the worst of what was
         reported: a condition or an ``UrgentDefect``), last_observed_on, methods, p_dangerous,
-        standing (measured, reported), grounds (a list of dicts says, standing, observed_on,
-        inspector, method, file, sheet, row; newest first).
+        standing (measured, reported), grounds (a list of dicts ground, says, standing,
+        observed_on, inspector, method, file, sheet, row; newest first), clearing_methods and
+        clearing_readings (of the look that clears all of them, see ``shared.urgent_answers``) and
+        clears (the same in words).
     """
-    return con.execute(
+    frame = con.execute(
         """
         SELECT b.building_id, b.name, s.rank, u.unit_id, o.room, u.opening_id, u.defect,
-            o.last_observed_on, o.methods, o.p_dangerous, o.standing, u.grounds
+            o.last_observed_on, o.methods, o.p_dangerous, o.standing, u.grounds, o.slots
         FROM urgent_openings AS u
         JOIN openings AS o USING (building_no, unit_id, opening_id)
         JOIN buildings AS b USING (building_no)
@@ -385,6 +388,14 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         ORDER BY s.rank, u.unit_id, u.opening_id
         """
     ).fetchdf()
+    looks = [
+        clearing([str(each["ground"]) for each in row["grounds"]], row["slots"])
+        for row in frame.to_dict(orient="records")
+    ]
+    frame["clearing_methods"] = [[each.value for each in look.methods] for look in looks]
+    frame["clearing_readings"] = [list(look.readings) for look in looks]
+    frame["clears"] = [look.told() for look in looks]
+    return frame.drop(columns="slots")
 
 
 def reports(

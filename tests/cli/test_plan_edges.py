@@ -210,3 +210,27 @@ def test_names_in_ways_and_grants_that_nobody_knows_are_told(live, tmp_path):
     grants.write_text(one.format("N3") * 2)
     done = repairs(live, "--grants", grants)
     assert done.code == 2 and "two grants of one name" in done.err
+
+
+def test_the_way_back_to_the_start_is_in_the_hours(live, tmp_path):
+    """Known by coordinates or by a table of ways only, it is counted, told and kept to."""
+
+    def said(*words):
+        return " ".join(looks(live, *words, "--random-share", 0).out.split())
+
+    none = said()
+    assert "Where crew 1 starts is not known: no way back is counted" in none
+    assert "back to the start" not in none
+    there = said(*crew(tmp_path, latitude=39.9))
+    assert "minutes of it back to the start" in there and "is not known" not in there
+    ways = tmp_path / "ways.csv"
+    ways.write_text("from,to,minutes\n" + "".join(f"A,N{n},50\nN{n},A,100\n" for n in range(1, 6)))
+    named = tmp_path / "named.csv"
+    named.write_text("crew,hours\nA,2.9\n")
+    table = ("--crews-file", named, "--travel", ways)
+    done = said(*table)
+    # there, arrival, entry and one look take 50 + 5 + 15 + 10 minutes, and 100 back are too many
+    assert "hours, 100 minutes of it back" not in done and "hours do not suffice" in done
+    named.write_text("crew,hours\nA,3.1\n")
+    done = said(*table)
+    assert "3.0 of 3.1 hours, 100 minutes of it back to the start" in done, done

@@ -221,7 +221,7 @@ FROM ordered;
 --  * a row that contradicts itself settles nothing: a result "correct" where no ground was seen, touch
 --    voltage between neutral and ground contact while polarity is called correct.
 -- A row that itself says something urgent, were it in its note, or that contradicts itself, clears no
--- live metal.
+-- live metal. What the least look is that passes stands in shared/urgent_answers.py, for plans.
 CREATE TEMP TABLE clearing_looks AS
 WITH later AS (
     SELECT
@@ -498,7 +498,8 @@ SELECT
         FILTER (NOT past) AS defect,
     max(standing = 'measured') FILTER (NOT past) AS measured,
     max(observed_on) FILTER (NOT past) AS reported_on,
-    list(struct_pack(says := concat('before the repair proven on ' || before_proof::VARCHAR
+    list(struct_pack(ground := ground,
+        says := concat('before the repair proven on ' || before_proof::VARCHAR
             || ', which holds no longer: ', says), standing := standing, observed_on := observed_on,
         inspector := inspector, method := method, file := file, sheet := sheet, "row" := "row")
         ORDER BY past, observed_on DESC, says, file, "row") AS grounds
