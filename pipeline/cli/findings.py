@@ -265,7 +265,10 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
         building = finding.raised.building_id
         moves = _moves(ledger, building).get(finding_id, [])
         dated = due(ledger, ledger.rule_book, building_id=building)
+        doubt = doubts_of(workspace, ledger).get(finding_id)
     (row,) = records(dated[dated["finding_id"] == finding_id])
+    if doubt:
+        say(f"Proof in doubt: {finding_id}: {doubt}.")
     if as_json:
         targets = {name: row[name] for name in _TARGETS}
         print_json(

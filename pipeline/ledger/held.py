@@ -58,6 +58,15 @@ def held_before(file: Path) -> list[Held]:
     return found
 
 
+def restored(file: Path) -> bool:
+    """Whether a ledger was brought back from a back-up, as is written beside it."""
+    try:
+        text = held_path(file).read_text(encoding="utf-8", errors="replace")
+    except FileNotFoundError:
+        return False
+    return f'"what":"{RESTORED}"' in text
+
+
 def heads_gone(file: Path | None, known: Sequence[Held]) -> list[Break]:
     """Say that nothing stands beside a ledger of how far it had come, though it was written there.
 

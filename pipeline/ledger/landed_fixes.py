@@ -233,7 +233,7 @@ def _taken_up(
     ended: set[str] = set()
     verified = disproved = 0
     for sha256, own, seen in _by_file(rows, looks, sheets):
-        told, drafts, drafted = _drafts(ledger, known, own, sha256)
+        told, drafts, drafted, reopened = _drafts(ledger, known, own, sha256)
         proofs = _proofs(ledger, known, seen, dict(zip(drafted, drafts, strict=False)), sha256)
         refused: dict[int, CoverplateError] = {}
         returned = [each for each in sheets if each.sha256 == sha256 and each.visit_id not in ended]
@@ -243,7 +243,7 @@ def _taken_up(
             _check_alone(con, sha256)
 
         written = ledger.append_many(
-            [*drafts, *proofs, *visits],
+            [*reopened, *drafts, *proofs, *visits],
             who=who,
             origin=ORIGIN,
             at=at,
@@ -253,8 +253,8 @@ def _taken_up(
         )
         reported = [row for row in told if row.outcome == "reported"]
         for place, row in enumerate(reported):
-            if place in refused:
-                _refuse(row, refused[place], drafts[place].payload)
+            if (drafted_at := len(reopened) + place) in refused:
+                _refuse(row, refused[drafted_at], drafts[place].payload)
         known.note(written)
         made = {e.payload.visit_id for e in written if isinstance(e.payload, ev.VisitMade)}
         back += [each for each in returned if each.outcome != "made" or each.visit_id in made]
@@ -608,11 +608,13 @@ _MARKINGS: dict[str, tuple[Marking, ...]] = {
 
 def _drafts(
     ledger: Ledger, known: _Known, rows: Sequence[dict[str, Any]], sha256: str
-) -> tuple[list[FixRow], list[Draft], list[str]]:
-    """Return what becomes of the rows of a file, the events that those reported make, and of which
-    findings these are."""
+) -> tuple[list[FixRow], list[Draft], list[str], list[Draft]]:
+    """Return what becomes of the rows of a file, the events that those reported make, of which
+    findings these are, and the events that come before them: proven repairs whose report they
+    correct are reopened."""
     told: list[FixRow] = []
     drafts: list[Draft] = []
+    reopened: list[Draft] = []
     in_file: set[tuple[str, str]] = set()
     for row in rows:
         one = FixRow(row["path"], sha256, row["sheet"], int(row["_part"]), int(row["_row"]))
@@ -635,13 +637,54 @@ def _drafts(
             one.outcome = "duplicate"
             continue
         in_file.add((one.finding_id, said))
+        other: str | Reason = ""
+        if known.treatment[one.finding_id] == "proven":
+            other = _corrects(ledger, one.finding_id, fix)
+        if isinstance(other, Reason):
+            one.reasons.append(other)
+            continue
         one.questions = _other_costs(
             [*known.said.get(one.finding_id, []), *_drafted(drafts, one.finding_id)], fix
         )
+        if other:
+            if all(each.finding_id != one.finding_id for each in reopened):
+                reason = f"the report of the repair now says otherwise: {other}"
+                reopened.append(Draft(one.finding_id, ev.Reopened(reason=reason)))
+            one.questions.append(
+                f"the repair of {one.finding_id} was proven, and this report of it says otherwise "
+                f"({other}): it is open again until a look proves what is reported now"
+            )
         one.outcome = "reported"
         one.worker_missing = worker_missing(fix) is not None
         drafts.append(Draft(one.finding_id, fix))
-    return told, drafts, [draft.finding_id for draft in drafts]
+    return told, drafts, [draft.finding_id for draft in drafts], reopened
+
+
+_CORRECTED = ("fixed_on", "remedy", "firm", "worker", "licence")
+"""What of a reported repair decides who may prove it, when, and by what."""
+
+
+def _corrects(ledger: Ledger, finding_id: str, fix: ev.FixReported) -> str | Reason:
+    """What a report says otherwise of a proven repair, in words; "" where nothing that matters.
+
+    A report of an earlier day is refused: it may be of work before the proven repair.
+    """
+    before = ledger.finding(finding_id).fix
+    if before is None:
+        return ""
+    said = [
+        f"{name.replace('_', ' ')} {new or 'blank'}, before {old or 'blank'}"
+        for name in _CORRECTED
+        if (new := getattr(fix, name)) != (old := getattr(before, name))
+    ]
+    if said and fix.fixed_on < before.fixed_on:
+        return _reason(
+            "fixed_on",
+            fix.fixed_on,
+            f"no day before {before.fixed_on}, that of the repair of {finding_id}, which is proven;"
+            f" where this row is right, `coverplate findings reopen {finding_id}` with the reason",
+        )
+    return "; ".join(said)
 
 
 def _drafted(drafts: Sequence[Draft], finding_id: str) -> list[dict[str, Any]]:

@@ -201,8 +201,9 @@ def looks_since_fixes(
 def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dict[str, str]:
     """Say which proofs rest on a landed look that no export in force holds as it was judged.
 
-    It was read another way since (another order of dates), replaced or taken out. Where another
-    look in force proves the repair, nothing is in doubt; of a look that somebody wrote down by
+    It was read another way since (another order of dates), corrected, replaced or taken out: any
+    reading or note of it. Where a look in force, as it now is, proves the repair, nothing is in
+    doubt; of a look that somebody wrote down by
     hand the exports need not know.
 
     Args:
@@ -213,19 +214,22 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
         Why, by finding_id.
     """
     proofs = proving_looks(ledger)
-    proofs = proofs[proofs["landed"]].fillna({"unit_id": "", "inspector": ""})
+    proofs = proofs[proofs["landed"]].fillna({"unit_id": ""})
     if proofs.empty:
         return {}
+    same = " AND ".join(
+        f"nullif(o.{name}::VARCHAR, '') IS NOT DISTINCT FROM nullif(p.{name}::VARCHAR, '')"
+        for name in _FIELDS
+        if name != "observed_on"
+    )
     con = beside(warehouse)
     try:
-        hand_over(con, "proofs", proofs[[*_PLACE, "fixed_on", *_SAID]])
+        hand_over(con, "proofs", proofs[[*_PLACE, "fixed_on", *_FIELDS]])
         con.execute(
             "CREATE OR REPLACE TEMP TABLE waiting AS SELECT * FROM proofs AS p WHERE NOT EXISTS ("
             "FROM observations AS o JOIN buildings AS b USING (building_no) "
             "WHERE b.building_id = p.building_id AND coalesce(o.unit_id, '') = p.unit_id "
-            "AND o.opening_id = p.opening_id AND o.observed_on = p.observed_on::DATE "
-            "AND (o.method, o.result) = (p.method, p.result) "
-            "AND coalesce(o.inspector, '') = p.inspector)"
+            f"AND o.opening_id = p.opening_id AND o.observed_on = p.observed_on::DATE AND {same})"
         )
         gone = con.execute("SELECT * FROM waiting").df()
         if gone.empty:
@@ -248,10 +252,6 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
         for row in gone.to_dict(orient="records")
         if row["finding_id"] not in proven
     }
-
-
-_SAID = ["observed_on", "method", "result", "inspector"]
-"""What tells a look from others at one opening."""
 
 
 def plain(row: dict[Any, Any]) -> dict[str, Any]:

@@ -372,7 +372,7 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
 
 def _check_visit(finding: Finding, payload: ev.VisitStep, now: dt.datetime) -> None:
     if not isinstance(payload, ev.VisitCalledOff):
-        _check_visit_day(finding, payload.on, now)
+        _check_visit_day(finding, payload.on, now, made=isinstance(payload, ev.VisitMade))
     if isinstance(payload, ev.VisitPlanned):
         return
     if payload.visit_id not in finding.awaited_visits:
@@ -391,10 +391,14 @@ def _check_visit(finding: Finding, payload: ev.VisitStep, now: dt.datetime) -> N
         )
 
 
-def _check_visit_day(finding: Finding, on: dt.date, now: dt.datetime) -> None:
-    """Refuse a visit before its finding was seen, long before the raising, or too far ahead."""
+def _check_visit_day(finding: Finding, on: dt.date, now: dt.datetime, *, made: bool) -> None:
+    """Refuse a visit before its finding was seen, or too far ahead; a plan long before the raising.
+
+    Sheets of visits that were made come in from long ago, with the exports of then.
+    """
     seen, raised = finding.raised.first_seen_on, earliest_day(finding.raised_at)
-    earliest, furthest = max(seen, raised - LONG_BEFORE), latest_day(now) + FURTHEST
+    earliest = seen if made else max(seen, raised - LONG_BEFORE)
+    furthest = latest_day(now) + FURTHEST
     if on < earliest:
         raise CoverplateError(
             f"{finding.finding_id}: a visit on {on}; first seen on {seen}, raised on {raised}",
@@ -463,7 +467,7 @@ FURTHEST = dt.timedelta(days=3653)
 """No due day and no visit is further ahead than this: a slip of the year is likelier. Judgement."""
 
 LONG_BEFORE = dt.timedelta(days=366)
-"""No visit is longer than this before its finding was raised, for the same reason. Judgement."""
+"""No visit is planned longer than this before its finding was raised, likewise. Judgement."""
 
 REASON_LENGTH = 3
 """Fewest characters of a reason in words."""

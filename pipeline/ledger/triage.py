@@ -77,7 +77,8 @@ def with_stakes(
     Returns:
         The columns given and urgent (the opening is, or the finding is of the gravest severity
         and not only inferred, or of an urgent family, and stands: of what was set aside or is no
-        longer indicated the opening alone tells; what is proven repaired never is), chance (that
+        longer indicated the opening alone tells; what is proven repaired only is where its proof
+        is in doubt), chance (that
         the opening is dangerous, from the warehouse; where it does not know the opening, the
         finding's own probability of the defect), people and vulnerable (in the building; missing
         where not known), days_late (past the first target, else 0),
@@ -95,9 +96,10 @@ def with_stakes(
             """
             SELECT
                 f.* EXCLUDE (place),
-                -- what is proven repaired is urgent no more: what was seen since is a finding of
-                -- its own, and until it is raised an opening of the urgent list
-                f.treatment <> 'proven' AND (
+                -- what is proven repaired is urgent no more, while its proof stands: what was seen
+                -- since is a finding of its own, and until it is raised an opening of the urgent
+                -- list
+                (f.treatment <> 'proven' OR list_contains($doubted, f.finding_id)) AND (
                     coalesce(k.urgent::BOOLEAN, false)
                     OR (
                         f.treatment NOT IN ('set_aside', 'withdrawn')
@@ -121,6 +123,7 @@ def with_stakes(
             {
                 "urgent_families": list(URGENT_FAMILIES),
                 "gravest": SeverityClass.LIFE_THREATENING.value,
+                "doubted": [*(doubts or {})],
             },
         ).fetchdf()
     finally:

@@ -54,7 +54,7 @@ from pipeline.warehouse.relearning import (
     portfolio_size,
     record_at_hand,
 )
-from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
+from pipeline.warehouse.repairs import KnownRepairs, known_repairs, that_stand, write_repairs
 from pipeline.warehouse.report_subjects import create_macros
 from shared.faults import CoverplateError
 from shared.fire_facts import told_sql
@@ -240,6 +240,7 @@ def _build(
     notes: tuple[str, ...],
 ) -> Built:
     """Build as ``build`` does, once what is to be read is in order and no other build swaps."""
+    soundness.refuse_another_ledger(workspace, rule_book)
     # Read once: the version must name the very repairs that the warehouse holds.
     repairs = known_repairs(workspace, rule_book)
     landed = _landed_digest(workspace, rule_book, repairs)
@@ -360,7 +361,8 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         portfolio = portfolio_size(con)
         if record is not None:
             check_not_outgrown(rule_book, record, portfolio)
-        write_repairs(con, task.repairs)
+        repairs, in_doubt = that_stand(con, task.repairs, task.workspace, rule_book)
+        write_repairs(con, repairs)
         likelihoods = likelihoods_of(rule_book)
         drop_contradicted(con, likelihoods, rule_book)
         con.execute(sql_step("02_urgent.sql"))
@@ -401,7 +403,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.execute("CHECKPOINT")
         progress("scores and ranks", 1.0)
         ((count,),) = con.execute("SELECT count(*) FROM buildings").fetchall()
-        told = (*notes, *trouble, *more, *weighed.notes)
+        told = (*notes, *in_doubt, *trouble, *more, *weighed.notes)
         return _Done(record, version, int(count), weighed.weighed, told)
     finally:
         con.close()

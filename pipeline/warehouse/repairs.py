@@ -15,6 +15,8 @@ from pipeline.ledger.database import FILE_NAME, URL_VARIABLE, ledger_file
 from pipeline.ledger.effects import recurred_fixes, unproven_fixes, verified_fixes
 from pipeline.ledger.families import FAMILY
 from pipeline.ledger.held import check_held
+from pipeline.ledger.landed_looks import proofs_in_doubt
+from shared.in_words import plural
 from shared.rule_book import RuleBook
 
 _COLUMNS = {
@@ -77,6 +79,44 @@ def known_repairs(workspace: Workspace, rule_book: RuleBook) -> KnownRepairs:
         )
     finally:
         ledger.close()
+
+
+def that_stand(
+    con: duckdb.DuckDBPyConnection, repairs: KnownRepairs, workspace: Workspace, book: RuleBook
+) -> tuple[KnownRepairs, tuple[str, ...]]:
+    """Repairs without the proofs whose look no export in force holds as it was judged.
+
+    They count as reported only, so that what was seen before stands again.
+
+    Args:
+        con: a connection with observations and buildings.
+        repairs: what the ledger says.
+        workspace: whose ledger.
+        book: the rule book.
+
+    Returns:
+        The repairs, and what is to be told.
+    """
+    if repairs.proven.empty:
+        return repairs, ()
+    ledger = open_ledger(workspace=workspace.root, rule_book=book)
+    try:
+        doubts = proofs_in_doubt(con, ledger)
+    finally:
+        ledger.close()
+    gone = repairs.proven["finding_id"].isin([*doubts])
+    if not gone.any():
+        return repairs, ()
+    of_opening = ["building_id", "unit_id", "opening_id"]
+    unproven = pd.concat([repairs.unproven, repairs.proven[gone][[*_COLUMNS]]])
+    unproven = unproven.sort_values([*of_opening, "fixed_on"]).drop_duplicates(
+        of_opening, keep="last"
+    )
+    told = (
+        f"{plural(int(gone.sum()), 'proof')} in doubt, not counted here: the look of each stands "
+        "in no export as it was judged. `coverplate findings list` says which and why.",
+    )
+    return KnownRepairs(repairs.proven[~gone], repairs.recurred, unproven), told
 
 
 def write_families(con: duckdb.DuckDBPyConnection) -> None:

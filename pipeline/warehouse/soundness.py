@@ -20,7 +20,7 @@ from pipeline.landing.recovery import half_done
 from pipeline.ledger.chain import Held, fallen_short
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import head_of, ledger_place, unwritten
-from pipeline.ledger.held import heads_gone, held_before, write_held_of
+from pipeline.ledger.held import heads_gone, held_before, restored, write_held_of
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
@@ -136,6 +136,33 @@ def ledger_now(
         told += [f"{each.said}." for each in gone]
         told += write_held_of(ledger, "build", None, workspace.root)
         return vars(head_of(ledger, wait=True)).copy(), told
+
+
+def refuse_another_ledger(workspace: Workspace, rule_book: RuleBook) -> None:
+    """Refuse a ledger file that is not the one of which the logbook says how far it had come.
+
+    A back-up that was brought back since is taken; of a ledger in another database nothing beside
+    it tells that, so it is told only (``ledger_now``).
+
+    Raises:
+        CoverplateError: its first events are not those that it held, or it cannot be read.
+    """
+    file, held = ledger_file(None, workspace.root), held_when_built(workspace)
+    if file is None or not held:
+        return
+    with unwritten(workspace.root, rule_book) as ledger:
+        wrong = "" if ledger is None else _shorter(ledger, _last_ledger(workspace))
+    beside = held_before(file)
+    if not wrong or (beside and beside[0].when > held[0].when and restored(file)):
+        return
+    raise CoverplateError(
+        f"the ledger {file} is not the one that this workspace had on {held[0].when[:10]}: {wrong}",
+        expected=f"the {held[0].events:,} events that the logbook knows of, and others after them",
+        to_do="put the folder back from a copy, or move it away and bring back a back-up with "
+        "`coverplate ledger restore BACKUP`; where this very ledger is meant, `coverplate ledger "
+        "backup` it, move it away and restore that back-up: so it stands written that it was "
+        "changed on purpose. Nothing was built",
+    )
 
 
 def held_when_built(workspace: Workspace) -> list[Held]:

@@ -1,0 +1,157 @@
+"""A proof holds while what it rests on does: its look, the report of its repair, its ledger."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.cli.running import Outcome, run
+
+pytestmark = pytest.mark.slow
+
+LIVE = {
+    "observed_on": "2026-03-02", "inspector": "Ada Quill", "method": "cover_off_inspection",
+    "result": "reversed_false_ground", "cover_removed": "yes", "neutral_ground_jumper": "yes",
+    "polarity": "reversed", "slots": "three_slot",
+}  # fmt: skip
+PROOF = {
+    "observed_on": "2026-03-12", "inspector": "Sally Ambrel", "firm_of_inspector": "Quillmarsh",
+    "method": "cover_off_inspection", "result": "correct", "cover_removed": "yes",
+    "ground_present": "yes", "neutral_ground_jumper": "no", "polarity": "correct",
+    "ground_path_ohms": "0.2", "slots": "three_slot",
+}  # fmt: skip
+FIX = {
+    "family": "false_ground", "remedy": "grounding_conductor_added", "fixed_on": "2026-03-07",
+    "firm": "Pellworth Electric", "worker": "Dorothea Orme", "cost": "100",
+}  # fmt: skip
+
+
+class Story:
+    """A workspace and what is handed in to it."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.root = folder, folder / "own"
+        folder.mkdir(exist_ok=True)
+
+    def __call__(self, *words: str) -> Outcome:
+        return run(*words, "--workspace", self.root)
+
+    def take(self, name: str, of: dict[str, dict[str, Any]]) -> None:
+        """Take a file in, a row a building, and bring warehouse and findings up to it."""
+        rows = [{"building_id": b, "unit_id": "1", "opening_id": "1", **row}
+                for b, row in of.items()]  # fmt: skip
+        path = self.folder / name
+        with path.open("w", newline="", encoding="utf-8") as file:
+            writer = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)))
+            writer.writeheader()
+            writer.writerows(rows)
+        self.taken = self("intake", str(path))
+        assert self.taken.code in (0, 3), self.taken.err
+        self.built = self("build")
+        assert self.built.code == 0, self.built.err
+        assert self("findings", "sync").code == 0
+
+    @property
+    def states(self) -> dict[str, str]:
+        """State of the finding of each building."""
+        rows = self("findings", "list", "--all", "--json").json()
+        return {r["building_id"]: r["state"] for r in rows if r["family"] == "false_ground"}
+
+    @property
+    def urgent(self) -> set[str]:
+        return {row["building_id"] for row in self("urgent", "--json").json()}
+
+    def build(self) -> None:
+        assert self("build").code == 0
+
+    def proven(self, buildings: str) -> Story:
+        """The same after live metal, its repair and its proof at each building."""
+        self.take("found.csv", dict.fromkeys(buildings, LIVE))
+        assert self.urgent == {*buildings}
+        self.take("fixes_2026-03-10.csv", dict.fromkeys(buildings, FIX))
+        self.take("proofs_2026-03-20.csv", dict.fromkeys(buildings, PROOF))
+        assert self.states == dict.fromkeys(buildings, "repair_proven")
+        self.build()
+        assert not self.urgent
+        return self
+
+
+def test_a_look_that_was_taken_back_proves_no_more(tmp_path: Path) -> None:
+    story = Story(tmp_path / "back").proven("ABCD")
+    who = {name: PROOF[name] for name in ("observed_on", "inspector", "firm_of_inspector")}
+    blind = {name: PROOF[name] for name in ("method", "result", "slots")}
+    story.take("proofs_2026-03-25.csv", {
+        "A": {**who, "method": "cover_off_inspection", "result": "not_accessible"},
+        "B": {**who, "method": "cover_off_inspection", "result": "not_tested"},
+        "C": {**who, **blind, "cover_removed": "no"},
+    })  # fmt: skip
+    assert story.urgent == set("ABC")
+    assert "3 proofs in doubt" in story.built.out + story.built.err
+    rows = story("findings", "list", "--all", "--json").json()
+    doubted = {r["building_id"]: (bool(r["proof_in_doubt"]), r["urgent"]) for r in rows
+               if r["family"] == "false_ground"}  # fmt: skip
+    assert doubted == {**dict.fromkeys("ABC", (True, True)), "D": (False, False)}
+    (finding,) = (r["finding_id"] for r in rows
+                  if r["building_id"] == "C" and r["family"] == "false_ground")  # fmt: skip
+    assert "Proof in doubt" in story("findings", "show", finding).err
+    key = tmp_path / "key.pem"
+    assert run("certificate", "key", key).code == 0
+    made = story("certificate", "make", "C", "1", "--unit", "1", "--key", str(key),
+                 "-o", str(tmp_path / "c.json"))  # fmt: skip
+    assert made.code != 0 and "stands in no export as it was judged" in made.err
+    # the look as it was, once more: the proof stands again
+    story.take("proofs_2026-03-30.csv", {"C": PROOF})
+    assert story.urgent == set("AB")
+
+
+def test_a_corrected_report_of_a_repair_opens_it_again(tmp_path: Path) -> None:
+    story = Story(tmp_path / "report").proven("ABCDE")
+    story.take("fixes_2026-03-25.csv", {
+        "A": FIX | {"fixed_on": "2026-03-14"},  # after the look
+        "B": FIX | {"worker": "Sally Ambrel"},  # by the very person who looked
+        "C": FIX | {"firm": "Quillmarsh", "worker": ""},  # by the firm of who looked
+        "D": FIX | {"fixed_on": "2026-03-06"},  # perhaps an earlier repair
+    })  # fmt: skip
+    open_again = dict.fromkeys("ABC", "fix_reported_unproven")
+    assert story.states == open_again | dict.fromkeys("DE", "repair_proven")
+    assert story.taken.out.count("this report of it says otherwise") == 3
+    (aside,) = story("quarantine", "list", "--json").json()
+    (reason,) = aside["reasons"]
+    assert reason["column"] == "fixed_on" and "2026-03-07" in reason["expected"]
+    # a correction after which the same look still proves; who worked by any report has worked
+    story.take("fixes_2026-03-30.csv", {
+        "A": FIX | {"fixed_on": "2026-03-08"}, "B": FIX | {"worker": "Peter Lund"}
+    })  # fmt: skip
+    now = open_again | {"A": "repair_proven"} | dict.fromkeys("DE", "repair_proven")
+    assert story.states == now
+    assert story("ledger", "verify").code == 0
+
+
+def test_the_ledger_of_another_workspace_is_not_built_with(tmp_path: Path) -> None:
+    mine, other = Story(tmp_path / "mine"), Story(tmp_path / "other").proven("A")
+    mine.take("found.csv", {"A": LIVE})
+    kept = tmp_path / "kept"
+    shutil.copytree(mine.root / "ledger", kept)
+    shutil.rmtree(mine.root / "ledger")
+    shutil.copytree(other.root / "ledger", mine.root / "ledger")
+    assert mine("ledger", "verify").code != 0
+    for _ in range(2):
+        refused = mine("build")
+        assert refused.code == 2 and "is not the one that this workspace had" in refused.err
+    assert mine.urgent == {"A"}
+    assert mine("ledger", "verify").code != 0 and mine("check").code != 0
+    # following the advice: its own from a copy, or the other on purpose
+    backup = tmp_path / "backup"
+    assert mine("ledger", "backup", str(backup)).code == 0
+    shutil.rmtree(mine.root / "ledger")
+    shutil.copytree(kept, mine.root / "ledger")
+    assert mine("build").code == 0 and mine.urgent == {"A"}
+    shutil.rmtree(mine.root / "ledger")
+    restored = mine("ledger", "restore", str(backup))
+    assert restored.code in (0, 3), restored.err
+    again = mine("build")
+    assert again.code == 0, again.err
