@@ -372,7 +372,7 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
 
 def _check_visit(finding: Finding, payload: ev.VisitStep, now: dt.datetime) -> None:
     if not isinstance(payload, ev.VisitCalledOff):
-        _check_visit_day(finding, payload.on, now, made=isinstance(payload, ev.VisitMade))
+        _check_visit_day(finding, payload.on, now)
     if isinstance(payload, ev.VisitPlanned):
         return
     if payload.visit_id not in finding.awaited_visits:
@@ -391,17 +391,12 @@ def _check_visit(finding: Finding, payload: ev.VisitStep, now: dt.datetime) -> N
         )
 
 
-def _check_visit_day(finding: Finding, on: dt.date, now: dt.datetime, *, made: bool) -> None:
-    """Refuse a visit before its finding was seen, or too far ahead; a plan long before the raising.
-
-    Sheets of visits that were made come in from long ago, with the exports of then.
-    """
-    seen, raised = finding.raised.first_seen_on, earliest_day(finding.raised_at)
-    earliest = seen if made else max(seen, raised - LONG_BEFORE)
-    furthest = latest_day(now) + FURTHEST
+def _check_visit_day(finding: Finding, on: dt.date, now: dt.datetime) -> None:
+    """Refuse a visit before its finding was seen, or too far ahead."""
+    earliest, furthest = finding.raised.first_seen_on, latest_day(now) + FURTHEST
     if on < earliest:
         raise CoverplateError(
-            f"{finding.finding_id}: a visit on {on}; first seen on {seen}, raised on {raised}",
+            f"{finding.finding_id}: a visit on {on}; first seen on {earliest}",
             expected=f"{earliest} or later",
             to_do="check the year, and which findings the visit is to",
         )
@@ -465,9 +460,6 @@ def latest_day(moment: dt.datetime) -> dt.date:
 
 FURTHEST = dt.timedelta(days=3653)
 """No due day and no visit is further ahead than this: a slip of the year is likelier. Judgement."""
-
-LONG_BEFORE = dt.timedelta(days=366)
-"""No visit is planned longer than this before its finding was raised, likewise. Judgement."""
 
 REASON_LENGTH = 3
 """Fewest characters of a reason in words."""

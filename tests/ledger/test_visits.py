@@ -165,14 +165,6 @@ def test_a_visit_of_another_year_is_asked_about(ledger, on):
     assert len(ledger.history(visit(ledger, visit_id)["finding_ids"][0])) == 2
 
 
-def test_a_visit_long_before_the_raising_is_asked_about_whenever_the_defect_was_seen(ledger):
-    old = raised("K1", first_seen_on=dt.date(2015, 1, 5))
-    kept = ledger.raise_finding(old, at=moment(DAY), **WHO).finding_id
-    with pytest.raises(CoverplateError, match="raised on 2025-03-03"):
-        plan(ledger, [kept], on=dt.date(2020, 4, 1))
-    assert plan(ledger, [kept], on=DAY - dt.timedelta(60))
-
-
 def test_the_frame_counts_what_became_of_the_findings(ledger):
     ids = dwelling(ledger, 5)  # ungrounded, false ground, reversed, reversed ungrounded, …
     visit_id = plan(ledger, ids)
