@@ -11,7 +11,6 @@ last look that saw the defect, and is by somebody else than whoever did the work
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -21,8 +20,7 @@ import duckdb
 
 from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from pipeline.evidence.readings import OWN_WORDS, WORDS
-from pipeline.landing.row_kinds import speaks_of_danger
-from pipeline.landing.voided import does_not_count
+from pipeline.landing.own_notes import speaks_against
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, DefectFamily, members
 from pipeline.ledger.persons import is_another_firm, may_be_of_firm, may_be_one, names_somebody
@@ -358,10 +356,11 @@ class Judge:
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
-        if look.note and _note_disagrees(look.note, target):
+        left = Result.OPEN_GROUND if target is Condition.UNGROUNDED else Result.CORRECT
+        if look.note and speaks_against(look.note, left):
             found.append(
-                "its own note tells of danger, of what was not done, or that nothing was tested: "
-                "have somebody look again whose note agrees with what was found"
+                "its own note tells of danger, of what was not done or of a dead circuit, or takes "
+                "the row back: have somebody look again whose note agrees with what was found"
             )
         by = self._by_a_worker(finding, fix, look.inspector, look.firm_of_inspector)
         return [*found, by] if by else found
@@ -400,33 +399,6 @@ def _claim(finding: Finding) -> tuple[ev.FixReported, Condition]:
             to_do="report the fix first",
         )
     return fix, fix.leaves_condition
-
-
-_NOT_DONE = re.compile(
-    r"(\bnot|\bnever|n['’]t)( been| be| yet| fully| quite)* (removed|taken off|opened|finished|done"
-    r"|completed?|repaired|fixed|replaced|corrected|ready|working)\b"
-    r"|\b(cover|plate) (is |was )?(not|never) (off|open)\b|\bunfinished\b|\bincomplete\b"
-    r"|\bstill (in place|there|present|open|loose|missing|wrong)\b"
-    r"|\b(still )?to be (done|finished|repaired|replaced|completed|corrected)\b"
-    r"|\bloose (wires?|wiring|conductors?|connections?|terminals?)\b|\btemporar(y|ily)\b",
-    re.I,
-)
-"""Words of a note that work or look was left undone. Common practice, no source."""
-
-_NO_GROUND = re.compile(
-    r"\bun-?(grounded|earthed)\b|\bnot (grounded|earthed)\b|\b(2|two)[ -]wires?( only)?\b"
-    r"|\b(no|open|missing|without( an?| any)?) (equipment )?(ground(ing)?|gnd|grd|earth)"
-    r"( wire| conductor| path)?\b",
-    re.I,
-)
-"""Words that there is no ground: they agree with a remedy that leaves none."""
-
-
-def _note_disagrees(note: str, target: Condition) -> bool:
-    """Say whether a note speaks against what its look is to prove: in words of danger, as intake
-    warns of them, of work or look left undone, or of nothing tested."""
-    left = _NO_GROUND.sub(" ", note) if target is Condition.UNGROUNDED else note
-    return speaks_of_danger(left) or does_not_count(note) or _NOT_DONE.search(note) is not None
 
 
 def _said(word: Condition | Method | Result) -> str:
