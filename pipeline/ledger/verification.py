@@ -23,7 +23,13 @@ from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.landing.own_notes import speaks_against
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, DefectFamily, members
-from pipeline.ledger.persons import is_another_firm, may_be_of_firm, may_be_one, names_somebody
+from pipeline.ledger.persons import (
+    is_another_firm,
+    may_be_of_firm,
+    may_be_one,
+    may_name_somebody,
+    names_somebody,
+)
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
 from shared.faults import CoverplateError
@@ -460,16 +466,20 @@ def _not_another(
             "role, or what stands for a name, may be anybody's; write the first name and surname "
             "of who looked, or have somebody look who is named"
         )
-    worker = fix.worker if names_somebody(fix.worker) else None
-    if (may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm)) or (
-        worker is not None and may_be_one(inspector, worker, fix.firm)
-    ):
+    if may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm):
         return f"{inspector} may be who did the work; somebody else has to look"
-    if worker is None and not is_another_firm(inspectors_firm, fix.firm):
+    worker = fix.worker if may_name_somebody(fix.worker) else None
+    if worker is not None and may_be_one(inspector, worker, fix.firm):
+        return (
+            f"{inspector} may be who did the work ({worker}); somebody else has to look, or, where "
+            "they are two people, write both names in full or beside each the licence number"
+        )
+    if not names_somebody(fix.worker) and not is_another_firm(inspectors_firm, fix.firm):
         return (
             f"{_not_said(fix.worker)}, so that nothing shows that somebody else "
-            "looked: report the fix again with the worker's name, or name the firm of who looked "
-            "(both firms must be named, and not be one)"
+            "looked: report the fix again with the worker's first name and surname, or name the "
+            "firm of who looked (both firms must be named in full, and may not be one: "
+            f"{inspectors_firm or 'none'} and {fix.firm} are not shown to be two)"
         )
     return None
 
@@ -477,7 +487,7 @@ def _not_another(
 def _not_said(worker: str | None) -> str:
     if not worker or not worker.strip():
         return "the report does not say who did the work"
-    return f"the report says {worker!r} did the work, which is no person's name"
+    return f"the report says {worker!r} did the work, which is no person's first name and surname"
 
 
 WITHOUT_WORKER = (

@@ -19,9 +19,10 @@ AGAINST = (
     "looked at the one beside the window, not this one", "should be ok now, will check next week",
     "circuit was de-energized", "tested with the power off", "no voltage present", "by phone",
     "electrician says it is done", "wrong unit", "could not open the box", "cover left on",
-    "from photos", "reversed polarity", "ground wire disconnected", "gfci removed, plain receptacle",
-    "GFCI dead, does not trip", "work pending", "sin corriente", "otra toma", "nicht gepr\u00fcft",
-    "spannungsfrei", "hors tension", "jumper found and cut today",
+    "from photos", "reversed polarity", "ground wire disconnected",
+    "gfci removed, plain receptacle", "GFCI dead, does not trip", "work pending",
+    "sin corriente", "otra toma", "nicht gepr\u00fcft", "spannungsfrei", "hors tension",
+    "jumper found and cut today",
     # Of what else it says so nobody can tell: a second look is what that costs.
     "not tested: bathroom fan", "breaker off to open the box, then on again",
 )  # fmt: skip
@@ -62,7 +63,7 @@ def test_the_words_are_told_apart_in_python_and_in_sql_alike():
     assert con.execute("SELECT note_against(NULL, 'correct')").fetchall() == [(False,)]
 
 
-@pytest.mark.parametrize("cells", [LIVE, {"heat_or_scorch": "yes"}, {"hot_neutral_volts": 95}])
+@pytest.mark.parametrize("cells", [LIVE, {"heat_or_scorch": "yes"}, {"hot_neutral_volts": 60}])
 def test_such_a_look_takes_nothing_off_the_urgent_list(cells):
     good = BOX_SEEN | {"heat_or_scorch": "no", "hot_neutral_volts": 120}
     assert not is_urgent(look(**cells), look(5, **good, note="tested live"))
