@@ -460,19 +460,20 @@ def _not_another(
     """Say why a look isn't shown to be by somebody else than whoever did the work."""
     if inspector is None:
         return None  # said already: the look does not say who looked
-    if not names_somebody(inspector):
-        return (
-            f"{inspector!r} names no person, so that nothing shows that somebody else looked: a "
-            "role, or what stands for a name, may be anybody's; write the first name and surname "
-            "of who looked, or have somebody look who is named"
-        )
-    if may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm):
+    named = may_name_somebody(inspector)
+    if named and (may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm)):
         return f"{inspector} may be who did the work; somebody else has to look"
     worker = fix.worker if may_name_somebody(fix.worker) else None
-    if worker is not None and may_be_one(inspector, worker, fix.firm):
+    if named and worker is not None and may_be_one(inspector, worker, fix.firm):
         return (
             f"{inspector} may be who did the work ({worker}); somebody else has to look, or, where "
             "they are two people, write both names in full or beside each the licence number"
+        )
+    if not names_somebody(inspector):
+        return (
+            f"{inspector!r} names no person, so that nothing shows that somebody else looked: a "
+            "role, one word alone or what stands for a name may be anybody's; write the first "
+            "name and surname of who looked, or have somebody look who is named"
         )
     if not names_somebody(fix.worker) and not is_another_firm(inspectors_firm, fix.firm):
         return (
