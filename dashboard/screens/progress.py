@@ -129,6 +129,7 @@ def columns(*, by_time: bool) -> list[plate.Column]:
         plate.Column("Group", lambda r: plate.text(str(r["group"]).replace("_", " ")), heads=True),
         counted("Findings", "findings"),
         counted("Open", "open"),
+        counted("Records in doubt", "in_doubt"),
         counted("Overdue", "overdue"),
         counted("Past the first target", "overdue_first"),
         counted("Past the present target", "overdue_present"),

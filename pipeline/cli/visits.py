@@ -100,7 +100,7 @@ def plan(
         )
     with opened(workspace, ledger_at) as ledger:
         chosen = (
-            of_visits.open_findings_of(ledger, *_dwelling(unit))
+            of_visits.open_findings_of(ledger, *of_visits.dwelling_named(ledger, unit))
             if unit is not None
             else named_findings(ids, listed)
         )
@@ -109,17 +109,6 @@ def plan(
             note=note, who=who, origin=ORIGIN,
         )  # fmt: skip
         return _written(ledger, str(written[0].content()["visit_id"]), written, as_json)
-
-
-def _dwelling(text: str) -> tuple[str, str]:
-    building, mark, unit = text.partition("/")
-    if not mark or not building:
-        raise CoverplateError(
-            f"{text!r} names no dwelling",
-            expected="BUILDING/UNIT, such as 0017/2A; 0017/ for what names no unit",
-            to_do="take both from `coverplate findings list`",
-        )
-    return building, unit
 
 
 @visits.command(

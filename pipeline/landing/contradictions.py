@@ -12,9 +12,10 @@ import duckdb
 from pipeline.landing.current import valid_rows_of
 from pipeline.landing.outcomes import Landing
 from pipeline.landing.report import Finding
-from pipeline.landing.row_kinds import find_dangerous
+from pipeline.landing.row_kinds import GFCI_FAULT, find_dangerous
 from pipeline.landing.voided import says_untested_sql, says_void_sql
 from pipeline.landing.workspace import Part
+from shared.records import literal
 from shared.vocabulary import Method, RecordKind
 
 _LOOKS = RecordKind.OPENING_OBSERVATIONS
@@ -29,7 +30,7 @@ LOUD = frozenset(
     {
         *("danger_in_text", "contradicting_rows", "beside_rows", "cells_without_value"),
         *("void_by_note", "contradicting_cells", "building_named_twice"),
-        *("danger_in_names", "untested_by_note"),
+        *("danger_in_names", "untested_by_note", "gfci_fault_in_note"),
         *("danger_ignored", "sheet_may_not_count", "readings_beside_correct"),
         *("margins_of_danger", "formats_not_read"),
         *("comments_of_danger", "leading_zeros_shown", "hidden_sheet", "merged_columns"),
@@ -105,11 +106,18 @@ FIRST_LOOKS = 1960
 
 _SPOKEN_OF = "(FROM dangerous_texts)"
 
+_GFCI_FAULT = literal(rf"(^|[^a-z])({GFCI_FAULT})($|[^a-z])")
+
 _TOLD: dict[str, tuple[str, str]] = {
     "danger_in_text": (
         f"result = 'correct' AND ({' OR '.join(f'{n} IN {_SPOKEN_OF}' for n in TEXTS)})",
         "rows with the result 'correct' beside words of danger or of a defect, which nothing "
         "reads: read them, such as {example!r}",
+    ),
+    "gfci_fault_in_note": (
+        f"result <> 'correct' AND regexp_matches(lower(note), {_GFCI_FAULT})",
+        "rows whose note says that a GFCI is dead or gone, which nothing reads: write `no` under "
+        "gfci_protected or gfci_button_tripped where it is so, such as {example!r}",
     ),
     "danger_in_names": (
         " OR ".join(f"{name} IN {_SPOKEN_OF}" for name in NAMES),

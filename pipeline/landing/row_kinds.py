@@ -48,6 +48,17 @@ _REMARK = re.compile(
     re.I,
 )
 
+GFCI_FAULT = (
+    r"(gf?ci|rcd|rcbo)( (outlet|receptacle|device|breaker|protection|test|button))?"
+    r"( (is|was|has been|found|now|seems))* "
+    r"(dead|removed|missing|defective|broken|bad|stuck|inoperative|bypassed|gone|expired|"
+    r"(not|no longer) (working|tripping|protect\w+|present|functional|there)|(does|did|do|will|"
+    r"would|could)( not|n'?t) (work|trip|reset|protect|function)|replaced (by|with) (a )?(plain|"
+    r"ordinary|standard|regular|normal))|no longer gf?ci"
+    r"|(dead|defective|broken|bypassed|missing|faulty) gf?ci"
+)
+"""Words that a GFCI protects no longer: no look reports it by its result."""
+
 DANGER = re.compile(
     r"(^|[^a-z])(open[\s_\-]*(ground|gnd|earth|neutral|hot)|no[\s_\-]*(ground|gnd|earth)"
     r"|boot[\s_\-]*leg(ged)?|false[\s_\-]*(ground|gnd|earth)|rev(erse[d]?)?[\s_\-]*pol(arity)?"
@@ -87,7 +98,7 @@ DANGER = re.compile(
     r"|(nulleiter|neutralleiter) gebr(ü|ue)ckt|angeschmort|verschmort|verbrannt|funken|kribbelt"
     r"|no hay tierra|quemad[oa]s?|pelad[oa]s?|chispas?|calambre|puenteado"
     r"|br[ûu]l[ée]e?s?|[ée]tincelles?|d[ée]nud[ée]s?|bez uziemienia"
-    r"|sin tierra|pas de (la )?terre|keine erde|ohne schutzleiter)"
+    rf"|sin tierra|pas de (la )?terre|keine erde|ohne schutzleiter|{GFCI_FAULT})"
     r"($|[^a-z])|接地なし|нет заземления",
     re.I,
 )

@@ -15,6 +15,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.ledger.due import dated_findings
+from pipeline.ledger.effects import CAME_BACK
 from pipeline.ledger.history import FIRM_EVENTS, sql
 from pipeline.ledger.progress import (
     failed_verifications,
@@ -186,7 +187,7 @@ def clocks(
     ).reset_index(drop=True)
 
 
-_DONE = """
+_DONE = f"""
     WITH paid AS (
         SELECT
             told_firm(firm) AS firm,
@@ -201,7 +202,8 @@ _DONE = """
             f.firm,
             count(DISTINCT (d.building_id, d.unit_id, d.opening_id)) AS proven_openings
         FROM fixes AS f JOIN due AS d USING (finding_id)
-        WHERE f.verdict = 'proven'
+        -- a repair after which the defect came back counts no longer
+        WHERE f.verdict = 'proven' AND f.finding_id NOT IN {CAME_BACK}
         GROUP BY ALL
     ),
     doors AS (
@@ -241,7 +243,8 @@ def firm_record(
         fixes (reported), of which proven, disproved
         and unproven; share_proven_first_look (of fixes judged by a look, by the first one),
         share_proven_low, share_proven_high (Clopper–Pearson); median_days_to_proof (``clocks``);
-        proven_openings (openings with a fix of theirs that a look proved), to_date (money of all
+        proven_openings (openings with a fix of theirs that a look proved, and the defect did not
+        come back since), to_date (money of all
         their work, disproved fixes too: bills, and reports where no bill stands in for them; see
         ``spent.sql``), without_cost (fixes of which neither states any),
         cost_per_proven_opening (too low where fixes state no cost); entry_refused, no_access (while

@@ -45,7 +45,7 @@ _PLACE = {"building_id": "Building", "unit_id": "Unit", "opening_id": "Opening"}
 SECTIONS: tuple[Section, ...] = (
     Section(
         "urgent",
-        "Urgent and not repaired",
+        "Urgent and not proven repaired",
         "Nothing urgent is open.",
         {**_PLACE, "condition": "What", "state": "State", "firm": "Firm", "days_known": "Days"},
     ),
@@ -187,13 +187,28 @@ def digest(
 def _urgent(findings: pd.DataFrame) -> pd.DataFrame:
     """What is urgent and not proven repaired, one finding an opening: what is open and due first.
 
-    An opening stays while it is urgent, whatever was closed on paper or reported of its findings,
-    as on the list of urgent openings.
+    An opening stays while it is on the list of urgent openings, whatever was closed on paper or
+    reported of its findings; and, beside that list, while a gravest finding there is not proven
+    repaired, though a look found the danger gone (``urgent_words`` counts both).
     """
     urgent = findings[findings["urgent"] & (findings["treatment"] != "withdrawn")]
     urgent = urgent.sort_values(["open", "first_target_on"], ascending=[False, True], kind="stable")
     again = urgent.duplicated(["building_id", "unit_id", "opening_id"])
     return urgent[~again | (urgent["opening_id"] == "")]
+
+
+def urgent_words(told: Digest) -> str:
+    """Say how many of what is urgent the list of urgent openings has, and why there are more."""
+    rows = told.parts["urgent"]
+    listed = int(rows["on_urgent_list"].sum())
+    left = len(rows) - listed
+    words = f"{listed:,} on the list of urgent openings (`coverplate urgent`)"
+    if left:
+        words += (
+            f"; {left:,} beside it: a paper names no opening, or a look found the danger gone and "
+            "took the opening off that list, yet no repair is proven"
+        )
+    return f"{words}."
 
 
 def _whole(counts: dict[str, float | None]) -> dict[str, float]:
@@ -251,6 +266,8 @@ def as_text(told: Digest, title: str) -> str:
         frame = told.parts[section.key]
         lines += ["", f"{section.title} ({len(frame):,})"]
         rows = _rows(section, frame)
+        if section.key == "urgent" and rows:
+            lines += [f"  {urgent_words(told)}"]
         lines += [
             "  "
             + "; ".join(
@@ -272,11 +289,13 @@ def as_page(told: Digest, title: str) -> str:
         {
             "title": section.title,
             "none": section.none,
-            "number": len(told.parts[section.key]),
+            "said": urgent_words(told) if section.key == "urgent" and len(frame) else "",
+            "number": len(frame),
             "heads": list(section.columns.values()),
-            "rows": _rows(section, told.parts[section.key]),
+            "rows": _rows(section, frame),
         }
         for section in SECTIONS
+        for frame in [told.parts[section.key]]
     ]
     return page(
         "digest.html",

@@ -9,6 +9,11 @@ from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.verification import LOOK_COLUMNS
 
+CAME_BACK = """(
+    SELECT recurs_of FROM findings WHERE recurs_of IS NOT NULL AND treatment <> 'withdrawn'
+)"""
+"""Findings whose defect came back after the repair: SQL of their ids, over ``findings``."""
+
 _REPAIRS = """
 SELECT
     finding_id, building_id, nullif(unit_id, '') AS unit_id, opening_id, family, condition,
@@ -17,9 +22,7 @@ FROM findings
 WHERE
     treatment = '{treatment}' AND fixed_on IS NOT NULL
     -- a repair after which the defect came back counts no longer
-    AND finding_id {back} (
-        SELECT recurs_of FROM findings WHERE recurs_of IS NOT NULL AND treatment <> 'withdrawn'
-    )
+    AND finding_id {back} {came_back}
 QUALIFY row_number() OVER (
     PARTITION BY building_id, unit_id, opening_id{each} ORDER BY fixed_on DESC, finding_id
 ) = 1
@@ -39,7 +42,13 @@ def verified_fixes(ledger: Ledger) -> pd.DataFrame:
     """
     with history(ledger) as con:
         return con.execute(
-            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family", back="NOT IN")
+            _REPAIRS.format(
+                treatment="proven",
+                more="verified_on,",
+                each=", family",
+                back="NOT IN",
+                came_back=CAME_BACK,
+            )
         ).df()
 
 
@@ -53,7 +62,13 @@ def recurred_fixes(ledger: Ledger) -> pd.DataFrame:
     """
     with history(ledger) as con:
         return con.execute(
-            _REPAIRS.format(treatment="proven", more="verified_on,", each=", family", back="IN")
+            _REPAIRS.format(
+                treatment="proven",
+                more="verified_on,",
+                each=", family",
+                back="IN",
+                came_back=CAME_BACK,
+            )
         ).df()
 
 
@@ -65,7 +80,9 @@ def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
     """
     with history(ledger) as con:
         return con.execute(
-            _REPAIRS.format(treatment="fix_reported", more="", each="", back="NOT IN")
+            _REPAIRS.format(
+                treatment="fix_reported", more="", each="", back="NOT IN", came_back=CAME_BACK
+            )
         ).df()
 
 

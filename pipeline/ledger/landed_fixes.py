@@ -570,7 +570,12 @@ class _Known:
             return latest[0], []
         if not latest:
             return None, [_reason("opening_id", shown, "an opening with a finding that stands")]
-        families = ", ".join(sorted(self.family[each] for each in latest))
+        named = sorted({self.family[each] for each in latest})
+        if len(named) == 1:
+            ids = " or ".join(sorted(latest))
+            several = f"{ids}: this opening has several findings of {named[0]}"
+            return None, [_reason("finding_id", shown, several)]
+        families = ", ".join(named)
         return None, [_reason("family", shown, f"one of {families}: this opening has several")]
 
     def told_before(self, row: Mapping[str, Any], fix: ev.FixReported) -> str | None:

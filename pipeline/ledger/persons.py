@@ -3,9 +3,14 @@
 Names are typed by hand, so they are compared by what a reader would take for the same: case,
 accents, look-alike letters, punctuation, titles and the order of the parts do not matter, a
 beginning may stand for any name that begins with it, initials for the names that begin with them, a
-pet name for its full form, and one letter of a name may be a slip. A number without a name (a crew,
-a licence) may be anybody's. A role ("Site manager") and what stands for a name ("N.N.") are nobody;
-a surname that is also a role ("J. Porter") is one. Where in doubt two names are one.
+short form for its full one (``short_names``), and a letter of each name may be a slip. Under one
+surname two first names are two people only where they are plainly two names, or where two licence
+numbers tell them apart. A number without a name (a crew, a licence) may be anybody's.
+
+A person is a surname and something beside it: a first name or its letter, "Mr.", a number. One word
+alone may be no name at all ("Dad", "OK"); a role ("Site manager") and what stands for a name
+("N.N.") are nobody; a surname that is also a role ("J. Porter") is one. Where in doubt two names
+are one.
 """
 
 from __future__ import annotations
@@ -14,6 +19,7 @@ import re
 import unicodedata
 from functools import lru_cache
 
+from pipeline.ledger.short_names import SHORT_FORMS, is_within, short_form, without_dots
 from shared.shown import LOOK_ALIKES
 
 _LETTERS = str.maketrans(
@@ -33,9 +39,8 @@ def _parts(name: str) -> list[str]:
         for each in plain
         if not unicodedata.combining(each) and unicodedata.category(each) != "Cf"
     ).translate(_LETTERS)
-    # "ue" is how others write "ü", which has lost its dots by now
-    for pair, single in (("ae", "a"), ("oe", "o"), ("ue", "u")):
-        letters = letters.replace(pair, single)
+    letters = without_dots(letters)  # "ü" has lost its dots by now
+    letters = re.sub(r"['’]", "", letters)  # O'Brien, Obrien
     # a figure typed for a letter it looks like
     letters = re.sub(r"(?<=[^\W\d_])0|0(?=[^\W\d_])", "o", letters)
     letters = re.sub(r"1(?=[^\W\d_])", "l", letters)
@@ -58,7 +63,10 @@ _TITLES = _set(
 _NOBODY = _set(
     "same as above ditto idem unknown unnamed none no nobody anonymous na n a tbd tba self me "
     "myself various several somebody someone staff crew team worker owner tenant firm company "
-    "contractor see x xx xxx y z xy xyz abc nn asdf name person"
+    "contractor see x xx xxx y z xy xyz abc nn asdf name person men man guys people persons "
+    "not recorded stated known given noted written named shown told illegible unreadable invoice "
+    "report receipt per rep reps representative pending done ok okay yes signed checked "
+    "vacant nil null void unk nk et al others other mate mates before later anyone dont know"
 )
 """Words that name nobody in particular."""
 
@@ -81,51 +89,86 @@ _ROLES = _set(
     "office third party independent external internal qualified competent authorised authorized "
     "responsible certified senior junior assigned duty block floor on in at of for from our his "
     "her their my who ever whoever whom hausmeister elektriker mieter vermieter unbekannt prufer "
-    "inquilino electricista conserje desconocido gardien locataire inconnu"
+    "inquilino electricista conserje desconocido gardien locataire inconnu dad daddy father mum "
+    "mom mother brother sister uncle aunt cousin friend spouse husband wife partner relative "
+    "reviewer verifier checker president director ceo cfo qc qa pm eic investor volunteer temp "
+    "trainee intern electrical electric sparkie shift watch charge portero encargado vecino "
+    "gerant syndic vermieterin hausmeisterin geselle azubi lehrling inspecteur secretario subject"
 )
 """Roles, and words beside them: whoever is called so may be anybody. Common practice, no source."""
 
 _ROLES_AND_SURNAMES = _set(
     "agent boss carpenter chief clerk day driver fitter foreman glazier guard guest head house "
-    "joiner lead mason master mechanic night painter plumber porter sparks sparky steward super "
-    "warden"
+    "joiner lead mason master mechanic meister night painter plumber porter sparks sparky steward "
+    "super warden"
 )
 """Roles that are surnames too: with a first name or its letter they are a person."""
-
-_PET_NAMES = tuple(
-    _set(names)
-    for names in (
-        "robert rob bob bobby robbie", "william will bill billy liam", "richard rick dick richie",
-        "james jim jimmy jamie", "john jack johnny", "edward ed ted eddie ned", "henry harry hank",
-        "charles charlie chuck", "anthony tony", "margaret peggy meg maggie", "elizabeth liz beth "
-        "bess betty", "katherine catherine kate kathy", "mary polly molly", "francis frank",
-        "alexander sandy sasha", "theodore ted", "joseph joe", "lawrence larry", "harold hal",
-        "dorothy dot dolly", "sarah sally", "helen nell nelly", "ellen nell nelly",
-    )
-)  # fmt: skip
-"""Given names and short forms that do not begin alike. From memory."""
 
 _FIRM_WORDS = _set(
     "ltd limited llc llp inc incorporated corp corporation co company plc gmbh ag sa sarl bv "
     "electric electrical electrics electricians wiring services service contractors contractor "
-    "contracting solutions group holdings sons daughters son and of the bros brothers"
+    "contracting solutions group holdings sons daughters son and of the bros brothers elec elektro "
+    "www com net org"
 )
 """Words of a firm's name that others have too."""
 
+_HOUSE_WORDS = _set(
+    "in house own inhouse staff crew crews maintenance estate office housing authority property "
+    "management department dept landlord owner facilities facility council municipal caretaker "
+    "building site team works direct labour labor agency trust"
+)
+"""Words of whoever owns or keeps a building and does its own work, under many names."""
+
+_NO_FIRM = _set("subcontractor subcontractors contractors private trade tradesman")
+"""Words, beside those that name nobody, of a firm that is not named."""
+
 
 def names_somebody(name: str | None) -> bool:
-    """Say whether a cell names a person: a role, or what stands for a name, is none."""
-    if name is None:
+    """Say whether a cell names a person, so that others can be told from them.
+
+    A role, one word alone, letters alone, and what stands for a name, are none; nor is a name with
+    others beside it that are not named ("D. Orme + 1").
+    """
+    if name is None or _OTHERS_BESIDE.search(name):
         return False
     parts = _parts(name)
     if set(parts) <= _NOBODY | _TITLES or set(parts) in _STAND_INS:
         # "A. Foreman" is a person, "a foreman" none
         return _initials_and_surname(name, parts)
-    roles = _ROLES | _ROLES_AND_SURNAMES
-    own = [part for part in parts if part not in _NOBODY | _TITLES | roles]
-    if not set(parts) & (roles | _TITLES) or any(len(part) > 1 or part.isdigit() for part in own):
-        return bool(own)
-    return _initials_and_surname(name, parts)  # letters at most, such as "Technician B"
+    if any(part.isdigit() for part in parts):
+        return not set(parts) & _COUNTED  # a crew or a licence, no "2 men"
+    own = [part for part in parts if part not in _NOBODY | _TITLES | _ROLES | _ROLES_AND_SURNAMES]
+    words = [part for part in own if len(part) > 1]
+    if not words:
+        return _initials_and_surname(name, parts)  # letters at most, such as "Technician B"
+    if len(words) > 1 or any(part >= _WRITTEN_AS_ONE for part in words):
+        return True
+    return any(len(part) == 1 or part in _ROLES_AND_SURNAMES | _HONORIFICS for part in parts)
+
+
+_HONORIFICS = _set("mr mrs ms miss mx dr prof sir madam herr frau jr sr")
+"""Titles that only a person has."""
+
+_OTHERS_BESIDE = re.compile(
+    r"\+\s*\d|\bet\.? ?al\b|(\+|&|\band)\s*(an?\s+|his\s+|her\s+|the\s+)?(co|crew|team|mates?|"
+    r"helpers?|others?|apprentice|son|colleagues?|man|men|assistant)\b|\bn/[ka]\b"
+    r"|\b(colleague|friend|mate|helper|son|wife|brother|boss|assistant|apprentice) (of|to)\b",
+    re.I,
+)
+"""Words that more people were there than are named, or another than who is, and "n/k"."""
+
+_COUNTED = _set("men man guys people persons see invoice bill report receipt per page job order")
+"""Words whose number is no person's."""
+
+_WRITTEN_AS_ONE = "\u2e80"
+"""From this letter on full names are written without a space."""
+
+
+def may_name_somebody(name: str | None) -> bool:
+    """Say whether a cell holds a word that may be of a name, be it no person's full one."""
+    return name is not None and bool(
+        set(_parts(name)) - _NOBODY - _TITLES - _ROLES - _ROLES_AND_SURNAMES
+    )
 
 
 def _initials_and_surname(name: str, parts: list[str]) -> bool:
@@ -141,8 +184,10 @@ def _initials_and_surname(name: str, parts: list[str]) -> bool:
 
 
 def _names_firm(name: str | None) -> bool:
-    """Say whether a cell names a firm at all; an owner's "Maintenance" may be one."""
-    return name is not None and not set(_parts(name)) <= _NOBODY | _TITLES
+    """Say whether a cell names a firm at all; an owner's "Maintenance" is one."""
+    if name is None or re.fullmatch(r"\W*n/[ka]\W*", name, re.I):
+        return False
+    return not set(_parts(name)) <= (_NOBODY | _TITLES | _NO_FIRM) - _HOUSE_WORDS
 
 
 def _own(name: str, beside: frozenset[str]) -> list[str]:
@@ -168,6 +213,9 @@ def may_be_one(one: str, other: str, firm: str = "") -> bool:
     second = _own(other, beside)
     if "".join(first) == "".join(second):
         return True  # "Anne-Marie" and "Annemarie"
+    licences = _licence(one), _licence(other)
+    if all(licences):
+        return licences[0] == licences[1]
     if _names_no_one(first) != _names_no_one(second):
         return True  # "lic 4711" may be anybody's
     if _initials(first, second) or _initials(second, first):
@@ -175,17 +223,29 @@ def may_be_one(one: str, other: str, firm: str = "") -> bool:
     shorter, longer = sorted((first, second), key=len)
     left = list(longer)
     unlike = []
+    surnames = 0
     for part in sorted(shorter, key=len, reverse=True):
-        match = next((each for each in left if _agree(part, each)), None)
-        if match is None:
+        match = min(left, key=lambda each: _apart(part, each), default=None)
+        if match is None or _apart(part, match) == _UNLIKE:
             unlike.append(part)
         else:
             left.remove(match)
-    if len(unlike) == 1 and len(shorter) > 1:  # the rest agrees: a slip, or a short form
-        return any(
-            _one_letter_apart(unlike[0], each) or _short_form(unlike[0], each) for each in left
-        )
+            surnames += len(part) > 1 and len(match) > 1
+    if len(unlike) == 1 and (surnames or len(shorter) == 1):  # the rest agrees: a short form
+        return any(short_form(unlike[0], each) for each in left)
+    if len(unlike) == 1:  # "Mike O." and "Michael Orme"
+        return any({unlike[0], each} <= names for each in left for names in SHORT_FORMS)
     return not unlike
+
+
+def _licence(name: str) -> str:
+    """Return the number of a licence, badge or card that stands beside a name; "" for none."""
+    found = re.search(
+        r"\b(?:lic(?:en[cs]ed?)?|reg(?:istration)?|badge|card|cert(?:ificate)?)\b[\s.:#]*"
+        r"(?:no|nr|number|id)?[\s.:#]*([a-z]{0,3}[\s-]?\d[\d-]*)",
+        name.casefold(),
+    )
+    return re.sub(r"\W", "", found[1]) if found else ""
 
 
 def _names_no_one(parts: list[str]) -> bool:
@@ -218,11 +278,37 @@ def firm_name(name: str) -> str:
 
 
 def may_be_one_firm(one: str, other: str) -> bool:
-    """Say whether two names may be of the same firm: they share a word that is its own."""
-    first, second = (set(_parts(name)) - _FIRM_WORDS for name in (one, other))
-    if not first or not second:
+    """Say whether two names may be of the same firm: they share a word that is its own, or nearly
+    one, or one is made of the other's letters; who does the work of a house has many names."""
+    parts = _parts(one), _parts(other)
+    first, second = (set(each) - _FIRM_WORDS for each in parts)
+    if not first or not second or first & second:
         return True  # nothing in them that tells one firm from another
-    return bool(first & second)
+    if (first <= _HOUSE_WORDS and second & _HOUSE_WORDS) or (
+        second <= _HOUSE_WORDS and first & _HOUSE_WORDS
+    ):
+        return True
+    joined = ["".join(p for p in each if p not in _FIRM_WORDS) for each in parts]
+    if _one_spelling(*joined) or any(_one_spelling(a, b) for a in first for b in second):
+        return True
+    whole = ["".join(each) for each in parts]
+    return any(
+        len(short) <= _LETTERS_OF_A_FIRM and short[0] == long[0] and is_within(short, long)
+        for short, long in zip(joined, reversed(whole), strict=True)
+    )
+
+
+def _one_spelling(one: str, other: str) -> bool:
+    """Say whether two words may be one: a beginning, or slips, more of them in a long one."""
+    short, long = sorted((one, other), key=len)
+    if len(short) < _LONG_ENOUGH:
+        return False
+    slips = 1 + (len(short) >= 2 * _LONG_ENOUGH)
+    return long.startswith(short) or _slips(short, long) <= slips
+
+
+_LETTERS_OF_A_FIRM = 3
+"""Letters by which a firm may be called: "PE", "PWE". Judgement."""
 
 
 def is_another_firm(one: str | None, other: str | None) -> bool:
@@ -232,33 +318,33 @@ def is_another_firm(one: str | None, other: str | None) -> bool:
     return not may_be_one_firm(one, other)
 
 
-def _agree(one: str, other: str) -> bool:
+_SAME, _BEGINNING, _SLIP, _UNLIKE = range(4)
+
+
+def _apart(one: str, other: str) -> int:
+    """Say how two words of names differ: not at all, one begins the other, by a slip, or wholly."""
     short, long = sorted((one, other), key=len)
-    return long.startswith(short)
+    if short == long:
+        return _SAME
+    if long.startswith(short):
+        return _BEGINNING
+    slip = len(short) >= _LONG_ENOUGH and _slips(short, long) <= 1
+    return _SLIP if slip else _UNLIKE
 
 
-def _short_form(one: str, other: str) -> bool:
-    """Say whether a given name may be short for another: Dora or Thea for Dorothea."""
-    if any({one, other} <= names for names in _PET_NAMES):
-        return True
-    short, long = sorted((one, other), key=len)
-    return one[:_BEGINS] == other[:_BEGINS] or (len(short) >= _LONG_ENOUGH and long.endswith(short))
+def _slips(one: str, other: str) -> int:
+    """Letters too many, too few, other ones and neighbours that changed places, least in number."""
+    before: list[int] = []
+    row = list(range(len(other) + 1))
+    for n, letter in enumerate(one, 1):
+        last, before, row = before, row, [n]
+        for m, against in enumerate(other, 1):
+            least = min(before[m] + 1, row[m - 1] + 1, before[m - 1] + (letter != against))
+            if n > 1 and m > 1 and letter == other[m - 2] and one[n - 2] == against:
+                least = min(least, last[m - 2] + 1)
+            row.append(least)
+    return row[-1]
 
-
-def _one_letter_apart(one: str, other: str) -> bool:
-    """Say whether one letter too many, too few or another makes one word of the other."""
-    short, long = sorted((one, other), key=len)
-    if len(short) < _LONG_ENOUGH or len(long) - len(short) > 1:
-        return False
-    same = next(
-        (n for n, (a, b) in enumerate(zip(short, long, strict=False)) if a != b), len(short)
-    )
-    rest = short[same:] if len(long) > len(short) else short[same + 1 :]
-    return rest == long[same + 1 :]
-
-
-_BEGINS = 3
-"""First letters that a name and its short form have in common. Common practice, no source."""
 
 _LONG_ENOUGH = 4
 """Letters of a word from which on a slip of one is told from another word."""

@@ -105,8 +105,9 @@ def ageing(
     """Return what is open, overdue and unproven now, and for how long.
 
     Returns:
-        Columns group, findings, open, made_safe, reported_unproven, disproved, proven, set_aside,
-        those of ``due.OVERDUE_COUNTS``, median_days_open and oldest_days_open (since raised),
+        Columns group, findings (records in doubt among them), open, in_doubt (records in doubt, not
+        among the open), made_safe, reported_unproven, disproved, proven, set_aside, those of
+        ``due.OVERDUE_COUNTS``, median_days_open and oldest_days_open (since raised, of the open),
         oldest_days_unproven.
     """
     with dated_findings(ledger, rule_book, now) as con:
@@ -116,15 +117,18 @@ def ageing(
             SELECT
                 {grouping(by)} AS "group",
                 count(*) AS findings,
-                count(*) FILTER (d.open) AS open,
+                count(*) FILTER (d.open AND d.grade <> 'record_in_doubt') AS open,
+                count(*) FILTER (d.open AND d.grade = 'record_in_doubt') AS in_doubt,
                 count(*) FILTER (d.treatment = 'made_safe') AS made_safe,
                 count(*) FILTER (d.treatment = 'fix_reported') AS reported_unproven,
                 count(*) FILTER (d.treatment = 'disproved') AS disproved,
                 count(*) FILTER (d.treatment = 'proven') AS proven,
                 count(*) FILTER (d.treatment = 'set_aside') AS set_aside,
                 {OVERDUE_COUNTS},
-                median(d.days_known) FILTER (d.open) AS median_days_open,
-                max(d.days_known) FILTER (d.open) AS oldest_days_open,
+                median(d.days_known) FILTER (d.open AND d.grade <> 'record_in_doubt')
+                    AS median_days_open,
+                max(d.days_known) FILTER (d.open AND d.grade <> 'record_in_doubt')
+                    AS oldest_days_open,
                 max(d.days_unproven) AS oldest_days_unproven
             FROM due AS d LEFT JOIN buildings AS b USING (building_id)
             GROUP BY ALL ORDER BY ALL

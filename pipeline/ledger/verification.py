@@ -11,7 +11,6 @@ last look that saw the defect, and is by somebody else than whoever did the work
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -21,11 +20,16 @@ import duckdb
 
 from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from pipeline.evidence.readings import OWN_WORDS, WORDS
-from pipeline.landing.row_kinds import speaks_of_danger
-from pipeline.landing.voided import does_not_count
+from pipeline.landing.own_notes import speaks_against
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, DefectFamily, members
-from pipeline.ledger.persons import is_another_firm, may_be_of_firm, may_be_one, names_somebody
+from pipeline.ledger.persons import (
+    is_another_firm,
+    may_be_of_firm,
+    may_be_one,
+    may_name_somebody,
+    names_somebody,
+)
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
 from shared.faults import CoverplateError
@@ -358,10 +362,11 @@ class Judge:
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
-        if look.note and _note_disagrees(look.note, target):
+        left = Result.OPEN_GROUND if target is Condition.UNGROUNDED else Result.CORRECT
+        if look.note and speaks_against(look.note, left):
             found.append(
-                "its own note tells of danger, of what was not done, or that nothing was tested: "
-                "have somebody look again whose note agrees with what was found"
+                "its own note tells of danger, of what was not done or of a dead circuit, or takes "
+                "the row back: have somebody look again whose note agrees with what was found"
             )
         by = self._by_a_worker(finding, fix, look.inspector, look.firm_of_inspector)
         return [*found, by] if by else found
@@ -400,33 +405,6 @@ def _claim(finding: Finding) -> tuple[ev.FixReported, Condition]:
             to_do="report the fix first",
         )
     return fix, fix.leaves_condition
-
-
-_NOT_DONE = re.compile(
-    r"(\bnot|\bnever|n['’]t)( been| be| yet| fully| quite)* (removed|taken off|opened|finished|done"
-    r"|completed?|repaired|fixed|replaced|corrected|ready|working)\b"
-    r"|\b(cover|plate) (is |was )?(not|never) (off|open)\b|\bunfinished\b|\bincomplete\b"
-    r"|\bstill (in place|there|present|open|loose|missing|wrong)\b"
-    r"|\b(still )?to be (done|finished|repaired|replaced|completed|corrected)\b"
-    r"|\bloose (wires?|wiring|conductors?|connections?|terminals?)\b|\btemporar(y|ily)\b",
-    re.I,
-)
-"""Words of a note that work or look was left undone. Common practice, no source."""
-
-_NO_GROUND = re.compile(
-    r"\bun-?(grounded|earthed)\b|\bnot (grounded|earthed)\b|\b(2|two)[ -]wires?( only)?\b"
-    r"|\b(no|open|missing|without( an?| any)?) (equipment )?(ground(ing)?|gnd|grd|earth)"
-    r"( wire| conductor| path)?\b",
-    re.I,
-)
-"""Words that there is no ground: they agree with a remedy that leaves none."""
-
-
-def _note_disagrees(note: str, target: Condition) -> bool:
-    """Say whether a note speaks against what its look is to prove: in words of danger, as intake
-    warns of them, of work or look left undone, or of nothing tested."""
-    left = _NO_GROUND.sub(" ", note) if target is Condition.UNGROUNDED else note
-    return speaks_of_danger(left) or does_not_count(note) or _NOT_DONE.search(note) is not None
 
 
 def _said(word: Condition | Method | Result) -> str:
@@ -482,22 +460,27 @@ def _not_another(
     """Say why a look isn't shown to be by somebody else than whoever did the work."""
     if inspector is None:
         return None  # said already: the look does not say who looked
+    named = may_name_somebody(inspector)
+    if named and (may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm)):
+        return f"{inspector} may be who did the work; somebody else has to look"
+    worker = fix.worker if may_name_somebody(fix.worker) else None
+    if named and worker is not None and may_be_one(inspector, worker, fix.firm):
+        return (
+            f"{inspector} may be who did the work ({worker}); somebody else has to look, or, where "
+            "they are two people, write both names in full or beside each the licence number"
+        )
     if not names_somebody(inspector):
         return (
             f"{inspector!r} names no person, so that nothing shows that somebody else looked: a "
-            "role, or what stands for a name, may be anybody's; write the first name and surname "
-            "of who looked, or have somebody look who is named"
+            "role, one word alone or what stands for a name may be anybody's; write the first "
+            "name and surname of who looked, or have somebody look who is named"
         )
-    worker = fix.worker if names_somebody(fix.worker) else None
-    if (may_be_one(inspector, fix.firm) or may_be_of_firm(inspector, fix.firm)) or (
-        worker is not None and may_be_one(inspector, worker, fix.firm)
-    ):
-        return f"{inspector} may be who did the work; somebody else has to look"
-    if worker is None and not is_another_firm(inspectors_firm, fix.firm):
+    if not names_somebody(fix.worker) and not is_another_firm(inspectors_firm, fix.firm):
         return (
             f"{_not_said(fix.worker)}, so that nothing shows that somebody else "
-            "looked: report the fix again with the worker's name, or name the firm of who looked "
-            "(both firms must be named, and not be one)"
+            "looked: report the fix again with the worker's first name and surname, or name the "
+            "firm of who looked (both firms must be named in full, and may not be one: "
+            f"{inspectors_firm or 'none'} and {fix.firm} are not shown to be two)"
         )
     return None
 
@@ -505,7 +488,7 @@ def _not_another(
 def _not_said(worker: str | None) -> str:
     if not worker or not worker.strip():
         return "the report does not say who did the work"
-    return f"the report says {worker!r} did the work, which is no person's name"
+    return f"the report says {worker!r} did the work, which is no person's first name and surname"
 
 
 WITHOUT_WORKER = (

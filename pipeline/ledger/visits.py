@@ -357,6 +357,31 @@ _HOURS = ("starts", "ends")
 _WENT = ("went", "went_for")
 
 
+def dwelling_named(ledger: Ledger, text: str) -> tuple[str, str]:
+    """Return the building and unit that BUILDING/UNIT names, whichever of them has a "/" itself.
+
+    Raises:
+        CoverplateError: it names none, or may name two with open findings.
+    """
+    parts = text.split("/")
+    splits = [("/".join(parts[:n]), "/".join(parts[n:])) for n in range(len(parts) - 1, 0, -1)]
+    splits = [(building, unit) for building, unit in splits if building]
+    if not splits:
+        raise CoverplateError(
+            f"{text!r} names no dwelling",
+            expected="BUILDING/UNIT, such as 0017/2A; 0017/ for what names no unit",
+            to_do="take both from `coverplate findings list`",
+        )
+    meant = [split for split in splits if len(splits) == 1 or _open_at(ledger, *split)]
+    if len(meant) > 1:
+        raise CoverplateError(
+            f"{text!r} may be " + " or ".join(dwelling_words(*each) for each in meant),
+            expected="one dwelling",
+            to_do="name the findings of the one that is meant; see `coverplate findings list`",
+        )
+    return meant[0] if meant else splits[-1]
+
+
 def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Named]:
     """Return the findings of a dwelling at which something is still to be done, with versions:
     those to be repaired, and those whose reported repair waits for its proof.
@@ -366,6 +391,17 @@ def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Nam
     Raises:
         CoverplateError: there are none.
     """
+    rows = _open_at(ledger, building_id, unit_id)
+    if not rows:
+        raise CoverplateError(
+            f"{dwelling_words(building_id, unit_id)} has no open finding",
+            expected="BUILDING/UNIT of a dwelling with open findings",
+            to_do="see `coverplate findings list --building`",
+        )
+    return rows
+
+
+def _open_at(ledger: Ledger, building_id: str, unit_id: str) -> list[Named]:
     with history(ledger, building_id=building_id) as con:
         rows = con.execute(
             "SELECT finding_id, sequence FROM findings WHERE unit_id = ? "
@@ -373,12 +409,6 @@ def open_findings_of(ledger: Ledger, building_id: str, unit_id: str) -> list[Nam
             "ORDER BY opening_id, finding_id",
             [unit_id],
         ).fetchall()
-    if not rows:
-        raise CoverplateError(
-            f"{dwelling_words(building_id, unit_id)} has no open finding",
-            expected="BUILDING/UNIT of a dwelling with open findings",
-            to_do="see `coverplate findings list --building`",
-        )
     return [(str(identity), int(version)) for identity, version in rows]
 
 

@@ -7,6 +7,7 @@ from threading import Lock
 
 import duckdb
 
+from pipeline.landing import own_notes
 from pipeline.offline import connect
 from shared.records import literal
 from shared.report_subjects import (
@@ -20,8 +21,10 @@ from shared.vocabulary import ReportSubject
 
 
 def create_macros(con: duckdb.DuckDBPyConnection) -> None:
-    """Make the macros ``report_subject(text)``, ``urgent_subjects()`` (a list) and
-    ``paper_defect(subject, report_kind)`` (what such a paper reports, NULL for nothing)."""
+    """Make the macros ``report_subject(text)``, ``urgent_subjects()`` (a list),
+    ``paper_defect(subject, report_kind)`` (what such a paper reports, NULL for nothing) and
+    ``note_against(note, result)`` (whether a look's own note speaks against it)."""
+    own_notes.create_macro(con)
     cases = [
         f"WHEN {speaks_of_sql('said', subject)} THEN {literal(subject.value)}"
         for subject in SUBJECT_RULES

@@ -8,7 +8,7 @@ from html.parser import HTMLParser
 import icalendar
 import pandas as pd
 import pytest
-from ledger_samples import DAY, WHO, fix, look, moment, raised
+from ledger_samples import DAY, WHO, fix, look, raised
 from visit_samples import ON, dwelling, plan, rooms
 
 from pipeline.ledger import current, open_ledger

@@ -3,6 +3,7 @@
 -- as the register counts) was opened later, on a live circuit, by somebody who answered polarity and
 -- jumper (for heat: heat or scorch marks; for want of a ground: whether there is one). A repair that
 -- the paper claims, or a paper that is closed, answers nothing; one that was dismissed was no report.
+-- Nor does a look whose own note speaks against it (landing/own_notes.py).
 CREATE TABLE building_reports AS
 SELECT
     b.building_no, coalesce(r.unit_id, '') AS unit_id, r.report_kind, r.reference, r.reported_on,
@@ -21,18 +22,29 @@ WHERE paper_defect(subject, report_kind) IS NOT NULL;
 -- Looks since a paper at openings that it can mean which answer it there: _part and _row are the
 -- paper's.
 CREATE TABLE paper_answers AS
-SELECT s._part, s._row, o.unit_id, o.opening_id, o.observed_on, o.inspector, o.firm_of_inspector
-FROM reported_defects AS s
-JOIN observations AS o ON o.building_no = s.building_no AND s.unit_id IN ('', o.unit_id)
-WHERE
-    o.observed_on > s.reported_on
-    AND coalesce(o.cover_removed,
-        CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
-    AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
-    AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true)
-    AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
-    AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
-    AND (s.subject <> 'no_ground' OR o.ground_present IS NOT NULL)
+WITH answers AS (
+    SELECT s._part, s._row, o.unit_id, o.opening_id, o.observed_on, o.inspector, o.firm_of_inspector,
+        o.note, o.result
+    FROM reported_defects AS s
+    JOIN observations AS o ON o.building_no = s.building_no AND s.unit_id IN ('', o.unit_id)
+    WHERE
+        o.observed_on > s.reported_on
+        AND coalesce(o.cover_removed,
+            CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
+        AND o.result NOT IN ('no_power', 'not_accessible', 'not_tested', 'open_hot')
+        AND coalesce(o.hot_neutral_volts > rule('urgent.supply_dead'), true)
+        AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
+        AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
+        AND (s.subject <> 'no_ground' OR o.ground_present IS NOT NULL)
+),
+against AS (
+    SELECT note, result
+    FROM (SELECT DISTINCT note, result FROM answers WHERE note IS NOT NULL)
+    WHERE note_against(note, result)
+)
+SELECT * EXCLUDE (note, result)
+FROM answers
+ANTI JOIN against USING (note, result)
 ORDER BY ALL;
 
 CREATE TABLE paper_defects AS

@@ -219,9 +219,26 @@ FROM ordered;
 --  * heat and scorch marks take the cover off to be ruled out, a supply voltage somebody who tested;
 --  * a detector that stays silent settles nothing: it cannot see a part that it was not held to;
 --  * a row that contradicts itself settles nothing: a result "correct" where no ground was seen, touch
---    voltage between neutral and ground contact while polarity is called correct.
--- A row that itself says something urgent, were it in its note, or that contradicts itself, clears no
--- live metal. What the least look is that passes stands in shared/urgent_answers.py, for plans.
+--    voltage between neutral and ground contact while polarity is called correct;
+--  * a row whose own note speaks against it (landing/own_notes.py: void, copied, a dead circuit,
+--    another opening, a danger) settles nothing at all.
+-- A row that itself says something urgent, or that contradicts itself, clears no live metal. What
+-- the least look is that passes stands in shared/urgent_answers.py, for plans.
+CREATE TEMP VIEW told_of AS
+SELECT building_no, unit_id, opening_id FROM live_metal_told
+UNION
+SELECT building_no, unit_id, opening_id FROM live_metal_pairs;
+
+CREATE TEMP TABLE notes_against AS
+SELECT note, result
+FROM (
+    SELECT DISTINCT o.note, o.result
+    FROM looks_ever AS o
+    SEMI JOIN told_of AS s USING (building_no, unit_id, opening_id)
+    WHERE o.note IS NOT NULL
+)
+WHERE note_against(note, result);
+
 CREATE TEMP TABLE clearing_looks AS
 WITH later AS (
     SELECT
@@ -231,17 +248,12 @@ WITH later AS (
         coalesce(o.cover_removed, CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END)
             = 'yes' AS cover_off,
         (o._part, o._row) IN (SELECT (_part, _row) FROM live_metal_told)
-            OR (o.note IS NOT NULL
-                AND list_contains(urgent_subjects(), report_subject(o.note)))
             OR coalesce(o.neutral_ground_volts >= rule('urgent.touch_volts'), false)
             OR (o.result = 'correct' AND o.ground_present IS NOT DISTINCT FROM 'no')
             AS urgent_itself
     FROM observations AS o
-    SEMI JOIN (
-        SELECT building_no, unit_id, opening_id FROM live_metal_told
-        UNION
-        SELECT building_no, unit_id, opening_id FROM live_metal_pairs
-    ) AS s USING (building_no, unit_id, opening_id)
+    SEMI JOIN told_of AS s USING (building_no, unit_id, opening_id)
+    ANTI JOIN notes_against AS a USING (note, result)
 ),
 shown AS (
     SELECT
@@ -359,7 +371,7 @@ WITH corrected_halves AS (
 )
 SELECT
     s.*,
-    s.replaced_elsewhere AND k._part IS NULL AND CASE s.ground
+    s.replaced_elsewhere AND k._part IS NULL AND a.note IS NULL AND CASE s.ground
         WHEN 'shock' THEN n.shock_reported IS NOT NULL
         WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
         ELSE c.ground IS NOT NULL
@@ -367,6 +379,7 @@ SELECT
 FROM live_metal_told AS s
 LEFT JOIN known_beside AS k ON k._part = s._part AND k._row = s._row
 LEFT JOIN looks_ever AS n ON n._part = s.superseded_by_part AND n._row = s.superseded_by_row
+LEFT JOIN notes_against AS a ON a.note = n.note AND a.result = n.result
 LEFT JOIN clearing_looks AS c
     ON c._part = s.superseded_by_part AND c._row = s.superseded_by_row AND c.ground = s.ground
 UNION ALL BY NAME
@@ -380,6 +393,8 @@ LEFT JOIN corrected_halves AS g
 LEFT JOIN corrected_halves AS k
     ON k._part = p.other_part AND k._row = p.other_row AND k.half <> 'jumper';
 
+DROP VIEW told_of;
+DROP TABLE notes_against;
 DROP TABLE live_metal_told;
 DROP TABLE live_metal_pairs;
 DROP TABLE live_metal_halves;

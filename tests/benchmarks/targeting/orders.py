@@ -149,7 +149,7 @@ def by_plan(field: Field, folder: Path, days: int, say: Callable[[str], None]) -
             for place, key in enumerate(keys, start=1):
                 looks.append({
                     **field.look(key, stop["method"]),
-                    "observed_on": day.isoformat(), "inspector": "Greaves",
+                    "observed_on": day.isoformat(), "inspector": "T. Greaves",
                     "selection": "random" if stop["random_pick"] or not stop["opening_id"]
                     else "targeted",
                 })  # fmt: skip
