@@ -18,7 +18,15 @@ import pandas as pd
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.answered_papers import answered_after_work
-from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES, identity_of
+from pipeline.ledger.families import (
+    ALSO,
+    FAMILY,
+    NAMED,
+    RECORD_CONFLICT,
+    URGENT_FAMILIES,
+    families_of,
+    identity_of,
+)
 from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, hand_over, sql
 from pipeline.ledger.landed_fixes import TakenUp, take_up
@@ -33,6 +41,7 @@ from pipeline.offline import beside
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.standing import Standing
+from shared.vocabulary import CONDITIONS, Slots, defect_at
 
 WHO = "evidence"
 """Who writes what follows from evidence alone."""
@@ -201,17 +210,28 @@ def _evidence(
         code_looks(con, likelihoods)
         pairs = [(c.value, f.value) for c, f in FAMILY.items()]
         hand_over(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
+        also = [(c.value, f.value) for c, f in ALSO.items()]
+        hand_over(con, "also_families", pd.DataFrame(also, columns=["condition", "family"]))
+        none = [c.value for c in CONDITIONS if not defect_at(c, Slots.TWO_SLOT)]
+        hand_over(con, "no_defect_at_two_slots", pd.DataFrame({"condition": none}))
+        words = [(w.value, f.value, [c.value for c in of]) for w, (f, of) in NAMED.items()]
+        hand_over(con, "named_by", pd.DataFrame(words, columns=["word", "family", "said_by"]))
         hand_over(con, "urgent_families", pd.DataFrame({"family": list(URGENT_FAMILIES)}))
         codes = [row[0] for row in con.execute("SELECT DISTINCT code FROM coded_looks").fetchall()]
         pointed = sorted(
             {
-                (code, FAMILY[condition].value)
+                (code, family.value, family is not FAMILY[condition])
                 for code in codes
                 for condition in likelihoods.code_detects(code)
+                for family in families_of(condition)
             }
         )
         hand_over(
-            con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str)
+            con,
+            "code_families",
+            pd.DataFrame(pointed, columns=["code", "family", "also"]).astype(
+                {"code": str, "family": str, "also": bool}
+            ),
         )
         hand_over(con, "standing", current(ledger))
         for statement in duckdb.extract_statements(sql("sightings")):

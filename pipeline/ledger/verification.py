@@ -24,7 +24,7 @@ from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.landing.row_kinds import speaks_of_danger
 from pipeline.landing.voided import does_not_count
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import FAMILY, DefectFamily, members
+from pipeline.ledger.families import DefectFamily, members
 from pipeline.ledger.persons import is_another_firm, may_be_of_firm, may_be_one, names_somebody
 from pipeline.ledger.state import Finding
 from pipeline.offline import connect
@@ -133,7 +133,7 @@ class Judge:
             DefectFamily.OPEN_CONDUCTOR,
         ):
             wrong |= set(members(finding.raised.family))
-        if finding.condition and FAMILY[finding.condition] != finding.raised.family:
+        if finding.condition and finding.condition not in members(finding.raised.family):
             # it recurs as what a look reported, which does not take back what it was before
             wrong |= set(members(finding.raised.family))
         wrong |= set(self.book.ledger.left_instead.get(target, ()))
