@@ -244,6 +244,11 @@ def _evidence(
             "coalesce(f.unit_id, '') AS unit_id, f.opening_id FROM contradicted_fixes AS f "
             "JOIN buildings AS b USING (building_no)"
         )
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE other_places AS SELECT DISTINCT b.building_id, "
+            "e.unit_id, e.opening_id FROM looks_elsewhere AS e JOIN buildings AS b "
+            "USING (building_no) WHERE e.of_defect"
+        )
         yield con
     finally:
         con.close()

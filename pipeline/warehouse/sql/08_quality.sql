@@ -81,6 +81,22 @@ WHERE o.slots IS NOT NULL
 GROUP BY b.building_id, o.unit_id, o.opening_id
 UNION ALL BY NAME
 SELECT
+    'may_be_another_opening' AS kind,
+    b.building_id,
+    nullif(e.unit_id, '') AS unit_id,
+    e.opening_id,
+    concat('The look of ', max(e.observed_on), ' at opening ', e.opening_id,
+        CASE WHEN e.unit_id <> '' THEN concat(' in unit ', e.unit_id) ELSE '' END,
+        ' clears nothing that was reported on ', arg_max(e.of_on, (e.observed_on, e.of_on)),
+        ' and proves no repair of it: ', arg_max(e.says, (e.observed_on, e.of_on)),
+        '. Take its file in again with --set opening_id=ROOM|OPENING (their headers) where they are '
+            'two, or with --set same_opening=HEADER where they are one.') AS message
+FROM looks_elsewhere AS e
+JOIN buildings AS b USING (building_no)
+WHERE e.of_defect
+GROUP BY b.building_id, e.unit_id, e.opening_id
+UNION ALL BY NAME
+SELECT
     'jumper_seen_with_cover_on' AS kind,
     b.building_id,
     nullif(o.unit_id, '') AS unit_id,
