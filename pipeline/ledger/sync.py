@@ -36,6 +36,7 @@ from pipeline.ledger.landed_looks import (
     judged_looks,
     plain,
 )
+from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Draft, Ledger, open_ledger
 from pipeline.offline import beside
 from shared.faults import CoverplateError
@@ -373,6 +374,12 @@ def _unrepaired(con: duckdb.DuckDBPyConnection, raised: ev.Raised) -> Standing:
     return Standing(row[0]) if row else Standing.REPORTED
 
 
+def _face_now(finding: Finding, look: ev.Look) -> Slots | None:
+    """The face of a repaired opening: as the look says, else as the repair left it."""
+    left = None if finding.fix is None else finding.fix.leaves_slots
+    return look.slots or left or finding.raised.slots
+
+
 def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> list[ev.Raised]:
     """The recurrences that follow from looks which a proven repair does not answer to.
 
@@ -391,6 +398,7 @@ def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> l
                 "recurs_of": finding.finding_id,
                 "grade": "confirmed" if told else "suspected",
                 "condition": ledger.judge.reported(finding, look),
+                "slots": _face_now(finding, look),
                 "standing": _unrepaired(con, finding.raised),
                 "probability": None,
                 "first_seen_on": look.observed_on,

@@ -310,7 +310,7 @@ class Judge:
             return "ground contact and neutral are tied together"
         if look.polarity is Polarity.REVERSED:
             return "hot and neutral are on each other's contacts"
-        if target is Condition.GROUNDED and look.ground_present is YesNo.NO:
+        if Condition.UNGROUNDED not in _fit(fix, target) and look.ground_present is YesNo.NO:
             return "no equipment grounding path was found"
         if look.heat_or_scorch is YesNo.YES:
             return "the opening is hot or shows scorch marks"
@@ -355,6 +355,9 @@ class Judge:
             found.append(f"at {volts:g} V between hot and neutral the circuit may be dead")
         if look.ground_path_ohms == 0:
             found.append("0 Ω is no measurement of a path")
+        face = _another_face(finding, fix, look)
+        if face is not None:
+            found.append(face)
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
@@ -429,7 +432,21 @@ def _note_disagrees(note: str, target: Condition) -> bool:
     return speaks_of_danger(left) or does_not_count(note) or _NOT_DONE.search(note) is not None
 
 
-def _said(word: Condition | Method | Result) -> str:
+def _another_face(finding: Finding, fix: ev.FixReported, look: ev.Look) -> str | None:
+    """Say that a look was at a face that the remedy does not leave, or None. Whoever rewires to
+    what has neither two slots nor three leaves that face as it was."""
+    seen, left = look.slots, fix.leaves_slots
+    if seen is None or left is None or seen is left:
+        return None
+    if seen is Slots.OTHER and finding.raised.slots is Slots.OTHER:
+        return None
+    return (
+        f"the look names the face {_said(seen)}, the repair leaves {_said(left)}: "
+        "may be another receptacle"
+    )
+
+
+def _said(word: Condition | Method | Result | Slots) -> str:
     return word.value.replace("_", " ")
 
 
