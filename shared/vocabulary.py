@@ -265,6 +265,17 @@ def danger(condition: Condition, slots: Slots, gfci: float) -> float:
     return 1.0 if condition in _DANGEROUS_WITH_A_GROUND_CONTACT else 0.0
 
 
+def defect_at(condition: Condition, slots: Slots | None) -> bool:
+    """Say whether a condition is a defect of an opening with a face (None: not known).
+
+    Want of a ground is none where the face has no ground contact: so it was wired. Anything else,
+    a jumper or conductors on each other's terminals too, is a defect at any face.
+    """
+    if condition is Condition.GROUNDED:
+        return False
+    return slots is not Slots.TWO_SLOT or condition not in _SAFE_BEHIND_A_GFCI
+
+
 CAUTIONS: tuple[str, ...] = (
     "Only a qualified person may open a box or work on wiring.",
     "De-energise the circuit and verify that it is dead before any work.",

@@ -225,6 +225,8 @@ LANDED_COLUMNS: dict[str, str] = {
     "full_register": "BOOLEAN",
     "counts_as_of": "DATE",
     "cells_a_row": "INTEGER",
+    "room_tells": "BOOLEAN",
+    "circuit_tells": "BOOLEAN",
 }
 """Columns of the view ``landed_files``; ``as_of`` is NULL where nothing tells, ``counts_as_of`` is
 what newer facts are judged by (see ``as_of.days``); the row of the file that a ``_row`` stands

@@ -22,6 +22,7 @@ from pipeline.landing.dividing import SHEET
 from pipeline.landing.mapping import RecordMapping
 from pipeline.landing.open_question import OpenQuestionError, Question, refusal
 from pipeline.landing.outcomes import Landing
+from pipeline.landing.places import form_sql
 from pipeline.landing.row_kinds import normalised
 from pipeline.landing.workspace import Part
 from shared.records import literal
@@ -229,7 +230,7 @@ def put_together(
         Which of the files, and the question.
     """
     looks = _looks(landings)
-    places = [(part.part, number, _sheet(part), _room(part)) for number, _, part in looks]
+    places = [(part.part, number, _sheet(part), part.told_by("room")) for number, _, part in looks]
     alone = [n for _, n, sheet, _ in places if sheet]
     asking = [row for row in places if row[3] or alone.count(row[1]) > 1]
     if not asking:
@@ -252,7 +253,7 @@ def put_together(
         "min(hash(room)) FILTER (room IS NOT NULL) <> max(hash(room)) FILTER (room IS NOT NULL) "
         "OR min(hash(sheet)) FILTER (sheet IS NOT NULL) "
         "<> max(hash(sheet)) FILTER (sheet IS NOT NULL)) "
-        f"SELECT l.*, nullif(regexp_replace(lower(room), '[^\\pL\\pN]+', '', 'g'), '') AS form "
+        f"SELECT l.*, {form_sql('room')} AS form "
         f"FROM looks AS l JOIN several AS s ON s.key_hash = hash({key})"
     )
     found = con.execute(
@@ -283,16 +284,3 @@ def _sheet(part: Part) -> str:
     if SHEET not in part.unmapped or SHEET in part.reading.same_opening:
         return ""
     return re.sub(r" table \d+$", "", part.sheet)
-
-
-def _room(part: Part) -> str:
-    """The header that rooms are read from, where a difference in it is to be asked about; else
-    ''."""
-    record = next(r for r in part.reading.records if r.kind is part.record_kind)
-    spec, opening = record.columns.get("room"), record.columns.get("opening_id")
-    said = {normalised(name) for name in part.reading.same_opening}
-    names = [n for n in spec.from_ if normalised(n) not in said] if spec is not None else []
-    if not names or (opening is not None and set(opening.join) & set(names)):
-        return ""
-    there = {normalised(name): name for name in part.header}
-    return next((there[normalised(n)] for n in names if normalised(n) in there), "")

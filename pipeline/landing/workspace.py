@@ -39,6 +39,7 @@ from pipeline.landing.cells import DateOrder, DecimalMark
 from pipeline.landing.certificate import Stretch
 from pipeline.landing.mapping import Mapping
 from pipeline.landing.report import Finding
+from pipeline.landing.row_kinds import normalised
 from pipeline.landing.seals import damage, seal
 from shared.faults import CoverplateError
 from shared.turns import take_turn
@@ -122,6 +123,30 @@ class Part(BaseModel):
     def cells_a_row(self) -> int:
         """What a row number is divided by to give the row of the file."""
         return CELLS_A_ROW if self.reading.wide and self.corrects is None else 1
+
+    def told_by(self, column: str) -> str:
+        """The header that rooms or circuits of looks are read from, where a difference in it may
+        be another opening; else ''."""
+        record = next(r for r in self.reading.records if r.kind is self.record_kind)
+        spec, opening = record.columns.get(column), record.columns.get("opening_id")
+        said = {normalised(name) for name in self.reading.same_opening}
+        names = [n for n in spec.from_ if normalised(n) not in said] if spec is not None else []
+        if not names or (opening is not None and set(opening.join) & set(names)):
+            return ""
+        there = {normalised(name): name for name in self.header}
+        return next((there[normalised(n)] for n in names if normalised(n) in there), "")
+
+    @property
+    def room_tells(self) -> bool:
+        """Whether looks that name another room may be at another opening."""
+        return self.record_kind is RecordKind.OPENING_OBSERVATIONS and self.told_by("room") != ""
+
+    @property
+    def circuit_tells(self) -> bool:
+        """Whether looks that name another circuit may be at another opening."""
+        return (
+            self.record_kind is RecordKind.OPENING_OBSERVATIONS and self.told_by("circuit_id") != ""
+        )
 
 
 class Manifest(BaseModel):

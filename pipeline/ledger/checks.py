@@ -151,7 +151,7 @@ def check_evidence(finding: Finding, payload: ev.Payload) -> None:
 
 def _check_condition(finding: str, family: str, condition: Condition | None) -> None:
     """Refuse a condition of the wiring that is none of a finding's family."""
-    if condition is not None and FAMILY[condition] != family:
+    if condition is not None and condition not in members(family):
         meant = ", ".join(members(family)) or "none: what this family names is no such condition"
         raise CoverplateError(
             f"{finding}: {condition.replace('_', ' ')} is none of the defects of {family}",

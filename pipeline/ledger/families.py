@@ -15,7 +15,7 @@ from shared.finding_identity import DefectFamily as DefectFamily
 from shared.finding_identity import FindingKey as FindingKey
 from shared.finding_identity import finding_id as finding_id
 from shared.standing import UrgentDefect
-from shared.vocabulary import Condition
+from shared.vocabulary import Condition, Result
 
 RECORD_CONFLICT = "record_conflict"
 """Prefix of the family of a data-quality conflict: ``record_conflict:<kind>:<column>``."""
@@ -39,13 +39,55 @@ FAMILY: dict[Condition, DefectFamily] = {
 }
 
 
+ALSO: dict[Condition, DefectFamily] = {
+    # With two slots the want of a ground is no defect: what is left of it is the polarity.
+    Condition.REVERSED_UNGROUNDED: DefectFamily.POLARITY,
+}
+"""The family that a condition is of at two slots, or where a finding of that family stands."""
+
+_JUMPERED = (
+    Condition.FALSE_GROUND,
+    Condition.REVERSED_FALSE_GROUND,
+    Condition.OPEN_NEUTRAL_FALSE_GROUND,
+    Condition.FALSE_GROUND_UPSTREAM,
+    Condition.REVERSED_FALSE_GROUND_UPSTREAM,
+)
+
+NAMED: dict[Result, tuple[DefectFamily, tuple[Condition, ...]]] = {
+    Result.FALSE_GROUND: (DefectFamily.FALSE_GROUND, _JUMPERED),
+    Result.REVERSED_FALSE_GROUND: (DefectFamily.FALSE_GROUND, _JUMPERED),
+    Result.FALSE_GROUND_UPSTREAM: (DefectFamily.FALSE_GROUND_UPSTREAM, _JUMPERED),
+    Result.POOR_GROUND: (
+        DefectFamily.POOR_GROUND,
+        (Condition.UNGROUNDED, Condition.REVERSED_UNGROUNDED, *_JUMPERED),
+    ),
+    Result.HOT_NEUTRAL_REVERSED: (
+        DefectFamily.POLARITY,
+        (
+            Condition.REVERSED_UNGROUNDED,
+            Condition.REVERSED_FALSE_GROUND,
+            Condition.REVERSED_FALSE_GROUND_UPSTREAM,
+        ),
+    ),
+    Result.HOT_GROUND_REVERSED: (DefectFamily.HOT_ON_GROUND, ()),
+}
+"""The family that a word of a look able to tell raises whatever its probability, and the conditions
+of other families that say as much where they are confirmed."""
+
+
 URGENT_FAMILIES: tuple[str, ...] = tuple(each.value for each in UrgentDefect)
 """Families of what is urgent and no condition of the wiring: seen by a look, gone by a look."""
 
 
 def members(family: str) -> tuple[Condition, ...]:
     """Return the conditions of a family; none for a record conflict."""
-    return tuple(condition for condition, each in FAMILY.items() if each == family)
+    return tuple(condition for condition in FAMILY if family in families_of(condition))
+
+
+def families_of(condition: Condition) -> tuple[DefectFamily, ...]:
+    """Return the families that a condition can be of, its own first."""
+    also = ALSO.get(condition)
+    return (FAMILY[condition],) if also is None else (FAMILY[condition], also)
 
 
 def is_family(text: str) -> bool:

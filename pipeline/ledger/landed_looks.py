@@ -135,25 +135,30 @@ def _judged(con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str) -> Itera
     """Judge the landed looks at the openings of the table waiting, by finding and day."""
     columns = ", ".join(f"o.{name}" for name in _FIELDS)
     rows = con.execute(
-        f"SELECT w.finding_id, {columns} FROM coded_looks AS o "
+        f"SELECT w.finding_id, e.elsewhere, {columns} FROM coded_looks AS o "
         "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
+        "LEFT JOIN (SELECT _part, _row, arg_max(says, of_on) AS elsewhere FROM looks_elsewhere "
+        "WHERE of_defect GROUP BY ALL) AS e USING (_part, _row) "
         f"WHERE {dated} ORDER BY w.finding_id, o.observed_on, o.code"
     ).df()
     looks = []
     for row in map(plain, rows.to_dict(orient="records")):
-        finding_id = str(row.pop("finding_id"))
+        finding_id, elsewhere = str(row.pop("finding_id")), row.pop("elsewhere")
         cells = {name: None if cell == "" else cell for name, cell in row.items()}
-        looks.append((finding_id, ev.Look.model_validate(cells)))
+        looks.append((finding_id, ev.Look.model_validate(cells), elsewhere))
     judge = Rejudge(ledger.rule_book, ledger.judge)
-    judge.prepare(look for _, look in looks)
+    judge.prepare(look for _, look, _ in looks)
     finding = None
-    for finding_id, look in looks:
+    for finding_id, look, elsewhere in looks:
         if finding is None or finding.finding_id != finding_id:
             finding = ledger.finding(finding_id)
         try:
             judged = judge.judge(finding, look)
         except CoverplateError as untimely:
             yield JudgedLook(finding_id, look, None, untimely.found)
+            continue
+        if judged.verdict == "proven" and elsewhere is not None:
+            yield JudgedLook(finding_id, look, None, elsewhere)
             continue
         event = None if judged.verdict == "says_nothing" else judge.verified(finding, look)
         yield JudgedLook(finding_id, look, event, judged.reason)

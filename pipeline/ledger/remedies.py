@@ -14,7 +14,7 @@ from pipeline.ledger.state import Finding
 from shared.faults import CoverplateError
 from shared.remedies import Remedy
 from shared.rule_book import RuleBook
-from shared.vocabulary import Condition, Marking, Slots, YesNo, danger
+from shared.vocabulary import Condition, Marking, Slots, YesNo, danger, defect_at
 
 
 @dataclass(frozen=True)
@@ -35,15 +35,13 @@ def still_a_defect(opening: Opening) -> str | None:
     conditions safe.
     """
     condition, slots = opening.condition, opening.slots
-    if condition is Condition.GROUNDED:
+    if not defect_at(condition, slots):
         return None
     if condition is not Condition.UNGROUNDED:
         words = condition.value.replace("_", " ")
         if opening.protected is YesNo.YES and danger(condition, Slots.THREE_SLOT, 1.0) == 1.0:
             return f"the opening is still {words}, and a GFCI does not make that safe"
         return f"the opening is still {words}"
-    if slots is Slots.TWO_SLOT:
-        return None
     lacking = []
     if opening.protected is not YesNo.YES:
         lacking.append("unprotected")

@@ -1,12 +1,30 @@
 -- What the evidence now points at, one row an opening and defect family: confirmed defects,
 -- suspected ones from the declared probability, and what was plainly reported as urgent whatever its
--- probability. Tables: openings, observations, buildings, live_metal_looks of the warehouse; code_families (code, family) says at which families a look's code points; families
--- (condition, family); standing, the findings of the ledger. The parameter is the least probability of a suspected defect.
+-- probability. Tables: openings, observations, buildings, live_metal_looks of the warehouse;
+-- code_families (code, family, also) says at which families a look's code points; families
+-- (condition, family); also_families, the same of families that a condition is of where the face or a
+-- finding says so; no_defect_at_two_slots (condition); named_by (word, family, said_by: conditions of
+-- other families that say as much); standing, the findings of the ledger. The parameter is the least
+-- probability of a suspected defect.
+CREATE OR REPLACE TEMP TABLE families_there AS
+SELECT o.building_id, o.unit_id, o.opening_id, f.condition, f.family
+FROM warehouse_openings AS o, families AS f
+WHERE o.looked
+UNION ALL
+SELECT o.building_id, o.unit_id, o.opening_id, a.condition, a.family
+FROM warehouse_openings AS o, also_families AS a
+LEFT JOIN standing AS s
+    ON s.building_id = o.building_id AND s.unit_id = o.unit_id AND s.opening_id = o.opening_id
+    AND s.family = a.family AND s.treatment <> 'proven'
+WHERE o.looked
+GROUP BY ALL
+HAVING any_value(o.slots) IS NOT DISTINCT FROM 'two_slot' OR count(s.family) > 0;
+
 CREATE OR REPLACE TEMP TABLE family_probabilities AS
 WITH long AS (
     UNPIVOT (
         SELECT
-            building_id, unit_id, opening_id, slots, p_three_slot,
+            building_id, unit_id, opening_id, slots, p_two_slot, confirmed, defect,
             p_ungrounded AS ungrounded,
             p_false_ground AS false_ground,
             p_reversed AS reversed,
@@ -37,16 +55,19 @@ SELECT
     l.opening_id,
     f.family,
     arg_max(l.condition, l.p) AS condition,
-    -- want of a ground is a defect of a three-slot opening only
+    -- want of a ground is no defect at two slots: a face that was seen to have more counts in full,
+    -- any other as likely as it has more
     sum(l.p * CASE
-        WHEN f.family NOT IN (
-            'no_ground', 'false_ground', 'false_ground_upstream', 'poor_ground'
-        ) OR l.slots = 'three_slot' THEN 1
-        WHEN l.slots IS NULL THEN l.p_three_slot
-        ELSE 0
-    END) AS probability
+        WHEN n.condition IS NULL AND f.family <> 'no_ground'
+            OR l.slots IN ('three_slot', 'other') THEN 1
+        ELSE 1 - l.p_two_slot
+    END) AS probability,
+    coalesce(bool_or(l.confirmed AND l.condition = l.defect AND NOT (
+        l.slots IS NOT DISTINCT FROM 'two_slot'
+        AND (n.condition IS NOT NULL OR f.family = 'no_ground'))), false) AS confirmed
 FROM long AS l
-JOIN families AS f USING (condition)
+JOIN families_there AS f USING (building_id, unit_id, opening_id, condition)
+LEFT JOIN no_defect_at_two_slots AS n USING (condition)
 GROUP BY ALL;
 
 CREATE OR REPLACE TEMP TABLE pointing_looks AS
@@ -61,14 +82,19 @@ SELECT
     list_sort(list(DISTINCT o.method)) AS methods
 FROM coded_looks AS o
 JOIN code_families AS c USING (code)
+WHERE NOT c.also OR (o.building_id, o.unit_id, o.opening_id, c.family) IN (
+    SELECT (building_id, unit_id, opening_id, family) FROM families_there
+    SEMI JOIN also_families USING (condition, family))
 GROUP BY ALL;
 
--- What the latest look able to measure or to see into the box names in so many words: it is raised
--- whatever its probability. Lamps and eyes have only the probability.
+-- What the latest look able to measure or to see into the box names in so many words, or in its
+-- columns: it is raised whatever its probability, and evidence takes none of it back. Lamps and eyes
+-- have only the probability. Where one look names more, the word says it: a jumper beside reversed
+-- polarity is one defect.
 CREATE OR REPLACE TEMP TABLE named_in_words AS
 WITH able AS (
     SELECT
-        building_id, unit_id, opening_id, result, observed_on,
+        building_id, unit_id, opening_id, result, polarity, neutral_ground_jumper, observed_on,
         max(observed_on) OVER (PARTITION BY building_id, unit_id, opening_id) AS last_on
     FROM coded_looks
     LEFT JOIN (
@@ -82,35 +108,40 @@ WITH able AS (
         AND observed_on > coalesce(repaired.fixed_on, DATE '0001-01-01')
 )
 
-SELECT DISTINCT
-    building_id,
-    unit_id,
-    opening_id,
-    CASE result
-        WHEN 'false_ground' THEN 'false_ground'
-        WHEN 'reversed_false_ground' THEN 'false_ground'
-        WHEN 'false_ground_upstream' THEN 'false_ground_upstream'
-        WHEN 'poor_ground' THEN 'poor_ground'
-        WHEN 'hot_neutral_reversed' THEN 'polarity'
-        WHEN 'hot_ground_reversed' THEN 'hot_on_ground'
-    END AS family
-FROM able
-WHERE observed_on = last_on AND family IS NOT NULL;
+SELECT
+    building_id, unit_id, opening_id, n.family,
+    bool_or(raises) AS raises,
+    any_value(n.said_by) AS said_by
+FROM (
+    SELECT building_id, unit_id, opening_id, result AS word, true AS raises
+    FROM able WHERE observed_on = last_on
+    UNION ALL
+    SELECT building_id, unit_id, opening_id, 'hot_neutral_reversed',
+        neutral_ground_jumper IS DISTINCT FROM 'yes' AND result NOT IN ('false_ground',
+            'reversed_false_ground', 'false_ground_upstream', 'hot_ground_reversed')
+    FROM able WHERE observed_on = last_on AND polarity = 'reversed'
+    UNION ALL
+    SELECT building_id, unit_id, opening_id, 'false_ground', result <> 'false_ground_upstream'
+    FROM able WHERE observed_on = last_on AND neutral_ground_jumper = 'yes'
+)
+JOIN named_by AS n USING (word)
+GROUP BY ALL;
 
 CREATE OR REPLACE TEMP TABLE modelled AS
 WITH graded AS (
     SELECT
         p.*,
         CASE
-            WHEN o.confirmed AND p.family = d.family AND p.probability > 0 THEN 'confirmed'
+            WHEN p.confirmed THEN 'confirmed'
             WHEN p.probability >= $suspect THEN 'suspected'
             WHEN
-                n.family IS NOT NULL AND NOT coalesce(o.confirmed, false)
-                AND (o.slots IS DISTINCT FROM 'two_slot' OR n.family IN ('polarity', 'hot_on_ground'))
+                n.raises
+                AND NOT coalesce(o.confirmed AND list_contains(n.said_by, o.defect), false)
+                AND (o.slots IS DISTINCT FROM 'two_slot'
+                    OR p.condition NOT IN (SELECT condition FROM no_defect_at_two_slots))
                 THEN 'suspected'
         END AS grade,
-        CASE WHEN o.confirmed AND p.family = d.family THEN o.defect ELSE p.condition
-        END AS stated,
+        CASE WHEN p.confirmed THEN o.defect ELSE p.condition END AS stated,
         o.standing,
         n.family IS NOT NULL AS named,
         o.slots,
@@ -120,7 +151,6 @@ WITH graded AS (
         o.last_observed_on
     FROM family_probabilities AS p
     JOIN warehouse_openings AS o USING (building_id, unit_id, opening_id)
-    LEFT JOIN families AS d ON d.condition = o.defect
     LEFT JOIN named_in_words AS n
         ON n.building_id = p.building_id AND n.unit_id = p.unit_id
         AND n.opening_id = p.opening_id AND n.family = p.family

@@ -18,7 +18,15 @@ import pandas as pd
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.answered_papers import answered_after_work
-from pipeline.ledger.families import FAMILY, RECORD_CONFLICT, URGENT_FAMILIES, identity_of
+from pipeline.ledger.families import (
+    ALSO,
+    FAMILY,
+    NAMED,
+    RECORD_CONFLICT,
+    URGENT_FAMILIES,
+    families_of,
+    identity_of,
+)
 from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, hand_over, sql
 from pipeline.ledger.landed_fixes import TakenUp, take_up
@@ -28,11 +36,13 @@ from pipeline.ledger.landed_looks import (
     judged_looks,
     plain,
 )
+from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Draft, Ledger, open_ledger
 from pipeline.offline import beside
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.standing import Standing
+from shared.vocabulary import CONDITIONS, Slots, defect_at
 
 WHO = "evidence"
 """Who writes what follows from evidence alone."""
@@ -201,17 +211,28 @@ def _evidence(
         code_looks(con, likelihoods)
         pairs = [(c.value, f.value) for c, f in FAMILY.items()]
         hand_over(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
+        also = [(c.value, f.value) for c, f in ALSO.items()]
+        hand_over(con, "also_families", pd.DataFrame(also, columns=["condition", "family"]))
+        none = [c.value for c in CONDITIONS if not defect_at(c, Slots.TWO_SLOT)]
+        hand_over(con, "no_defect_at_two_slots", pd.DataFrame({"condition": none}))
+        words = [(w.value, f.value, [c.value for c in of]) for w, (f, of) in NAMED.items()]
+        hand_over(con, "named_by", pd.DataFrame(words, columns=["word", "family", "said_by"]))
         hand_over(con, "urgent_families", pd.DataFrame({"family": list(URGENT_FAMILIES)}))
         codes = [row[0] for row in con.execute("SELECT DISTINCT code FROM coded_looks").fetchall()]
         pointed = sorted(
             {
-                (code, FAMILY[condition].value)
+                (code, family.value, family is not FAMILY[condition])
                 for code in codes
                 for condition in likelihoods.code_detects(code)
+                for family in families_of(condition)
             }
         )
         hand_over(
-            con, "code_families", pd.DataFrame(pointed, columns=["code", "family"], dtype=str)
+            con,
+            "code_families",
+            pd.DataFrame(pointed, columns=["code", "family", "also"]).astype(
+                {"code": str, "family": str, "also": bool}
+            ),
         )
         hand_over(con, "standing", current(ledger))
         for statement in duckdb.extract_statements(sql("sightings")):
@@ -223,6 +244,11 @@ def _evidence(
             "CREATE OR REPLACE TEMP TABLE contradicted AS SELECT DISTINCT b.building_id, "
             "coalesce(f.unit_id, '') AS unit_id, f.opening_id FROM contradicted_fixes AS f "
             "JOIN buildings AS b USING (building_no)"
+        )
+        con.execute(
+            "CREATE OR REPLACE TEMP TABLE other_places AS SELECT DISTINCT b.building_id, "
+            "e.unit_id, e.opening_id FROM looks_elsewhere AS e JOIN buildings AS b "
+            "USING (building_no) WHERE e.of_defect"
         )
         yield con
     finally:
@@ -348,6 +374,12 @@ def _unrepaired(con: duckdb.DuckDBPyConnection, raised: ev.Raised) -> Standing:
     return Standing(row[0]) if row else Standing.REPORTED
 
 
+def _face_now(finding: Finding, look: ev.Look) -> Slots | None:
+    """The face of a repaired opening: as the look says, else as the repair left it."""
+    left = None if finding.fix is None else finding.fix.leaves_slots
+    return look.slots or left or finding.raised.slots
+
+
 def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> list[ev.Raised]:
     """The recurrences that follow from looks which a proven repair does not answer to.
 
@@ -366,6 +398,7 @@ def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> l
                 "recurs_of": finding.finding_id,
                 "grade": "confirmed" if told else "suspected",
                 "condition": ledger.judge.reported(finding, look),
+                "slots": _face_now(finding, look),
                 "standing": _unrepaired(con, finding.raised),
                 "probability": None,
                 "first_seen_on": look.observed_on,

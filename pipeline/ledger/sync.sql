@@ -98,6 +98,10 @@ WHERE
                 SELECT (building_id, unit_id, opening_id, family) FROM named_in_words
             )
             AND p.probability < $withdraw
+            -- what speaks against it may have been seen at another receptacle
+            AND (k.building_id, k.unit_id, k.opening_id) NOT IN (
+                SELECT (building_id, unit_id, opening_id) FROM other_places
+            )
             -- what was plainly reported stands, however improbable
             AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (
                 SELECT (building_id, unit_id, opening_id, family) FROM sightings

@@ -78,7 +78,8 @@ def with_stakes(
         The columns given and urgent (the opening is, or the finding is of the gravest severity
         and not only inferred, or of an urgent family, and stands: of what was set aside or is no
         longer indicated the opening alone tells; what is proven repaired only is where its proof
-        is in doubt), on_urgent_list (the opening stands on the list of urgent openings), chance (that
+        is in doubt), on_urgent_list (the opening stands on the list of urgent openings), chance
+        (that
         the opening is dangerous, from the warehouse; where it does not know the opening, the
         finding's own probability of the defect), people and vulnerable (in the building; missing
         where not known), days_late (past the first target, else 0),

@@ -22,7 +22,7 @@ from pipeline.evidence.likelihood import Likelihoods, likelihoods_of
 from pipeline.evidence.readings import OWN_WORDS, WORDS
 from pipeline.landing.own_notes import speaks_against
 from pipeline.ledger import events as ev
-from pipeline.ledger.families import FAMILY, DefectFamily, members
+from pipeline.ledger.families import DefectFamily, members
 from pipeline.ledger.persons import (
     is_another_firm,
     may_be_of_firm,
@@ -137,7 +137,7 @@ class Judge:
             DefectFamily.OPEN_CONDUCTOR,
         ):
             wrong |= set(members(finding.raised.family))
-        if finding.condition and FAMILY[finding.condition] != finding.raised.family:
+        if finding.condition and finding.condition not in members(finding.raised.family):
             # it recurs as what a look reported, which does not take back what it was before
             wrong |= set(members(finding.raised.family))
         wrong |= set(self.book.ledger.left_instead.get(target, ()))
@@ -314,7 +314,7 @@ class Judge:
             return "ground contact and neutral are tied together"
         if look.polarity is Polarity.REVERSED:
             return "hot and neutral are on each other's contacts"
-        if target is Condition.GROUNDED and look.ground_present is YesNo.NO:
+        if Condition.UNGROUNDED not in _fit(fix, target) and look.ground_present is YesNo.NO:
             return "no equipment grounding path was found"
         if look.heat_or_scorch is YesNo.YES:
             return "the opening is hot or shows scorch marks"
@@ -359,6 +359,9 @@ class Judge:
             found.append(f"at {volts:g} V between hot and neutral the circuit may be dead")
         if look.ground_path_ohms == 0:
             found.append("0 Ω is no measurement of a path")
+        face = _another_face(finding, fix, look)
+        if face is not None:
+            found.append(face)
         opens = "cover_removed" in self.must_say(finding, look.method)
         if opens and look.cover_removed is YesNo.NO:
             found.append("the cover was not off")
@@ -407,7 +410,21 @@ def _claim(finding: Finding) -> tuple[ev.FixReported, Condition]:
     return fix, fix.leaves_condition
 
 
-def _said(word: Condition | Method | Result) -> str:
+def _another_face(finding: Finding, fix: ev.FixReported, look: ev.Look) -> str | None:
+    """Say that a look was at a face that the remedy does not leave, or None. Whoever rewires to
+    what has neither two slots nor three leaves that face as it was."""
+    seen, left = look.slots, fix.leaves_slots
+    if seen is None or left is None or seen is left:
+        return None
+    if seen is Slots.OTHER and finding.raised.slots is Slots.OTHER:
+        return None
+    return (
+        f"the look names the face {_said(seen)}, the repair leaves {_said(left)}: "
+        "may be another receptacle"
+    )
+
+
+def _said(word: Condition | Method | Result | Slots) -> str:
     return word.value.replace("_", " ")
 
 

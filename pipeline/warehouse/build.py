@@ -39,6 +39,7 @@ from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.evidence.unsure_shares import unsure_classes
 from pipeline.landing import Workspace, create_views, logbook
+from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
 from pipeline.scoring.severity import as_array, severity
@@ -354,6 +355,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         severities = severity(rule_book)
         store_frame(con, "severities", severities, "slots, condition, protected")
         create_macros(con)
+        create_place_macro(con)
         con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)

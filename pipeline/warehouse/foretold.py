@@ -11,6 +11,7 @@ import pandas as pd
 
 from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.landing import Workspace, create_views
+from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.warehouse import store
 from pipeline.warehouse.build import rule_tables, sql_step, workspace_rule_book
@@ -64,6 +65,7 @@ def _said(workspace: Workspace, book: RuleBook, repairs: KnownRepairs) -> pd.Dat
         create_views(con, workspace)
         rule_tables(con, book)
         create_macros(con)
+        create_place_macro(con)
         con.execute(sql_step("01_buildings.sql"))
         con.execute(sql_step("02_observations.sql"))
         write_repairs(con, repairs)

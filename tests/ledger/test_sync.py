@@ -36,7 +36,7 @@ def test_confirmed_and_suspected_defects_are_raised_once(ledger, warehouse):
     warehouse.opening("K2", "ungrounded", 0.6, confirmed=False)
     warehouse.opening("K3", "false_ground", 0.49, confirmed=False)  # below the threshold
     warehouse.opening("K4", "false_ground", 0.9, confirmed=False, looked=False)  # nobody looked
-    warehouse.opening("K5", "ungrounded", 0.99, slots="two_slot", p_three_slot=0)  # as wired
+    warehouse.opening("K5", "ungrounded", 0.99, slots="two_slot")  # as wired
     warehouse.opening("K6", "ungrounded", 0.99, gfci="yes", marking="both")  # allowed
     warehouse.opening("K7", "ungrounded", 0.99, gfci="yes")  # protected, not marked
     done = sync_findings(warehouse.con, ledger)

@@ -19,7 +19,7 @@ class Warehouse:
             "INSERT INTO buildings VALUES (0, 'B1'), (1, 'B2');"
             f"CREATE TABLE openings (building_id VARCHAR, unit_id VARCHAR, opening_id VARCHAR, "
             f"slots VARCHAR, gfci VARCHAR, marking VARCHAR, last_observed_on DATE, "
-            f"methods VARCHAR[], looked BOOLEAN, {shares}, p_three_slot DOUBLE DEFAULT 1, "
+            f"methods VARCHAR[], looked BOOLEAN, {shares}, p_two_slot DOUBLE DEFAULT 0, "
             "defect VARCHAR, confirmed BOOLEAN, standing VARCHAR DEFAULT 'measured', "
             "standing_unrepaired VARCHAR DEFAULT 'measured');"
             "CREATE TABLE live_metal_looks (building_id VARCHAR, unit_id VARCHAR, "
@@ -33,7 +33,11 @@ class Warehouse:
             "ground_path_ohms DOUBLE, plate_earth_volts DOUBLE, case_earth_volts DOUBLE, "
             "ground_contact_earth_volts DOUBLE, hot_neutral_volts DOUBLE, "
             "non_contact_detector VARCHAR, heat_or_scorch VARCHAR, shock_reported VARCHAR, "
-            "gfci_protected VARCHAR, gfci_button_tripped VARCHAR, marking VARCHAR, note VARCHAR);"
+            "gfci_protected VARCHAR, gfci_button_tripped VARCHAR, marking VARCHAR, note VARCHAR, "
+            "_part INTEGER DEFAULT 1, _row BIGINT DEFAULT 1);"
+            "CREATE TABLE looks_elsewhere (building_no INTEGER, unit_id VARCHAR, "
+            "opening_id VARCHAR, _part INTEGER, _row BIGINT, of_on DATE, of_defect BOOLEAN, "
+            "says VARCHAR);"
             "CREATE TABLE paper_defects (building_no INTEGER, unit_id VARCHAR, "
             "report_kind VARCHAR, reference VARCHAR, reported_on DATE, status VARCHAR, "
             "status_on DATE, code_section VARCHAR, description VARCHAR, defect VARCHAR, "
@@ -57,6 +61,8 @@ class Warehouse:
         values = {"slots": "three_slot", "last_observed_on": DAY, "methods": ["three_lamp_tester"]}
         own = {"building_id": "B1", "unit_id": "2A", "opening_id": opening, "defect": defect,
                f"p_{defect}": share, "confirmed": confirmed, "looked": looked}  # fmt: skip
+        face = {**values, **more}["slots"]
+        own["p_two_slot"] = 0.99 if face == "two_slot" else 0.0 if face else 0.3
         self.insert("openings", **{**values, **own, **more})
 
     def look(self, opening, method, result, days=0, *, complete=True, **more):

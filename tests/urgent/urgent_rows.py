@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from pipeline.landing import Workspace, intake
+from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.warehouse.build import rule_tables, sql_step
 from pipeline.warehouse.repairs import write_families
@@ -98,7 +99,8 @@ def asked(
     )
     con.execute(
         "CREATE TABLE landed_files AS "
-        "SELECT 1 AS _part, 'a.csv' AS path, '' AS sheet, 1 AS cells_a_row"
+        "SELECT 1 AS _part, 'a.csv' AS path, '' AS sheet, 1 AS cells_a_row, "
+        "true AS room_tells, true AS circuit_tells"
     )
     con.execute(
         "CREATE TABLE proven_families (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
@@ -118,6 +120,7 @@ def asked(
     con.execute("CREATE TABLE recurred_families AS FROM proven_families LIMIT 0")
     write_families(con)
     create_macros(con)
+    create_place_macro(con)
     rule_tables(con, book or load_rule_book())
     con.execute(sql_step("02_urgent.sql"))
     found = {

@@ -137,6 +137,44 @@ SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
     replaced_elsewhere
 FROM said;
 
+-- Looks that name another room or circuit than an earlier row of the same opening: two receptacles
+-- may bear one name there. of_defect: whether the earlier row reports anything. Such a look clears
+-- nothing of what the row says and proves nothing of its repair, until a person says which is which.
+CREATE TABLE looks_elsewhere AS
+WITH placed AS (
+    SELECT o.*,
+        CASE WHEN l.room_tells THEN place_form(o.room) END AS room_form,
+        CASE WHEN l.circuit_tells THEN place_form(o.circuit_id) END AS circuit_form
+    FROM looks_ever AS o
+    JOIN landed_files AS l ON l._part = o._part
+    WHERE coalesce(o.room, o.circuit_id) IS NOT NULL
+),
+several AS (
+    SELECT building_no, unit_id, opening_id FROM placed GROUP BY ALL
+    HAVING min(hash(room_form)) FILTER (room_form IS NOT NULL)
+            <> max(hash(room_form)) FILTER (room_form IS NOT NULL)
+        OR min(hash(circuit_form)) FILTER (circuit_form IS NOT NULL)
+            <> max(hash(circuit_form)) FILTER (circuit_form IS NOT NULL)
+),
+few AS (
+    SELECT p.* FROM placed AS p SEMI JOIN several USING (building_no, unit_id, opening_id)
+)
+SELECT
+    l.building_no, l.unit_id, l.opening_id, l.observed_on, l._part, l._row,
+    r._part AS of_part, r._row AS of_row, r.observed_on AS of_on,
+    r.result NOT IN ('correct', 'no_power', 'not_accessible', 'not_tested')
+        OR coalesce(r.polarity = 'reversed', false)
+        OR (r._part, r._row) IN (SELECT (_part, _row) FROM live_metal_told) AS of_defect,
+    CASE WHEN l.room_form <> r.room_form
+        THEN concat('it names the room ', l.room, ', the report ', r.room)
+        ELSE concat('it names the circuit ', l.circuit_id, ', the report ', r.circuit_id)
+    END || ': may be another receptacle' AS says
+FROM few AS l
+JOIN few AS r USING (building_no, unit_id, opening_id)
+WHERE l.observed_on >= r.observed_on AND (l._part, l._row) <> (r._part, r._row)
+    AND (l.room_form <> r.room_form OR l.circuit_form <> r.circuit_form)
+ORDER BY ALL;
+
 -- Half of it in one look and half in another: a jumper or false ground here, and there hot and neutral
 -- reversed, or the neutral open, which lamps cannot tell of a jumpered opening. What both say stands
 -- from the later one on, unless a look between them was able to see that the earlier half was gone.
@@ -203,6 +241,7 @@ SELECT
     last.observed_on AS observed_on, last.inspector AS inspector, last.method AS method,
     last._part AS _part, last._row AS _row,
     earlier.gone_by AS gone_by, earlier.observed_on AS since,
+    earlier._part AS earlier_part, earlier._row AS earlier_row,
     j._part AS jumper_part, j._row AS jumper_row, o._part AS other_part, o._row AS other_row
 FROM ordered;
 
@@ -367,11 +406,15 @@ WITH corrected_halves AS (
         ON c._part = h.superseded_by_part AND c._row = h.superseded_by_row
         AND c.ground = h.gone_by
     ANTI JOIN known_beside AS k ON k._part = h._part AND k._row = h._row
+    ANTI JOIN looks_elsewhere AS e
+        ON e._part = h.superseded_by_part AND e._row = h.superseded_by_row
+        AND e.of_part = h._part AND e.of_row = h._row
     WHERE h.replaced_elsewhere
 )
 SELECT
     s.*,
-    s.replaced_elsewhere AND k._part IS NULL AND a.note IS NULL AND CASE s.ground
+    s.replaced_elsewhere AND k._part IS NULL AND a.note IS NULL AND e._part IS NULL
+        AND CASE s.ground
         WHEN 'shock' THEN n.shock_reported IS NOT NULL
         WHEN 'heat' THEN n.heat_or_scorch IS NOT NULL
         ELSE c.ground IS NOT NULL
@@ -382,6 +425,9 @@ LEFT JOIN looks_ever AS n ON n._part = s.superseded_by_part AND n._row = s.super
 LEFT JOIN notes_against AS a ON a.note = n.note AND a.result = n.result
 LEFT JOIN clearing_looks AS c
     ON c._part = s.superseded_by_part AND c._row = s.superseded_by_row AND c.ground = s.ground
+LEFT JOIN looks_elsewhere AS e
+    ON e._part = s.superseded_by_part AND e._row = s.superseded_by_row
+    AND e.of_part = s._part AND e.of_row = s._row
 UNION ALL BY NAME
 SELECT p.* EXCLUDE (jumper_part, jumper_row, other_part, other_row),
     coalesce(g.superseded_by_part, k.superseded_by_part) AS superseded_by_part,
@@ -422,9 +468,15 @@ answers AS (
     WHERE c.observed_on > s.since AND c.observed_on <= s.observed_on
 ),
 answered AS (
-    SELECT number, arg_min(c, (c.observed_on, c._part, c._row)) AS look
-    FROM answers
-    GROUP BY number
+    SELECT a.number, arg_min(a.c, (a.c.observed_on, a.c._part, a.c._row)) AS look
+    FROM answers AS a
+    JOIN numbered AS s USING (number)
+    LEFT JOIN looks_elsewhere AS e
+        ON e._part = a.c._part AND e._row = a.c._row
+        AND (e.of_part = s._part AND e.of_row = s._row
+            OR e.of_part = s.earlier_part AND e.of_row = s.earlier_row)
+    WHERE e._part IS NULL
+    GROUP BY a.number
 ),
 settled AS (
     SELECT

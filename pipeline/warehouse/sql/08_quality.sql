@@ -68,17 +68,47 @@ SELECT
     concat('Looks disagree on the slots of opening ', o.opening_id,
         CASE WHEN o.unit_id <> '' THEN concat(' in unit ', o.unit_id) ELSE '' END, ': ', string_agg(DISTINCT o.slots, ', ' ORDER BY o.slots), '; the latest is used.')
         AS message
-FROM observations AS o
--- The few first: a list of words for every opening would be much to gather.
-SEMI JOIN (
-    SELECT building_no, unit_id, opening_id
-    FROM observations
-    GROUP BY ALL
-    HAVING min(slots) <> max(slots)
-) AS d USING (building_no, unit_id, opening_id)
+FROM (
+    -- The few first: a list of words for every opening would be much to gather.
+    SELECT o.building_no, o.unit_id, o.opening_id, o.slots
+    FROM observations AS o
+    SEMI JOIN (
+        SELECT building_no, unit_id, opening_id
+        FROM observations
+        GROUP BY ALL
+        HAVING min(slots) <> max(slots)
+    ) AS d USING (building_no, unit_id, opening_id)
+    LEFT JOIN (
+        SELECT building_no, unit_id, opening_id, max(fixed_on) AS fixed_on
+        FROM (
+            FROM proven_families UNION ALL BY NAME FROM recurred_families
+            UNION ALL BY NAME FROM reported_fixes
+        )
+        WHERE leaves_slots IS NOT NULL
+        GROUP BY ALL
+    ) AS f USING (building_no, unit_id, opening_id)
+    -- a repair may have changed the face: what was seen before says nothing of it now
+    WHERE o.slots IS NOT NULL AND (f.fixed_on IS NULL OR o.observed_on > f.fixed_on)
+) AS o
 JOIN buildings AS b USING (building_no)
-WHERE o.slots IS NOT NULL
 GROUP BY b.building_id, o.unit_id, o.opening_id
+HAVING min(o.slots) <> max(o.slots)
+UNION ALL BY NAME
+SELECT
+    'may_be_another_opening' AS kind,
+    b.building_id,
+    nullif(e.unit_id, '') AS unit_id,
+    e.opening_id,
+    concat('The look of ', max(e.observed_on), ' at opening ', e.opening_id,
+        CASE WHEN e.unit_id <> '' THEN concat(' in unit ', e.unit_id) ELSE '' END,
+        ' clears nothing that was reported on ', arg_max(e.of_on, (e.observed_on, e.of_on)),
+        ' and proves no repair of it: ', arg_max(e.says, (e.observed_on, e.of_on)),
+        '. Take its file in again with --set opening_id=ROOM|OPENING (their headers) where they are '
+            'two, or with --set same_opening=HEADER where they are one.') AS message
+FROM looks_elsewhere AS e
+JOIN buildings AS b USING (building_no)
+WHERE e.of_defect
+GROUP BY b.building_id, e.unit_id, e.opening_id
 UNION ALL BY NAME
 SELECT
     'jumper_seen_with_cover_on' AS kind,
