@@ -363,6 +363,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         portfolio = portfolio_size(con)
         if record is not None:
             check_not_outgrown(rule_book, record, portfolio)
+        con.execute(sql_step("02_told.sql"))
         repairs, in_doubt = that_stand(con, task.repairs, task.workspace, rule_book)
         write_repairs(con, repairs)
         likelihoods = likelihoods_of(rule_book)

@@ -70,6 +70,7 @@ def _said(workspace: Workspace, book: RuleBook, repairs: KnownRepairs) -> pd.Dat
         con.execute(sql_step("02_observations.sql"))
         write_repairs(con, repairs)
         drop_contradicted(con, likelihoods_of(book), book)
+        con.execute(sql_step("02_told.sql"))
         con.execute(sql_step("02_urgent.sql"))
         con.execute(sql_step("02_reports.sql"))
         return (

@@ -134,6 +134,7 @@ def test_a_corrected_report_of_a_repair_opens_it_again(tmp_path: Path) -> None:
 def test_the_ledger_of_another_workspace_is_not_built_with(tmp_path: Path) -> None:
     mine, other = Story(tmp_path / "mine"), Story(tmp_path / "other").proven("A")
     mine.take("found.csv", {"A": LIVE})
+    mine.build()
     kept = tmp_path / "kept"
     shutil.copytree(mine.root / "ledger", kept)
     shutil.rmtree(mine.root / "ledger")

@@ -122,6 +122,7 @@ def asked(
     create_macros(con)
     create_place_macro(con)
     rule_tables(con, book or load_rule_book())
+    con.execute(sql_step("02_told.sql"))
     con.execute(sql_step("02_urgent.sql"))
     found = {
         name: con.execute(f"SELECT * FROM {name}").df().to_dict("records")
