@@ -131,7 +131,7 @@ def test_what_the_warehouse_calls_dangerous_is_followed_by_a_finding(place):
         rows = con.execute("SELECT * FROM openings").df().set_index("building_id")
     for n, (condition, said) in enumerate(_cases()):
         row = rows.loc[f"B{n}"]
-        face = Slots(row["slots"]) if row["slots"] else Slots.THREE_SLOT
+        face = Slots(row["slots"]) if isinstance(row["slots"], str) else Slots.THREE_SLOT
         stands = row["confirmed"] and danger(Condition(row["defect"]), face, 0.0) > 0
         if (stands or row["p_dangerous"] >= 0.5) and f"B{n}" not in raised:
             missing.append((condition.value, said, row["p_dangerous"]))
