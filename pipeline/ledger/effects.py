@@ -30,6 +30,24 @@ ORDER BY building_id, unit_id, opening_id, family
 """
 
 
+def _repairs(ledger: Ledger, treatment: str, *, back: str) -> pd.DataFrame:
+    """Return the latest repairs of a treatment: proven ones of each family, others of an opening.
+
+    Args:
+        back: IN or NOT IN: whether the defect came back after them.
+    """
+    proven = treatment == "proven"
+    query = _REPAIRS.format(
+        treatment=treatment,
+        more="verified_on," if proven else "",
+        each=", family" if proven else "",
+        back=back,
+        came_back=CAME_BACK,
+    )
+    with history(ledger) as con:
+        return con.execute(query).df()
+
+
 def verified_fixes(ledger: Ledger) -> pd.DataFrame:
     """Return the latest proven repair of each family of defects at each opening.
 
@@ -40,16 +58,7 @@ def verified_fixes(ledger: Ledger) -> pd.DataFrame:
         condition (before), fixed_on, verified_on, leaves_condition, leaves_slots,
         leaves_protected, remedy, fixed_by. One row an opening and family.
     """
-    with history(ledger) as con:
-        return con.execute(
-            _REPAIRS.format(
-                treatment="proven",
-                more="verified_on,",
-                each=", family",
-                back="NOT IN",
-                came_back=CAME_BACK,
-            )
-        ).df()
+    return _repairs(ledger, "proven", back="NOT IN")
 
 
 def recurred_fixes(ledger: Ledger) -> pd.DataFrame:
@@ -60,16 +69,7 @@ def recurred_fixes(ledger: Ledger) -> pd.DataFrame:
     Returns:
         Columns as ``verified_fixes``.
     """
-    with history(ledger) as con:
-        return con.execute(
-            _REPAIRS.format(
-                treatment="proven",
-                more="verified_on,",
-                each=", family",
-                back="IN",
-                came_back=CAME_BACK,
-            )
-        ).df()
+    return _repairs(ledger, "proven", back="IN")
 
 
 def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
@@ -78,12 +78,7 @@ def unproven_fixes(ledger: Ledger) -> pd.DataFrame:
     Returns:
         Columns as ``verified_fixes`` without verified_on. One row an opening.
     """
-    with history(ledger) as con:
-        return con.execute(
-            _REPAIRS.format(
-                treatment="fix_reported", more="", each="", back="NOT IN", came_back=CAME_BACK
-            )
-        ).df()
+    return _repairs(ledger, "fix_reported", back="NOT IN")
 
 
 _PROOFS = """
