@@ -161,7 +161,7 @@ class LearnedRecord(Part):
     @property
     def text(self) -> str:
         """The record as it is written."""
-        return json.dumps(self.model_dump(), ensure_ascii=False, sort_keys=True, indent=1) + "\n"
+        return json.dumps(self.model_dump(), ensure_ascii=False, sort_keys=True) + "\n"
 
     @property
     def hash(self) -> str:

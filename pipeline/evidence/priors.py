@@ -14,7 +14,7 @@ from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
-from scipy import interpolate, special, stats
+from scipy import special, stats
 
 from pipeline.evidence.kernel import FARTHEST, SCORES, Pool, Prior
 from pipeline.evidence.states import RATES, Array
@@ -95,15 +95,12 @@ class Curves:
         density: see ``kernel.Prior``.
         quantile: see ``kernel.Pool``; beyond what can be told apart in double precision it goes on
             in a straight line.
-        score: normal scores of log odds, rising, by group and rate; with ``log_odds`` points of the
-            quantile's curve, which are unevenly spaced.
-        log_odds: the log odds there.
+        scores: points of the quantile's curve, unevenly spaced, by group and rate.
     """
 
     density: Array
     quantile: Array
-    score: list[list[Array]]
-    log_odds: list[list[Array]]
+    scores: list[list[_ScoreCurve]]
 
 
 @lru_cache(maxsize=4)
@@ -114,32 +111,59 @@ def _curves(shape: tuple[int, int, int], a_bytes: bytes, b_bytes: bytes) -> Curv
     even = np.linspace(-FARTHEST, FARTHEST, DENSITY_NODES)
     density = np.empty((rates, DENSITY_NODES, 2, groups))
     quantile = np.empty((groups, rates, SCORE_NODES))
-    scores: list[list[Array]] = [[] for _ in range(groups)]
-    odds: list[list[Array]] = [[] for _ in range(groups)]
+    scores: list[list[_ScoreCurve]] = [[] for _ in range(groups)]
     for group, rate in np.ndindex(groups, rates):
         own_a, own_b = a[group, :, rate], b[group, :, rate]
         value, slope = _log_density(own_a, own_b, even)
         density[rate, :, 0, group] = value
         density[rate, :, 1, group] = slope * (even[1] - even[0])
-        z, x = _score_curve(own_a, own_b)
-        scores[group].append(z)
-        odds[group].append(x)
-        quantile[group, rate] = _at_scores(z, x)
-    return Curves(density, quantile, scores, odds)
+        curve = _score_curve(own_a, own_b)
+        scores[group].append(curve)
+        quantile[group, rate] = _at_scores(curve.score, curve.log_odds)
+    return Curves(density, quantile, scores)
 
 
 def _log_density(a: Array, b: Array, x: Array) -> tuple[Array, Array]:
     """Log density of log odds ``x`` (n,) and its slope, over K equally likely betas, both (n,)."""
-    a, b = a[:, None], b[:, None]
-    each = a * special.log_expit(x) + b * special.log_expit(-x) - special.betaln(a, b)
-    weight = np.exp(each - each.max(axis=0))
-    value = special.logsumexp(each, axis=0) - np.log(len(a))
-    slope = (weight * (a * special.expit(-x) - b * special.expit(x))).sum(axis=0)
-    return value, slope / weight.sum(axis=0)
+    each = np.outer(a, special.log_expit(x))
+    each += np.outer(b, special.log_expit(-x))
+    each -= special.betaln(a, b)[:, None]
+    highest = each.max(axis=0)
+    each -= highest
+    weight = np.exp(each, out=each)
+    total = weight.sum(axis=0)
+    value = highest + np.log(total) - np.log(len(a))
+    slope = special.expit(-x) * (a[:, None] * weight).sum(axis=0)
+    slope -= special.expit(x) * (b[:, None] * weight).sum(axis=0)
+    return value, slope / total
 
 
-def _score_curve(a: Array, b: Array) -> tuple[Array, Array]:
-    """Normal scores and the log odds that have them, over K equally likely betas, both rising.
+@dataclass(frozen=True)
+class _ScoreCurve:
+    """Log odds by their normal scores, both rising, shape (n,), and the slope there."""
+
+    score: Array
+    log_odds: Array
+    slope: Array
+
+    def at(self, score: Array) -> Array:
+        """Log odds at scores: cubic between the nodes, by the slopes (Hermite); at the ends as
+        far as the curve goes."""
+        at = score.clip(self.score[0], self.score[-1])
+        right = np.searchsorted(self.score, at).clip(1, len(self.score) - 1)
+        left = right - 1
+        step = self.score[right] - self.score[left]
+        t = (at - self.score[left]) / step
+        rise = self.log_odds[right] - self.log_odds[left]
+        bend_left, bend_right = self.slope[left] * step - rise, rise - self.slope[right] * step
+        result: Array = self.log_odds[left] + t * (
+            rise + (1 - t) * (bend_left * (1 - t) + bend_right * t)
+        )
+        return result
+
+
+def _score_curve(a: Array, b: Array) -> _ScoreCurve:
+    """Normal scores of log odds, over K equally likely betas.
 
     Nodes lie a tenth apart, and closer where one of the betas is narrow. Between them the
     distribution function grows by the trapezoid and both slopes (Euler and Maclaurin), what lies
@@ -163,7 +187,8 @@ def _score_curve(a: Array, b: Array) -> tuple[Array, Array]:
         score = np.where(below < 0.5, special.ndtri(below), -special.ndtri(above))
     told = np.isfinite(score)
     z, first = np.unique(score[told].round(6), return_index=True)
-    return z, x[told][first]
+    slope = np.exp(-(z**2) / 2 - np.log(2 * np.pi) / 2 - value[told][first])
+    return _ScoreCurve(z, x[told][first], slope)
 
 
 def _at_scores(z: Array, x: Array) -> Array:
@@ -185,26 +210,39 @@ def _pool(
     """See ``make_pool``; arrays of the priors as bytes, so that they can be looked up."""
     groups, _, rates = shape
     sets = max(FEWEST_SETS, POOL_POINTS // first)
-    uniform = stats.qmc.Sobol(d=rates, scramble=True, seed=seed).random(sets * first)
-    score = special.ndtri(uniform.clip(1e-12, 1 - 1e-12))
+    score = _normal_scores(rates, sets * first, seed)
     curves = _curves(shape, a, b)
     points = np.empty((groups, sets * first, rates))
     for group, rate in np.ndindex(groups, rates):
-        z, x = curves.score[group][rate], curves.log_odds[group][rate]
-        curve = interpolate.PchipInterpolator(z, x)
-        points[group, :, rate] = curve(score[:, rate].clip(z[0], z[-1]))
-    # A power of two keeps the sequence balanced; what is left over is dropped.
-    wanted = 2 ** int(np.ceil(np.log2(sets * second)))
-    more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed + 1).random(wanted)
-    more = more[: sets * second].clip(1e-9, 1 - 1e-9)
-    spread = np.sqrt(stats.chi2.ppf(more[:, :1], STUDENT_DEGREES) / STUDENT_DEGREES)
-    student = special.ndtri(more[:, 1:]) / spread
+        points[group, :, rate] = curves.scores[group][rate].at(score[:, rate])
+    student = _student_scores(rates, sets * second, seed + 1)
     return Pool(
         np.ascontiguousarray(points.reshape(-1, sets, first, rates).transpose(1, 0, 3, 2)),
         curves.quantile,
         np.ascontiguousarray(student.reshape(sets, second, rates).transpose(0, 2, 1)),
         STUDENT_DEGREES,
     )
+
+
+# The same for every pass of learning, whatever the priors.
+@lru_cache(maxsize=6)
+def _normal_scores(rates: int, number: int, seed: int) -> Array:
+    """Evenly spread points of independent normal scores, shape (number, rates)."""
+    uniform = stats.qmc.Sobol(d=rates, scramble=True, seed=seed).random(number)
+    result: Array = special.ndtri(uniform.clip(1e-12, 1 - 1e-12))
+    return result
+
+
+@lru_cache(maxsize=6)
+def _student_scores(rates: int, number: int, seed: int) -> Array:
+    """Evenly spread points of a standard multivariate t distribution, shape (number, rates)."""
+    # A power of two keeps the sequence balanced; what is left over is dropped.
+    wanted = 2 ** int(np.ceil(np.log2(number)))
+    more = stats.qmc.Sobol(d=1 + rates, scramble=True, seed=seed).random(wanted)
+    more = more[:number].clip(1e-9, 1 - 1e-9)
+    spread = np.sqrt(stats.chi2.ppf(more[:, :1], STUDENT_DEGREES) / STUDENT_DEGREES)
+    result: Array = special.ndtri(more[:, 1:]) / spread
+    return result
 
 
 def student_constant(degrees: float, rates: int = len(RATES)) -> float:

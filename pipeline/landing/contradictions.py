@@ -104,34 +104,40 @@ GROUND_PATH_TOO_HIGH = 100
 FIRST_LOOKS = 1960
 """Year before which nobody made such looks. From memory, no source."""
 
-_SPOKEN_OF = "(FROM dangerous_texts)"
-
 _GFCI_FAULT = literal(rf"(^|[^a-z])({GFCI_FAULT})($|[^a-z])")
+
+_WORDS: dict[str, tuple[tuple[str, ...], str]] = {
+    "danger_in_text": (TEXTS, "t IN (FROM dangerous_texts)"),
+    "danger_in_names": (NAMES, "t IN (FROM dangerous_texts)"),
+    "gfci_fault_in_note": (("note",), f"regexp_matches(lower(t), {_GFCI_FAULT})"),
+    "untested_by_note": (("note", "inspector"), says_untested_sql("t")),
+    "void_by_note": (("note",), says_void_sql("t")),
+}
+"""Kinds of finding that rest on words: the columns that are asked, and SQL over a text ``t``."""
 
 _TOLD: dict[str, tuple[str, str]] = {
     "danger_in_text": (
-        f"result = 'correct' AND ({' OR '.join(f'{n} IN {_SPOKEN_OF}' for n in TEXTS)})",
+        "result = 'correct' AND {said}",
         "rows with the result 'correct' beside words of danger or of a defect, which nothing "
         "reads: read them, such as {example!r}",
     ),
     "gfci_fault_in_note": (
-        f"result <> 'correct' AND regexp_matches(lower(note), {_GFCI_FAULT})",
+        "result <> 'correct' AND {said}",
         "rows whose note says that a GFCI is dead or gone, which nothing reads: write `no` under "
         "gfci_protected or gfci_button_tripped where it is so, such as {example!r}",
     ),
     "danger_in_names": (
-        " OR ".join(f"{name} IN {_SPOKEN_OF}" for name in NAMES),
+        "{said}",
         "rows whose identifiers or persons hold words of danger or of a defect, which nothing "
         "reads: read them",
     ),
     "untested_by_note": (
-        "result NOT IN ('not_tested', 'not_accessible') AND "
-        f"({' OR '.join(says_untested_sql(name) for name in ('note', 'inspector'))})",
+        "result NOT IN ('not_tested', 'not_accessible') AND {said}",
         "rows with a result beside words that nothing was tested, or that it was assumed or "
         "copied; they count: read them, such as {example!r}",
     ),
     "void_by_note": (
-        says_void_sql("note"),
+        "{said}",
         "rows whose note may say that they do not count (void, entered in error); they count: take "
         "out of the file those that should not",
     ),
@@ -155,20 +161,49 @@ _TOLD: dict[str, tuple[str, str]] = {
         "ask who looked",
     ),
 }
-"""Kinds of finding that a row shows by itself: SQL of such a row, and what is told of them."""
+"""Kinds of finding that a row shows by itself: SQL of such a row (``{said}``: a column of
+``_WORDS`` holds such a text), and what is told of them."""
+
+
+def _find_words(con: duckdb.DuckDBPyConnection, rows: str) -> dict[str, list[str]]:
+    """Make the table ``said`` (kind, place, t) of texts with words of ``_WORDS`` and return, of
+    each kind, the columns that hold such a text: most files hold none."""
+    distinct = [
+        f"SELECT DISTINCT {literal(name)} AS place, {name} AS t FROM ({rows}) WHERE {name} <> ''"
+        for name in (*TEXTS, *NAMES)
+    ]
+    con.execute(f"CREATE OR REPLACE TEMP TABLE texts AS {' UNION ALL '.join(distinct)}")
+    # what has no word in it is no danger; most identifiers have none
+    con.execute(
+        f"DELETE FROM texts WHERE place IN ({', '.join(map(literal, NAMES))}) "
+        "AND NOT regexp_matches(t, '[[:alpha:]]{4}')"
+    )
+    find_dangerous(con, "SELECT DISTINCT t FROM texts")
+    asked = [
+        f"SELECT {literal(kind)} AS kind, * FROM texts "
+        f"WHERE place IN ({', '.join(map(literal, places))}) AND {says}"
+        for kind, (places, says) in _WORDS.items()
+    ]
+    con.execute(f"CREATE OR REPLACE TEMP TABLE said AS {' UNION ALL '.join(asked)}")
+    con.execute("DROP TABLE texts")
+    found = con.execute("SELECT kind, list(DISTINCT place ORDER BY place) FROM said GROUP BY kind")
+    return dict(found.fetchall())
 
 
 def _within_rows(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, Finding]]:
-    distinct = [f"SELECT DISTINCT {name} AS t FROM ({rows}) WHERE {name} <> ''" for name in TEXTS]
-    # what has no word in it is no danger; most identifiers have none
-    distinct += [
-        f"SELECT DISTINCT {name} FROM ({rows}) WHERE regexp_matches({name}, '[[:alpha:]]{{4}}')"
-        for name in NAMES
-    ]
-    find_dangerous(con, f"SELECT DISTINCT t FROM ({' UNION ALL '.join(distinct)})")
+    places = _find_words(con, rows)
+
+    def said(kind: str) -> str:
+        texts = f"(SELECT t FROM said WHERE kind = {literal(kind)} AND place = "
+        holds = [f"{name} IN {texts}{literal(name)})" for name in places.get(kind, ())]
+        return f"({' OR '.join(holds) or 'false'})"
+
     text = f"concat_ws(' · ', {', '.join(TEXTS)})"
     # an IN within FILTER is worked out in a SELECT of its own
-    asked = ", ".join(f"coalesce({where}, false) AS {kind}" for kind, (where, _) in _TOLD.items())
+    asked = ", ".join(
+        f"coalesce({where.replace('{said}', said(kind))}, false) AS {kind}"
+        for kind, (where, _) in _TOLD.items()
+    )
     rows = f"SELECT _part, _row, {', '.join(TEXTS)}, {asked} FROM ({rows})"
     counted = ", ".join(
         f"count(*) FILTER ({kind}), (list(_row ORDER BY _row) FILTER ({kind}))[1:5], "
@@ -182,9 +217,9 @@ def _within_rows(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, F
         for place, (kind, (_, message)) in enumerate(_TOLD.items()):
             count, first, example = numbers[3 * place : 3 * place + 3]
             if count:
-                said = message.format(example=example)
+                told = message.format(example=example)
                 found.append(
-                    (part, Finding(kind=kind, message=said, count=count, rows=tuple(first)))
+                    (part, Finding(kind=kind, message=told, count=count, rows=tuple(first)))
                 )
     return found
 

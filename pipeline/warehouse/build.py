@@ -18,6 +18,7 @@ import duckdb
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from threadpoolctl import threadpool_limits
 
 from pipeline.evidence import held_out, learned_record, warm
 from pipeline.evidence.assemble import (
@@ -379,9 +380,10 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         progress("buildings and looks", 1.0)
 
         at_stake = stakes(rule_book, as_array(severities))
-        weighed = _weigh(
-            con, task, portfolio, likelihoods, at_stake, store.draws_path(target), earlier
-        )
+        with threadpool_limits(1, user_api="blas"):
+            weighed = _weigh(
+                con, task, portfolio, likelihoods, at_stake, store.draws_path(target), earlier
+            )
         record = weighed.record
         con.execute("SET VARIABLE said_from = ?", [predictions.SAID_FROM])
         con.execute(sql_step("06_results.sql"))

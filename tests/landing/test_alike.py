@@ -100,7 +100,7 @@ def test_one_refused_file_of_many_leaves_nothing_and_every_fault_is_told(tmp_pat
     assert not list(workspace.scratch.iterdir())
 
 
-@pytest.mark.long
+@pytest.mark.timed
 def test_the_cost_of_a_small_file_does_not_grow_with_their_number(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -117,7 +117,7 @@ def test_a_plan_that_loses_order_is_known_and_the_file_read_carefully(
     assert query(workspace, select) == [(2, 5_001)]
 
 
-@pytest.mark.long
+@pytest.mark.timed
 def test_intake_of_a_million_rows_against_a_bare_copy(tmp_path, capsys):
     source = big_file(tmp_path / "looks.csv", 1_000_000)
     best: dict[str, float] = {"bare": 1e9, "intake": 1e9}
@@ -137,7 +137,7 @@ def test_intake_of_a_million_rows_against_a_bare_copy(tmp_path, capsys):
     assert ratio <= AIM * NOISE
 
 
-@pytest.mark.long
+@pytest.mark.timed
 def test_a_second_extract_of_a_million_rows_adds_only_what_is_new(tmp_path):
     workspace = Workspace(tmp_path / "workspace")
     intake(workspace, [big_file(tmp_path / "march.csv", 1_000_000)], today=TODAY)
@@ -169,7 +169,7 @@ def small_files(folder: Path, number: int) -> list[Path]:
     return paths
 
 
-@pytest.mark.long
+@pytest.mark.timed
 def test_many_small_files_cost_each_what_one_costs(tmp_path, capsys):
     spent = []
     for number in SMALL_FILES:
@@ -199,7 +199,7 @@ JSON_AIM, JSON_NOISE = 3.0, 1.3
 memory and looks for no key that stands twice; and room for a busy machine."""
 
 
-@pytest.mark.long
+@pytest.mark.timed
 @pytest.mark.parametrize("lines", [False, True], ids=["one document", "an object a line"])
 def test_json_against_the_bare_library(tmp_path, capsys, lines):
     names = HEADER.split(",")
