@@ -199,25 +199,28 @@ def _within_rows(con: duckdb.DuckDBPyConnection, rows: str) -> list[tuple[int, F
         return f"({' OR '.join(holds) or 'false'})"
 
     text = f"concat_ws(' · ', {', '.join(TEXTS)})"
-    # an IN within FILTER is worked out in a SELECT of its own
-    asked = ", ".join(
-        f"coalesce({where.replace('{said}', said(kind))}, false) AS {kind}"
+    # most files hold no such words, and few rows are told of: the others are only read
+    asked = {
+        kind: f"coalesce({where.replace('{said}', said(kind))}, false) AS {kind}"
         for kind, (where, _) in _TOLD.items()
-    )
-    rows = f"SELECT _part, _row, {', '.join(TEXTS)}, {asked} FROM ({rows})"
+        if kind in places or kind not in _WORDS
+    }
+    # an IN within FILTER is worked out in a SELECT of its own
+    rows = f"SELECT _part, _row, {', '.join(TEXTS)}, {', '.join(asked.values())} FROM ({rows})"
     counted = ", ".join(
         f"count(*) FILTER ({kind}), (list(_row ORDER BY _row) FILTER ({kind}))[1:5], "
         f"arg_min({text}, _row) FILTER ({kind})"
-        for kind in _TOLD
+        for kind in asked
     )
     found = []
     for part, *numbers in con.execute(
-        f"SELECT _part, {counted} FROM ({rows}) GROUP BY _part ORDER BY _part"
+        f"SELECT _part, {counted} FROM ({rows}) WHERE {' OR '.join(asked)} "
+        "GROUP BY _part ORDER BY _part"
     ).fetchall():
-        for place, (kind, (_, message)) in enumerate(_TOLD.items()):
+        for place, kind in enumerate(asked):
             count, first, example = numbers[3 * place : 3 * place + 3]
             if count:
-                told = message.format(example=example)
+                told = _TOLD[kind][1].format(example=example)
                 found.append(
                     (part, Finding(kind=kind, message=told, count=count, rows=tuple(first)))
                 )

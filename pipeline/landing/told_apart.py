@@ -242,17 +242,26 @@ def put_together(
         for part, number, sheet, room in asking
     )
     key = ", ".join(KEY)
-    # figures first: few openings differ in anything
-    con.execute(
-        "CREATE OR REPLACE TEMP TABLE put_together AS WITH "
-        f"parts(_part, file, sheet, room_from) AS (VALUES {listed}), "
+    looks_of = (
+        f"WITH parts(_part, file, sheet, room_from) AS (VALUES {listed}), "
         f"looks AS (SELECT p.file, nullif(p.sheet, '') AS sheet, p.room_from, {key}, "
         "CASE WHEN p.room_from <> '' THEN room END AS room "
-        f"FROM ({rows}) JOIN parts AS p USING (_part)), "
-        f"several AS (SELECT hash({key}) AS key_hash FROM looks GROUP BY ALL HAVING "
-        "min(hash(room)) FILTER (room IS NOT NULL) <> max(hash(room)) FILTER (room IS NOT NULL) "
-        "OR min(hash(sheet)) FILTER (sheet IS NOT NULL) "
-        "<> max(hash(sheet)) FILTER (sheet IS NOT NULL)) "
+        f"FROM ({rows}) JOIN parts AS p USING (_part)) "
+    )
+    # figures first: few openings differ in anything
+    differ = " OR ".join(
+        f"min(hash({name})) FILTER ({name} IS NOT NULL) "
+        f"<> max(hash({name})) FILTER ({name} IS NOT NULL)"
+        for name in ("room", "sheet")
+    )
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE several AS {looks_of} "
+        f"SELECT hash({key}) AS key_hash FROM looks GROUP BY ALL HAVING {differ}"
+    )
+    if con.execute("SELECT count(*) FROM several").fetchall() == [(0,)]:
+        return []
+    con.execute(
+        f"CREATE OR REPLACE TEMP TABLE put_together AS {looks_of} "
         f"SELECT l.*, {form_sql('room')} AS form "
         f"FROM looks AS l JOIN several AS s ON s.key_hash = hash({key})"
     )

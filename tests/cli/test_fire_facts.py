@@ -24,6 +24,7 @@ def built(tmp_path):
     return place.root
 
 
+@pytest.mark.slow
 def test_reported_facts_are_told_and_counted(built):
     rows = {row["building_id"]: row for row in run("rank", "--workspace", built, "--json").json()}
 

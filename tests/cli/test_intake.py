@@ -61,6 +61,7 @@ def test_json_says_what_became_of_every_row(workspace, inbox):
     assert "quarantine" in outcome.err
 
 
+@pytest.mark.slow
 def test_rows_wrapped_whole_in_quotes_are_rows_and_an_open_ground_among_them_stays(
     workspace, inbox
 ):
@@ -82,6 +83,7 @@ def test_rows_that_were_not_parted_are_set_aside_and_not_taken_for_titles(worksp
     assert [row["quarantined"] for row in outcome.json()] == [2]
 
 
+@pytest.mark.slow
 def test_a_building_twice_in_one_register_is_told_with_what_differs(workspace, inbox):
     text = "building_id,year_built,address\nB1,1925,12 Rowan St\nB1,1952,14 Ash Rd\nB2,1930,x\n"
     outcome = run("intake", write(inbox, text, "register.csv"), "--workspace", workspace)
@@ -93,6 +95,7 @@ def test_a_building_twice_in_one_register_is_told_with_what_differs(workspace, i
     assert "1925 (row 2), 1952 (row 3)" in told["year_built"]["message"]
 
 
+@pytest.mark.slow
 def test_one_opening_named_as_several_is_asked_about_and_the_answer_kept(workspace, inbox):
     path = write(inbox, GOOD.replace("001", "K1-K6"))
     refused = run("intake", path, "--workspace", workspace)
@@ -201,6 +204,7 @@ def test_an_unreadable_file_is_refused(workspace, inbox):
     assert "looks.csv" in outcome.err
 
 
+@pytest.mark.slow
 def test_a_date_order_that_could_be_two_is_asked_about(workspace, inbox):
     path = write(inbox, GOOD.replace("2024-03-05", "05/03/2024"))
     outcome = run("intake", path, "--workspace", workspace, "--json")
@@ -280,6 +284,7 @@ def test_a_faulty_mapping_is_refused_with_every_fault(workspace, inbox, text, fa
     assert all(fault in outcome.err for fault in faults)
 
 
+@pytest.mark.slow
 def test_a_quarantined_row_comes_back_corrected_and_counts_once(workspace, inbox, tmp_path):
     run("intake", write(inbox, BAD), "--workspace", workspace)
     (listed,) = run("quarantine", "list", "--workspace", workspace, "--json").json()
@@ -328,6 +333,7 @@ def test_the_quarantine_of_every_demo_can_be_listed_and_exported(request, name, 
     assert 0 < exported.json()[0]["rows"] <= len(rows)
 
 
+@pytest.mark.slow
 def test_one_value_corrects_all_rows_alike(workspace, inbox):
     file = inbox / "looks.csv"
     file.write_text(

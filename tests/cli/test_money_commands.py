@@ -31,6 +31,7 @@ def ids(place: Path) -> list[str]:
     return found
 
 
+@pytest.mark.slow
 def test_a_bill_shared_over_findings(place: Path, ids: list[str]) -> None:
     where = ("--workspace", place)
     done = run("fix", "bill", *ids, *BILL, "--amount", "100", *where)
@@ -74,6 +75,7 @@ def test_prices_beside_one_another(place: Path, ids: list[str]) -> None:
     assert "of 1,000.01 for 2 findings" in run("fix", "quotes", *where).out
 
 
+@pytest.mark.slow
 def test_an_advance_leaves_the_rest_of_a_price_owed(place: Path, ids: list[str]) -> None:
     """A price of 900 is agreed on, 200 of it billed, the work reported; another bill taken back."""
     where = ("--workspace", place)
@@ -102,6 +104,7 @@ def test_an_advance_leaves_the_rest_of_a_price_owed(place: Path, ids: list[str])
     assert told() == (500, 700)
 
 
+@pytest.mark.slow
 def test_money_against_a_budget(place: Path, ids: list[str]) -> None:
     where = ("--workspace", place)
     report = ("fix", "report", ids[0], "--remedy", "grounding_conductor_added", "--firm", "Oddy",
@@ -154,6 +157,7 @@ def test_counts_that_do_not_add_up_are_said_to(place: Path, ids: list[str]) -> N
         assert (told in run("findings", "money", "--by", by, *where).out) == said
 
 
+@pytest.mark.slow
 def test_a_question_about_money_is_listed(place: Path, ids: list[str]) -> None:
     where = ("--workspace", place)
     for each in ids[:2]:
@@ -168,6 +172,7 @@ def test_a_question_about_money_is_listed(place: Path, ids: list[str]) -> None:
     assert "1 question; nothing was merged" in told
 
 
+@pytest.mark.slow
 def test_a_report_with_a_doubtful_amount(place: Path, ids: list[str], inbox: Path) -> None:
     path = inbox / "march.csv"
     path.write_text(

@@ -59,6 +59,7 @@ def test_the_filters_tell_buildings_apart(reader):
     assert listed(reader, search="row tallowgate") == listed(reader, search="tallowgate row")
 
 
+@pytest.mark.slow
 def test_owner_manager_city_and_era_come_from_what_there_is(housing, reader):
     there = selection.choices(reader.cursor())
     for flag, column, values in (

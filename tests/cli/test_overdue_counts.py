@@ -115,6 +115,7 @@ def test_a_bulk_pause_changes_the_second_number_only(place: Path) -> None:
     assert f"Past the present target: 0; {after['paused']:,} stand paused." in head
 
 
+@pytest.mark.slow
 def test_the_moves_of_a_target_stand_in_list_and_history(place: Path) -> None:
     row = next(r for r in listed(place, "--all") if r["times_moved"] and r["target_moves"])
     for move in row["target_moves"]:
@@ -155,6 +156,7 @@ def test_no_state_says_live() -> None:
     assert not [text for text in texts if "live" in text.replace("_", " ").split()]
 
 
+@pytest.mark.slow
 def test_a_due_day_later_than_the_first_target_needs_a_reason(place: Path) -> None:
     row = next(r for r in listed(place) if r["opening_id"] and r["open"] and not r["paused"])
     late = (dt.date.today() + dt.timedelta(400)).isoformat()

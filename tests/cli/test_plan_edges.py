@@ -82,12 +82,14 @@ def crew(folder, hours=8, latitude=40.0):
     return ("--crews-file", path)
 
 
+@pytest.mark.slow
 def test_repairs_are_planned_where_nothing_is_urgent(calm):
     jobs = of(repairs(calm, "--budget", 500, "--json"), "job")
     assert "K1" in {each for job in jobs for each in job["opening_ids"]}
     assert not {job["must"] for job in jobs} & {"first"}
 
 
+@pytest.mark.slow
 def test_a_crew_that_starts_too_far_off_is_told_which_urgent_ones_it_cannot_reach(live, tmp_path):
     for latitude in (40.4, 40.6, 41.2, 10.0):
         done = looks(live, *crew(tmp_path, 8, latitude), "--json")
@@ -99,6 +101,7 @@ def test_a_crew_that_starts_too_far_off_is_told_which_urgent_ones_it_cannot_reac
     assert "urgent looks are not in this plan" in done.err
 
 
+@pytest.mark.slow
 def test_a_building_without_recorded_openings_is_planned_as_a_whole_or_not_at_all(calm):
     for budget in (500, 900000):
         done = repairs(calm, "--building", "N5", "--budget", budget)
@@ -107,6 +110,7 @@ def test_a_building_without_recorded_openings_is_planned_as_a_whole_or_not_at_al
         assert "e+" not in done.out
 
 
+@pytest.mark.slow
 def test_a_building_that_nobody_knows_is_refused_by_name(calm):
     for words in (("repairs",), ("looks",), ("sample",), ("looks", "--building", "N1")):
         done = run("plan", *words, "--building", "9999", "--workspace", calm)
@@ -140,6 +144,7 @@ def test_a_day_that_is_past_is_told(calm):
     assert today.code == 0 and "is past" not in today.out
 
 
+@pytest.mark.slow
 def test_each_year_shows_its_budget(calm):
     done = repairs(calm, "--budget", "1, 500, 000", "--years", 3)
     assert done.code == 0
@@ -169,6 +174,7 @@ def test_the_frontier_names_the_budget_after_which_nothing_is_gained():
     assert "leaves more harm" not in frontier([60, 50, 40, 40, 40, 40, 40])
 
 
+@pytest.mark.slow
 def test_a_suspicion_at_an_urgent_opening_is_looked_at_before_it_is_repaired(live):
     done = repairs(live, "--budget", 600, "--years", 1, "--json")
     first = {o for job in of(done, "job") if job["must"] == "first" for o in job["opening_ids"]}
@@ -181,6 +187,7 @@ def test_a_suspicion_at_an_urgent_opening_is_looked_at_before_it_is_repaired(liv
     assert len(late) == len(of(done, "unable"))
 
 
+@pytest.mark.slow
 def test_a_job_names_its_defect(live, tmp_path):
     file = tmp_path / "jobs.csv"
     done = repairs(live, "--budget", 2000, "--output", file)
@@ -191,6 +198,7 @@ def test_a_job_names_its_defect(live, tmp_path):
         assert "reversed_false_ground" in {each["conditions"] for each in csv.DictReader(written)}
 
 
+@pytest.mark.slow
 def test_names_in_ways_and_grants_that_nobody_knows_are_told(live, tmp_path):
     ways, grants = tmp_path / "ways.csv", tmp_path / "grants.toml"
     ways.write_text("from,to,minutes\n1,N1,10\nN1,n3,600\nN1,N2,5\nN1,N2,5\n")
@@ -212,6 +220,7 @@ def test_names_in_ways_and_grants_that_nobody_knows_are_told(live, tmp_path):
     assert done.code == 2 and "two grants of one name" in done.err
 
 
+@pytest.mark.slow
 def test_the_way_back_to_the_start_is_in_the_hours(live, tmp_path):
     """Known by coordinates or by a table of ways only, it is counted, told and kept to."""
 

@@ -37,6 +37,7 @@ def spent(stops, crew):
     return sum(s["minutes"] + s["travel_minutes"] + s["entry_minutes"] for s in mine)
 
 
+@pytest.mark.slow
 def test_the_array_is_what_it_is_said_to_be(housing):
     stops = planned(housing, "--crews", 2, "--hours", 8)
     assert [s["crew"] for s in stops] == sorted(s["crew"] for s in stops)
@@ -72,6 +73,7 @@ def test_the_array_is_what_it_is_said_to_be(housing):
                 assert key not in named, row
 
 
+@pytest.mark.slow
 def test_the_same_plan_every_time_and_another_lot_on_another_day(housing):
     words = ("--crews", 2, "--hours", 8)
     assert planned(housing, *words) == planned(housing, *words)
@@ -87,6 +89,7 @@ def test_the_same_plan_every_time_and_another_lot_on_another_day(housing):
     assert not any(s["random_pick"] for s in none)
 
 
+@pytest.mark.slow
 def test_too_few_hours_for_what_is_urgent_is_said(housing):
     done = run("plan", "looks", "--crews", 1, "--hours", 2, *DAY, "--workspace", housing, "--json")
     stops = done.json()
@@ -101,6 +104,7 @@ def test_too_few_hours_for_what_is_urgent_is_said(housing):
     assert f"{left} of {count + len(papers)} urgent looks are not in this plan" in done.err
 
 
+@pytest.mark.slow
 def test_a_crew_that_may_not_open_boxes_opens_none(housing, tmp_path):
     path = tmp_path / "crews.csv"
     path.write_text(
@@ -126,6 +130,7 @@ def test_a_building_that_there_is_not_is_refused(housing):
     assert refused.code == 2 and "no building answers to that" in refused.err
 
 
+@pytest.mark.slow
 def test_a_method_that_cannot_see_a_fault_is_worth_nothing_there(housing):
     place = Workspace(housing)
     book = workspace_rule_book(place)
@@ -151,6 +156,7 @@ def test_a_method_that_cannot_see_a_fault_is_worth_nothing_there(housing):
     assert not any(k.method is Method.VISUAL for b in blocks for v in b.levels for k in v.looks)
 
 
+@pytest.mark.slow
 def test_notice_and_unknown_ways_are_told_and_nothing_is_dropped(housing):
     soon = run("plan", "looks", "--crews", 2, "--day", f"{dt.date.today()}", "--workspace",
                housing, "--json")  # fmt: skip
@@ -192,6 +198,7 @@ def place(tmp_path, monkeypatch):
     return place
 
 
+@pytest.mark.slow
 def test_the_sheet_filled_in_comes_back_and_the_next_plan_is_another(place, tmp_path):
     sheet, page = tmp_path / "monday.xlsx", tmp_path / "monday.html"
     words = ("--crews", 1, "--hours", 4, *DAY)

@@ -55,6 +55,7 @@ def planned(place, *more):
     return parts
 
 
+@pytest.mark.slow
 def test_what_is_live_is_repaired_in_the_first_year(place):
     parts = planned(place, "--budget", "300", "--years", "3")
     live = [job for job in parts["job"] if job["must"] == "first"]
@@ -63,6 +64,7 @@ def test_what_is_live_is_repaired_in_the_first_year(place):
     assert {job["year"] for job in parts["job"]} > {1}
 
 
+@pytest.mark.slow
 def test_each_year_keeps_to_its_money_and_hours(place):
     parts = planned(place, "--budget", "400, 250", "--electrician-hours", "3", "--years", "2")
     for year, most in zip(parts["year"], (400, 250), strict=True):
@@ -72,6 +74,7 @@ def test_each_year_keeps_to_its_money_and_hours(place):
     assert dearer["total"][0]["harm_left"] <= parts["total"][0]["harm_left"] + 1e-6
 
 
+@pytest.mark.slow
 def test_what_money_does_not_suffice_for_is_told(place):
     parts = planned(place, "--budget", "0", "--years", "1")
     assert "job" not in parts
@@ -82,6 +85,7 @@ def test_what_money_does_not_suffice_for_is_told(place):
     assert parts["total"][0]["harm_left"] == pytest.approx(parts["total"][0]["harm_total"])
 
 
+@pytest.mark.slow
 def test_harm_is_the_score_over_the_years(place):
     scores = sum(each["score"] for each in run("rank", "--workspace", place, "--json").json())
     total = planned(place, "--budget", "500", "--years", "2")["total"][0]
@@ -89,6 +93,7 @@ def test_harm_is_the_score_over_the_years(place):
     assert total["bound_left"] - 1e-9 <= total["harm_left"] <= total["harm_total"]
 
 
+@pytest.mark.slow
 def test_a_year_later_is_worth_less(place):
     parts = planned(place, "--budget", "0,2000", "--years", "2")
     now = planned(place, "--budget", "2000,0", "--years", "2")
@@ -104,6 +109,7 @@ def standing(order):
     )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_no_simple_order_is_better(place):
     for budget in ("150", "300", "900", "4000"):
         orders = planned(place, "--budget", budget, "--years", "2")["order"]
@@ -113,6 +119,7 @@ def test_no_simple_order_is_better(place):
         assert bound["harm_left"] <= plan["harm_left"] + 1e-6
 
 
+@pytest.mark.slow
 def test_one_entry_serves_several_openings(place):
     parts = planned(place, "--building", "H1", "--budget", "250", "--years", "1")
     jobs, year = parts["job"], parts["year"][0]
@@ -122,6 +129,7 @@ def test_one_entry_serves_several_openings(place):
     assert year["cost"] == pytest.approx(sum(job["cost"] for job in jobs) + entry)
 
 
+@pytest.mark.slow
 def test_a_grant_pays_for_its_building_only(place, tmp_path):
     file = tmp_path / "grants.toml"
     file.write_text('[[grants]]\nname = "Roofs"\namount = 5000\nbuildings = ["H2"]\n')
@@ -142,6 +150,7 @@ def test_a_faulty_grant_is_refused(place, tmp_path):
     assert "magic" in run("plan", "repairs", "--workspace", place, "--grants", file).err
 
 
+@pytest.mark.slow
 def test_a_quote_is_the_price(place):
     listed = run("findings", "list", "--workspace", place, "--json").json()
     finding = next(each for each in listed if each["building_id"] == "H2")
@@ -159,12 +168,14 @@ def test_a_quote_is_the_price(place):
     assert "quoted by Pellworth Electric" in after["total"][0]["prices"]
 
 
+@pytest.mark.slow
 def test_only_allowed_remedies(place):
     jobs = planned(place, "--budget", "100000", "--years", "1")["job"]
     live = next(job for job in jobs if "K1" in job["opening_ids"] and job["building_id"] == "H1")
     assert live["remedy"] not in ("receptacle_swapped", "protection_added_only")
 
 
+@pytest.mark.slow
 def test_the_printed_plan_and_the_file(place, tmp_path):
     file = tmp_path / "plan.csv"
     outcome = run(
@@ -179,6 +190,7 @@ def test_the_printed_plan_and_the_file(place, tmp_path):
         assert {each["year"] for each in csv.DictReader(written)} >= {"1"}
 
 
+@pytest.mark.slow
 def test_more_money_never_leaves_more_harm(place):
     rows = planned(place, "--budget", "400", "--years", "2", "--frontier")["frontier"]
     left = [each["harm_left"] for each in rows]

@@ -19,6 +19,7 @@ def first(housing):
     return run("rank", "--top", "1", "--workspace", housing, "--json").json()[0]["building_id"]
 
 
+@pytest.mark.slow
 def test_the_openings_to_draw_from_are_those_that_no_capable_look_spoke_of(housing):
     building = first(housing)
     row = asked(housing, "--building", building, "--share", "0.1")
@@ -39,6 +40,7 @@ def test_the_openings_to_draw_from_are_those_that_no_capable_look_spoke_of(housi
     assert 0.95 < row["detection"] < 1
 
 
+@pytest.mark.slow
 def test_no_number_of_three_lamp_looks_is_enough(housing):
     building = first(housing)
     row = asked(housing, "--building", building, "--method", "three_lamp_tester")

@@ -122,6 +122,7 @@ def test_from_the_exports_to_a_visit_that_was_made(place, tmp_path):
     assert "visit planned" in history and "visit made" in history
 
 
+@pytest.mark.slow
 def test_a_repair_reported_and_proven_shows_in_the_visit(place):
     row = planned()
     finding = next(
@@ -185,6 +186,7 @@ def test_hours_that_overlap_are_told_on_planning_and_moving(place):
     assert run(*move, "--any-time", "--json").json()[0]["starts"] is None
 
 
+@pytest.mark.slow
 def test_refusals_are_in_words_and_write_nothing(place, tmp_path):
     every = run("findings", "list", "--json").json()
     where = {row["unit_id"]: row["finding_id"] for row in every}

@@ -189,6 +189,7 @@ def data_of(chart) -> list[dict]:
     return [row for rows in chart.to_dict()["datasets"].values() for row in rows]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tone", TONES)
 def test_every_picture_is_valid_and_wears_the_look(tone):
     for name, chart in charts(tone).items():
@@ -335,6 +336,7 @@ def test_the_drawing_shows_what_the_model_says():
     assert "equipment grounding conductor" in fault_path(fault)
 
 
+@pytest.mark.slow
 def test_pictures_are_made_without_streamlit():
     code = (
         "import sys; import dashboard.charts.portfolio, dashboard.charts.circuit, "

@@ -77,6 +77,7 @@ def test_a_refused_file_changes_nothing(show, empty, odd):
     assert not list(empty.landed.iterdir())
 
 
+@pytest.mark.slow
 def test_a_mapping_is_corrected_saved_and_used(show, empty, odd):
     from pipeline.landing.preview import preview
     from pipeline.screens import mapping_desk
@@ -132,6 +133,7 @@ def test_a_column_used_twice_is_refused(empty, odd):
         mapping_desk.made(desk, "odd", {"building_id": "house", "unit_id": "house"})
 
 
+@pytest.mark.slow
 def test_set_aside_rows_show_every_reason_and_come_back_corrected(show, managed):
     app = show(managed, "intake", part="Set aside")
     sound(app)
@@ -153,6 +155,7 @@ def test_nothing_set_aside_says_so(show, empty):
     assert "No row is set aside" in plates(app)
 
 
+@pytest.mark.slow
 def test_a_sheet_with_one_column_a_room_is_settled_on_screen(show, empty, tmp_path):
     file = tmp_path / "rooms.csv"
     file.write_text(
@@ -179,6 +182,7 @@ def test_a_sheet_with_one_column_a_room_is_settled_on_screen(show, empty, tmp_pa
     assert (row["rows_read"], row["accepted"]) == (4, 4)
 
 
+@pytest.mark.slow
 def test_one_value_corrects_all_rows_alike(show, empty, tmp_path):
     from pipeline.landing import intake, list_quarantine
     from pipeline.landing.answers import parse_answers

@@ -56,6 +56,7 @@ def test_money_is_told_on_the_progress_screen(show, own, ledger):
     assert any("more than one group" in c.value for c in app.caption)
 
 
+@pytest.mark.slow
 def test_a_ledger_that_was_emptied_is_refused_on_every_screen_of_it(show, own):
     opened = open_ledger(workspace=own.root)
     late(opened, "K1")
@@ -70,6 +71,7 @@ def test_a_ledger_that_was_emptied_is_refused_on_every_screen_of_it(show, own):
     assert not (own.ledger / "ledger.sqlite").exists()
 
 
+@pytest.mark.slow
 def test_what_is_overdue_is_sorted_by_danger_and_another_order_can_be_chosen(show, own, ledger):
     old = late(ledger, "old", days=400)
     urgent = late(ledger, "urgent", "hot_on_ground", "hot_on_ground", days=3)
@@ -85,6 +87,7 @@ def test_what_is_overdue_is_sorted_by_danger_and_another_order_can_be_chosen(sho
     assert "longest past the first target first" in body
 
 
+@pytest.mark.slow
 def test_nothing_is_ticked_and_nothing_is_written_at_the_start(show, own, ledger):
     finding = late(ledger, "K1")
     app = show(own, "overdue")

@@ -132,6 +132,7 @@ def test_a_jumper_in_the_box_before_is_seen_only_by_who_opens_that_box(looks):
     assert np.isclose(volts["neutral_ground_volts"], drop, rtol=0.06, atol=0.06).mean() > 0.9
 
 
+@pytest.mark.slow
 def test_a_poor_ground_shows_in_the_ohms(looks):
     poor = read(looks, "ground_impedance_meter", "poor_ground")
     assert len(poor) > 10

@@ -46,6 +46,7 @@ def test_committed_files_are_what_the_generator_writes(name, tmp_path):
         assert content(tmp_path / path) == content(FOLDER / path), path
 
 
+@pytest.mark.slow
 def test_the_same_run_twice_gives_the_same_bytes(tmp_path):
     for run in ("one", "two"):
         write_portfolio("housing_authority", tmp_path / run)

@@ -32,6 +32,7 @@ def place(told):
     return tuple(told[column] for column in KEY)
 
 
+@pytest.mark.slow
 def test_what_is_told_is_what_stands_in_expected(played):
     name, scenes, _, _ = played
     text = (FOLDER / name / "expected.json").read_text(encoding="utf-8")
@@ -91,6 +92,7 @@ def test_a_capable_look_clears_and_ohms_show_a_poor_ground(played):
     assert [look["ground_path_ohms"] for look in looks[place(poor)]] == [poor["ground_path_ohms"]]
 
 
+@pytest.mark.slow
 def test_two_dwellings_that_lamps_pass_alike_differ_behind_the_plates():
     name = "housing_authority"
     portfolio, scenes = portfolio_of(name)

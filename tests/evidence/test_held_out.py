@@ -62,6 +62,7 @@ def _now(rule_book, at_stake, world, known):
     return held_out_now(rule_book, at_stake, portfolio, nothing, model, names, known)
 
 
+@pytest.mark.slow
 def test_a_record_that_fits_gains_and_one_that_is_the_rule_book_does_not(
     rule_book, at_stake, world
 ):

@@ -253,6 +253,7 @@ def test_what_is_unsure_of_a_rate_is_its_part_of_the_inverse_information(
         np.testing.assert_allclose(np.cov(logs[:, group, :, rate], ddof=0), own, rtol=1e-6)
 
 
+@pytest.mark.slow
 def test_little_hangs_on_chance_where_few_buildings_teach(
     rule_book: RuleBook, at_stake: Stakes
 ) -> None:

@@ -187,6 +187,7 @@ def test_distance_is_total_variation():
     assert found == pytest.approx(by_hand)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("method", [Method.VOLTMETER_UNDER_LOAD, Method.GROUND_IMPEDANCE_METER])
 def test_openings_near_the_panel_give_false_alarms(method):
     def alarms(median):
@@ -212,6 +213,7 @@ def test_volunteered_faults_are_weak_evidence():
     assert LIKELIHOODS.code_detects("three_lamp_tester|false_ground|passes_00") == frozenset()
 
 
+@pytest.mark.slow
 @given(st.floats(0.0, 0.5), st.floats(0.01, 0.99))
 @settings(max_examples=30, deadline=None)
 def test_guessing_moves_words_but_never_probability(volunteers, right):

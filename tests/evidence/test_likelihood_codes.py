@@ -107,6 +107,7 @@ def test_everything_at_once_survives_the_trip():
     assert (look.cover_off, look.polarity) == (1, 1)
 
 
+@pytest.mark.slow
 @given(st.floats(0, 1000), st.one_of(st.none(), st.floats(0, 100)))
 @settings(max_examples=25, deadline=None)
 def test_sql_bins_agree_with_numpy(volts, amps):
@@ -259,6 +260,7 @@ def with_evidence(**values):
     return BOOK.model_copy(update={"evidence": part.model_copy(update=update)})
 
 
+@pytest.mark.slow
 def test_a_result_read_from_the_measurement_does_not_count_twice():
     row = {"method": "voltmeter_under_load", "neutral_ground_volts": 0.3, "load_amps": 4}
     said = {word: code_of(result=word, **row) for word in ("correct", "false_ground", "not_tested")}

@@ -119,6 +119,7 @@ def test_one_traced_makes_its_circuit_likely_live_and_no_other(rule_book, at_sta
     assert max(found.next_door) < 0.1
 
 
+@pytest.mark.slow
 def test_a_swapped_bond_with_a_ground_wire_beyond_makes_this_likelier_live(rule_book, at_stake):
     beyond = told(rule_book, at_stake, [HEAD, WIRE_BEYOND, PASSED], [PASSED])
     assert min(beyond.here[1:]) > 0.1

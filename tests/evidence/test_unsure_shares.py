@@ -108,6 +108,7 @@ def test_no_draws_and_sure_shares_change_nothing(rule_book, at_stake, nobody_loo
         np.testing.assert_allclose(found, 1.0, rtol=1e-6)
 
 
+@pytest.mark.slow
 def test_draws_of_shares_are_as_unsure_as_the_cases_behind_them(rule_book):
     shares = rule_book_shares(rule_book)
     for cases in (10.0, 1000.0):

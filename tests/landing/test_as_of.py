@@ -94,6 +94,7 @@ def test_a_file_without_a_day_is_newer_than_all_before_it(
     assert query(workspace, "SELECT name FROM building_register_current") == [("Second",)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("together", [True, False])
 def test_a_corrected_look_is_not_uncorrected_by_an_older_export(
     workspace: Workspace, tmp_path: Path, together: bool
@@ -123,6 +124,7 @@ def test_the_same_row_in_an_older_file_is_a_duplicate(workspace: Workspace, tmp_
     assert counts(report) == (1, 0, 1, 0, 0)
 
 
+@pytest.mark.slow
 def test_buildings_that_no_register_names_are_told(workspace: Workspace, tmp_path: Path) -> None:
     row = ",1A,kitchen,001,2024-03-05,Ada,three_lamp_tester,random,three_slot,correct\n"
     (report,) = land(workspace, tmp_path, HEADER + "\nB9" + row, "before.csv")
@@ -133,6 +135,7 @@ def test_buildings_that_no_register_names_are_told(workspace: Workspace, tmp_pat
     assert "B7, B8" in report.findings[0].message
 
 
+@pytest.mark.slow
 def test_a_full_register_retires_what_it_no_longer_names(
     workspace: Workspace, tmp_path: Path
 ) -> None:
@@ -164,6 +167,7 @@ def test_a_full_register_with_rows_set_aside_retires_nothing(
     assert query(workspace, "SELECT building_id FROM landed_retired") == []
 
 
+@pytest.mark.slow
 def test_what_a_person_says_of_a_landed_file_is_taken_up(
     workspace: Workspace, tmp_path: Path
 ) -> None:

@@ -293,6 +293,7 @@ def test_mapped_texts_units_joins_and_constants(workspace, inbox):
     assert neither.reasons[0].found == "deadline unclear"
 
 
+@pytest.mark.slow
 def test_an_order_said_of_an_earlier_file_is_doubted_by_a_later_one(workspace, inbox):
     said = Answers(date_order="dmy")
     land(workspace, inbox, looks(["05/03/2024", "06/03/2024"]), "march.csv", answers=said)

@@ -30,6 +30,7 @@ def group(workspace, found):
     return next(each for each in alike_rows(workspace) if each.found == found)
 
 
+@pytest.mark.slow
 def test_rows_are_alike_by_file_column_and_text(workspace):
     told = [(g.column, g.header, g.found, g.rows, g.set_aside) for g in alike_rows(workspace)]
     assert told == [
@@ -41,6 +42,7 @@ def test_rows_are_alike_by_file_column_and_text(workspace):
     assert "open_ground" in group(workspace, "mystery").choices
 
 
+@pytest.mark.slow
 def test_one_value_mends_all_and_what_is_wrong_beside_it_is_set_aside_again(workspace):
     (report,) = correct_alike(workspace, group(workspace, "mystery").key, "false_ground")
     # the row of the 13th month is set aside again, the one with odd volts stands without them
@@ -67,11 +69,13 @@ def test_one_value_mends_all_and_what_is_wrong_beside_it_is_set_aside_again(work
     assert query(workspace, total) == [(6, 6)]
 
 
+@pytest.mark.slow
 def test_a_blank_is_a_value_too(workspace):
     correct_alike(workspace, group(workspace, "a lot").key, "")
     assert not [g for g in alike_rows(workspace) if g.column == "neutral_ground_volts"]
 
 
+@pytest.mark.slow
 def test_what_cannot_be_is_refused_and_changes_nothing(workspace):
     before = len(workspace.manifests())
     key = group(workspace, "mystery").key

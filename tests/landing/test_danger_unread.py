@@ -157,6 +157,7 @@ def test_a_sheet_whose_name_says_that_it_does_not_count_is_told(workspace, inbox
     assert code == 3 and f"called {name!r}" in said
 
 
+@pytest.mark.slow
 def test_words_of_danger_are_the_same_in_both_ways_to_ask():
     con = connect()
     for text in DANGERS + HARMLESS:
@@ -180,6 +181,7 @@ HARMLESS = [
 ]  # fmt: skip
 
 
+@pytest.mark.slow
 def test_danger_in_a_column_that_was_to_be_ignored_is_told(workspace, inbox):
     file = "{}_load.csv".format
     code, _ = landed(workspace, inbox, export("Demand", "3", "4"), "ignore=Demand", name=file(1))

@@ -170,6 +170,7 @@ def run(folder, pieces):
     return accounted(workspace, reports, text)
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(pieces=st.lists(PIECES, min_size=1, max_size=12))
 def test_lines_always_add_up(tmp_path_factory, pieces):

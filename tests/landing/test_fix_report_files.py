@@ -39,6 +39,7 @@ def test_a_fix_report_is_told_from_an_inspection_by_its_headers(header, row, kin
     assert propose_mapping(header.split(","), [row.split(",")] * 3).kind is kind
 
 
+@pytest.mark.slow
 def test_what_is_the_same_in_every_row_is_said_once(workspace, inbox):
     said = parse_answers(["all:firm=Pellworth Electric", "kind=fix_reports"])
     assert said == Answers(kind=FIXES, constants={"firm": "Pellworth Electric"})

@@ -261,6 +261,7 @@ def test_a_refused_file_says_what_to_do_and_changes_nothing(workspace, inbox, na
     assert list(workspace.scratch.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_errors_and_formulas_without_a_value_are_told(workspace, inbox):
     book = openpyxl.Workbook()
     sheet = book.active

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.cli.running import run
 
 TEXT = """Building,Unit,Outlet,Date Tested,Method,Result,Appliance
@@ -16,6 +18,7 @@ def urgent(workspace):
     return [row["opening_id"] for row in listed]
 
 
+@pytest.mark.slow
 def test_the_price_of_an_appliance_makes_nothing_urgent(workspace, inbox):
     path = inbox / "looks.csv"
     path.write_text(TEXT)

@@ -40,6 +40,7 @@ def test_a_later_file_of_these_columns_is_read_unasked(kept, workspace):
     assert query(workspace, "SELECT count(*) FROM opening_observations_current") == [(4,)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("text", [OTHER, OTHER.replace(",Crew", ",Inspector 2")])
 def test_another_file_is_asked_about_with_what_differs(kept, workspace, text):
     refused = take(kept, text, "other.csv")
@@ -73,6 +74,7 @@ def test_a_word_for_no_answer_and_a_constant_are_kept_for_that_source_alone(work
     assert take(kept, more.replace("1A", "1B"), "more.csv", "--mapping", "bare").code == 3
 
 
+@pytest.mark.slow
 def test_a_building_that_was_said_of_one_file_is_not_taken_for_the_next(workspace, inbox):
     kept = inbox, ("--workspace", workspace.root)
     bare = FIRST.replace("Bldg,", "").replace("B-1,", "").replace(",A", ",OK").replace(",B", ",OK")

@@ -109,6 +109,7 @@ for number in range(int(sys.argv[2])):
 """
 
 
+@pytest.mark.slow
 def test_processes_that_add_lines_at_once_lose_none(workspace):
     workspace.create()
     environment = {**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])}

@@ -32,6 +32,7 @@ def cells(text, delimiter=";"):
     return [line.split(delimiter) for line in text.strip().split("\n")]
 
 
+@pytest.mark.slow
 def test_a_sure_proposal_reads_the_file_and_is_recorded(workspace, inbox):
     (report,) = land(workspace, inbox, CREW_CSV, "crew.csv")
     assert counts(report) == (3, 3, 0, 0, 0)
@@ -116,6 +117,7 @@ def test_unknown_columns_beside_the_default_layout_are_listed_and_kept(workspace
     assert workspace.manifests()[0].parts[0].unmapped == ("weather",)
 
 
+@pytest.mark.slow
 def test_a_saved_mapping_is_listed_found_and_used(workspace, inbox):
     header, *rows = cells(CREW_CSV)
     proposal = propose_mapping(header, rows, name="crew")
@@ -129,6 +131,7 @@ def test_a_saved_mapping_is_listed_found_and_used(workspace, inbox):
         save_mapping(workspace, proposal.mapping)
 
 
+@pytest.mark.slow
 def test_the_sources_own_words_can_be_added_to_a_saved_mapping(workspace, inbox):
     header, *rows = cells(CREW_CSV)
     path = save_mapping(workspace, propose_mapping(header, rows, name="crew").mapping)
@@ -139,6 +142,7 @@ def test_the_sources_own_words_can_be_added_to_a_saved_mapping(workspace, inbox)
     assert counts(report) == (3, 3, 0, 0, 0)
 
 
+@pytest.mark.slow
 def test_a_file_is_read_anew_in_its_place_when_its_mapping_is_edited(workspace, inbox):
     header, *rows = cells(CREW_CSV)
     path = save_mapping(workspace, propose_mapping(header, rows, name="crew").mapping)
@@ -165,6 +169,7 @@ def test_a_file_is_read_anew_in_its_place_when_its_mapping_is_edited(workspace, 
     assert not list(workspace.replaced.glob("*"))
 
 
+@pytest.mark.slow
 def test_outcomes_of_later_files_follow_a_reading_that_changed(workspace, inbox):
     header, *rows = cells(CREW_CSV)
     mapping = propose_mapping(header, rows, name="crew").mapping

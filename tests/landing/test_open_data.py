@@ -31,6 +31,7 @@ def landed(tmp_path_factory):
     return workspace, intake(workspace, [FILES[0]])
 
 
+@pytest.mark.slow
 def test_every_row_becomes_a_building_and_an_evaluation(landed, rows):
     workspace, (register, evaluations) = landed
     assert register.mapping == evaluations.mapping == "rental_building_evaluations"

@@ -133,6 +133,7 @@ def test_a_child_is_started_once_and_only_where_it_is_needed(workspace, inbox, r
     assert started == [1]
 
 
+@pytest.mark.slow
 def test_a_refused_file_leaves_its_reader_to_the_next_one(workspace, inbox, reader):
     with pytest.raises(CoverplateError, match="not valid JSON"):
         land(workspace, inbox, GOOD[:-5], "cut.json")
@@ -142,6 +143,7 @@ def test_a_refused_file_leaves_its_reader_to_the_next_one(workspace, inbox, read
     assert apart._idle == [waiting]
 
 
+@pytest.mark.slow
 def test_the_reader_ends_with_the_process_that_started_it(tmp_path):
     script = (
         "from pathlib import Path; from pipeline.landing.arrival import receive; "

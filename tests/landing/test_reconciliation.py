@@ -30,6 +30,7 @@ def test_the_same_file_again_changes_nothing(workspace, inbox):
     assert query(workspace, "SELECT count(*) FROM opening_observations_current") == [(2,)]
 
 
+@pytest.mark.slow
 def test_a_newer_overlapping_extract_adds_only_what_is_new(workspace, inbox):
     land(workspace, inbox, CSV, "march.csv")
     new = ROWS[0].replace(",001,", ",003,")
@@ -42,6 +43,7 @@ def test_a_newer_overlapping_extract_adds_only_what_is_new(workspace, inbox):
     ]
 
 
+@pytest.mark.slow
 def test_a_correction_supersedes_and_the_old_row_stays_in_history(workspace, inbox):
     land(workspace, inbox, CSV, "march.csv")
     corrected = ROWS[0].replace("correct", "false_ground")
@@ -60,6 +62,7 @@ def test_a_correction_supersedes_and_the_old_row_stays_in_history(workspace, inb
     ]
 
 
+@pytest.mark.slow
 def test_the_later_landed_row_wins_even_when_it_goes_back(workspace, inbox):
     other = ROWS[0].replace("correct", "no_power")
     for number, row in enumerate([ROWS[0], other, ROWS[0] + " "]):
@@ -80,6 +83,7 @@ def test_within_a_file_the_later_row_wins(workspace, inbox):
     assert query(workspace, CURRENT) == [("001", "correct"), ("002", "open_ground")]
 
 
+@pytest.mark.slow
 def test_missing_parts_of_a_key_are_the_same_key(workspace, inbox):
     without_unit = ROWS[0].replace(",1A,", ",,")
     land(workspace, inbox, csv_of(without_unit), "a.csv")
@@ -153,6 +157,7 @@ def test_what_comes_back_says_what_still_fails(workspace, inbox, tmp_path):
     assert "result 'hmm' ×1" in " ".join(finding.message for finding in report.findings)
 
 
+@pytest.mark.slow
 def test_a_bad_optional_cell_is_blanked_and_can_be_corrected(workspace, inbox, tmp_path):
     text = HEADER + ",gfci_protected\n" + ROWS[1] + ",perhaps\n"
     (report,) = land(workspace, inbox, text)
@@ -193,6 +198,7 @@ def _corrected(path, **changes):
     return rows
 
 
+@pytest.mark.slow
 def test_a_corrected_row_counts_once_and_resolves_the_one_set_aside(workspace, inbox, tmp_path):
     bad = ROWS[0].replace("three_lamp_tester", "dowsing")
     land(workspace, inbox, csv_of(bad, ROWS[1]))
@@ -228,6 +234,7 @@ def test_a_correction_that_is_still_wrong_stands_once(workspace, inbox, tmp_path
     assert list_quarantine(workspace) == []
 
 
+@pytest.mark.slow
 def test_a_correction_is_read_the_way_its_source_was(workspace, inbox, tmp_path):
     day_first = [
         ROWS[0].replace("2024-03-05", "13/03/2024"),
@@ -244,6 +251,7 @@ def test_a_correction_is_read_the_way_its_source_was(workspace, inbox, tmp_path)
     ) == [("2024-03-05",)]
 
 
+@pytest.mark.slow
 def test_rows_that_are_too_long_can_be_corrected(workspace, inbox, tmp_path):
     land(workspace, inbox, csv_of(ROWS[0] + ",too,much", ROWS[1]))
     out = tmp_path / "out.csv"
@@ -255,6 +263,7 @@ def test_rows_that_are_too_long_can_be_corrected(workspace, inbox, tmp_path):
     assert list_quarantine(workspace) == []
 
 
+@pytest.mark.slow
 def test_rows_of_several_layouts_go_out_and_back_in_a_file_each(workspace, inbox, tmp_path):
     register = "building_id,year_built\nB1,19x1\n"
     land(workspace, inbox, register, "register.csv")

@@ -99,6 +99,7 @@ def test_a_declared_null_token_is_one_however_it_is_written(workspace, inbox, ce
     assert query(workspace, sql) == [(None,), (0.4,)]
 
 
+@pytest.mark.slow
 def test_an_x_beside_ticks_is_asked_about_and_an_x_alone_is_a_yes(workspace, inbox):
     row = "B-1,1,O-{},2024-05-01,cover_off_inspection,correct,{},{}"
     header = f"{DEFAULT},cover_removed,neutral_ground_jumper"

@@ -38,6 +38,7 @@ def listed(workspace):
     )
 
 
+@pytest.mark.slow
 def test_a_pass_in_the_hall_does_not_take_the_kitchens_open_ground(workspace, inbox):
     path = write(inbox, [FIRST, THEN])
     refused = run("intake", path, "--workspace", workspace.root)
@@ -59,6 +60,7 @@ def test_a_retest_in_the_same_room_is_not_asked_about(workspace, inbox, room):
     assert run("intake", corrected, "--workspace", workspace.root).code == 0
 
 
+@pytest.mark.slow
 def test_rooms_that_are_said_to_be_one_are_read_as_one_opening(workspace, inbox):
     path = write(inbox, [FIRST, THEN])
     answer = ("--set", "same_opening=Room")
@@ -87,6 +89,7 @@ def test_a_column_of_places_that_agrees_is_not_asked_about(workspace, inbox):
     assert run("intake", path, "--workspace", workspace.root).code == 0
 
 
+@pytest.mark.slow
 def test_one_sheet_a_dwelling_is_asked_about(workspace, inbox):
     header = (HEADER[0], *HEADER[3:])
     rows = {
@@ -102,6 +105,7 @@ def test_one_sheet_a_dwelling_is_asked_about(workspace, inbox):
     assert listed(workspace) == ({("Apt 1A", "1")}, 3)
 
 
+@pytest.mark.slow
 def test_sheets_of_one_opening_are_told_where_they_contradict(workspace, inbox):
     rows = {name: [HEADER, (*FIRST[:6], word)] for name, word in
             (("Before", "open ground"), ("After", "OK"))}  # fmt: skip
@@ -128,6 +132,7 @@ def test_a_dwelling_in_the_name_of_a_file_is_asked_about(workspace, inbox):
     assert grounds_open(workspace) == ({("1A", "1")}, 2)
 
 
+@pytest.mark.slow
 def test_files_of_one_call_for_two_rooms_are_asked_about(workspace, inbox):
     write(inbox, [FIRST], "a.csv")
     write(inbox, [THEN], "b.csv")

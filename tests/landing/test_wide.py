@@ -44,6 +44,7 @@ def test_every_cell_is_a_look_or_said_to_hold_none(workspace, tmp_path):
     ]
 
 
+@pytest.mark.slow
 def test_a_cell_that_cannot_be_read_is_set_aside_alone_and_comes_back(workspace, tmp_path):
     land(workspace, tmp_path, SHEET)
     (aside,) = list_quarantine(workspace)
@@ -79,6 +80,7 @@ def test_columns_of_rooms_are_asked_about_and_the_answer_is_remembered(workspace
         land(workspace, tmp_path, more.replace("2024", "2025"), "rooms_2025.csv")
 
 
+@pytest.mark.slow
 def test_a_later_file_may_have_more_columns_of_the_same_name(workspace, tmp_path):
     land(workspace, tmp_path, SHEET, answers=parse_answers(["wide=Outlet 1..Outlet 3"]))
     more = [line.split(",") for line in SHEET.replace("2024", "2025").splitlines()]
@@ -116,6 +118,7 @@ def test_the_preview_shows_one_row_a_look(workspace, tmp_path):
     assert otherwise.wide == () and otherwise.read_by is None
 
 
+@pytest.mark.slow
 def test_parts_are_derived_anew_from_the_original(workspace, tmp_path):
     land(workspace, tmp_path, SHEET)
     before = query(workspace, LOOKS)

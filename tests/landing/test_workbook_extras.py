@@ -231,6 +231,7 @@ def dated(*days):
     return book(lambda made, sheet: None, rows)
 
 
+@pytest.mark.slow
 def test_days_that_a_program_may_have_swapped_are_asked_about(workspace, tmp_path):
     swapped = [dt.date(2024, 11, 3), dt.date(2024, 12, 3)]
     content = dated("14/03/2024", "15/03/2024", *swapped)

@@ -39,6 +39,7 @@ def test_no_cell_is_a_formula(written):
             assert cell == "-5" or not cell.startswith(tuple("=+-@\t\r")), cell
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("form", ["csv", "xlsx"])
 def test_what_comes_back_holds_what_was_there(workspace, tmp_path, written, form):
     before = list_quarantine(workspace)[0].cells

@@ -29,6 +29,7 @@ def warehouse():
     made.con.close()
 
 
+@pytest.mark.slow
 def test_two_years_of_history_with_every_kind_of_end(ledger, warehouse):
     done = replay_history(ledger, warehouse, "housing_authority", 5, until=UNTIL)
     assert done.findings == 61

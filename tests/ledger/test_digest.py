@@ -114,6 +114,7 @@ def test_text_out_of_data_is_shown_as_text(ledger):
     assert "‮" not in as_text(found, "Week")
 
 
+@pytest.mark.slow
 def test_the_command_writes_it_to_read_to_mail_and_to_print(tmp_path, ledger):
     put(ledger, "K1", at=dt.datetime.now(dt.UTC).date() - dt.timedelta(2))
     at = ["--ledger", ledger.engine.url.database, "--workspace", tmp_path / "none"]
@@ -128,6 +129,7 @@ def test_the_command_writes_it_to_read_to_mail_and_to_print(tmp_path, ledger):
     assert wrong.code == 2 and ".txt or .html" in wrong.err
 
 
+@pytest.mark.slow
 def test_the_headline_counts_windows_too_and_what_the_list_of_overdue_counts(tmp_path, ledger):
     """Two past a window only, a repair claimed in one of them; one past its target, in doubt."""
     now = dt.datetime.now(dt.UTC)

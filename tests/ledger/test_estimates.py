@@ -188,6 +188,7 @@ def test_work_that_is_paid_for_may_cover_the_rest_of_a_circuit_that_is_known(led
     assert set(told["opening_id"]) == {"K1"} and told["told"].str.contains("may cover it").all()
 
 
+@pytest.mark.slow
 def test_a_building_that_is_rewired_is_priced_once_and_another_one_apart(ledger, ids):
     other = raised("K0", building_id="B2", unit_id="1")
     more = [ledger.raise_finding(other, at=moment(DAY), **WHO).finding_id]

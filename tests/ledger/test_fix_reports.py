@@ -57,6 +57,7 @@ def columns(frame, *names):
     return frame[list(names)].to_dict(orient="records")
 
 
+@pytest.mark.slow
 def test_rows_are_reported_or_set_aside_with_every_reason(ledger, ids, place, tmp_path):
     path = sheet(tmp_path, encoding="cp1252")
     (report,) = reported(place, ledger, path, firm=FIRM)
@@ -83,6 +84,7 @@ def test_rows_are_reported_or_set_aside_with_every_reason(ledger, ids, place, tm
     assert not ledger.verify()
 
 
+@pytest.mark.slow
 def test_the_same_file_again_changes_nothing(ledger, ids, place, tmp_path):
     path = sheet(tmp_path)
     reported(place, ledger, path, firm=FIRM)
@@ -122,6 +124,7 @@ def test_a_report_of_a_repair_proven_since_is_not_held_against_a_recurrence(
     assert waiting(place, ledger) == []
 
 
+@pytest.mark.slow
 def test_corrected_rows_count_once_and_leave_the_list(ledger, ids, place, tmp_path):
     out = tmp_path / "to_correct.csv"
     reported(place, ledger, sheet(tmp_path), firm=FIRM)
@@ -158,6 +161,7 @@ def test_corrected_rows_count_once_and_leave_the_list(ledger, ids, place, tmp_pa
     assert not ledger.verify()
 
 
+@pytest.mark.slow
 def test_nothing_written_out_is_a_formula_and_it_reads_back_to_the_same(
     ledger, ids, place, tmp_path
 ):
@@ -214,6 +218,7 @@ def test_dates_that_can_be_read_two_ways_are_asked_about(ledger, ids, place, tmp
     assert counts(report) == (1, 0, 0)
 
 
+@pytest.mark.slow
 def test_a_row_that_is_read_another_way_later_is_told_until_the_ledger_says_the_same(
     ledger, ids, place, tmp_path
 ):
@@ -256,6 +261,7 @@ def test_a_report_waits_until_its_finding_is_raised(ledger, place, tmp_path):
     assert waiting(place, ledger) == []
 
 
+@pytest.mark.slow
 def test_finding_out_what_would_be_refused_writes_nothing(ledger, ids, place, tmp_path):
     intake(Workspace(place), [sheet(tmp_path)], answers=Answers(kind=KIND, constants={"firm": "O"}))
     heads = ledger.heads()
@@ -266,6 +272,7 @@ def test_finding_out_what_would_be_refused_writes_nothing(ledger, ids, place, tm
     assert ledger.heads() == heads
 
 
+@pytest.mark.slow
 def test_all_of_a_file_is_written_in_one_transaction(ledger, ids, place, tmp_path, monkeypatch):
     """A fault after the events are made leaves none of them, and the next call writes all."""
     from pipeline.ledger import store
@@ -286,6 +293,7 @@ def test_all_of_a_file_is_written_in_one_transaction(ledger, ids, place, tmp_pat
     assert take_up(Workspace(place), ledger, who="office").count("reported") == 2
 
 
+@pytest.mark.slow
 def test_both_databases_take_a_file_up_once_and_refuse_alike(any_ledger, place, tmp_path):
     any_ledger.raise_many([raised(f"K{n}") for n in range(4)], **WHO)
     path = sheet(tmp_path)
@@ -296,6 +304,7 @@ def test_both_databases_take_a_file_up_once_and_refuse_alike(any_ledger, place, 
     assert any_ledger.heads() == heads
 
 
+@pytest.mark.slow
 def test_two_that_take_up_the_same_file_write_it_once(ledger, ids, place, tmp_path, monkeypatch):
     """The other writer is done between this one's reading and its writing."""
     from pipeline.ledger import landed_fixes

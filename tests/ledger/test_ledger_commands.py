@@ -109,6 +109,7 @@ def test_from_raised_to_proven(typed, finding):
         assert typed(f"findings progress --view {view}").strip()
 
 
+@pytest.mark.slow
 def test_a_claimed_day_meets_no_regulatory_window(typed):
     (row,) = typed.json(
         f"findings raise --building B1 --unit 2A --opening K1 --condition open_neutral "
@@ -172,6 +173,7 @@ def test_a_remedy_that_leaves_the_defect_is_refused_with_the_reason(typed, findi
     assert "placeholder" in typed("fix remedies")
 
 
+@pytest.mark.slow
 def test_two_hundred_are_assigned_at_once_and_the_second_person_is_told(typed, tmp_path):
     opened = open_ledger(tmp_path / "ledger.sqlite")
     opened.raise_many([raised(f"K{number}") for number in range(200)], **WHO)

@@ -69,6 +69,7 @@ def test_parts_of_a_cent_are_refused(ledger, ids):
     assert bills(ledger).empty
 
 
+@pytest.mark.slow
 def test_a_bill_counts_instead_of_what_was_reported(ledger, ids):
     for each in ids[:3]:
         put(ledger, each, fix("gfci_upstream_marked", markings=MARKED, cost=280))
@@ -115,6 +116,7 @@ def test_the_firm_is_the_same_however_it_is_written(ledger, ids, name):
     assert money_questions(ledger, BOOK).empty
 
 
+@pytest.mark.slow
 def test_what_another_firm_reported_stands_beside_a_bill(ledger, ids):
     put(ledger, ids[0], fix(firm="Oddy", cost=100))
     ledger.record_look(
@@ -261,6 +263,7 @@ def test_a_share_more_than_the_bill_is_no_bill():
         ev.parse_payload(content)
 
 
+@pytest.mark.slow
 def test_one_job_told_twice_counts_once_though_a_verdict_stands_between(ledger, ids):
     put(ledger, ids[0], fix(cost=280.50))
     ledger.record_look(ids[0], look(), at=moment(DAY + dt.timedelta(12)), **WHO)
@@ -344,6 +347,7 @@ def test_the_forecast_by_hand(ledger, ids):
     assert "placeholder" in MONEY_TOLD
 
 
+@pytest.mark.slow
 def test_every_breakdown_adds_up_to_the_whole(ledger, ids):
     put(ledger, ids[0], fix("gfci_type_marked", markings=MARKED[:1], cost=155))
     put(ledger, ids[1], ev.Quoted(firm="Oddy", amount=420))
@@ -398,6 +402,7 @@ def test_what_is_billed_ahead_of_the_work_is_taken_off_the_price(ledger, agreed,
     assert sums(ledger) == (amount, left, 180)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cost", [None, 390])
 def test_a_price_agreed_on_is_owed_until_the_work_has_a_cost(ledger, agreed, cost):
     put(ledger, agreed, done_by(days=15, cost=cost), 16)
@@ -432,6 +437,7 @@ def test_a_price_is_owed_still_where_a_look_disproved_the_work(ledger, agreed):
     assert sums(ledger) == (0, 420, 180)
 
 
+@pytest.mark.slow
 def test_a_bill_taken_back_pays_for_nothing(ledger, agreed, ids):
     put(ledger, ids[1], fix(cost=380))
     before = sums(ledger)
@@ -464,6 +470,7 @@ def test_work_on_a_circuit_is_estimated_once(ledger, ids):
     assert total(ledger)["estimate"] == one + 60
 
 
+@pytest.mark.slow
 def test_the_same_sum_at_every_finding_of_a_circuit_is_asked_about_and_not_merged(ledger, ids):
     for each in ids[:3]:
         put(ledger, each, fix("gfci_upstream_marked", markings=MARKED, cost=280.50))

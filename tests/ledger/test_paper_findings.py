@@ -45,6 +45,7 @@ def only(ledger):
     return row
 
 
+@pytest.mark.slow
 def test_a_paper_raises_one_suspected_finding_at_no_opening(ledger, warehouse):
     paper(warehouse, "ungrounded", -40, status="corrected", status_on=DAY)
     paper(warehouse, "ungrounded", -10)

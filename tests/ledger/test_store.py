@@ -36,6 +36,7 @@ def three_findings(ledger):
     return ids
 
 
+@pytest.mark.slow
 def test_a_finding_from_raised_to_proven(any_ledger):
     finding = any_ledger.raise_finding(raised(), at=moment(DAY), **WHO).finding_id
     any_ledger.append(finding, Assigned(firm="Pellworth Electric", due_on=DAY), **WHO)

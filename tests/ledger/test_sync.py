@@ -50,6 +50,7 @@ def test_confirmed_and_suspected_defects_are_raised_once(ledger, warehouse):
     assert ledger.verify() == []
 
 
+@pytest.mark.slow
 def test_a_later_look_makes_it_seen_again_and_confirms(ledger, warehouse):
     warehouse.opening("K1", "false_ground", 0.6, confirmed=False)
     sync_findings(warehouse.con, ledger)
@@ -62,6 +63,7 @@ def test_a_later_look_makes_it_seen_again_and_confirms(ledger, warehouse):
     assert sync_findings(warehouse.con, ledger) == NOTHING
 
 
+@pytest.mark.slow
 def test_suspicion_is_withdrawn_but_not_called_repaired(ledger, warehouse):
     warehouse.opening("K1", "false_ground", 0.6, confirmed=False)
     warehouse.opening("K2", "false_ground", 0.6, confirmed=False)
@@ -77,6 +79,7 @@ def test_suspicion_is_withdrawn_but_not_called_repaired(ledger, warehouse):
     assert states(ledger)["K1"] == "suspected_defect"
 
 
+@pytest.mark.slow
 def test_conflicts_between_records_come_and_go(ledger, warehouse):
     warehouse.insert("data_quality_findings", kind="sources_disagree", building_id="B2",
                      column="year_built", message="1950 or 1974")  # fmt: skip
@@ -102,6 +105,7 @@ def reported(ledger, warehouse):
     return finding
 
 
+@pytest.mark.slow
 def test_landed_looks_after_the_fix_are_judged(ledger, warehouse, reported):
     warehouse.look("K1", "cover_off_inspection", "correct", 10)  # same day: not after
     warehouse.look("K1", "three_lamp_tester", "correct", 12)  # cannot tell
@@ -116,6 +120,7 @@ def test_landed_looks_after_the_fix_are_judged(ledger, warehouse, reported):
     assert sync_findings(warehouse.con, ledger) == NOTHING
 
 
+@pytest.mark.slow
 def test_a_landed_look_that_finds_the_defect_disproves_the_fix(ledger, warehouse, reported):
     warehouse.look("K1", "cover_off_inspection", "false_ground", 14)
     done = sync_findings(warehouse.con, ledger)
@@ -123,6 +128,7 @@ def test_a_landed_look_that_finds_the_defect_disproves_the_fix(ledger, warehouse
     assert states(ledger)["K1"] == State.FIX_DISPROVED
 
 
+@pytest.mark.slow
 def test_a_zero_reading_is_a_reading(ledger, warehouse, reported):
     warehouse.look("K1", "voltmeter_under_load", "correct", 14,
                    neutral_ground_volts=0.0, load_amps=12.0)  # fmt: skip
@@ -130,6 +136,7 @@ def test_a_zero_reading_is_a_reading(ledger, warehouse, reported):
     assert ledger.history(reported)[-2].payload.look.neutral_ground_volts == 0.0
 
 
+@pytest.mark.slow
 def test_a_defect_seen_after_a_proven_repair_is_a_recurrence_that_points_back(
     ledger, warehouse, reported
 ):
@@ -146,6 +153,7 @@ def test_a_defect_seen_after_a_proven_repair_is_a_recurrence_that_points_back(
     assert sync_findings(warehouse.con, ledger) == NOTHING
 
 
+@pytest.mark.slow
 def test_only_proven_repairs_are_told_to_the_score(ledger, warehouse, reported):
     assert verified_fixes(ledger).empty
     (row,) = unproven_fixes(ledger).to_dict("records")
@@ -170,6 +178,7 @@ def test_regulation_and_moment_are_written_down(ledger, warehouse):
         sync_findings(warehouse.con, ledger, regulation="moon")
 
 
+@pytest.mark.slow
 def test_closed_on_paper_and_seen_again_is_shown(ledger, warehouse):
     warehouse.opening("K1", "false_ground", 0.95)
     sync_findings(warehouse.con, ledger)
@@ -186,6 +195,7 @@ def test_closed_on_paper_and_seen_again_is_shown(ledger, warehouse):
     assert (row["state"], row["seen_since_set_aside"]) == ("set_aside_unrepaired", True)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("plainly", [False, True], ids=["confirmed", "urgent"])
 def test_what_is_plainly_seen_after_it_was_closed_on_paper_is_open_again(
     ledger, warehouse, plainly
@@ -209,6 +219,7 @@ def test_what_is_plainly_seen_after_it_was_closed_on_paper_is_open_again(
     assert sync_findings(warehouse.con, ledger) == NOTHING
 
 
+@pytest.mark.slow
 def test_what_was_plainly_reported_is_raised_as_said_however_improbable(ledger, warehouse):
     warehouse.opening("K1", "grounded", 0.97, confirmed=False)
     warehouse.urgent("K1", "reversed_false_ground", standing="measured")
@@ -228,6 +239,7 @@ def test_what_was_plainly_reported_is_raised_as_said_however_improbable(ledger, 
     assert states(ledger) == {"K1": "no_longer_indicated"}
 
 
+@pytest.mark.slow
 def test_a_finding_that_stood_becomes_what_was_reported(ledger, warehouse):
     warehouse.opening("K1", "false_ground", 0.9)
     sync_findings(warehouse.con, ledger)
@@ -266,6 +278,7 @@ def test_what_is_urgent_and_no_condition_of_the_wiring_is_a_finding_of_its_own(
     assert states(ledger) == {"K1": "suspected_defect"}
 
 
+@pytest.mark.slow
 def test_live_metal_reported_after_a_proven_repair_is_a_recurrence(ledger, warehouse, reported):
     warehouse.look("K1", "cover_off_inspection", "correct", 15)
     sync_findings(warehouse.con, ledger)
@@ -411,6 +424,7 @@ def test_an_opening_left_ungrounded_by_a_proven_repair_is_not_raised_for_want_of
     assert sync_findings(warehouse.con, ledger).raised == 1
 
 
+@pytest.mark.slow
 def test_what_a_look_named_before_a_proven_repair_is_not_raised_after_it(ledger, warehouse):
     warehouse.opening("K1", "reversed_ungrounded", 0.95)
     warehouse.look("K1", "cover_off_inspection", "hot_neutral_reversed", polarity="reversed")

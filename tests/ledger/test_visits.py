@@ -115,6 +115,7 @@ def test_a_visit_on_which_a_repair_was_proven_is_noted_as_made_all_the_same(ledg
     assert ledger.finding(finding).treatment == "proven"
 
 
+@pytest.mark.slow
 def test_what_ended_cannot_go_on(ledger):
     ids = dwelling(ledger, 2)
     made, off = plan(ledger, ids), plan(ledger, ids)
@@ -286,6 +287,7 @@ def test_urgent_ones_come_first(visited):
     assert "K01" in set(visit_rows(ledger, visit_id, known).query("urgent")["opening_id"])
 
 
+@pytest.mark.slow
 def test_what_would_prove_is_what_the_judge_then_asks_for(visited):
     """For every remedy: the methods on the sheet are those that prove the fix once reported."""
     ledger, _ = visited
@@ -413,6 +415,7 @@ def test_the_letter_claims_no_law_and_tells_what_is_urgent(visited):
 # hours
 
 
+@pytest.mark.slow
 def test_hours_stand_in_the_visit_sheet_and_letter_and_move_with_it(any_ledger):
     ids = dwelling(any_ledger, 2)
     visit_id = plan(any_ledger, ids, starts="09:30", ends="12:00")
@@ -491,6 +494,7 @@ def test_one_person_at_two_places_at_once_is_told_and_not_refused(ledger):
     assert visit(ledger, first)["clashes"] == []
 
 
+@pytest.mark.slow
 def test_notice_of_other_hours_is_no_notice(ledger):
     visit_id = plan(ledger, dwelling(ledger, 2), starts="09:00", ends="12:00")
 

@@ -71,6 +71,7 @@ def test_eight_processes_writing_five_thousand_events_each_lose_nothing(any_url)
     write_at_once(any_url, processes=8, events=5000, findings=2000)
 
 
+@pytest.mark.slow
 def test_killed_in_the_middle_of_writing_nothing_acknowledged_is_lost(any_url):
     ledger = prepared(any_url, 3)
     for round_ in range(2):

@@ -55,6 +55,7 @@ def test_a_large_sample_is_the_librarys():
     )
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None)
 @given(st.data())
 def test_one_look_fewer_is_not_enough_and_one_bad_more_is_ruled_out(data):

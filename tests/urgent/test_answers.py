@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import re
 
+import pytest
 from urgent_rows import COVER, LAMPS, LIVE, asked, look
 
 from pipeline.warehouse.build import sql_step
@@ -53,6 +54,7 @@ def test_every_ground_that_the_list_knows_has_its_look():
     assert {each for needed in READINGS.values() for each in needed} < set(WORDS)
 
 
+@pytest.mark.slow
 def test_the_advised_look_clears_it_and_none_with_a_reading_left_blank_does():
     said, looks = {}, {}
     for (ground, cells), slots in itertools.product(SAID.items(), ({}, TWO)):
@@ -70,6 +72,7 @@ def test_the_advised_look_clears_it_and_none_with_a_reading_left_blank_does():
     assert set(urgent_at(cases)) == {name for name in cases if not name.endswith("whole")}
 
 
+@pytest.mark.slow
 def test_what_was_reported_twice_over_takes_one_look_that_clears_both():
     cases = {}
     for pair in itertools.combinations(SAID, 2):
@@ -81,6 +84,7 @@ def test_what_was_reported_twice_over_takes_one_look_that_clears_both():
     assert set(urgent_at(cases)) == {name for name in cases if name.endswith("not looked")}
 
 
+@pytest.mark.slow
 def test_what_only_looks_like_it_clears_nothing():
     """Cover off and all well at an opening whose case had volts; volts where it was scorched."""
     box = look(5, inspector="Bo", method=COVER, polarity="correct", neutral_ground_jumper="no")

@@ -193,6 +193,7 @@ def test_danger_in_a_note_is_urgent_whatever_the_result(noted, note, result):
     assert len(noted) == len(NOTES) * len(RESULTS)
 
 
+@pytest.mark.slow
 def test_a_copy_of_a_row_that_stood_beside_the_danger_takes_nothing_back(tmp_path):
     calm, live = {"slots": "three_slot", **BOX_SEEN}, {"slots": "three_slot", **LIVE}
     both = [look(building="beside", **calm), look(building="beside", **live)]
@@ -204,6 +205,7 @@ def test_a_copy_of_a_row_that_stood_beside_the_danger_takes_nothing_back(tmp_pat
     assert "beside" not in cleared and "alone" in cleared
 
 
+@pytest.mark.slow
 def test_lists_say_that_more_landed_since_the_build(tmp_path):
     place = Workspace(tmp_path / "w")
     take_in(place, tmp_path, "one.csv", [look()])

@@ -48,6 +48,7 @@ AGREEING = (
 )  # fmt: skip
 
 
+@pytest.mark.slow
 def test_the_words_are_told_apart_in_python_and_in_sql_alike():
     told = [(note, Result.CORRECT, True) for note in AGAINST]
     told += [(note, Result.CORRECT, False) for note in ORDINARY]
@@ -63,6 +64,7 @@ def test_the_words_are_told_apart_in_python_and_in_sql_alike():
     assert con.execute("SELECT note_against(NULL, 'correct')").fetchall() == [(False,)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("cells", [LIVE, {"heat_or_scorch": "yes"}, {"hot_neutral_volts": 60}])
 def test_such_a_look_takes_nothing_off_the_urgent_list(cells):
     good = BOX_SEEN | {"heat_or_scorch": "no", "hot_neutral_volts": 120}

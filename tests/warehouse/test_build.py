@@ -226,6 +226,7 @@ def test_unfinished_files_of_a_build_that_goes_on_are_left_alone(tiny):
         assert not spill.exists()
 
 
+@pytest.mark.slow
 def test_a_build_that_fails_leaves_nothing_and_changes_nothing(copy, tmp_path):
     old = store.current_version(copy)
     land(copy, tmp_path, "more.csv", "building_id,year_built\nMORE,1950\n")
@@ -317,6 +318,7 @@ def test_no_comparison_while_more_than_the_rules_would_differ(copy, tmp_path):
         compare_rule_books(copy, load_rule_book())
 
 
+@pytest.mark.slow
 def test_a_warehouse_damaged_inside_is_told_to_readers_as_such(tiny):
     build(tiny)
     found = duckdb.IOException("Corrupt database file: computed checksum 1 does not match 0")

@@ -75,6 +75,7 @@ def weighed(rng, openings):
     return np.exp(rng.normal(0, 1.5, size=(openings, OUTCOMES)))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("case", range(3))
 def test_exact_is_what_going_through_every_configuration_gives(case):
     rng = np.random.default_rng(case)

@@ -105,6 +105,7 @@ def test_noise_is_that_of_a_mean_pooled_over_worlds():
     assert noise(by_seed[[0]]) == 0
 
 
+@pytest.mark.slow
 def test_chance_leaves_the_band_as_often_as_is_said():
     """Three worlds of five seeds whose true means are zero; one world's verdict, 6,000 times."""
     rng = np.random.default_rng(7)
