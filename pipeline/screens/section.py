@@ -71,9 +71,9 @@ class Opening:
             None where nobody said.
         known: what is known of it.
         p_dangerous: the chance that it is dangerous, after all that is known.
-        condition: what its circuit drawing shows: the likeliest wiring; where live metal or a shock
-            is urgent the likeliest that puts volts on metal; None where no wiring says what is
-            urgent.
+        condition: what its circuit drawing shows: the defect found, else the likeliest wiring;
+            where live metal or a shock is urgent the likeliest that puts volts on metal; None where
+            no wiring says what is urgent.
         next_place: its place among the next looks, from 1; None where it is none of the first.
         told: all of that in a sentence.
         why: the chance of danger by each kind of knowledge (``scoring.why``), in words.
@@ -209,7 +209,8 @@ ORDER BY own.unit_id, own.opening_id
 
 _BUILDING = """
 SELECT b.building_id, b.name, b.storeys, b.dwelling_units, z.openings_unseen, z.openings_assumed,
-    n.what = 'unrecorded' AS unseen_next, g.p_dangerous AS unseen_dangerous
+    n.what = 'unrecorded' AS unseen_next, g.p_three_slot,
+    g.p_dangerous
 FROM buildings AS b
 JOIN building_sizes AS z USING (building_no)
 LEFT JOIN next_looks AS n USING (building_no)
@@ -331,8 +332,10 @@ def _opening(number: int, row: dict[str, Any]) -> Opening:
 
 
 def _drawn_as(row: dict[str, Any], known: Known) -> Condition | None:
-    """The likeliest wiring; what is urgent is never drawn as a wiring that is not."""
+    """The defect, else the likeliest; what is urgent is never drawn as a wiring that is not."""
     among: Iterable[Condition] = CONDITIONS
+    if known is Known.DEFECT:
+        return Condition(row["defect"])
     if known is Known.URGENT:
         said = row["urgent_defect"]
         if said in URGENT_CONDITIONS:
@@ -483,6 +486,11 @@ def _unseen_told(facts: dict[str, Any]) -> str:
     if not unseen:
         return ""
     assumed = " (their number is assumed)" if facts["openings_assumed"] else ""
-    chance = facts["unseen_dangerous"]
-    likely = "" if chance is None else f", each dangerous with {percent(chance)}"
+    likely = ""
+    if facts["p_dangerous"] is not None:
+        likely = (
+            "; as far as the rest of the building and portfolio tell, "
+            f"{percent(facts['p_three_slot'])} of them are three-slot and "
+            f"{percent(facts['p_dangerous'])} dangerous"
+        )
     return f"And {plural(unseen, 'opening')} that nobody recorded{assumed}{likely}."
