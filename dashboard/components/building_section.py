@@ -13,8 +13,9 @@ from dashboard.components import plate
 from dashboard.components.figures import word
 from dashboard.components.opening_rows import opening_class, opening_columns
 from pipeline.pages.section_drawing import section_drawing
+from pipeline.screens.opening_known import Known
 from pipeline.screens.opening_picture import SITUATIONS, Situation, opening_picture
-from pipeline.screens.section import Known, Opening, Section
+from pipeline.screens.section import Opening, Section
 from shared.rule_book import RuleBook
 from shared.vocabulary import Slots
 
@@ -25,7 +26,8 @@ _LIKELIEST = "The likeliest wiring by all that is known."
 _WIRING = {
     Known.URGENT: "The wiring that was reported; where none was, the likeliest that puts volts on "
     "metal.",
-    Known.DEFECT: "The wiring that looks speak for.",
+    Known.MEASURED: "The wiring that was found.",
+    Known.REPORTED: "The wiring that looks speak for.",
 }
 """What the drawn wiring is."""
 

@@ -12,7 +12,8 @@ from importlib import resources
 from markupsafe import Markup
 
 from pipeline.pages import page
-from pipeline.screens.section import KNOWN_WORDS, Circuit, Dwelling, Known, Opening, Section, Storey
+from pipeline.screens.opening_known import KNOWN_WORDS, Known
+from pipeline.screens.section import Circuit, Dwelling, Opening, Section, Storey
 from shared.in_words import count, plural
 from shared.shown import as_html, visible
 from shared.vocabulary import Slots
@@ -213,9 +214,12 @@ _SHAPES: dict[Known, Callable[[str, str], str]] = {
     Known.URGENT: lambda face, gauge: (
         '<path class="alarm" d="M15 2 29 30H1z"/><path class="cut" d="M15 11v10M15 24.2v2.6"/>'
     ),
-    Known.DEFECT: lambda face, gauge: (
+    Known.MEASURED: lambda face, gauge: (
         '<rect class="found" x="4" y="2" width="22" height="28" rx="3"/>'
         '<path class="cut" d="m10 10 10 12M20 10 10 22"/>'
+    ),
+    Known.REPORTED: lambda face, gauge: (
+        _plate("") + '<path class="cross" d="m10 10 10 12M20 10 10 22"/>'
     ),
     Known.PROVEN: lambda face, gauge: _plate("") + '<path class="tick" d="m9 16.5 4.4 5L21.5 10"/>',
     Known.CAPABLE: lambda face, gauge: _plate(gauge + face),

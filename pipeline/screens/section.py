@@ -1,8 +1,7 @@
 """A section through a building: storeys, dwellings, circuits, openings, and what is known of each.
 
-What is known of an opening is said here once, for drawings on screens and on paper. Nothing is
-placed that nobody recorded: openings that no look named are a number, a storey is told only where
-the names of the units say it.
+Nothing is placed that nobody recorded: openings that no look named are a number, a storey is told
+only where the names of the units say it.
 """
 
 from __future__ import annotations
@@ -12,16 +11,22 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from typing import Any
 
 import duckdb
 
 from pipeline.scoring.why import told
+from pipeline.screens.opening_known import (
+    KNOWN_SQL,
+    Known,
+    drawn_as,
+    paper_told,
+    sentence,
+    unseen_told,
+)
 from pipeline.warehouse import queries
-from shared.in_words import day, percent, plural, words
-from shared.standing import UrgentDefect
-from shared.vocabulary import CONDITIONS, URGENT_CONDITIONS, Condition, Slots
+from shared.in_words import percent, plural
+from shared.vocabulary import NO_LOOK_RESULTS, Condition, Result
 
 DWELLINGS_DRAWN = 200
 """Of more units, or more openings, a storey is counted and not drawn."""
@@ -29,36 +34,6 @@ OPENINGS_DRAWN = 1200
 GROUP = 50
 """Units counted together where there are too many to draw and storeys are not known."""
 NEXT_MARKED = 5
-
-
-class Known(StrEnum):
-    """What is known of an opening, most pressing first; an opening is the first that holds."""
-
-    URGENT = "urgent"
-    DEFECT = "defect"
-    PROVEN = "proven"
-    CAPABLE = "capable"
-    BLIND = "blind"
-    NEVER = "never"
-
-
-KNOWN_WORDS: dict[Known, str] = {
-    Known.URGENT: "urgent: plainly reported or measured",
-    Known.DEFECT: "defect found, reported or measured",
-    Known.PROVEN: "repair proven",
-    Known.CAPABLE: "seen by a capable method, no defect confirmed",
-    Known.BLIND: "looked at, not by a capable method: inferred",
-    Known.NEVER: "recorded, never looked at: inferred",
-}
-"""The same in words."""
-
-_KNOWN = """CASE
-    WHEN o.urgent THEN 'urgent'
-    WHEN o.confirmed THEN 'defect'
-    WHEN o.standing = 'proven' THEN 'proven'
-    WHEN o.looked AND o.sees_false_ground THEN 'capable'
-    WHEN o.looked THEN 'blind'
-    ELSE 'never' END"""
 
 
 @dataclass(frozen=True)
@@ -185,9 +160,17 @@ class Section:
 
 
 _OPENINGS = """
-WITH own AS (
-    SELECT o.*, n.what, {known} AS how_known
-    FROM openings AS o LEFT JOIN next_looks AS n USING (building_no)
+WITH said AS (
+    SELECT coalesce(r.unit_id, '') AS unit_id, r.opening_id,
+        list(DISTINCT r.result ORDER BY r.result) AS faults
+    FROM observations AS r JOIN buildings AS b USING (building_no)
+    WHERE b.building_id = $building AND NOT list_contains($no_fault, r.result)
+    GROUP BY ALL
+), own AS (
+    SELECT o.*, said.faults, n.what, {known} AS how_known
+    FROM openings AS o
+    LEFT JOIN said USING (unit_id, opening_id)
+    LEFT JOIN next_looks AS n USING (building_no)
     WHERE o.building_id = $building
 ), places AS (
     -- As ``next_looks`` names the first: what is urgent, then where danger is least settled.
@@ -200,8 +183,8 @@ WITH own AS (
 )
 SELECT own.unit_id, own.opening_id, own.room, own.circuit_id, own.slots, own.how_known,
     own.urgent_defect, own.grounds, own.defect, own.standing, own.methods, own.verified_on,
-    own.reported_fixed_on, own.p_of_era, own.p_of_building, own.p_of_dwelling, own.p_of_circuit,
-    own.p_dangerous, own.next_method, {probabilities},
+    own.reported_fixed_on, own.faults, own.confirmed, own.p_of_era, own.p_of_building,
+    own.p_of_dwelling, own.p_of_circuit, own.p_dangerous, own.next_method, {probabilities},
     CASE WHEN own.urgent OR places.place <= $marked THEN places.place END AS next_place
 FROM own LEFT JOIN places USING (unit_id, opening_id)
 ORDER BY own.unit_id, own.opening_id
@@ -243,13 +226,17 @@ def section(con: duckdb.DuckDBPyConnection, building_id: str) -> Section:
     probabilities = ", ".join(f"own.{name}" for name in queries.PROBABILITIES)
     rows = _rows(
         con,
-        _OPENINGS.format(known=_KNOWN, probabilities=probabilities),
-        {"building": building_id, "marked": NEXT_MARKED},
+        _OPENINGS.format(known=KNOWN_SQL, probabilities=probabilities),
+        {
+            "building": building_id,
+            "marked": NEXT_MARKED,
+            "no_fault": [each.value for each in (Result.CORRECT, *NO_LOOK_RESULTS)],
+        },
     )
     openings = [_opening(number, row) for number, row in enumerate(rows, start=1)]
     papers: dict[str, list[str]] = {}
     for row in _rows(con, _PAPERS, [building_id]):
-        papers.setdefault(str(row["unit_id"]), []).append(_paper(row))
+        papers.setdefault(str(row["unit_id"]), []).append(paper_told(row))
     whole = tuple(papers.pop("", ()))
     dwellings = _dwellings(openings, papers)
     registered = None if facts["storeys"] is None else int(facts["storeys"])
@@ -266,7 +253,7 @@ def section(con: duckdb.DuckDBPyConnection, building_id: str) -> Section:
         storeys_known=bool(by_unit),
         why=why,
         papers=whole,
-        unseen_told=_unseen_told(facts),
+        unseen_told=unseen_told(facts),
         unseen_next=bool(facts["unseen_next"]),
         drawn=drawn,
         told=tuple(_told(facts, dwellings, openings, why, drawn)),
@@ -313,7 +300,7 @@ def storeys_told(units: Sequence[str], registered: int | None) -> tuple[dict[str
 
 def _opening(number: int, row: dict[str, Any]) -> Opening:
     known = Known(row["how_known"])
-    condition = _drawn_as(row, known)
+    condition = drawn_as(row, known)
     place = None if row["next_place"] is None else int(row["next_place"])
     return Opening(
         number=number,
@@ -326,68 +313,8 @@ def _opening(number: int, row: dict[str, Any]) -> Opening:
         p_dangerous=float(row["p_dangerous"]),
         condition=condition,
         next_place=place,
-        told=_sentence(known, row, condition, place),
+        told=sentence(known, row, condition, place),
         why=tuple(f"{percent(step.after)} {step.known}" for step in told(row)),
-    )
-
-
-def _drawn_as(row: dict[str, Any], known: Known) -> Condition | None:
-    """The defect, else the likeliest; what is urgent is never drawn as a wiring that is not."""
-    among: Iterable[Condition] = CONDITIONS
-    if known is Known.DEFECT:
-        return Condition(row["defect"])
-    if known is Known.URGENT:
-        said = row["urgent_defect"]
-        if said in URGENT_CONDITIONS:
-            return Condition(said)
-        if said not in (UrgentDefect.LIVE_METAL, UrgentDefect.SHOCK_REPORTED):
-            return None
-        among = URGENT_CONDITIONS
-    return max(among, key=lambda each: float(row[f"p_{each.value}"]))
-
-
-def _sentence(
-    known: Known, row: dict[str, Any], condition: Condition | None, place: int | None
-) -> str:
-    slots = row["slots"]
-    where = [
-        f"unit {row['unit_id']}" if row["unit_id"] else "no unit named",
-        row["room"],
-        f"opening {row['opening_id']}",
-        words(slots).replace(" slot", "-slot")
-        if slots in (Slots.TWO_SLOT, Slots.THREE_SLOT)
-        else None,
-        f"circuit {row['circuit_id']}" if row["circuit_id"] else None,
-    ]
-    chance = f"dangerous with {percent(row['p_dangerous'])}"
-    parts = [KNOWN_WORDS[known]]
-    if known is Known.URGENT:
-        said = "; ".join(str(each["says"]) for each in row["grounds"])
-        parts = [f"urgent, {row['standing']}: {said or words(row['urgent_defect'])}"]
-        chance = f"that holds although the model gives {percent(row['p_dangerous'])}"
-    elif known is Known.DEFECT:
-        parts = [f"defect {row['standing']}: {words(row['defect'])}"]
-    elif known is Known.PROVEN:
-        parts = [f"repair proven {day(row['verified_on'])}"]
-    elif known is Known.BLIND and row["methods"]:
-        parts = [f"looked at by {words(row['methods'])} only: inferred"]
-    if row["reported_fixed_on"] is not None and known is not Known.PROVEN:
-        parts.append(f"fix reported {day(row['reported_fixed_on'])}, not proven")
-    parts.append(chance)
-    if condition is not None and known is not Known.URGENT:
-        likely = percent(row[f"p_{condition.value}"])
-        parts.append(f"likeliest {words(condition.value)}, {likely}")
-    if place is not None:
-        how = f", {words(row['next_method'])}" if row["next_method"] else ""
-        parts.append(f"next look {place}" + ("" if known is Known.URGENT else how))
-    return f"{', '.join(str(each) for each in where if each)}: {'; '.join(parts)}."
-
-
-def _paper(row: dict[str, Any]) -> str:
-    named = f" {row['reference']}" if row["reference"] else ""
-    return (
-        f"{words(row['report_kind'])}{named} of {day(row['reported_on'])} speaks of "
-        f"{words(row['subject'])}"
     )
 
 
@@ -479,18 +406,3 @@ def _told(
             f"More than {DWELLINGS_DRAWN} units or {OPENINGS_DRAWN:,} openings: counted, and only "
             "those urgent or next to be looked at are drawn."
         )
-
-
-def _unseen_told(facts: dict[str, Any]) -> str:
-    unseen = int(facts["openings_unseen"])
-    if not unseen:
-        return ""
-    assumed = " (their number is assumed)" if facts["openings_assumed"] else ""
-    likely = ""
-    if facts["p_dangerous"] is not None:
-        likely = (
-            "; as far as the rest of the building and portfolio tell, "
-            f"{percent(facts['p_three_slot'])} of them are three-slot and "
-            f"{percent(facts['p_dangerous'])} dangerous"
-        )
-    return f"And {plural(unseen, 'opening')} that nobody recorded{assumed}{likely}."
