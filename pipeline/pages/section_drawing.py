@@ -18,8 +18,8 @@ from shared.in_words import count, plural
 from shared.shown import as_html, visible
 from shared.vocabulary import Slots
 
-SMALL_FROM = 130
-"""From so many openings on, signs are small and bear no names."""
+LARGE_OPENINGS, LARGE_DWELLINGS = 130, 24
+"""With more, signs are small and bear no names, and dwellings flow on one line."""
 _NAME_SHOWN = 6
 
 SECTION_CSS = resources.files("pipeline.pages").joinpath("section.css").read_text(encoding="utf-8")
@@ -63,11 +63,13 @@ def section_drawing(section: Section, address: Callable[[Opening], str]) -> str:
 
     Args:
         section: the building.
-        address: where an opening's sign leads: a place on the page (``#o-1``), or a page of the
-            program.
+        address: where an opening's sign leads: a place on the page (``#o-1``), a page of the
+            program, or nowhere ("").
     """
     counts = section.counts
-    size = "small" if not section.drawn or sum(counts.values()) >= SMALL_FROM else "large"
+    dwellings = sum(len(each.dwellings) for each in section.storeys)
+    many = sum(counts.values()) > LARGE_OPENINGS or dwellings > LARGE_DWELLINGS
+    size = "small" if section.drawn and many else "large"
     known = "" if section.storeys_known else " unknown"
     told = " ".join((*section.told, section.unseen_told, _counts_told(counts)))
     body = "".join(_storey(section, each, address, size) for each in section.storeys)
@@ -158,14 +160,17 @@ def _short(name: str) -> str:
 
 
 def _link(opening: Opening, address: Callable[[Opening], str], size: str, *, wired: bool) -> str:
-    told = as_html(opening.told)
+    next_look = "" if opening.next_place is None else f" Next look {opening.next_place}."
+    told = as_html(opening.told + next_look)
     leads = as_html(address(opening))
-    inside = "" if leads.startswith("#") else f' data-open="{leads}" target="_self"'
     name = f"<span>{as_html(_short(opening.opening_id))}</span>" if size == "large" else ""
     sign = _sign(
         opening.known, opening.p_dangerous, opening.slots, opening.next_place,
         wired=wired, told=told,
     )  # fmt: skip
+    if not leads:
+        return f'<span class="sign" title="{told}">{sign}{name}</span>'
+    inside = "" if leads.startswith("#") else f' data-open="{leads}" target="_self"'
     return f'<a class="sign" href="{leads}"{inside} title="{told}">{sign}{name}</a>'
 
 

@@ -63,9 +63,7 @@ def drawn_as(row: dict[str, Any], known: Known) -> Condition | None:
     return max(among, key=lambda each: float(row[f"p_{each.value}"]))
 
 
-def sentence(
-    known: Known, row: dict[str, Any], condition: Condition | None, place: int | None
-) -> str:
+def sentence(known: Known, row: dict[str, Any], condition: Condition | None) -> str:
     """All that is known of an opening, in a sentence; ``row`` as ``section`` asks for it."""
     slots = row["slots"]
     where = [
@@ -96,9 +94,6 @@ def sentence(
     if condition is not None and known is not Known.URGENT:
         likely = percent(row[f"p_{condition.value}"])
         parts.append(f"likeliest {words(condition.value)}, {likely}")
-    if place is not None:
-        how = f", {words(row['next_method'])}" if row["next_method"] else ""
-        parts.append(f"next look {place}" + ("" if known is Known.URGENT else how))
     return f"{', '.join(str(each) for each in where if each)}: {'; '.join(parts)}."
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import itertools
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import duckdb
@@ -50,7 +50,7 @@ class Opening:
             where live metal or a shock is urgent the likeliest that puts volts on metal; None where
             no wiring says what is urgent.
         next_place: its place among the next looks, from 1; None where it is none of the first.
-        told: all of that in a sentence.
+        told: in a sentence where it is, what is known of it and its chance.
         why: the chance of danger by each kind of knowledge (``scoring.why``), in words.
     """
 
@@ -158,6 +158,23 @@ class Section:
             for opening in dwelling.openings
         )
 
+    def marked(self, places: Mapping[tuple[str, str], int]) -> Section:
+        """The same building with other openings marked: places by unit and opening."""
+
+        def dwelling(each: Dwelling) -> Dwelling:
+            return replace(each, circuits=tuple(map(circuit, each.circuits)))
+
+        def circuit(each: Circuit) -> Circuit:
+            return replace(each, openings=tuple(map(opening, each.openings)))
+
+        def opening(each: Opening) -> Opening:
+            return replace(each, next_place=places.get((each.unit_id, each.opening_id)))
+
+        storeys = (
+            replace(each, dwellings=tuple(map(dwelling, each.dwellings))) for each in self.storeys
+        )
+        return replace(self, storeys=tuple(storeys), unseen_next=False)
+
 
 _OPENINGS = """
 WITH said AS (
@@ -184,7 +201,7 @@ WITH said AS (
 SELECT own.unit_id, own.opening_id, own.room, own.circuit_id, own.slots, own.how_known,
     own.urgent_defect, own.grounds, own.defect, own.standing, own.methods, own.verified_on,
     own.reported_fixed_on, own.faults, own.confirmed, own.p_of_era, own.p_of_building,
-    own.p_of_dwelling, own.p_of_circuit, own.p_dangerous, own.next_method, {probabilities},
+    own.p_of_dwelling, own.p_of_circuit, own.p_dangerous, {probabilities},
     CASE WHEN own.urgent OR places.place <= $marked THEN places.place END AS next_place
 FROM own LEFT JOIN places USING (unit_id, opening_id)
 ORDER BY own.unit_id, own.opening_id
@@ -313,7 +330,7 @@ def _opening(number: int, row: dict[str, Any]) -> Opening:
         p_dangerous=float(row["p_dangerous"]),
         condition=condition,
         next_place=place,
-        told=sentence(known, row, condition, place),
+        told=sentence(known, row, condition),
         why=tuple(f"{percent(step.after)} {step.known}" for step in told(row)),
     )
 
