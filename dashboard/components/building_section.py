@@ -28,6 +28,8 @@ _WIRING = {
     "metal.",
     Known.MEASURED: "The wiring that was found.",
     Known.REPORTED: "The wiring that looks speak for.",
+    Known.BLIND: f"{_LIKELIEST} The looks made cannot tell it from others: above stands what "
+    "remains possible.",
 }
 """What the drawn wiring is."""
 

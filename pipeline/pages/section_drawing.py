@@ -141,17 +141,24 @@ def _counted(storey: Storey, address: Callable[[Opening], str]) -> str:
         for known, many in storey.counts.items()
         if many
     )
-    pressing = [
-        Dwelling(each.unit_id, (Circuit(None, tuple(found)),) if found else (), each.papers)
-        for each in storey.dwellings
-        for found in ([o for o in each.openings if o.next_place or o.known is Known.URGENT],)
-        if found or each.papers
-    ]
-    drawn = "".join(_dwelling(each, address, "large") for each in pressing)
+    pressing = (_pressing(each) for each in storey.dwellings)
+    drawn = "".join(_dwelling(each, address, "large") for each in pressing if each)
     return (
         f'<div class="dwelling counts"><h5>{plural(len(storey.dwellings), "unit")}</h5>'
         f'<p class="counted-all">{counts}</p></div>{drawn}'
     )
+
+
+def _pressing(dwelling: Dwelling) -> Dwelling | None:
+    """A dwelling with only what is urgent or next to be looked at; None where nothing is."""
+    circuits = tuple(
+        Circuit(each.circuit_id, found)
+        for each in dwelling.circuits
+        if (found := tuple(o for o in each.openings if o.next_place or o.known is Known.URGENT))
+    )
+    if not circuits and not dwelling.papers:
+        return None
+    return Dwelling(dwelling.unit_id, circuits, dwelling.papers)
 
 
 def _short(name: str) -> str:

@@ -193,7 +193,9 @@ def test_more_than_two_hundred_dwellings_are_counted_by_storey_and_what_is_urgen
     assert [each.unit_id for each in urgent] == ["703"]
     assert f'href="#o-{urgent[0].number}"' in drawing
     assert len(re.findall('class="sign"', drawing)) < 10
-    assert "20 " in drawing, "the others of its storey are a number"
+    seventh = next(each for each in drawing.split('class="storey"') if "Storey 7" in each)
+    assert re.search(r"</svg> 20</span>", seventh), "the others of its storey are a number"
+    assert ">703</h5>" in seventh
 
 
 @pytest.mark.slow
