@@ -17,6 +17,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.components.figures import missing
+from pipeline.pages.section_drawing import SECTION_CSS
 from shared.shown import as_html, as_markdown, for_spreadsheet, visible
 
 
@@ -27,7 +28,7 @@ def _asset(name: str) -> str:
 _plate = st.components.v2.component(
     "coverplate_plate",
     html="<div class='plate'></div>",
-    css=_asset("plate.css"),
+    css=_asset("plate.css") + SECTION_CSS,
     js=_asset("plate.js"),
 )
 

@@ -26,11 +26,14 @@ from dashboard.components.figures import (
 )
 from dashboard.components.urgent_rows import grounds
 from pipeline.pages import page
+from pipeline.pages.section_drawing import SECTION_CSS, place_on_page, section_drawing
+from pipeline.screens.section import Section
 
 
 def building_sheet(
     row: Mapping[str, Any],
     steps: pd.DataFrame,
+    section: Section,
     openings: pd.DataFrame,
     facts: pd.DataFrame,
     version: str,
@@ -41,13 +44,14 @@ def building_sheet(
     Args:
         row: the row of ``queries.building``.
         steps: ``whole_building.score_steps``.
+        section: the building cut open, on a page of its own.
         openings: ``whole_building.openings``.
         facts: ``whole_building.register_facts``.
         version: of the warehouse.
         built: when it was built.
     """
-    unseen, of = int(row["openings_unseen"]), count(row["openings"])
-    assumed = " (number of openings assumed)" if row["openings_assumed"] else ""
+    of = count(row["openings"])
+    numbers = {(each.unit_id, each.opening_id): each.number for each in section.openings}
     place = (row[key] for key in ("address", "postal_code", "city"))
     name = row["building_id"] if missing(row["name"]) else row["name"]
     columns = opening_rows.opening_columns()
@@ -77,10 +81,14 @@ def building_sheet(
             for each in steps.itertuples()
             for told in (number if each.step in ("baseline", "score") else signed,)
         ],
-        unseen=f"{plural(unseen, 'opening')} of {of} never recorded{assumed}" if unseen else "",
+        section_css=Markup(SECTION_CSS),
+        section=Markup(section_drawing(section, place_on_page)),
         heads=[column.label for column in columns],
         openings=[
-            [Markup(column.cell(record)) for column in columns]
+            (
+                numbers[record["unit_id"] or "", record["opening_id"]],
+                [Markup(column.cell(record)) for column in columns],
+            )
             for record in openings.to_dict(orient="records")
         ],
         facts=[_fact(fact) for fact in facts.to_dict(orient="records")],

@@ -10,6 +10,7 @@ import streamlit as st
 from dashboard.charts.score_steps import score_steps as steps_picture
 from dashboard.charts.timeline import timeline as timeline_picture
 from dashboard.components import plate
+from dashboard.components.building_section import chosen, drawn, opening_panel
 from dashboard.components.downloads import downloads
 from dashboard.components.figures import (
     ORDER_TOLD,
@@ -33,9 +34,12 @@ from dashboard.components.urgent_rows import first_measure, report_line
 from dashboard.print.building_sheet import building_sheet
 from pipeline.scoring.explanation import error_told, next_look_told, spread_told
 from pipeline.screens import whole_building
+from pipeline.screens.section import Section, section
 from pipeline.warehouse import queries
 
 OPENINGS_SHOWN = 60
+LISTED_AT_ONCE = 12
+"""Of more openings the list is opened on demand."""
 FINDINGS_SHOWN = 15
 REPORTS_SHOWN = 20
 
@@ -207,53 +211,50 @@ def unit_choice(frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def openings_section(source: Source, building_id: str, row: dict[str, Any]) -> pd.DataFrame:
+def section_through(source: Source, building_id: str, openings: pd.DataFrame) -> Section:
+    """The building cut open, and the opening that was chosen there."""
+    st.subheader("Section through the building", anchor=False)
+    cut = source.ask(section, building_id)
+    follow(plate.show(drawn(cut), key="section"))
+    opening = chosen(cut)
+    if opening is not None:
+        panel = opening_panel(opening, cut, openings, rule_book())
+        follow(plate.show(panel, key="opening"))
+    return cut
+
+
+def openings_section(building_id: str, frame: pd.DataFrame) -> None:
     """Every opening, by unit and room."""
-    st.subheader("Openings", anchor=False)
-    book = rule_book()
-    limit = float(book.evidence.points_at)
-    frame = whole_building.openings(source.cursor(), likelihoods(book), limit, building_id)
-    unseen = int(row["openings_unseen"])
-    if unseen:
-        rest = source.ask(queries.unrecorded_openings, building_id)
-        told = ""
-        if len(rest):
-            told = (
-                f" As far as the rest of the building and portfolio tell, "
-                f"{percent(rest.iloc[0]['p_three_slot'])} of them are three-slot and "
-                f"{percent(rest.iloc[0]['p_dangerous'])} dangerous."
-            )
-        assumed = " (the number of openings is assumed)" if row["openings_assumed"] else ""
-        st.markdown(
-            f"**Never recorded: {plural(unseen, 'opening')} of {count(row['openings'])}**"
-            f"{assumed}.{told}"
-        )
     if frame.empty:
         empty("no-openings", "No opening is recorded here", "Nobody sent a look at this building.")
-        return frame
-    narrowed = unit_choice(frame)
-    shown = narrowed.head(OPENINGS_SHOWN)
-    if narrowed.empty:
-        empty("no-such-openings", "None of that kind", "Choose another unit or kind.")
-    else:
-        more = len(narrowed) - len(shown)
-        caption = (
-            f"{plural(len(narrowed), 'opening')}"
-            + (f", the first {len(shown)} shown" if more else "")
-            + ". “Speaks against” and “remains possible” follow from the readings and the circuit "
-            "model; percentages also use what is known of the building."
-        )
-        plate.show(
-            plate.table(
-                shown.to_dict(orient="records"),
-                opening_columns(),
-                plate.text(caption),
-                row_class=opening_class,
-            ),
-            key="openings",
-        )
+        return
+    narrowing = any(name in st.query_params for name in ("unit", "kind"))
+    with st.expander(
+        f"List of {plural(len(frame), 'recorded opening')} with what speaks against what",
+        expanded=narrowing or len(frame) <= LISTED_AT_ONCE,
+    ):
+        narrowed = unit_choice(frame)
+        shown = narrowed.head(OPENINGS_SHOWN)
+        if narrowed.empty:
+            empty("no-such-openings", "None of that kind", "Choose another unit or kind.")
+        else:
+            more = len(narrowed) - len(shown)
+            caption = (
+                f"{plural(len(narrowed), 'opening')}"
+                + (f", the first {len(shown)} shown" if more else "")
+                + ". “Speaks against” and “remains possible” follow from the readings and the "
+                "circuit model; percentages also use what is known of the building."
+            )
+            plate.show(
+                plate.table(
+                    shown.to_dict(orient="records"),
+                    opening_columns(),
+                    plate.text(caption),
+                    row_class=opening_class,
+                ),
+                key="openings",
+            )
     downloads(frame, f"openings-{building_id}", "All openings of this building")
-    return frame
 
 
 def findings_section(source: Source, building_id: str, row: dict[str, Any]) -> None:
@@ -306,6 +307,12 @@ def page() -> None:
     plate.show(key_figures(row), key="figures")
     plate.show(next_panel(row), key="next")
 
+    book = rule_book()
+    limit = float(book.evidence.points_at)
+    openings = whole_building.openings(source.cursor(), likelihoods(book), limit, building_id)
+    cut = section_through(source, building_id, openings)
+    openings_section(building_id, openings)
+
     st.subheader("How the score comes about", anchor=False)
     st.caption(
         f"Score: {SCORE_UNIT}. Each step adds to, or takes from, the one above. "
@@ -314,8 +321,6 @@ def page() -> None:
     steps = whole_building.score_steps(building)
     told = ", ".join(f"{r.label} {number(r.value)}" for r in steps.itertuples())
     picture(steps_picture(steps, tone()), f"Steps of the score: {told}", steps, "score-steps")
-
-    openings = openings_section(source, building_id, row)
 
     findings_section(source, building_id, row)
 
@@ -365,7 +370,7 @@ def page() -> None:
     st.markdown("One page after another for A4 or Letter, with the cautions.")
     st.download_button(
         "Printable page (HTML)",
-        data=lambda: building_sheet(row, steps, openings, facts, source.version, source.built),
+        data=lambda: building_sheet(row, steps, cut, openings, facts, source.version, source.built),
         file_name=f"building-{building_id}.html",
         mime="text/html",
         on_click="ignore",

@@ -21,6 +21,7 @@ from dashboard.components.urgent_rows import first_measure
 from pipeline.planning.day import DayPlan, clock, way_back_told
 from pipeline.planning.look_sheet import how as looked_how
 from pipeline.planning.look_sheet import look_page, look_workbook
+from pipeline.screens.section import section
 
 
 def asked() -> Asked | None:
@@ -124,12 +125,17 @@ def columns() -> list[plate.Column]:
     ]
 
 
-def sheets(found: DayPlan, on: dt.date) -> None:
+def sheets(source: Source, found: DayPlan, on: dt.date) -> None:
     """The field sheet to fill in, and the page to print."""
+    cut = {each: source.ask(section, each) for each in set(found.stops["building_id"])}
+
+    def printed(plan: DayPlan, day: dt.date) -> str:
+        return look_page(plan, day, cut)
+
     with st.container(horizontal=True, gap="small"):
         for label, made, ending, mime in (
             ("Sheet to fill in and take in (XLSX)", look_workbook, "xlsx", XLSX_TYPE),
-            ("Sheet to print (HTML)", look_page, "html", "text/html"),
+            ("Sheet to print (HTML)", printed, "html", "text/html"),
         ):
             st.download_button(
                 label,
@@ -184,7 +190,7 @@ def _show(source: Source, wanted: Asked) -> None:
     follow(plate.show(answer(found, wanted), key="answer"))
     if found.stops.empty:
         return
-    sheets(found, wanted[2])
+    sheets(source, found, wanted[2])
     for crew in found.crews.to_dict(orient="records"):
         crew_table({str(key): value for key, value in crew.items()}, found.stops)
     downloads(found.stops, "looks", "All stops")

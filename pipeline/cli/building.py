@@ -10,16 +10,18 @@ import click
 import numpy as np
 import pandas as pd
 
-from pipeline.cli.options import json_option, workspace_option
+from pipeline.cli.options import check_ending, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
     echo,
     plain,
     print_json,
     print_table,
+    say,
 )
 from pipeline.cli.rank import built, ranking_rows
 from pipeline.cli.urgent import first_measure
+from pipeline.pages.section_drawing import section_page
 from pipeline.scoring.burden import ORDER_TOLD
 from pipeline.scoring.explanation import (
     INGREDIENTS,
@@ -29,6 +31,7 @@ from pipeline.scoring.explanation import (
     spread_told,
 )
 from pipeline.scoring.why import STEPS, told
+from pipeline.screens.section import section
 from pipeline.screens.whole_building import STEP_LABELS
 from pipeline.warehouse import queries
 from pipeline.warehouse.frames import records
@@ -78,15 +81,35 @@ _ASSUMED = {
 
 
 @click.command(
-    short_help="One building whole.", epilog="Example: coverplate building 0042 --workspace housing"
+    short_help="One building whole.",
+    epilog="Examples: coverplate building 0042 --workspace housing  ·  "
+    "coverplate building 0042 --section 0042.html",
 )
 @click.argument("building_id")
+@click.option(
+    "--section",
+    "page",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write a drawing of it, storey by storey, as .html to print.",
+)
 @workspace_option
 @json_option
-def building(building_id: str, workspace: Path, as_json: bool) -> int:
+def building(building_id: str, page: Path | None, workspace: Path, as_json: bool) -> int:
     """One building whole: facts, how its score comes about, evidence, conflicts, next look."""
+    if page is not None:
+        check_ending(page, [".html"])
     with built(workspace) as con:
         frame = queries.building(con, building_id)
+        if page is not None:
+            first = records(frame)[0]
+            version = str(queries.build_facts(con)["version"])
+            page.write_text(
+                section_page(
+                    section(con, building_id), first["next_look"], bool(first["urgent"]), version
+                ),
+                encoding="utf-8",
+            )
+            say(f"written to {page}")
         unrecorded = queries.unrecorded_openings(con, building_id)
         findings = queries.data_quality(con, building_id)
     row = records(frame)[0]

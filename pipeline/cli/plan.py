@@ -32,7 +32,7 @@ from pipeline.planning.crews import read_crews, read_travel
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks, way_back_told
 from pipeline.planning.enough import BY_LOT, Enough, enough, in_rows, why_they_differ
 from pipeline.planning.grants import read_grants
-from pipeline.planning.look_sheet import how, look_page, look_workbook
+from pipeline.planning.look_sheet import how, look_page, look_workbook, sections_of
 from pipeline.planning.repairs import (
     HARM_UNIT,
     PLAN_TOLD,
@@ -210,13 +210,14 @@ def looks(
             day=when, version=str(facts["version"]), random_share=random_share, travel=ways,
             urgent=not urgent_apart,
         )  # fmt: skip
+        if page is not None:
+            page.write_text(look_page(found, when, sections_of(con, found)), encoding="utf-8")
     if urgent_apart:
         say("What is urgent is left out of this plan: see `coverplate urgent`.")
     if sheet is not None:
         sheet.write_bytes(look_workbook(found, when))
         say(f"written to {sheet}")
     if page is not None:
-        page.write_text(look_page(found, when), encoding="utf-8")
         say(f"written to {page}")
     for line in (*found.told, found.how_made()):
         (say if as_json else echo)(line)

@@ -6,11 +6,15 @@ import datetime as dt
 from collections.abc import Mapping
 from typing import Any
 
+import duckdb
+from markupsafe import Markup
 from openpyxl import Workbook
 
 from pipeline.ledger.visit_workbook import LOOK, lay_out, saved
 from pipeline.pages import page
+from pipeline.pages.section_drawing import SECTION_CSS, section_drawing
 from pipeline.planning.day import DayPlan, clock, way_back_told
+from pipeline.screens.section import Section, section
 from shared.in_words import words
 from shared.vocabulary import Selection
 
@@ -80,8 +84,19 @@ _HEADER_OF = {column: name for name, column in LOOK.items()}
 _PICKED = {True: Selection.RANDOM.value, False: Selection.TARGETED.value}
 
 
-def look_page(plan: DayPlan, day: dt.date) -> str:
-    """Return the sheets as one HTML page for print, a crew a sheet, that fetches nothing."""
+def sections_of(con: duckdb.DuckDBPyConnection, plan: DayPlan) -> dict[str, Section]:
+    """The buildings of a plan, cut open, by their identifiers."""
+    return {each: section(con, each) for each in sorted(set(plan.stops["building_id"]))}
+
+
+def look_page(plan: DayPlan, day: dt.date, sections: Mapping[str, Section]) -> str:
+    """Return the sheets as one HTML page for print, a crew a sheet, that fetches nothing.
+
+    Args:
+        plan: the plan.
+        day: of which day.
+        sections: ``sections_of`` it; each is drawn behind the sheet with the stops marked.
+    """
     crews = []
     for crew in plan.crews.to_dict(orient="records"):
         stops = plan.stops[plan.stops["crew"] == crew["crew"]].to_dict(orient="records")
@@ -103,6 +118,7 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
                 "back": way_back_told(crew["way_back_minutes"]),
                 "dwellings": dwellings,
                 "urgent": any(s["must_visit"] for s in stops),
+                "buildings": _drawn(stops, sections),
             }
         )
     return page(
@@ -110,7 +126,28 @@ def look_page(plan: DayPlan, day: dt.date) -> str:
         title=f"Looks on {day:%A}, {day.day} {day:%B %Y}",
         crews=crews,
         told=plan.told,
+        section_css=Markup(SECTION_CSS),
     )
+
+
+def _drawn(
+    stops: list[dict[str, Any]], sections: Mapping[str, Section]
+) -> list[tuple[str, Markup]]:  # fmt: skip
+    """The buildings of a way, each with its stops marked."""
+    by_building: dict[str, dict[tuple[str, str], int]] = {}
+    for stop in stops:
+        places = by_building.setdefault(stop["building_id"], {})
+        if stop["opening_id"]:
+            for opening in (stop["opening_id"], *stop["also"]):
+                places.setdefault((stop["unit_id"] or "", opening), stop["order"])
+    return [
+        (
+            f"{building} {sections[building].name}",
+            Markup(section_drawing(sections[building].marked(places), lambda _: "")),
+        )
+        for building, places in by_building.items()
+        if building in sections
+    ]
 
 
 def _rows_of(many: int) -> list[int]:

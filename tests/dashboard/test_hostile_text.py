@@ -51,8 +51,8 @@ def hostile(tmp_path_factory):
     return hostile_workspace(tmp_path_factory.mktemp("hostile"))
 
 
-KNOWN = """a b br caption dd dl dt footer h2 h3 i li ol p section span table tbody td th thead tr ul
-div svg g path line circle rect text title desc polyline polygon defs marker small"""
+KNOWN = """a b br caption dd dl dt footer h2 h3 h4 h5 i li ol p section span table tbody td th thead
+tr ul div svg g path line circle rect text title desc polyline polygon defs marker small"""
 
 
 class Tags(HTMLParser):

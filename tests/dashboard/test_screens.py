@@ -197,6 +197,7 @@ def test_a_damaged_warehouse_is_told_and_built_anew_at_a_click(show, own, size):
 def test_one_building_adds_up_and_prints(show, housing):
     from dashboard.print.building_sheet import building_sheet
     from pipeline.screens import whole_building
+    from pipeline.screens.section import section
 
     building_id = ranked(housing)["building_id"].iloc[1]
     app = show(housing, "building", id=building_id)
@@ -209,7 +210,10 @@ def test_one_building_adds_up_and_prints(show, housing):
     assert building["name"].iloc[0] in plate(app, "heading")
     row = building.iloc[0].to_dict()
     facts = whole_building.register_facts(housing, _cursor(housing), building)
-    sheet = building_sheet(row, steps, _openings(housing, building_id), facts, "v", None)
+    cut = section(_cursor(housing), building_id)
+    sheet = building_sheet(row, steps, cut, _openings(housing, building_id), facts, "v", None)
+    signs = re.findall(r'class="sign" href="#(o-\d+)"', sheet)
+    assert signs and all(f'<tr id="{each}">' in sheet for each in signs)
     assert all(caution in sheet for caution in CAUTIONS)
     assert "@page" in sheet and "<script" not in sheet and "http" not in sheet
 
