@@ -80,11 +80,7 @@ FROM (
     ) AS d USING (building_no, unit_id, opening_id)
     LEFT JOIN (
         SELECT building_no, unit_id, opening_id, max(fixed_on) AS fixed_on
-        FROM (
-            FROM proven_families UNION ALL BY NAME FROM recurred_families
-            UNION ALL BY NAME FROM reported_fixes
-        )
-        WHERE leaves_slots IS NOT NULL
+        FROM faces_left
         GROUP BY ALL
     ) AS f USING (building_no, unit_id, opening_id)
     -- a repair may have changed the face: what was seen before says nothing of it now
