@@ -88,18 +88,15 @@ def contradicting_looks(
     Args:
         con: a connection with coded_looks and looks_elsewhere.
         ledger: whose findings.
-        come_back: also of repairs after which the defect is recorded to have come back, until the
-            day on which it was repaired again.
+        come_back: also of repairs after which the defect is recorded to have come back, unless a
+            later repair of it is proven.
     """
     frame = current(ledger)
     back = frame[frame["recurs_of"].notna()].set_index("recurs_of")
     done = back[back["treatment"] == "proven"] if come_back else back
     proven = frame[(frame["treatment"] == "proven") & ~frame["finding_id"].isin(done.index)]
-    until = back["fixed_on"].rename("until")
-    proven = proven.merge(until, how="left", left_on="finding_id", right_index=True)
-    hand_over(con, "waiting", proven[[*_PLACE, "verified_on", "until"]])
-    dated = "o.observed_on >= w.verified_on AND coalesce(o.observed_on <= w.until::DATE, true)"
-    for judged in _judged(con, ledger, dated):
+    hand_over(con, "waiting", proven[[*_PLACE, "verified_on"]])
+    for judged in _judged(con, ledger, "o.observed_on >= w.verified_on"):
         if judged.event is not None and judged.event.kind == "verification_failed":
             yield judged
         elif judged.event is None and _unexplained_ground(
