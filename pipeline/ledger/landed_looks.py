@@ -17,6 +17,7 @@ import pandas as pd
 from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
 from pipeline.ledger.effects import proving_looks
+from pipeline.ledger.families import members
 from pipeline.ledger.history import current, hand_over
 from pipeline.ledger.rule_books import Rejudge
 from pipeline.ledger.state import Finding
@@ -24,7 +25,7 @@ from pipeline.ledger.store import Ledger
 from pipeline.ledger.verification import Judge
 from pipeline.offline import beside
 from shared.faults import CoverplateError
-from shared.vocabulary import Condition, Result
+from shared.vocabulary import CONDITIONS, Condition, Result
 
 _FIELDS = tuple(ev.Look.model_fields)
 
@@ -75,18 +76,25 @@ def judged_looks(
     yield from _judged(con, ledger, "o.observed_on > w.fixed_on")
 
 
-def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Iterator[JudgedLook]:
+def contradicting_looks(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, *, come_back: bool = False
+) -> Iterator[JudgedLook]:
     """Yield landed looks that say of a repair proven by then what would have disproved it.
 
     From the day of the proof on, other looks of that day too: which came first nobody knows. Where
     the repair was proven to leave no ground, a pass by a method that cannot tell a ground from a
     jumper is among them: somebody put one or the other there since.
+
+    Args:
+        con: a connection with coded_looks and looks_elsewhere.
+        ledger: whose findings.
+        come_back: also of repairs after which the defect is recorded to have come back, unless a
+            later repair of it is proven.
     """
     frame = current(ledger)
-    last = frame.groupby(["building_id", "unit_id", "opening_id", "family"])["occurrence"]
-    proven = frame[
-        (frame["treatment"] == "proven") & (frame["occurrence"] == last.transform("max"))
-    ]
+    back = frame[frame["recurs_of"].notna()].set_index("recurs_of")
+    done = back[back["treatment"] == "proven"] if come_back else back
+    proven = frame[(frame["treatment"] == "proven") & ~frame["finding_id"].isin(done.index)]
     hand_over(con, "waiting", proven[[*_PLACE, "verified_on"]])
     for judged in _judged(con, ledger, "o.observed_on >= w.verified_on"):
         if judged.event is not None and judged.event.kind == "verification_failed":
@@ -95,6 +103,29 @@ def contradicting_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Itera
             ledger.judge, ledger.finding(judged.finding_id), judged.look
         ):
             yield replace(judged, reason=UNEXPLAINED_GROUND)
+
+
+def confirms(judge: Judge, finding: Finding, look: ev.Look) -> bool:
+    """Say whether a look against a proven repair confirms by itself that the defect is back, as
+    ``Judge.reported``: its method could prove the repair, and its word names no other defect."""
+    named = judge.named(look)
+    own_word = not named or Condition.GROUNDED in named or judge.reported(finding, look) in named
+    return own_word and judge.why_blind(finding, look.method) is None
+
+
+def points_at(judge: Judge, finding: Finding, look: ev.Look) -> frozenset[Condition]:
+    """Return the defects that a look against a proven repair tells: the likeliest that its word
+    names, else those that its readings show; none where it may mean a defect of another family as
+    well and its method could not prove the repair."""
+    code = judge.code(look)
+    shown = judge.likelihoods.code_detects(code)
+    able = judge.why_blind(finding, look.method) is None
+    if not able and not shown <= {*members(finding.raised.family)}:
+        return frozenset()
+    weights = judge.likelihoods.weights(code)
+    named = [each for each in judge.named(look) if each in shown]
+    likeliest = sorted(named, key=lambda each: -float(weights[CONDITIONS.index(each)]))[:1]
+    return frozenset(likeliest) or shown
 
 
 def speaks_against(judge: Judge, finding: Finding, look: ev.Look) -> str | None:

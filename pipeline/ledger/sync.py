@@ -31,10 +31,13 @@ from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, hand_over, sql
 from pipeline.ledger.landed_fixes import TakenUp, take_up
 from pipeline.ledger.landed_looks import (
+    JudgedLook,
     code_looks,
+    confirms,
     contradicting_looks,
     judged_looks,
     plain,
+    points_at,
 )
 from pipeline.ledger.state import Finding
 from pipeline.ledger.store import Draft, Ledger, open_ledger
@@ -42,7 +45,7 @@ from pipeline.offline import beside
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 from shared.standing import Standing
-from shared.vocabulary import CONDITIONS, Slots, defect_at
+from shared.vocabulary import CONDITIONS, Condition, Slots, defect_at
 
 WHO = "evidence"
 """Who writes what follows from evidence alone."""
@@ -139,16 +142,12 @@ def sync_findings(
     ledger.check_states()
     with _evidence(warehouse, ledger, book) as con:
         verdicts = _write_verdicts(con, ledger, who=who, at=at)
-        plan = _plan(con, ledger, book)
-        back = _back_again(con, ledger, under)
+        plan, since = _plan(con, ledger, book)
+        back = _back_again(con, ledger, under, since)
         answered = answered_after_work(con, ledger)
-    raised = [
-        _raised(row, under, book.hash, now.date())
-        for row in plan
-        if row["act"] in ("raise", "recur")
-    ]
+    raised = _planned(plan, back, under, book.hash, now.date())
     planned = {identity_of(each) for each in raised}
-    raised += [each for each in back if identity_of(each) not in planned]
+    raised += [each for each in back.values() if identity_of(each) not in planned]
     reopened = [
         Draft(row["finding_id"], ev.Reopened(reason=SEEN_AFTER_ALL))
         for row in plan
@@ -194,9 +193,9 @@ def pending_findings(
     book = rule_book or ledger.rule_book
     today = (at or dt.datetime.now(dt.UTC)).date()
     with _evidence(warehouse, ledger, book) as con:
-        plan = _plan(con, ledger, book)
-    new = [row for row in plan if row["act"] in ("raise", "recur")]
-    return [_raised(row, regulation, book.hash, today) for row in new]
+        plan, since = _plan(con, ledger, book)
+        back = _back_again(con, ledger, regulation, since)
+    return _planned(plan, back, regulation, book.hash, today)
 
 
 @contextmanager
@@ -280,10 +279,57 @@ GROUP BY ALL
 """
 
 
-def _plan(con: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook) -> list[dict[str, Any]]:
-    hand_over(con, "standing", current(ledger))
+def _plan(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, book: RuleBook
+) -> tuple[list[dict[str, Any]], list[_Since]]:
+    """Return what to write down of the evidence, and the looks against proven repairs."""
+    standing = current(ledger)
+    recorded = {*standing["recurs_of"].dropna()}
+    since = [
+        _Since(
+            each,
+            points_at(ledger.judge, ledger.finding(each.finding_id), each.look),
+            each.finding_id in recorded,
+        )
+        for each in contradicting_looks(con, ledger, come_back=True)
+    ]
+    told = [(one.judged.finding_id, each.value) for one in since for each in one.points_at]
+    frame = pd.DataFrame(told, columns=["proven", "condition"]).astype(str).drop_duplicates()
+    hand_over(con, "told_since", frame)
+    hand_over(con, "standing", standing)
     frame = con.execute(sql("sync"), {"withdraw": float(book.ledger.withdraw_probability)}).df()
-    return [plain(row) for row in frame.to_dict(orient="records")]
+    return [plain(row) for row in frame.to_dict(orient="records")], since
+
+
+@dataclass(frozen=True)
+class _Since:
+    """A look against a proven repair, the defects that it points at, and whether it is recorded
+    already that the defect came back."""
+
+    judged: JudgedLook
+    points_at: frozenset[Condition]
+    come_back: bool
+
+
+def _planned(
+    plan: list[dict[str, Any]],
+    back: dict[str, ev.Raised],
+    regulation: str,
+    digest: str,
+    today: dt.date,
+) -> list[ev.Raised]:
+    """What the evidence raises. Where no look since the proof tells what it is weighed to be, the
+    defect comes back as those looks say."""
+    found = []
+    for row in plan:
+        if row["act"] not in ("raise", "recur"):
+            continue
+        raised = _raised(row, regulation, digest, today)
+        said = back.get(row["finding_id"]) if row["untold"] and not row["urgent"] else None
+        if said is not None:
+            raised = said.model_copy(update={"probability": raised.probability})
+        found.append(raised)
+    return found
 
 
 def _raised(row: dict[str, Any], regulation: str, digest: str, today: dt.date) -> ev.Raised:
@@ -380,23 +426,28 @@ def _face_now(finding: Finding, look: ev.Look) -> Slots | None:
     return look.slots or left or finding.raised.slots
 
 
-def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> list[ev.Raised]:
-    """The recurrences that follow from looks which a proven repair does not answer to.
+def _back_again(
+    con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str, since: list[_Since]
+) -> dict[str, ev.Raised]:
+    """The recurrences that follow from looks which a proven repair does not answer to, by the
+    finding that was repaired.
 
     Whatever the evidence as a whole makes of it: a look that would have disproved the repair before
-    its proof is no less of a sighting after it.
+    its proof is no less of a sighting after it. Of several the first that confirms it, else the
+    first.
     """
     found: dict[str, ev.Raised] = {}
-    for each in contradicting_looks(con, ledger):
-        if each.finding_id in found:
+    for one in since:
+        finding, look = ledger.finding(one.judged.finding_id), one.judged.look
+        confirmed = confirms(ledger.judge, finding, look)
+        known = found.get(finding.finding_id)
+        if one.come_back or (known and (known.grade == "confirmed" or not confirmed)):
             continue
-        finding, look = ledger.finding(each.finding_id), each.look
-        told = ledger.judge.why_blind(finding, look.method) is None
-        found[each.finding_id] = finding.raised.model_copy(
+        found[finding.finding_id] = finding.raised.model_copy(
             update={
                 "occurrence": finding.raised.occurrence + 1,
                 "recurs_of": finding.finding_id,
-                "grade": "confirmed" if told else "suspected",
+                "grade": "confirmed" if confirmed else "suspected",
                 "condition": ledger.judge.reported(finding, look),
                 "slots": _face_now(finding, look),
                 "standing": _unrepaired(con, finding.raised),
@@ -408,7 +459,7 @@ def _back_again(con: duckdb.DuckDBPyConnection, ledger: Ledger, under: str) -> l
                 "methods": (look.method,),
                 "regulation": under,
                 "rule_book_hash": ledger.rule_book.hash,
-                "note": f"after the repair was proven: {each.reason}",
+                "note": f"after the repair was proven: {one.judged.reason}",
             }
         )
-    return list(found.values())
+    return found

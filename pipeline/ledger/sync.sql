@@ -1,6 +1,8 @@
 -- What to write down: sightings against the findings that stand. standing holds the latest
 -- occurrence of each (building_id, unit_id, opening_id, family); urgent_families those that are no
--- condition of the wiring; contradicted the openings where looks since a proof speak against it.
+-- condition of the wiring; contradicted the openings where looks since a proof speak against it;
+-- told_since (proven, condition) the defects that such looks point at, by the finding whose repair was
+-- proven.
 -- Parameter: $withdraw.
 WITH said AS (
     SELECT * FROM sightings
@@ -23,6 +25,22 @@ known AS (
     QUALIFY row_number() OVER (
         PARTITION BY building_id, unit_id, opening_id, family ORDER BY occurrence DESC
     ) = 1
+),
+
+-- What comes back after a proven repair is confirmed by looks since the proof only. What is weighed
+-- from them together with looks from before the repair nobody reported. holds: they tell the defect
+-- that is recorded.
+untold AS (
+    SELECT s.building_id, s.unit_id, s.opening_id, s.family, true AS untold,
+        (p.proof, k.condition) IN (SELECT (proven, condition) FROM told_since) AS holds
+    FROM said AS s
+    JOIN known AS k USING (building_id, unit_id, opening_id, family)
+    JOIN (
+        SELECT finding_id, CASE WHEN treatment = 'proven' THEN finding_id ELSE recurs_of END AS proof
+        FROM known
+    ) AS p ON p.finding_id = k.finding_id
+    WHERE s.grade IN ('confirmed', 'suspected') AND p.proof IS NOT NULL
+        AND (p.proof, s.condition) NOT IN (SELECT (proven, condition) FROM told_since)
 )
 
 SELECT
@@ -50,7 +68,8 @@ SELECT
             THEN 'reopen'
         WHEN s.last_seen_on > k.last_seen_on THEN 'seen'
         WHEN k.treatment = 'withdrawn' THEN 'seen'
-        WHEN k.treatment = 'none' AND s.grade <> k.grade AND k.grade <> 'confirmed' THEN 'seen'
+        WHEN k.treatment = 'none' AND s.grade <> k.grade AND k.grade <> 'confirmed'
+            AND coalesce(u.holds, true) THEN 'seen'
         WHEN k.treatment = 'none' AND s.urgent AND s.condition IS DISTINCT FROM k.condition THEN 'seen'
         WHEN k.treatment = 'none' AND (s.urgent OR k.standing IS NOT NULL)
             AND s.standing IS DISTINCT FROM k.standing THEN 'seen'
@@ -60,15 +79,18 @@ SELECT
     k.occurrence,
     -- a defect that recurs stays what was reported then, until a later look points at the family
     s.* REPLACE (
-        CASE WHEN k.treatment <> 'none' OR k.recurs_of IS NULL OR s.urgent
-                OR s.pointed_on >= k.pointed_on OR k.condition IS NULL
+        CASE WHEN s.urgent OR k.condition IS NULL THEN s.condition
+            WHEN u.untold THEN k.condition
+            WHEN k.treatment <> 'none' OR k.recurs_of IS NULL OR s.pointed_on >= k.pointed_on
             THEN s.condition ELSE k.condition END AS condition,
         -- a weaker look takes back nothing of what an able one found (ledger.checks)
-        CASE WHEN k.grade = 'confirmed' AND k.treatment <> 'proven' THEN k.grade ELSE s.grade END
-            AS grade
-    )
+        CASE WHEN k.grade = 'confirmed' AND k.treatment <> 'proven' THEN k.grade
+            WHEN NOT u.holds THEN 'suspected' ELSE s.grade END AS grade
+    ),
+    u.untold
 FROM said AS s
 LEFT JOIN known AS k USING (building_id, unit_id, opening_id, family)
+LEFT JOIN untold AS u USING (building_id, unit_id, opening_id, family)
 UNION ALL BY NAME
 SELECT
     'withdraw' AS act,

@@ -148,18 +148,22 @@ class Judge:
     def reported(self, finding: Finding, look: ev.Look) -> Condition | None:
         """Return the defect that a look names in its own word; the finding's own condition where
         the word may mean it, names no defect, or names one that is less grave."""
-        own = finding.condition
-        if own is None or look.result not in WORDS:
-            return own
-        says = OWN_WORDS[:, WORDS.index(look.result)] > 0
-        named = [c for c, meant in zip(CONDITIONS, says, strict=True) if meant]
-        if own in named or Condition.GROUNDED in named or not named:
+        own, named = finding.condition, self.named(look)
+        if own is None or own in named or Condition.GROUNDED in named or not named:
             return own
         found = self.likelihoods.weights(self.code(look))
         likeliest = max(named, key=lambda each: found[CONDITIONS.index(each)])
         due = self.book.due
         days = {c: float(due.target_days[due.severity_class[c]]) for c in (own, likeliest)}
         return likeliest if days[likeliest] <= days[own] else own
+
+    @staticmethod
+    def named(look: ev.Look) -> list[Condition]:
+        """Return the conditions that a look's own word means; none where it is no reading."""
+        if look.result not in WORDS:
+            return []
+        says = OWN_WORDS[:, WORDS.index(look.result)] > 0
+        return [each for each, meant in zip(CONDITIONS, says, strict=True) if meant]
 
     def ohms_below(self, fix: ev.FixReported) -> float | None:
         """Return what the ground path must stay below after a fix, ohms; None if no matter."""

@@ -351,26 +351,15 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
     opened, trouble = _earlier(task)
     try:
         progress("buildings and looks", 0.0)
-        create_views(con, task.workspace)
-        rule_tables(con, rule_book)
+        likelihoods = likelihoods_of(rule_book)
+        in_doubt = plainly_told(con, task.workspace, task.repairs, rule_book)
         severities = severity(rule_book)
         store_frame(con, "severities", severities, "slots, condition, protected")
-        create_macros(con)
-        create_place_macro(con)
-        con.execute(sql_step("01_buildings.sql"))
         _building_eras(con, rule_book)
         progress("buildings and looks", 0.3)
-        con.execute(sql_step("02_observations.sql"))
         portfolio = portfolio_size(con)
         if record is not None:
             check_not_outgrown(rule_book, record, portfolio)
-        con.execute(sql_step("02_told.sql"))
-        repairs, in_doubt = that_stand(con, task.repairs, task.workspace, rule_book)
-        write_repairs(con, repairs)
-        likelihoods = likelihoods_of(rule_book)
-        drop_contradicted(con, likelihoods, rule_book)
-        con.execute(sql_step("02_urgent.sql"))
-        con.execute(sql_step("02_reports.sql"))
         con.execute(sql_step("03_inspector_results.sql"))
         _inspectors(con, rule_book, record)
         progress("buildings and looks", 0.6)
@@ -414,6 +403,42 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.close()
         if opened is not None:
             opened.close()
+
+
+def plainly_told(
+    con: duckdb.DuckDBPyConnection,
+    workspace: Workspace,
+    repairs: KnownRepairs,
+    rule_book: RuleBook,
+    *,
+    ledger_of: Workspace | None = None,
+) -> tuple[str, ...]:
+    """Take the steps up to what is plainly urgent: functions of the landed rows, the ledger and the
+    rule book, without a model. A build begins with them, and what an intake foretells ends there.
+
+    Args:
+        con: an empty connection.
+        workspace: whose landed rows.
+        repairs: what the ledger says.
+        rule_book: the rule book.
+        ledger_of: whose ledger, where it is another's.
+
+    Returns:
+        What is to be told of proofs in doubt.
+    """
+    create_views(con, workspace)
+    rule_tables(con, rule_book)
+    create_macros(con)
+    create_place_macro(con)
+    con.execute(sql_step("01_buildings.sql"))
+    con.execute(sql_step("02_observations.sql"))
+    con.execute(sql_step("02_told.sql"))
+    stand, in_doubt = that_stand(con, repairs, ledger_of or workspace, rule_book)
+    write_repairs(con, stand)
+    drop_contradicted(con, likelihoods_of(rule_book), rule_book)
+    con.execute(sql_step("02_urgent.sql"))
+    con.execute(sql_step("02_reports.sql"))
+    return in_doubt
 
 
 @dataclass(frozen=True)

@@ -9,15 +9,11 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.evidence.likelihood import likelihoods_of
-from pipeline.landing import Workspace, create_views
-from pipeline.landing.places import create_place_macro
+from pipeline.landing import Workspace
 from pipeline.offline import connect
 from pipeline.warehouse import store
-from pipeline.warehouse.build import rule_tables, sql_step, workspace_rule_book
-from pipeline.warehouse.contradicted import drop_contradicted
-from pipeline.warehouse.repairs import KnownRepairs, known_repairs, write_repairs
-from pipeline.warehouse.report_subjects import create_macros
+from pipeline.warehouse.build import plainly_told, workspace_rule_book
+from pipeline.warehouse.repairs import KnownRepairs, known_repairs
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 
@@ -40,7 +36,7 @@ def foretold(workspace: Workspace, trial: Workspace) -> pd.DataFrame:
     """
     book = workspace_rule_book(workspace)
     repairs = known_repairs(workspace, book)
-    before, after = _said(workspace, book, repairs), _said(trial, book, repairs)
+    before, after = (_said(each, workspace, book, repairs) for each in (workspace, trial))
     frame = after.join(before.add_suffix("_before"), how="outer")
     counts = frame.drop(columns=["rows", "rows_before"]).fillna(0).astype(int)
     found = counts[list(COUNTS)].copy()
@@ -58,21 +54,14 @@ def foretold(workspace: Workspace, trial: Workspace) -> pd.DataFrame:
     return found[["building_id", "new", "newly_urgent", "rank", *COUNTS, *more]]
 
 
-def _said(workspace: Workspace, book: RuleBook, repairs: KnownRepairs) -> pd.DataFrame:
-    """What is plainly said of each building, by building_id; ``rows`` is a sign of all its rows."""
+def _said(
+    landed: Workspace, workspace: Workspace, book: RuleBook, repairs: KnownRepairs
+) -> pd.DataFrame:
+    """What is plainly said of each building by what landed in a workspace and the ledger of the
+    other, by building_id; ``rows`` is a sign of all its rows."""
     con = connect()
     try:
-        create_views(con, workspace)
-        rule_tables(con, book)
-        create_macros(con)
-        create_place_macro(con)
-        con.execute(sql_step("01_buildings.sql"))
-        con.execute(sql_step("02_observations.sql"))
-        write_repairs(con, repairs)
-        drop_contradicted(con, likelihoods_of(book), book)
-        con.execute(sql_step("02_told.sql"))
-        con.execute(sql_step("02_urgent.sql"))
-        con.execute(sql_step("02_reports.sql"))
+        plainly_told(con, landed, repairs, book, ledger_of=workspace)
         return (
             con.execute(
                 """

@@ -380,7 +380,8 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     frame = con.execute(
         """
         SELECT b.building_id, b.name, s.rank, u.unit_id, o.room, u.opening_id, u.defect,
-            o.last_observed_on, o.methods, o.p_dangerous, o.standing, u.grounds, o.slots
+            o.last_observed_on, o.methods, o.p_dangerous, o.standing, u.grounds,
+            coalesce(u.reported_slots, o.slots) AS slots
         FROM urgent_openings AS u
         JOIN openings AS o USING (building_no, unit_id, opening_id)
         JOIN buildings AS b USING (building_no)

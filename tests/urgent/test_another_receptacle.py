@@ -36,6 +36,9 @@ STORIES = {
     "put_right": ({**REVERSED, **TWO}, "conductors_put_right", {**NO_GROUND, **TWO}),
     "two_slots_again": (FALSE, "two_slot_again", {**NO_GROUND, **TWO}),
     "comes_back": (FALSE, "two_slot_again", {**NO_GROUND, **TWO}),
+    "face_unsaid": (LIVE, None, {**NO_GROUND, **TWO}),
+    "face_reported": (LIVE, "two_slot_again", {**NO_GROUND, **TWO, "inspector": "Dorothea Orme"}),
+    "face_blank": (LIVE, None, {**NO_GROUND, "slots": None}),
     "measured_later": ({**METER, **TWO}, None, {**REVERSED, **TWO, "result": "open_ground"}),
     "measured_correct": ({**METER, **TWO}, None, {**REVERSED, **TWO, "result": "correct"}),
     "measured_three": (METER, None, {**REVERSED, "result": "open_ground"}),
@@ -122,6 +125,30 @@ def test_spelling_and_blanks_never_differ(place, name):
 @pytest.mark.parametrize("name", ["two_slots_seen", "other_seen"])
 def test_a_face_that_the_repair_does_not_leave_proves_nothing(place, name):
     assert _states(place, name) == ["fix_reported_unproven"]
+
+
+def _urgent(place: Workspace) -> dict[str, str]:
+    rows = run("urgent", "--workspace", place.root, "--json").json()
+    return {str(r["building_id"]): "; ".join(g["says"] for g in r["grounds"]) for r in rows}
+
+
+def test_a_look_at_another_face_clears_nothing_unless_a_repair_to_it_was_reported(place, folder):
+    urgent = _urgent(place)
+    for name in ("face_unsaid", "two_slots_seen"):
+        assert "it names the face two slot, the report three slot" in urgent[name]
+    rows = run("quality", "--workspace", place.root, "--json").json()
+    assert ("slots_disagree", "face_unsaid") in {(r["kind"], r["building_id"]) for r in rows}
+    assert not {"face_reported", "face_blank"} & set(urgent)
+    assert _states(place, "face_reported") == ["fix_reported_unproven"]
+    cleared = run("urgent", "--cleared", "--workspace", place.root, "--json").json()
+    assert {"look"} == {r["cleared_by"] for r in cleared if r["building_id"] == "face_reported"}
+    # what is asked for then is a look at the face that was reported, and it clears
+    told = run("urgent", "--workspace", place.root, "--json").json()
+    (row,) = [r for r in told if r["building_id"] == "face_unsaid"]
+    assert row["clearing_readings"] == ["polarity", "neutral_ground_jumper"]
+    take_in(place, folder, "face.csv", [_row(60, "face_unsaid", {**PROOF, "inspector": "Bo Quay"})])
+    assert run("build", "--workspace", place.root).code == 0
+    assert "face_unsaid" not in _urgent(place)
 
 
 def test_a_face_that_stays_as_it_was_proves(place):

@@ -40,8 +40,8 @@ class Story:
     def __call__(self, *words: str) -> Outcome:
         return run(*words, "--workspace", self.root)
 
-    def take(self, name: str, of: dict[str, dict[str, Any]]) -> None:
-        """Take a file in, a row a building, and bring warehouse and findings up to it."""
+    def write(self, name: str, of: dict[str, dict[str, Any]]) -> Path:
+        """Write a file, a row a building."""
         rows = [{"building_id": b, "unit_id": "1", "opening_id": "1", **row}
                 for b, row in of.items()]  # fmt: skip
         path = self.folder / name
@@ -49,6 +49,11 @@ class Story:
             writer = csv.DictWriter(file, list(dict.fromkeys(key for row in rows for key in row)))
             writer.writeheader()
             writer.writerows(rows)
+        return path
+
+    def take(self, name: str, of: dict[str, dict[str, Any]]) -> None:
+        """Take a file in, a row a building, and bring warehouse and findings up to it."""
+        path = self.write(name, of)
         self.taken = self("intake", str(path))
         assert self.taken.code in (0, 3), self.taken.err
         self.built = self("build")
@@ -106,6 +111,27 @@ def test_a_look_that_was_taken_back_proves_no_more(tmp_path: Path) -> None:
     # the look as it was, once more: the proof stands again
     story.take("proofs_2026-03-30.csv", {"C": PROOF})
     assert story.urgent == set("AB")
+
+
+def test_what_an_intake_foretells_is_urgent_after_the_build(tmp_path: Path) -> None:
+    story = Story(tmp_path / "foretold").proven("ABC")
+    who = {name: PROOF[name] for name in ("observed_on", "inspector", "firm_of_inspector")}
+    back = {**who, "method": "cover_off_inspection", "result": "not_accessible"}
+    lamps = {"observed_on": "2026-03-21", "inspector": "Bo Quay", "method": "three_lamp_tester",
+             "result": "correct", "slots": "three_slot"}  # fmt: skip
+    files = {
+        "proofs_2026-03-25.csv": {"A": back, "C": lamps, "D": LIVE},
+        # the proof at A is in doubt already
+        "proofs_2026-03-30.csv": {"A": lamps, "B": back, "C": lamps | {"inspector": "Cy Fenn"}},
+    }
+    news = []
+    for name, of in files.items():
+        tried = story("intake", str(story.write(name, of)), "--try", "--json").json()
+        story.take(name, of)
+        counts = {row["building_id"]: row["urgent_openings"] for row in tried}
+        assert counts == {each: int(each in story.urgent) for each in of}
+        news.append({row["building_id"] for row in tried if row["newly_urgent"]})
+    assert news == [{"A", "D"}, {"B"}] and story.urgent == set("ABD")
 
 
 def test_a_corrected_report_of_a_repair_opens_it_again(tmp_path: Path) -> None:

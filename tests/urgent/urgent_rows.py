@@ -104,12 +104,13 @@ def asked(
     )
     con.execute(
         "CREATE TABLE proven_families (building_no INTEGER, unit_id VARCHAR, opening_id VARCHAR, "
-        "fixed_on DATE, fixed_by VARCHAR, verified_on DATE, remedy VARCHAR, family VARCHAR)"
+        "fixed_on DATE, fixed_by VARCHAR, verified_on DATE, remedy VARCHAR, family VARCHAR, "
+        "leaves_slots VARCHAR)"
     )
     for building, opening, fixed, proven in fixes:
         con.execute(
             "INSERT INTO proven_families "
-            "VALUES (?, '1', ?, ?, 'Firm', ?, 'circuit_rewired', 'false_ground')",
+            "VALUES (?, '1', ?, ?, 'Firm', ?, 'circuit_rewired', 'false_ground', NULL)",
             [
                 names.index(building),
                 opening,
@@ -117,7 +118,8 @@ def asked(
                 DAY + dt.timedelta(proven),
             ],
         )
-    con.execute("CREATE TABLE recurred_families AS FROM proven_families LIMIT 0")
+    for none in ("recurred_families", "reported_fixes"):
+        con.execute(f"CREATE TABLE {none} AS FROM proven_families LIMIT 0")
     write_families(con)
     create_macros(con)
     create_place_macro(con)

@@ -159,7 +159,7 @@ able AS (
             AND hot_neutral_volts >= rule('urgent.supply_low') AS neutral_whole
     FROM shown
 )
-SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, _row,
+SELECT building_no, unit_id, opening_id, observed_on, inspector, method, slots, _part, _row,
     unnest(list_filter([
         CASE WHEN box_seen OR contact_dead THEN 'words' END,
         CASE WHEN traced OR contact_dead THEN 'words_of_upstream' END,
@@ -195,6 +195,40 @@ SELECT building_no, unit_id, opening_id, observed_on, inspector, method, _part, 
             printf('supply voltage %.4g V', hot_neutral_volts) END
     ) AS finds
 FROM able;
+
+-- The face that a reported repair leaves, proven or not.
+CREATE TEMP TABLE faces_left AS
+SELECT building_no, unit_id, opening_id, fixed_on, leaves_slots
+FROM (
+    FROM proven_families UNION ALL BY NAME FROM recurred_families
+    UNION ALL BY NAME FROM reported_fixes
+)
+WHERE leaves_slots IS NOT NULL;
+
+-- Which of them clear nothing of an earlier row: those that name another place, and those at another
+-- face, which is another receptacle unless a repair that leaves that face was reported in between.
+CREATE TEMP TABLE looks_at_another AS
+SELECT _part, _row, of_part, of_row, NULL::VARCHAR AS face, NULL::VARCHAR AS of_face
+FROM looks_elsewhere
+UNION ALL
+SELECT l._part, l._row, r._part, r._row, l.slots, r.slots
+FROM (
+    SELECT DISTINCT building_no, unit_id, opening_id, observed_on, slots, _part, _row
+    FROM clearing_looks WHERE slots IS NOT NULL
+) AS l
+JOIN (
+    SELECT building_no, unit_id, opening_id, observed_on, slots, _part, _row
+    FROM looks_ever SEMI JOIN told_of USING (building_no, unit_id, opening_id)
+    WHERE slots IS NOT NULL
+) AS r USING (building_no, unit_id, opening_id)
+WHERE l.slots <> r.slots AND l.observed_on >= r.observed_on
+    AND (l._part, l._row, r._part, r._row) NOT IN (
+        SELECT (_part, _row, of_part, of_row) FROM looks_elsewhere)
+    AND NOT EXISTS (
+        SELECT 1 FROM faces_left AS f
+        WHERE f.building_no = l.building_no AND f.unit_id = l.unit_id
+            AND f.opening_id = l.opening_id AND f.leaves_slots = l.slots
+            AND f.fixed_on BETWEEN r.observed_on AND l.observed_on);
 
 -- A row is corrected where a later export has another in its place by the same person that is able to
 -- tell that it is gone, by the rules above: a reading of a dead circuit takes nothing back, nor does
@@ -232,7 +266,7 @@ WITH corrected_halves AS (
         ON c._part = h.superseded_by_part AND c._row = h.superseded_by_row
         AND c.ground = h.gone_by
     ANTI JOIN known_beside AS k ON k._part = h._part AND k._row = h._row
-    ANTI JOIN looks_elsewhere AS e
+    ANTI JOIN looks_at_another AS e
         ON e._part = h.superseded_by_part AND e._row = h.superseded_by_row
         AND e.of_part = h._part AND e.of_row = h._row
     WHERE h.replaced_elsewhere
@@ -251,7 +285,7 @@ LEFT JOIN looks_ever AS n ON n._part = s.superseded_by_part AND n._row = s.super
 LEFT JOIN notes_against AS a ON a.note = n.note AND a.result = n.result
 LEFT JOIN clearing_looks AS c
     ON c._part = s.superseded_by_part AND c._row = s.superseded_by_row AND c.ground = s.ground
-LEFT JOIN looks_elsewhere AS e
+LEFT JOIN looks_at_another AS e
     ON e._part = s.superseded_by_part AND e._row = s.superseded_by_row
     AND e.of_part = s._part AND e.of_row = s._row
 UNION ALL BY NAME
@@ -274,6 +308,7 @@ DROP TABLE live_metal_halves;
 -- One row for each thing that a look says, with what answers it: cleared_by is NULL where it stands,
 -- else 'look', 'proven_fix' or 'replaced' (a later export corrected the row). before_proof: the day of
 -- the proof of a repair that came after what stands, where the defect has come back since.
+-- at_other_face: the last look that would clear it but for its face.
 CREATE TABLE live_metal_looks AS
 WITH numbered AS (
     SELECT *, row_number() OVER () AS number FROM live_metal_said
@@ -294,19 +329,22 @@ answers AS (
     WHERE c.observed_on > s.since AND c.observed_on <= s.observed_on
 ),
 answered AS (
-    SELECT a.number, arg_min(a.c, (a.c.observed_on, a.c._part, a.c._row)) AS look
+    SELECT
+        a.number,
+        arg_min(a.c, (a.c.observed_on, a.c._part, a.c._row)) FILTER (e._part IS NULL) AS look,
+        arg_max(struct_pack(observed_on := a.c.observed_on, face := e.face, of_face := e.of_face),
+            (a.c.observed_on, a.c._part, a.c._row)) FILTER (e.face IS NOT NULL) AS other
     FROM answers AS a
     JOIN numbered AS s USING (number)
-    LEFT JOIN looks_elsewhere AS e
+    LEFT JOIN looks_at_another AS e
         ON e._part = a.c._part AND e._row = a.c._row
         AND (e.of_part = s._part AND e.of_row = s._row
             OR e.of_part = s.earlier_part AND e.of_row = s.earlier_row)
-    WHERE e._part IS NULL
     GROUP BY a.number
 ),
 settled AS (
     SELECT
-        s.*, a.look, f.fixed_on, f.fixed_by, f.verified_on, f.remedy,
+        s.*, a.look, a.other, f.fixed_on, f.fixed_by, f.verified_on, f.remedy,
         CASE WHEN r.verified_on > s.observed_on AND s.observed_on <= r.fixed_on
             THEN r.verified_on END AS before_proof,
         CASE
@@ -349,6 +387,7 @@ SELECT
     s._row // l.cells_a_row AS "row",
     s.cleared_by,
     CASE WHEN s.cleared_by IS NULL THEN s.before_proof END AS before_proof,
+    CASE WHEN s.cleared_by IS NULL THEN s.other END AS at_other_face,
     CASE s.cleared_by
         WHEN 'replaced' THEN 'the row that said so was corrected by a later export'
         WHEN 'look' THEN s.look.finds
@@ -373,6 +412,7 @@ ORDER BY ALL;
 
 DROP TABLE live_metal_said;
 DROP TABLE clearing_looks;
+DROP TABLE looks_at_another;
 
 -- One row an opening at which something that was said stands. defect: what is worst of it, of what was
 -- said since the last proof where anything was; what was said before it stands behind and says so.
@@ -391,9 +431,14 @@ SELECT
         FILTER (NOT past) AS defect,
     max(standing = 'measured') FILTER (NOT past) AS measured,
     max(observed_on) FILTER (NOT past) AS reported_on,
+    any_value(at_other_face.of_face) AS reported_slots,
     list(struct_pack(ground := ground,
         says := concat('before the repair proven on ' || before_proof::VARCHAR
-            || ', which holds no longer: ', says), standing := standing, observed_on := observed_on,
+            || ', which holds no longer: ', says,
+            '; the look of ' || at_other_face.observed_on::VARCHAR || ' clears nothing of it: it names '
+            'the face ' || replace(at_other_face.face, '_', ' ') || ', the report '
+            || replace(at_other_face.of_face, '_', ' ') || ', and no repair in between that leaves '
+            'such a face is reported: may be another receptacle'), standing := standing, observed_on := observed_on,
         inspector := inspector, method := method, file := file, sheet := sheet, "row" := "row")
         ORDER BY past, observed_on DESC, says, file, "row") AS grounds
 FROM standing

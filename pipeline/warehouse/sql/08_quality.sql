@@ -80,11 +80,7 @@ FROM (
     ) AS d USING (building_no, unit_id, opening_id)
     LEFT JOIN (
         SELECT building_no, unit_id, opening_id, max(fixed_on) AS fixed_on
-        FROM (
-            FROM proven_families UNION ALL BY NAME FROM recurred_families
-            UNION ALL BY NAME FROM reported_fixes
-        )
-        WHERE leaves_slots IS NOT NULL
+        FROM faces_left
         GROUP BY ALL
     ) AS f USING (building_no, unit_id, opening_id)
     -- a repair may have changed the face: what was seen before says nothing of it now
@@ -103,8 +99,9 @@ SELECT
         CASE WHEN e.unit_id <> '' THEN concat(' in unit ', e.unit_id) ELSE '' END,
         ' clears nothing that was reported on ', arg_max(e.of_on, (e.observed_on, e.of_on)),
         ' and proves no repair of it: ', arg_max(e.says, (e.observed_on, e.of_on)),
-        '. Take its file in again with --set opening_id=ROOM|OPENING (their headers) where they are '
-            'two, or with --set same_opening=HEADER where they are one.') AS message
+        '. Where they are two, take its file and that of the report in again with --set '
+            'opening_id=ROOM|OPENING (their headers); where they are one, its file with --set '
+            'same_opening=HEADER.') AS message
 FROM looks_elsewhere AS e
 JOIN buildings AS b USING (building_no)
 WHERE e.of_defect
