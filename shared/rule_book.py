@@ -624,6 +624,22 @@ def _content_hash(content: Any) -> str:  # noqa: ANN401 - any JSON value
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+def check_kept(text: str, digest: str) -> dict[str, Any]:
+    """Return the content of a text that was kept, whether this program can read it or not.
+
+    Raises:
+        CoverplateError: the text is not of that hash.
+    """
+    try:
+        content: dict[str, Any] = json.loads(text)
+        found = _content_hash(content)
+    except (ValueError, TypeError, RecursionError) as error:
+        raise CoverplateError(f"the rule book {digest[:12]} that is kept is not JSON") from error
+    if found != digest:
+        raise CoverplateError(f"the rule book that is kept as {digest[:12]} is another one")
+    return content
+
+
 def kept_rule_book(text: str, digest: str) -> RuleBook:
     """Return the rule book of a text that was kept (``RuleBook.text``).
 
@@ -634,13 +650,7 @@ def kept_rule_book(text: str, digest: str) -> RuleBook:
     Raises:
         CoverplateError: the text is not of that hash, or this program cannot read it any more.
     """
-    try:
-        content = json.loads(text)
-        found = _content_hash(content)
-    except (ValueError, TypeError, RecursionError) as error:
-        raise CoverplateError(f"the rule book {digest[:12]} that is kept is not JSON") from error
-    if found != digest:
-        raise CoverplateError(f"the rule book that is kept as {digest[:12]} is another one")
+    content = check_kept(text, digest)
     try:
         return RuleBook.model_validate(_filled_up(content))
     except (ValidationError, TypeError) as error:

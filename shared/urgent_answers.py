@@ -95,6 +95,12 @@ def clearing(grounds: Iterable[str], slots: str | None = None) -> Clearing:
 
 def clearing_paper(subject: str) -> Clearing:
     """Return the look, at every opening that a paper can mean, that answers it."""
-    heat = ("heat_or_scorch",) if subject == ReportSubject.HEAT else ()
-    readings = tuple(each for each in WORDS if each in {*BOX, *heat})
-    return Clearing((Method.COVER_OFF_INSPECTION,), readings)
+    more: Mapping[str, tuple[str, ...]] = {
+        ReportSubject.HEAT: READINGS["heat"],
+        ReportSubject.SHOCK: READINGS["shock"],
+    }
+    asked = {*BOX, *more.get(subject, ())}
+    readings = tuple(each for each in WORDS if each in asked)
+    volts = any(each.endswith("_volts") for each in readings)
+    methods = (Method.COVER_OFF_INSPECTION, *((Method.VOLTMETER_UNDER_LOAD,) if volts else ()))
+    return Clearing(methods, readings)

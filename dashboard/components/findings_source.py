@@ -66,6 +66,12 @@ def _dated(
     return with_stakes(found, stakes(source.cursor(), found), doubts)
 
 
+def has_ledger() -> bool:
+    """Whether there is a ledger: looking at other pages makes none."""
+    file = ledger_file(None, workspace().root)
+    return file is None or file.exists()
+
+
 def dated_findings() -> pd.DataFrame:
     """Every finding with due dates, building (``findings.dated``) and stakes, as of now.
 

@@ -25,6 +25,7 @@ from dashboard.components.figures import (
     signed,
     word,
 )
+from dashboard.components.findings_source import dated_findings, has_ledger
 from dashboard.components.frame import empty, follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source
@@ -156,6 +157,8 @@ def urgent_panel(source: Source, selection: Selection) -> None:
         follow(plate.show(body, key="urgent-reports"))
         rows = lambda: where_next.urgent_reports(source.cursor(), selection)  # noqa: E731
         downloads(rows, "urgent-reports", "Urgent reports")
+    if has_ledger():
+        _urgent_in_ledger(source, selection, first=frame.empty and said.empty)
     if not likely.empty:
         lines = [
             f"<li>{_where(row)}: live metal {percent(row['p_live_metal'])} likely "
@@ -190,6 +193,34 @@ def urgent_panel(source: Source, selection: Selection) -> None:
             "these lists.</p>"
         )
         follow(plate.show(body, key="set-aside"))
+
+
+def _urgent_in_ledger(source: Source, selection: Selection, *, first: bool) -> None:
+    """What the ledger holds for urgent and no list of what landed has."""
+    held = where_next.urgent_in_ledger(source.cursor(), selection, dated_findings())
+    if held.empty:
+        return
+    lines = [
+        f"<li>{plate.link(row['finding_id'], 'finding', id=row['finding_id'])}: building "
+        f"{plate.text(row['building_id'])}{_at(row)}: <b>{word(row['condition'])}</b></li>"
+        for row in held.head(URGENT_SHOWN).to_dict(orient="records")
+    ]
+    rest = len(held) - URGENT_SHOWN
+    more = f"<p>… and {plural(rest, 'other finding')}; the download has them all.</p>"
+    body = (
+        '<section class="panel urgent"><h3>▲ Urgent in the ledger: '
+        f"{plural(len(held), 'finding')} raised by hand, or seen gone by a look, and no repair is "
+        f"proven</h3><ul>{''.join(lines)}</ul>{more if rest > 0 else ''}"
+        f"{first_measure() if first else ''}</section>"
+    )
+    follow(plate.show(body, key="urgent-findings"))
+    downloads(lambda: held, "urgent-findings", "Urgent findings of the ledger")
+
+
+def _at(row: dict[str, Any]) -> str:
+    parts = [f"{what} {row[key]}" for what, key in (("unit", "unit_id"), ("opening", "opening_id"))
+             if not missing(row[key]) and row[key]]  # fmt: skip
+    return "".join(f", {plate.text(part)}" for part in parts)
 
 
 def _where(row: dict[str, Any]) -> str:

@@ -8,6 +8,7 @@ from typing import Any
 import click
 import pandas as pd
 
+from pipeline.cli.ledger_options import doubts_of, opened_unwritten, stakes_of
 from pipeline.cli.options import existing, json_option, workspace_option
 from pipeline.cli.output import (
     cautions,
@@ -18,6 +19,8 @@ from pipeline.cli.output import (
     say,
 )
 from pipeline.cli.rank import built
+from pipeline.ledger.due import due
+from pipeline.ledger.triage import beside_the_list, with_stakes
 from pipeline.warehouse import queries
 from pipeline.warehouse.frames import records
 from pipeline.warehouse.vanished import once_urgent
@@ -53,9 +56,11 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
         set_aside = queries.looks_set_aside(con)
         said = queries.reports(con, urgent_only=True)
         frame = likely if inferred else once_urgent(con, place) if cleared else queries.urgent(con)
+    beside = _beside(workspace, said)
     if as_json:
         print_json(records(frame))
         _print_how_many_reports(len(said))
+        _print_how_many_beside(len(beside))
         _print_set_aside(set_aside, err=True)
         return 0
     if inferred:
@@ -65,6 +70,9 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     else:
         _print_reported(frame)
         _print_reports(said)
+        _print_beside(beside)
+        if frame.empty and not beside.empty:
+            first_measure()
         _print_how_many(likely)
         _print_set_aside(set_aside)
     cautions()
@@ -84,7 +92,10 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 def _print_reported(frame: pd.DataFrame) -> None:
     if frame.empty:
-        echo("No look reports or measures live metal. That is not proof that there is none.")
+        echo(
+            "No look that landed reports or measures live metal. "
+            "That is not proof that there is none."
+        )
         return
     print_table(
         "Urgent: plainly reported or measured, whatever the score",
@@ -177,6 +188,50 @@ def _print_how_many_reports(count: int) -> None:
     if count:
         said = plural(count, "report that names no opening is", "reports that name no opening are")
         say(f"{said} urgent too: `coverplate reports --json`.")
+
+
+def _beside(workspace: Path, papers: pd.DataFrame) -> pd.DataFrame:
+    """What the ledger holds for urgent though no list of what landed has it."""
+    with opened_unwritten(workspace, None) as ledger:
+        if ledger is None:
+            return pd.DataFrame()
+        found = due(ledger, ledger.rule_book)
+        doubts = doubts_of(workspace, ledger)
+    return beside_the_list(with_stakes(found, stakes_of(workspace, found), doubts), papers)
+
+
+def _print_beside(frame: pd.DataFrame) -> None:
+    if frame.empty:
+        return
+    echo("")
+    print_table(
+        "Urgent in the ledger: raised by hand, or seen gone by a look, and no repair is proven",
+        [
+            ("finding", "left"),
+            ("building", "left"),
+            ("unit", "left"),
+            ("opening", "left"),
+            ("defect", "left"),
+            ("last seen", "left"),
+        ],
+        [
+            [
+                row["finding_id"],
+                row["building_id"],
+                row["unit_id"] or "–",
+                row["opening_id"] or "–",
+                words(row["condition"]),
+                day(row["last_seen_on"]),
+            ]
+            for row in _rows(frame)
+        ],
+    )
+
+
+def _print_how_many_beside(count: int) -> None:
+    if count:
+        said = plural(count, "finding of the ledger is", "findings of the ledger are")
+        say(f"{said} urgent too, and on no list of looks: `coverplate findings list --json`.")
 
 
 def _print_how_many(likely: pd.DataFrame) -> None:

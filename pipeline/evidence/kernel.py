@@ -56,6 +56,8 @@ TAUGHT = 10 + S
 """Columns of ``Found.taught``."""
 RESCALE_BELOW = 1e-60
 RESCALE_AFTER = 6
+WEIGHS_NOTHING = 1e-30
+"""Share of the heaviest point's weight below which a point has none."""
 SCORES = 6.0
 """Normal scores that are tabulated; beyond, log odds go on in a straight line."""
 FARTHEST = 60.0
@@ -1263,25 +1265,34 @@ def weigh_building(
     drawn_from = 0
     none_dangerous, none_live = 0.0, 0.0
     mass, worth = np.zeros(BLOCKS), np.zeros(BLOCKS)
+    heaviest = 0
+    for m in range(count):
+        if weights[m] > weights[heaviest]:
+            heaviest = m
+    at = np.empty(count, dtype=np.int64)
+    for m in range(count):
+        # Where many openings of one circuit are all but impossible, their chances are 0 in double
+        # precision and shares of them are none. Such a point weighs nothing, wherever it lies.
+        at[m] = heaviest if weights[m] < WEIGHS_NOTHING * weights[heaviest] else m
     for start in range(0, count, CHUNK):
         size = min(CHUNK, count - start)
         part, weight = np.empty((RATE_COUNT, size)), np.empty(size)
         for m in range(size):
             weight[m] = weights[start + m]
             for r in range(RATE_COUNT):
-                part[r, m] = x[r, start + m]
+                part[r, m] = x[r, at[start + m]]
                 out.rates[place, r] += weight[m] / (1.0 + np.exp(-part[r, m]))
         p, q, w = np.empty((S, size)), np.empty((S, size)), np.empty((T, size))
         state_chances(part, poor, shares, p, q, w)
         if fully:
             quiet, dead = np.empty(size), np.empty(size)
             for m in range(size):
-                quiet[m] = dead[m] = chosen[start + m]
+                quiet[m] = dead[m] = chosen[at[start + m]]
             log_likelihood(tree, own.safe, own.which, building, shares, p, q, w, True, quiet)
             log_likelihood(tree, own.dead, own.which, building, shares, p, q, w, True, dead)
             for m in range(size):
-                none_dangerous += weight[m] * np.exp(quiet[m] - like[start + m])
-                none_live += weight[m] * np.exp(dead[m] - like[start + m])
+                none_dangerous += weight[m] * np.exp(quiet[m] - like[at[start + m]])
+                none_live += weight[m] * np.exp(dead[m] - like[at[start + m]])
         drawn_to = drawn_from
         while drawn_to < draws and drawn[drawn_to] < start + size:
             drawn[drawn_to] -= start

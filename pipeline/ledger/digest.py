@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.ledger.due import WINDOW_WORDS, overdue_counts
 from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
-from pipeline.ledger.triage import in_order
+from pipeline.ledger.triage import in_order, urgent_findings
 from pipeline.pages import page
 from shared.finding_states import State
 from shared.shown import visible
@@ -169,7 +169,7 @@ def digest(
     past = findings[findings["overdue_first"] | findings["window_passed"]]
     unproven = counted[counted["treatment"] == "fix_reported"]
     parts = {
-        "urgent": in_order(_urgent(counted), "danger"),
+        "urgent": in_order(urgent_findings(counted), "danger"),
         "changed": changes[changes["finding_id"].isin(own)],
         "late": in_order(past, "danger"),
         "unproven": unproven.sort_values("days_unproven", ascending=False, kind="stable"),
@@ -182,19 +182,6 @@ def digest(
         **_whole(overdue_counts(findings)),
     }
     return Digest(since, now, counts, parts)
-
-
-def _urgent(findings: pd.DataFrame) -> pd.DataFrame:
-    """What is urgent and not proven repaired, one finding an opening: what is open and due first.
-
-    An opening stays while it is on the list of urgent openings, whatever was closed on paper or
-    reported of its findings; and, beside that list, while a gravest finding there is not proven
-    repaired, though a look found the danger gone (``urgent_words`` counts both).
-    """
-    urgent = findings[findings["urgent"] & (findings["treatment"] != "withdrawn")]
-    urgent = urgent.sort_values(["open", "first_target_on"], ascending=[False, True], kind="stable")
-    again = urgent.duplicated(["building_id", "unit_id", "opening_id"])
-    return urgent[~again | (urgent["opening_id"] == "")]
 
 
 def urgent_words(told: Digest) -> str:

@@ -22,7 +22,7 @@ from pipeline.ledger.state import Finding
 from pipeline.ledger.verification import LOOK_COLUMNS, Judge
 from pipeline.offline import connect
 from shared.faults import CoverplateError
-from shared.rule_book import RuleBook, kept_rule_book, load_rule_book
+from shared.rule_book import RuleBook, check_kept, kept_rule_book, load_rule_book
 from shared.vocabulary import Condition, Method
 
 JUDGED = ("fix_reported", "verified", "verification_failed")
@@ -61,6 +61,17 @@ def kept_rows(con: Connection) -> list[dict[str, str]]:
 def kept_texts(con: Connection) -> dict[str, str]:
     """Return the texts of the rule books that are kept, by hash."""
     return {row["hash"]: row["text"] for row in kept_rows(con)}
+
+
+def altered(con: Connection) -> list[str]:
+    """Say which of the rule books that are kept are not what their hashes say."""
+    found = []
+    for digest, text in kept_texts(con).items():
+        try:
+            check_kept(text, digest)
+        except CoverplateError as fault:
+            found.append(str(fault).splitlines()[0])
+    return found
 
 
 @cache

@@ -59,7 +59,7 @@ from pipeline.ledger.database import (
 from pipeline.ledger.families import identity_of
 from pipeline.ledger.imports import import_breaks
 from pipeline.ledger.replay import IDENTITY, identity_breaks, in_chains, replay, sound_parts
-from pipeline.ledger.rule_books import Books, keep_rule_book, kept_texts
+from pipeline.ledger.rule_books import Books, altered, keep_rule_book, kept_texts
 from pipeline.ledger.state import Finding, after, fold, start
 from pipeline.ledger.verification import Judge
 from shared.canonical import START, canonical, utc_text
@@ -515,6 +515,7 @@ class Ledger:
             imported = import_breaks(con, hashes, held)
             books = self.books(con)
             states = kept(con)
+            altered_books = [Break("", 0, words) for words in altered(con)]
         unread = [
             Break(str(each.finding_id), 0, "an event cannot be read")
             for each in everything
@@ -533,7 +534,8 @@ class Ledger:
         broken = {each.finding_id for each in (*unread, *found, *rest, *named)}
         sound = {name: finding for name, finding in standing.items() if name not in broken}
         told = [*unread, *found, *rest, *named, *state_breaks(states, sound)]
-        return [*sorted(told, key=in_chains), *imported, *fallen_short(hashes, held)]
+        told = sorted(told, key=in_chains)
+        return [*told, *altered_books, *imported, *fallen_short(hashes, held)]
 
 
 _STORED = (

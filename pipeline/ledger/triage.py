@@ -134,6 +134,42 @@ def with_stakes(
     return frame.assign(proof_in_doubt=frame["finding_id"].map(doubts or {}).astype(object))
 
 
+def urgent_findings(findings: pd.DataFrame) -> pd.DataFrame:
+    """What is urgent and not proven repaired, one finding an opening: what is open and due first.
+
+    An opening stays while it is on the list of urgent openings, whatever was closed on paper or
+    reported of its findings; and, beside that list, while a gravest finding there is not proven
+    repaired, though a look found the danger gone or no look that landed reports it.
+
+    Args:
+        findings: of ``with_stakes``, records in doubt left out.
+    """
+    urgent = findings[findings["urgent"] & (findings["treatment"] != "withdrawn")]
+    urgent = urgent.sort_values(["open", "first_target_on"], ascending=[False, True], kind="stable")
+    again = urgent.duplicated(["building_id", "unit_id", "opening_id"])
+    return urgent[~again | (urgent["opening_id"] == "")]
+
+
+def beside_the_list(findings: pd.DataFrame, papers: pd.DataFrame) -> pd.DataFrame:
+    """What the ledger holds for urgent and no list of what landed has: raised by hand, or seen gone
+    by a look and not proven repaired.
+
+    Args:
+        findings: of ``with_stakes``.
+        papers: building_id and unit_id of the papers that are listed as urgent.
+
+    Returns:
+        Rows of ``urgent_findings``.
+    """
+    counted = findings[findings["grade"] != "record_in_doubt"]
+    urgent = urgent_findings(counted)
+    told = set(zip(papers["building_id"], papers["unit_id"].fillna(""), strict=True))
+    places = zip(urgent["building_id"], urgent["unit_id"].fillna(""), strict=True)
+    by_paper = pd.Series([each in told for each in places], urgent.index, dtype=bool)
+    by_paper &= urgent["opening_id"] == ""
+    return urgent[~urgent["on_urgent_list"].astype(bool) & ~by_paper]
+
+
 def in_order(findings: pd.DataFrame, order: str) -> pd.DataFrame:
     """Return findings of ``with_stakes`` in an order.
 

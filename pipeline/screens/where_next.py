@@ -9,6 +9,7 @@ import duckdb
 import pandas as pd
 
 from pipeline.landing import Workspace
+from pipeline.ledger.triage import beside_the_list
 from pipeline.screens.selection import Selection
 from pipeline.warehouse import queries, vanished
 
@@ -150,6 +151,27 @@ def urgent_reports(
 ) -> pd.DataFrame:
     """The urgent rows of ``queries.reports`` in buildings of a selection, and found."""
     return _of_selection(con, selection, queries.reports(con, urgent_only=True), limit)
+
+
+def urgent_in_ledger(
+    con: duckdb.DuckDBPyConnection, selection: Selection, findings: pd.DataFrame
+) -> pd.DataFrame:
+    """What the ledger holds for urgent and no list of what landed has.
+
+    Args:
+        con: the warehouse.
+        selection: the buildings; one that the warehouse does not know is in every selection.
+        findings: of ``triage.with_stakes``.
+
+    Returns:
+        Rows of ``triage.beside_the_list``.
+    """
+    frame = beside_the_list(findings, queries.reports(con, urgent_only=True))
+    where, parameters = selection.where()
+    left_out = con.execute(
+        f"SELECT building_id FROM memory.listing WHERE ({where}) IS NOT TRUE", parameters
+    ).fetchdf()
+    return frame[~frame["building_id"].isin(left_out["building_id"])]
 
 
 def inferred_urgent(

@@ -578,3 +578,24 @@ def test_a_reported_fix_shows_its_effect_and_lowers_no_score(show, own, false_gr
         )
     assert "fix reported, unproven" in plate(app, "openings")
     assert "fix unproven" in app.get("vega_lite_chart")[1].proto.spec
+
+
+def test_a_danger_raised_by_hand_is_told_with_what_is_urgent(show, own):
+    at = ("--workspace", own.root)
+    (first, *_) = ranked(own)["building_id"]
+    for building in (first, "Nobody's 7"):
+        raised = run(
+            "findings", "raise", "--building", building, "--unit", "9Z", "--opening", "hand-1",
+            "--condition", "reversed_false_ground", "--seen-on", "2025-06-02",
+            "--slots", "three_slot", *at,
+        )  # fmt: skip
+        assert raised.code == 0, raised.err
+    told = run("urgent", *at)
+    assert told.out.count("hand-1") == 2 and "Urgent in the ledger" in told.out
+    assert "urgent too, and on no list of looks" in run("urgent", "--json", *at).err
+    app = show(own, "where_next")
+    sound(app)
+    panel = plate(app, "urgent-findings")
+    assert panel.count("hand-1") == 2 and "reversed false ground" in panel
+    narrowed = plate(show(own, "where_next", q=first), "urgent-findings")
+    assert f"building {first}, unit 9Z" in narrowed and "Nobody" in narrowed

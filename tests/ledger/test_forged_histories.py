@@ -361,6 +361,19 @@ def test_a_rule_book_that_is_not_what_its_hash_says_judges_nothing(foreign, type
     assert all("is another one" in each["what"] for each in found)
 
 
+def test_a_kept_rule_book_that_was_altered_is_told_though_the_program_has_its_own(steps, tmp_path):
+    path = slipped_in(tmp_path / "direct.sqlite", chained(steps), [(BOOK.hash, BOOK.text)])
+    typed = Typed(str(path), tmp_path)
+    assert typed.json("ledger verify") == []
+    con = sqlite3.connect(path)
+    con.execute("DROP TRIGGER rule_books_no_update")
+    con.execute("UPDATE rule_books SET text = replace(text, 'verify_odds', 'verify_0dds')")
+    con.commit()
+    con.close()
+    (found,) = typed.json("ledger verify", ok=2)
+    assert "is another one" in found["what"]
+
+
 def test_without_its_kept_rule_book_a_judgement_is_told(foreign, tmp_path):
     con = sqlite3.connect(tmp_path / "foreign.sqlite")
     assert con.execute("SELECT hash FROM rule_books").fetchall() == [(foreign[1].hash,)]

@@ -45,6 +45,12 @@ STAND = {
         (60, SWAP | {"neutral_ground_jumper": "no", "cover_removed": "no"}),
     ],
     "the neutral open": [(0, JUMPER), (60, OPEN_NEUTRAL)],
+    "the swap by lamps, the jumper later": [(0, SWAP | {"method": LAMPS}), (60, JUMPER)],
+    "the swap by lamps, the jumper on that day": [(0, JUMPER), (0, SWAP | {"method": LAMPS})],
+    "the neutral open by lamps, the jumper later": [
+        (0, OPEN_NEUTRAL | {"method": LAMPS}),
+        (60, JUMPER),
+    ],
     "the neutral open and polarity reversed": [
         (0, JUMPER),
         (60, OPEN_NEUTRAL | {"polarity": "reversed"}),
@@ -61,7 +67,14 @@ DO_NOT = {
         (0, JUMPER),
         (60, SWAP | {"method": COVER, "neutral_ground_jumper": "no", "cover_removed": "yes"}),
     ],
-    "the swap by lamps": [(0, JUMPER), (60, SWAP | {"method": LAMPS})],
+    "the swap by lamps after the jumper, which they would not show": [
+        (0, JUMPER),
+        (60, SWAP | {"method": LAMPS}),
+    ],
+    "the swap by lamps, polarity correct beside the jumper": [
+        (0, SWAP | {"method": LAMPS}),
+        (60, JUMPER | {"polarity": "correct"}),
+    ],
     "supply voltage between open neutral and jumper": [
         (0, OPEN_NEUTRAL),
         (30, {"method": VOLTMETER, "hot_neutral_volts": 119}),

@@ -77,7 +77,10 @@ PAPER = (
     "building_id,unit_id,report_kind,reference,reported_on,status,description\n"
     "A1,1,complaint,C-1,2024-05-20,open,shock from the outlet\n"
     "A2,1,complaint,C-2,2024-05-20,open,shock from the outlet\n"
+    "A3,1,complaint,C-3,2024-05-20,open,shock from the outlet\n"
+    "A4,1,complaint,C-4,2024-05-20,open,shock from the outlet\n"
 )
+VOLTS = {"hot_neutral_volts": 119, "case_earth_volts": 0.4, "ground_contact_earth_volts": 0.3}
 
 
 @pytest.mark.slow
@@ -86,7 +89,8 @@ def test_from_the_export_to_list_and_ledger(tmp_path):
     at = ("--workspace", place.root)
     names = [f"B{n}" for n, _ in enumerate(NOTES)] + [f"C{n}" for n, _ in enumerate(NOTES)]
     live = [look(building=name, slots="three_slot", **LIVE) for name in names]
-    take_in(place, tmp_path, "found.csv", [*live, look(building="A1"), look(building="A2")])
+    heard_of = [look(building=name) for name in ("A1", "A2", "A3", "A4")]
+    take_in(place, tmp_path, "found.csv", [*live, *heard_of])
     (tmp_path / "papers.csv").write_text(PAPER)
     assert run("intake", tmp_path / "papers.csv", *at).code == 0
     for words in (("build",), ("findings", "sync")):
@@ -102,8 +106,11 @@ def test_from_the_export_to_list_and_ledger(tmp_path):
     rows = [
         look(40, building=b, **after, note=note) for b, note in zip(names, 2 * NOTES, strict=True)
     ]
-    rows += [look(40, building="A1", **after, note=AGAINST[4])]
-    rows += [look(40, building="A2", **after, note=ORDINARY[2])]
+    rows += [look(40, building="A1", **after, **VOLTS, note=AGAINST[4])]
+    rows += [look(40, building="A2", **after, **VOLTS, note=ORDINARY[2])]
+    # a sound box says nothing of a ground wire that is live from further up
+    rows += [look(40, building="A3", **after)]
+    rows += [look(40, building="A4", **{**after, "slots": "two_slot"})]
     take_in(place, tmp_path, "after.csv", rows)
     for words in (("build",), ("findings", "sync"), ("build",)):
         assert run(*words, *at).code == 0
@@ -117,6 +124,7 @@ def test_from_the_export_to_list_and_ledger(tmp_path):
             assert states[name] == ("fix_reported_unproven" if holds else "repair_proven"), name
     answered = {r["building_id"]: r["answered_on"] for r in run("reports", *at, "--json").json()}
     assert answered["A1"] is None and answered["A2"]
+    assert answered["A3"] is None and answered["A4"]
 
 
 @pytest.mark.parametrize("note", ["GFCI dead, does not trip", "gfci removed, plain receptacle"])

@@ -1,8 +1,10 @@
 -- Citations, complaints, work orders and permits. What they report (paper_defect) stands until every
 -- recorded opening that they can mean (of the unit they name, else of the building, and then as many
 -- as the register counts) was opened later, on a live circuit, by somebody who answered polarity and
--- jumper (for heat: heat or scorch marks; for want of a ground: whether there is one). A repair that
--- the paper claims, or a paper that is closed, answers nothing; one that was dismissed was no report.
+-- jumper (for heat: heat or scorch marks; for want of a ground: whether there is one; for a shock, where
+-- there is a ground contact: the volts that a shock noted at the opening takes too, for a bond further up
+-- makes it live though this box is sound). A repair that the paper claims, or a paper that is closed,
+-- answers nothing; one that was dismissed was no report.
 -- Nor does a look whose own note speaks against it (landing/own_notes.py).
 CREATE TABLE building_reports AS
 SELECT
@@ -36,6 +38,10 @@ WITH answers AS (
         AND o.polarity IS NOT NULL AND o.neutral_ground_jumper IS NOT NULL
         AND (s.subject <> 'heat' OR o.heat_or_scorch IS NOT NULL)
         AND (s.subject <> 'no_ground' OR o.ground_present IS NOT NULL)
+        AND (s.subject <> 'shock' OR o.slots IS NOT DISTINCT FROM 'two_slot'
+            OR o.method IN ('neutral_lifted_test', 'upstream_box_seen')
+            OR (o.hot_neutral_volts IS NOT NULL AND o.case_earth_volts IS NOT NULL
+                AND o.ground_contact_earth_volts IS NOT NULL))
 ),
 against AS (
     SELECT note, result

@@ -2,16 +2,16 @@
 -- abnormal supply voltage, and which later look or proven repair clears them. A function of each
 -- opening's own rows and of the ledger; no model, no reader, no other building has a say.
 -- Half of it in one look and half in another: a jumper or false ground here, and there hot and neutral
--- reversed, or the neutral open, which lamps cannot tell of a jumpered opening. What both say stands
--- from the later one on, unless a look between them was able to see that the earlier half was gone.
+-- reversed, or the neutral open. What both say stands from the later one on, unless a look between them
+-- was able to see that the earlier half was gone. Lamps that show a swap or an open neutral show that
+-- no jumper makes metal live there yet; with one that is seen on that day or later it does.
 CREATE TEMP TABLE live_metal_halves AS
 WITH halves AS (
     SELECT *, list_filter([
         CASE WHEN neutral_ground_jumper = 'yes'
             OR result IN ('false_ground', 'false_ground_upstream') THEN 'jumper' END,
-        CASE WHEN method <> 'three_lamp_tester'
-                AND (polarity = 'reversed' OR result = 'hot_neutral_reversed') THEN 'swap' END,
-        CASE WHEN method <> 'three_lamp_tester' AND result = 'open_neutral' THEN 'open_neutral' END
+        CASE WHEN polarity = 'reversed' OR result = 'hot_neutral_reversed' THEN 'swap' END,
+        CASE WHEN result = 'open_neutral' THEN 'open_neutral' END
     ], lambda each: each IS NOT NULL) AS said, unnest(said) AS half
     FROM looks_ever
     WHERE neutral_ground_jumper = 'yes' OR polarity = 'reversed'
@@ -46,6 +46,7 @@ WITH pairs AS (
     FROM live_metal_halves AS j
     JOIN live_metal_halves AS o USING (building_no, unit_id, opening_id)
     WHERE j.half = 'jumper' AND o.half <> 'jumper'
+        AND (o.method <> 'three_lamp_tester' OR o.observed_on <= j.observed_on)
 ),
 ordered AS (
     SELECT *, CASE WHEN jumper_first THEN o ELSE j END AS last,
