@@ -39,7 +39,7 @@ from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.evidence.unsure_shares import unsure_classes
-from pipeline.landing import Workspace, create_views, logbook
+from pipeline.landing import Workspace, create_views, danger_aside, logbook
 from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
@@ -429,6 +429,7 @@ def plainly_told(
     create_views(con, workspace)
     rule_tables(con, rule_book)
     create_macros(con)
+    danger_aside.create_macro(con)
     create_place_macro(con)
     con.execute(sql_step("01_buildings.sql"))
     con.execute(sql_step("02_observations.sql"))

@@ -155,7 +155,9 @@ def test_no_row_in_which_anything_was_filled_in_is_taken_for_a_blank_one(place, 
         "could_not": (fixes, {"Note on the repair": "burnt, box live, could not repair"}),
     }  # fmt: skip
     for name, (kind, cells) in alone.items():
-        taken = run("intake", filled(tmp_path / f"{name}.xlsx", {"001": cells}), "--json")
+        path = filled(tmp_path / f"{name}.xlsx", {"001": cells})
+        taken = run("intake", path, "--json")
+        assert ("of danger" in taken.err) == (name not in ("slots", "worker")), name
         assert taken.code == 3 and "1 row set aside" in taken.err, (name, taken)
         read = {each: (r["rows_read"], r["quarantined"]) for each, r in by_kind(taken).items()}
         assert read == {looks: (0, 0), fixes: (0, 0)} | {kind: (1, 1)}, name
@@ -164,7 +166,12 @@ def test_no_row_in_which_anything_was_filled_in_is_taken_for_a_blank_one(place, 
         missing = {"observed_on", "method", "result"} if kind == looks else {"fixed_on", "remedy"}
         assert {each["column"] for each in aside[0]["reasons"]} == missing
     assert run("build").code == 0
-    assert f"{len(alone)} rows of looks or reports are set aside" in run("urgent").out
+    told = run("urgent").out
+    assert f"{len(alone)} rows of looks or reports are set aside" in told
+    assert "6 rows set aside, whole or in a cell, speak of danger" in told  # not slots, worker
+    assert re.search(r"shock.xlsx row \d: a shock was reported", told)
+    again = run("intake", path).err
+    assert re.search(r'could_not.xlsx row \d: note "burnt, box live, could not repair"', again)
 
 
 def test_reasons_are_counted_of_rows_that_were_filled_in(place, tmp_path):
