@@ -328,6 +328,30 @@ def _up_to_date(
     return Built(path, version, rule_book.hash, True, int(count), 0, "", notes)
 
 
+def _refuse_no_building(con: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
+    """Refuse to build of nothing.
+
+    Raises:
+        CoverplateError: nothing landed, or no row that counts names a building.
+    """
+    (there,) = con.execute("SELECT EXISTS (FROM buildings)").fetchall()[0]
+    if there:
+        return
+    if not workspace.manifests():
+        raise CoverplateError(
+            f"nothing has landed in {workspace.root} yet: there is nothing to weigh",
+            expected="at least one export taken in",
+            to_do="take exports in with `coverplate intake FILE…`; where it refused a file, answer "
+            "its question first",
+        )
+    raise CoverplateError(
+        f"no row that counts in {workspace.root} names a building: there is nothing to weigh",
+        expected="at least one row of an export that was not set aside",
+        to_do="see why rows were set aside with `coverplate quarantine list`, correct them with "
+        "`coverplate quarantine export FILE.csv` and take them in again; or take other exports in",
+    )
+
+
 def _silent(step: str, fraction: float) -> None:
     """Progress that nobody watches."""
 
@@ -353,6 +377,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         progress("buildings and looks", 0.0)
         likelihoods = likelihoods_of(rule_book)
         in_doubt = plainly_told(con, task.workspace, task.repairs, rule_book)
+        _refuse_no_building(con, task.workspace)
         severities = severity(rule_book)
         store_frame(con, "severities", severities, "slots, condition, protected")
         _building_eras(con, rule_book)

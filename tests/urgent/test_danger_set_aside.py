@@ -122,3 +122,21 @@ def test_they_are_told_no_more_once_they_are_corrected(tmp_path):
     assert run("build", *at).code == 0
     told = run("urgent", *at).out
     assert "of danger" not in told and "a shock was reported" in told
+
+
+def test_a_build_of_nothing_that_counts_says_so_in_words(tmp_path):
+    at = ("--workspace", tmp_path / "none")
+    odd = tmp_path / "x.csv"
+    odd.write_text("building_id,year_built,bogus\nH,1950,open ground\n", "utf-8")
+    assert run("intake", odd, *at).code == 2
+    built = run("build", *at)
+    assert (
+        built.code == 2 and "nothing has landed" in built.err and "coverplate intake" in built.err
+    )
+    at = ("--workspace", tmp_path / "aside")
+    rows = pd.DataFrame([LOOK | {"opening_id": "1", "observed_on": "soon"}])
+    rows.to_csv(tmp_path / "y.csv", index=False)
+    assert run("intake", tmp_path / "y.csv", *at).code == 3
+    built = run("build", *at)
+    assert built.code == 2 and "no row that counts" in built.err
+    assert "coverplate quarantine list" in built.err
