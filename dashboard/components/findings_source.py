@@ -12,6 +12,7 @@ import streamlit as st
 
 from dashboard.components.source import Source, rule_book, version, workspace
 from pipeline.landing import Workspace
+from pipeline.landing.danger_aside import danger_aside
 from pipeline.landing.fix_rows import has_fix_reports
 from pipeline.landing.quarantine import Refusal
 from pipeline.ledger import Ledger, open_ledger
@@ -151,7 +152,8 @@ def digest_of(frame: pd.DataFrame, days: int) -> Digest:
     """What changed at findings of ``dated_findings`` in so many days, and what presses now."""
     today = dt.datetime.now(dt.UTC).date()
     since = today - dt.timedelta(days=days)
-    return digest(frame, changes_since(ledger(), since), all_visits(), since, today)
+    aside = danger_aside(workspace(), rule_book())
+    return digest(frame, changes_since(ledger(), since), all_visits(), since, today, aside)
 
 
 def looks_since(finding_id: str) -> pd.DataFrame:

@@ -425,6 +425,8 @@ def _taking_in(paths: Sequence[Path]) -> None:
         st.subheader("What would become of every row", anchor=False)
         reconciliation(landed.report_table(trial.reports), "would-be")
         _foretold(trial.buildings)
+        for line in trial.danger:
+            st.warning(plate.label(line))
         if len(trial.aside):
             st.markdown(
                 f"**{plural(len(trial.aside), 'row')} would be set aside, or stand with a cell "
@@ -480,6 +482,8 @@ def _taken(taken: Sequence[IntakeReport]) -> None:
             f"{plural(aside, 'row')} set aside, {plural(blank, 'row')} with a cell left blank, "
             "with every reason: see **Set aside** above."
         )
+    for line in landed.danger_in(workspace(), {r.sha256 for r in taken}):
+        st.warning(plate.label(line))
     to_ledger()
     st.markdown("The rows count from the next build on.")
     if st.button("Build now", type="primary"):

@@ -30,8 +30,8 @@ from dashboard.components.frame import empty, follow, opened, screen, state_of_b
 from dashboard.components.picture import picture, tone
 from dashboard.components.source import Source
 from dashboard.components.urgent_rows import first_measure, grounds, report_line, said_by
+from pipeline.screens import landed, where_next
 from pipeline.screens import selection as chosen
-from pipeline.screens import where_next
 from pipeline.screens.selection import Selection
 from pipeline.warehouse import narrowing, queries
 from shared.standing import NOT_URGENT, Standing
@@ -185,6 +185,10 @@ def urgent_panel(source: Source, selection: Selection) -> None:
             follow(plate.show(body, key="cleared"))
             rows = lambda: where_next.once_urgent(source.cursor(), selection, root)  # noqa: E731
             downloads(rows, "cleared-openings", "Once urgent openings")
+    danger = landed.danger_in(source.workspace)
+    if danger:
+        lines = "".join(f"<p>▲ {plate.text(line)}</p>" for line in danger)
+        follow(plate.show(lines, key="danger-aside"))
     set_aside = source.ask(queries.looks_set_aside)
     if set_aside:
         body = (

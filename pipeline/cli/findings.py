@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -33,6 +34,8 @@ from pipeline.cli.output import (
     say,
 )
 from pipeline.cli.papers import add_commands
+from pipeline.landing import Workspace
+from pipeline.landing.danger_aside import danger_aside
 from pipeline.ledger import STATE_MEANING, Ledger, State, events
 from pipeline.ledger.clocks import CLOCKS, clocks, firm_record
 from pipeline.ledger.digest import as_page, as_text, changes_since, digest
@@ -784,9 +787,15 @@ def tell_digest(
         frame = due(ledger, ledger.rule_book, building_id=building)
         frame = frame if firm is None else frame[frame["firm"] == firm]
         staked = with_stakes(frame, stakes_of(workspace, frame), doubts_of(workspace, ledger))
+        aside = [
+            each
+            for each in danger_aside(Workspace(workspace), ledger.rule_book)
+            if building is None or each.building_id in (None, building)
+        ]
         told = digest(
-            staked, changes_since(ledger, since), visits(ledger, today=today), since, today
-        )
+            staked, changes_since(ledger, since), visits(ledger, today=today), since, today,
+            aside,
+        )  # fmt: skip
     title = "Findings" + "".join(f" · {each}" for each in (firm, building) if each)
     if path is not None:
         write = as_page if path.suffix.lower() == ".html" else as_text
@@ -798,6 +807,7 @@ def tell_digest(
                 for key, part in told.parts.items()
                 for row in records(part.rename(columns={"sequence": "version"}))
             ]
+            + [{"section": "set_aside", **asdict(each)} for each in told.aside]
         )
     elif path is None:
         echo(as_text(told, title), nl=False)

@@ -27,7 +27,7 @@ from pipeline.landing.certificate import Stretch, left_out
 from pipeline.landing.contradictions import LOUD
 from pipeline.landing.quarantine import still_aside
 from pipeline.ledger.landed_fixes import TakenUp
-from pipeline.screens.landed import try_intake
+from pipeline.screens.landed import danger_in, try_intake
 from pipeline.warehouse.frames import records
 from shared.faults import CoverplateError
 from shared.in_words import plural, words
@@ -138,6 +138,8 @@ def intake(
             "`coverplate quarantine list`."
         )
     landed = {item.sha256 for item in reports}
+    for line in danger_in(place, landed) if quarantined or blanked or before else ():
+        say(line)
     refused = sum(taken.count("refused", sha256) for sha256 in landed)
     aside = quarantined or blanked or before or refused or _unread(fresh)
     return QUARANTINED if aside else DONE
@@ -218,6 +220,8 @@ def _try(
     else:
         print_reports(trial.reports)
         _print_foretold(trial.buildings)
+    for line in trial.danger:
+        say(line)
     say("Nothing was taken in.")
     aside = any(r.quarantined or r.blanked for r in trial.reports if not r.already_landed)
     return QUARANTINED if aside or _unread(trial.reports) else DONE

@@ -13,6 +13,7 @@ from pipeline.cli.ledger_options import ledger_options, refused_rows
 from pipeline.cli.options import DONE, QUARANTINED, existing, json_option, workspace_option
 from pipeline.cli.output import echo, print_json, print_table, progress, say
 from pipeline.landing.corrected_alike import alike_rows, correct_alike
+from pipeline.screens.landed import danger_in
 from shared.in_words import plural
 
 
@@ -36,6 +37,8 @@ def list_rows(everything: bool, workspace: Path, ledger_at: str | None, as_json:
     if as_json:
         print_json([row.model_dump(mode="json") for row in rows])
         return 0
+    for line in danger_in(place):
+        echo(line)
     print_table(
         f"{len(rows)} row(s) in quarantine",
         [

@@ -21,6 +21,7 @@ from pipeline.cli.output import (
 from pipeline.cli.rank import built
 from pipeline.ledger.due import due
 from pipeline.ledger.triage import beside_the_list, with_stakes
+from pipeline.screens.landed import danger_in
 from pipeline.warehouse import queries
 from pipeline.warehouse.frames import records
 from pipeline.warehouse.vanished import once_urgent
@@ -57,18 +58,25 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
         said = queries.reports(con, urgent_only=True)
         frame = likely if inferred else once_urgent(con, place) if cleared else queries.urgent(con)
     beside = _beside(workspace, said)
+    aside = danger_in(place)
     if as_json:
         print_json(records(frame))
+        for line in aside:
+            say(line)
         _print_how_many_reports(len(said))
         _print_how_many_beside(len(beside))
         _print_set_aside(set_aside, err=True)
         return 0
+    for line in aside:
+        echo(line)
+    if aside:
+        echo("")
     if inferred:
         _print_inferred(frame)
     elif cleared:
         _print_cleared(frame)
     else:
-        _print_reported(frame)
+        _print_reported(frame, bool(aside))
         _print_reports(said)
         _print_beside(beside)
         if frame.empty and not beside.empty:
@@ -90,12 +98,11 @@ def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [plain(row) for row in records(frame)]
 
 
-def _print_reported(frame: pd.DataFrame) -> None:
+def _print_reported(frame: pd.DataFrame, beside: bool) -> None:
+    """Print what is urgent; where nothing is, not as if nothing ``beside`` the list spoke of it."""
     if frame.empty:
-        echo(
-            "No look that landed reports or measures live metal. "
-            "That is not proof that there is none."
-        )
+        which = "look in the lists" if beside else "look that landed"
+        echo(f"No {which} reports or measures live metal. That is not proof that there is none.")
         return
     print_table(
         "Urgent: plainly reported or measured, whatever the score",

@@ -532,10 +532,11 @@ def _notes(plan: Plan) -> str:
 
 
 def _holds_nothing(plan: Plan, everything: str) -> str:
-    """SQL that is true of a row without a record of this kind."""
+    """SQL that is true of a row without a record of this kind: of all cells that are filled in by
+    hand none holds anything, nor any beyond the last column."""
     told = [find_column([name], plan.table.header) for name in plan.record.filled]
     places = [f"c{match[0]}" for match in told if match]
-    held = f"concat({', '.join(places)})" if places else everything
+    held = f"concat({', '.join([*places, *EXTRAS])})" if places else everything
     return f"{cells.trimmed(held)} = ''"
 
 

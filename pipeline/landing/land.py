@@ -220,7 +220,8 @@ def describe(
         findings.append(
             Finding(
                 kind="rows_set_aside",
-                message="rows set aside: " + _commonest_reasons(con, rows),
+                message="rows set aside: "
+                + _commonest_reasons(con, f"(FROM {rows} WHERE NOT {blank})"),
                 count=quarantined,
             )
         )

@@ -139,8 +139,9 @@ class RecordMapping(_Strict):
         kind: the record kind.
         columns: canonical column to where it comes from.
         grade_scale: for building evaluations; gives ``scale_best`` by itself.
-        filled: source headers of which one must hold something for a row to be of this kind; a row
-            in which all of them are blank is none. For sheets in which a row has room for several.
+        filled: source headers of cells that are filled in by hand, of which one must hold something
+            for a row to be of this kind; a row in which all of them are blank is none. For sheets
+            in which a row has room for several kinds, with other cells printed beforehand.
         finding: source header of the finding that a row is about; a row at another place than that
             finding's is set aside.
     """

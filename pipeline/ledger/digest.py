@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
+from pipeline.landing.danger_aside import DangerAside, told_aside
 from pipeline.ledger.due import WINDOW_WORDS, overdue_counts
 from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.triage import in_order, urgent_findings
 from pipeline.pages import page
 from shared.finding_states import State
+from shared.in_words import plural
 from shared.shown import visible
 from shared.vocabulary import CAUTIONS
 
@@ -110,12 +113,14 @@ class Digest:
         parts: rows by the key of their section, the columns of ``due.due`` or ``visits.visits``;
             ``changed`` has finding_id, building_id, unit_id, opening_id, family, changed_on, was
             (None for one that was raised) and state, firm.
+        aside: rows set aside that speak of danger, and are in no section.
     """
 
     since: dt.date
     now: dt.date
     counts: dict[str, float]
     parts: dict[str, pd.DataFrame]
+    aside: tuple[DangerAside, ...] = ()
 
 
 def changes_since(ledger: Ledger, since: dt.date) -> pd.DataFrame:
@@ -151,6 +156,7 @@ def digest(
     visits: pd.DataFrame,
     since: dt.date,
     now: dt.date,
+    aside: Sequence[DangerAside] = (),
 ) -> Digest:
     """Put a digest together.
 
@@ -160,6 +166,7 @@ def digest(
         visits: ``visits.visits``; those of other buildings are left out.
         since: from when on changes are told.
         now: today.
+        aside: ``danger_aside``.
     """
     own, places = set(findings["finding_id"]), set(findings["building_id"])
     counted = findings[findings["grade"] != "record_in_doubt"]
@@ -181,7 +188,7 @@ def digest(
         "in_doubt": float(findings["open"].sum() - counted["open"].sum()),
         **_whole(overdue_counts(findings)),
     }
-    return Digest(since, now, counts, parts)
+    return Digest(since, now, counts, parts, tuple(aside))
 
 
 def urgent_words(told: Digest) -> str:
@@ -246,9 +253,17 @@ def _rows(section: Section, frame: pd.DataFrame) -> list[list[str]]:
     return rows
 
 
+def _none(section: Section, told: Digest) -> str:
+    """What is said of an empty section: never that nothing is urgent beside rows that say it is."""
+    if section.key == "urgent" and told.aside:
+        rows = plural(len(told.aside), "row", "rows")
+        return f"No finding; {rows} set aside that may be urgent stand above."
+    return section.none
+
+
 def as_text(told: Digest, title: str) -> str:
     """Return a digest as plain text for a mail, with the cautions."""
-    lines = [f"{title}, {told.now}", "", headline(told)]
+    lines = [f"{title}, {told.now}", "", *told_aside(told.aside), headline(told)]
     for section in SECTIONS:
         frame = told.parts[section.key]
         lines += ["", f"{section.title} ({len(frame):,})"]
@@ -263,7 +278,7 @@ def as_text(told: Digest, title: str) -> str:
                 if cell
             )
             for row in rows
-        ] or [f"  {section.none}"]
+        ] or [f"  {_none(section, told)}"]
         if len(frame) > SHOWN:
             lines.append(f"  and {len(frame) - SHOWN:,} more")
     lines += ["", *CAUTIONS]
@@ -275,7 +290,7 @@ def as_page(told: Digest, title: str) -> str:
     sections = [
         {
             "title": section.title,
-            "none": section.none,
+            "none": _none(section, told),
             "said": urgent_words(told) if section.key == "urgent" and len(frame) else "",
             "number": len(frame),
             "heads": list(section.columns.values()),
@@ -289,5 +304,6 @@ def as_page(told: Digest, title: str) -> str:
         title=title,
         told_on=str(told.now),
         headline=headline(told),
+        aside=told_aside(told.aside),
         sections=sections,
     )

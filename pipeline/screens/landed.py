@@ -8,7 +8,7 @@ import shutil
 import tempfile
 import uuid
 import zipfile
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,9 +16,12 @@ import pandas as pd
 
 from pipeline.landing import IntakeReport, Workspace, export_quarantine, intake, list_quarantine
 from pipeline.landing.answers import Answers
+from pipeline.landing.danger_aside import danger_aside, told_aside
 from pipeline.landing.integrity import same_bytes
 from pipeline.landing.quarantine import Refusal
+from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.foretold import foretold
+from shared.rule_book import RuleBook
 
 COUNTS = ("accepted", "duplicate", "superseded", "quarantined")
 """Every row read ends as exactly one of these."""
@@ -127,6 +130,14 @@ def set_aside_file(workspace: Workspace, refused: Sequence[Refusal] = ()) -> byt
         return packed.getvalue()
 
 
+def danger_in(
+    workspace: Workspace, files: Collection[str] | None = None, book: RuleBook | None = None
+) -> list[str]:
+    """Say which rows set aside of files (SHA-256; all by default) speak of danger (``told_aside``),
+    by a rule book, the workspace's own by default."""
+    return told_aside(danger_aside(workspace, book or workspace_rule_book(workspace), files))
+
+
 @dataclass(frozen=True)
 class Trial:
     """What an intake would do.
@@ -136,11 +147,13 @@ class Trial:
         aside: rows that it would set aside, or let stand without a cell (the first of them;
             ``set_aside``).
         buildings: what would be different of which buildings (``foretold``).
+        danger: what is told of rows that it would set aside and that speak of danger.
     """
 
     reports: list[IntakeReport]
     aside: pd.DataFrame
     buildings: pd.DataFrame
+    danger: list[str]
 
 
 def try_intake(
@@ -207,6 +220,7 @@ def try_intake(
             ],
             columns=names,
         )
-        return Trial(reports, aside, foretold(workspace, copy))
+        danger = danger_in(copy, new, workspace_rule_book(workspace))
+        return Trial(reports, aside, foretold(workspace, copy), danger)
     finally:
         shutil.rmtree(root, ignore_errors=True)

@@ -39,7 +39,7 @@ from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.evidence.unsure_shares import unsure_classes
-from pipeline.landing import Workspace, create_views, logbook
+from pipeline.landing import Workspace, create_views, danger_aside, logbook
 from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
@@ -328,6 +328,30 @@ def _up_to_date(
     return Built(path, version, rule_book.hash, True, int(count), 0, "", notes)
 
 
+def _refuse_no_building(con: duckdb.DuckDBPyConnection, workspace: Workspace) -> None:
+    """Refuse to build of nothing.
+
+    Raises:
+        CoverplateError: nothing landed, or no row that counts names a building.
+    """
+    (there,) = con.execute("SELECT EXISTS (FROM buildings)").fetchall()[0]
+    if there:
+        return
+    if not workspace.manifests():
+        raise CoverplateError(
+            f"nothing has landed in {workspace.root} yet: there is nothing to weigh",
+            expected="at least one export taken in",
+            to_do="take exports in with `coverplate intake FILE…`; where it refused a file, answer "
+            "its question first",
+        )
+    raise CoverplateError(
+        f"no row that counts in {workspace.root} names a building: there is nothing to weigh",
+        expected="at least one row of an export that was not set aside",
+        to_do="see why rows were set aside with `coverplate quarantine list`, correct them with "
+        "`coverplate quarantine export FILE.csv` and take them in again; or take other exports in",
+    )
+
+
 def _silent(step: str, fraction: float) -> None:
     """Progress that nobody watches."""
 
@@ -353,6 +377,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         progress("buildings and looks", 0.0)
         likelihoods = likelihoods_of(rule_book)
         in_doubt = plainly_told(con, task.workspace, task.repairs, rule_book)
+        _refuse_no_building(con, task.workspace)
         severities = severity(rule_book)
         store_frame(con, "severities", severities, "slots, condition, protected")
         _building_eras(con, rule_book)
@@ -429,6 +454,7 @@ def plainly_told(
     create_views(con, workspace)
     rule_tables(con, rule_book)
     create_macros(con)
+    danger_aside.create_macro(con)
     create_place_macro(con)
     con.execute(sql_step("01_buildings.sql"))
     con.execute(sql_step("02_observations.sql"))

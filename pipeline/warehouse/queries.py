@@ -432,8 +432,8 @@ def reports(
 
 
 def looks_set_aside(con: duckdb.DuckDBPyConnection) -> int:
-    """How many rows of looks and reports wait for correction: whatever they say is in none of the
-    lists.
+    """How many rows of looks and reports (of repairs too) wait for correction: whatever they say is
+    in none of the lists.
 
     Rows that stand without a cell count where that cell could have reported danger.
     """
@@ -443,7 +443,11 @@ def looks_set_aside(con: duckdb.DuckDBPyConnection) -> int:
         "(level = 'row' AND list_contains(?, record_kind)) OR (record_kind = ? "
         'AND list_has_any(list_transform(reasons, lambda r: r."column"), ?)))',
         [
-            [RecordKind.OPENING_OBSERVATIONS.value, RecordKind.BUILDING_REPORTS.value],
+            [
+                RecordKind.OPENING_OBSERVATIONS.value,
+                RecordKind.BUILDING_REPORTS.value,
+                RecordKind.FIX_REPORTS.value,
+            ],
             RecordKind.OPENING_OBSERVATIONS.value,
             telling,
         ],

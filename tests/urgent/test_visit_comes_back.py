@@ -11,8 +11,10 @@ from openpyxl import load_workbook
 from screens_shown import plate, screen_of, sound
 
 from pipeline.landing import Workspace, intake
-from pipeline.ledger import landed_fixes, open_ledger
+from pipeline.landing.mapping import SHIPPED, load_mapping
+from pipeline.ledger import landed_fixes, open_ledger, visit_workbook
 from shared.faults import CoverplateError
+from shared.vocabulary import RecordKind
 from tests.cli.running import run
 
 pytestmark = pytest.mark.slow
@@ -126,6 +128,57 @@ def test_the_sheet_offers_words_and_holds_what_is_known(place, tmp_path):
         "fix_reports": 0,
         "opening_observations": 0,
     }
+
+
+def test_the_forms_name_every_cell_that_is_filled_in_by_hand():
+    printed = {"Repairing firm"}  # beforehand, where the visit has a firm
+    by_hand = {
+        RecordKind.FIX_REPORTS: set(visit_workbook.REPAIR) - printed,
+        RecordKind.OPENING_OBSERVATIONS: set(visit_workbook.LOOK),
+    }
+    for name in ("visit_sheet", "look_sheet"):
+        for record in load_mapping(SHIPPED / f"{name}.toml").records:
+            assert set(record.filled) == by_hand[record.kind], (name, record.kind)
+
+
+def test_no_row_in_which_anything_was_filled_in_is_taken_for_a_blank_one(place, tmp_path):
+    looks, fixes = RecordKind.OPENING_OBSERVATIONS, RecordKind.FIX_REPORTS
+    alone = {
+        "shock": (looks, {"Shock reported then": "yes"}),
+        "heat": (looks, {"Heat or scorch marks": "yes"}),
+        "volts": (looks, {"Metal case to earth, V": 118}),
+        "note": (looks, {"Note on the look": "got a shock, case live 120 V"}),
+        "jumper": (looks, {"Ground tied to neutral": "yes", "Polarity then": "reversed",
+                           "Cover was off": "yes"}),
+        "slots": (looks, {"Slots then": "three slot"}),
+        "worker": (fixes, {"Repaired by": "D. Orme", "Cost of the repair": 55}),
+        "could_not": (fixes, {"Note on the repair": "burnt, box live, could not repair"}),
+    }  # fmt: skip
+    for name, (kind, cells) in alone.items():
+        path = filled(tmp_path / f"{name}.xlsx", {"001": cells})
+        taken = run("intake", path, "--json")
+        assert ("of danger" in taken.err) == (name not in ("slots", "worker")), name
+        assert taken.code == 3 and "1 row set aside" in taken.err, (name, taken)
+        read = {each: (r["rows_read"], r["quarantined"]) for each, r in by_kind(taken).items()}
+        assert read == {looks: (0, 0), fixes: (0, 0)} | {kind: (1, 1)}, name
+        aside = [r for r in run("quarantine", "list", "--json").json() if name in r["path"]]
+        assert [row["record_kind"] for row in aside] == [kind], name
+        missing = {"observed_on", "method", "result"} if kind == looks else {"fixed_on", "remedy"}
+        assert {each["column"] for each in aside[0]["reasons"]} == missing
+    assert run("build").code == 0
+    told = run("urgent").out
+    assert f"{len(alone)} rows of looks or reports are set aside" in told
+    assert "6 rows set aside, whole or in a cell, speak of danger" in told  # not slots, worker
+    assert re.search(r"shock.xlsx row \d: a shock was reported", told)
+    again = run("intake", path).err
+    assert re.search(r'could_not.xlsx row \d: note "burnt, box live, could not repair"', again)
+
+
+def test_reasons_are_counted_of_rows_that_were_filled_in(place, tmp_path):
+    said = {"001": {"Look found": "reversed false ground"}, "003": PROOF}
+    taken = run("intake", filled(tmp_path / "2A.xlsx", said), "--by", "office")
+    assert taken.code == 3, taken.err
+    assert "rows set aside: method 'empty' ×1, observed_on 'empty' ×1\n" in taken.out
 
 
 def test_a_look_on_the_row_of_another_openings_finding_is_set_aside(place, tmp_path):

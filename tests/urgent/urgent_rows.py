@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.landing import Workspace, intake
+from pipeline.landing import Workspace, danger_aside, intake
 from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.warehouse.build import rule_tables, sql_step
@@ -124,6 +124,7 @@ def asked(
     create_macros(con)
     create_place_macro(con)
     rule_tables(con, book or load_rule_book())
+    danger_aside.create_macro(con)
     con.execute(sql_step("02_told.sql"))
     con.execute(sql_step("02_urgent.sql"))
     found = {

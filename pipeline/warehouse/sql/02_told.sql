@@ -39,18 +39,10 @@ likely AS (
                 AND coalesce(cover_removed, 'no') <> 'yes' AS traces
     FROM looks_ever
     LEFT JOIN notes USING (note)
-    WHERE note_about IS NOT NULL OR result IN ('reversed_false_ground', 'hot_ground_reversed', 'abnormal_voltage')
-        OR neutral_ground_jumper = 'yes'
-        OR polarity = 'reversed'
-        OR plate_earth_volts >= rule('urgent.touch_volts')
-        OR case_earth_volts >= rule('urgent.touch_volts')
-        OR ground_contact_earth_volts >= rule('urgent.touch_volts')
-        OR non_contact_detector = 'yes'
-        OR heat_or_scorch = 'yes'
-        OR shock_reported = 'yes'
-        OR (hot_neutral_volts > rule('urgent.supply_dead') AND (
-            hot_neutral_volts < rule('urgent.supply_low')
-            OR hot_neutral_volts > rule('urgent.supply_high')))
+    WHERE note_about IS NOT NULL OR may_be_urgent(
+        result, neutral_ground_jumper, polarity, plate_earth_volts, case_earth_volts,
+        ground_contact_earth_volts, non_contact_detector, heat_or_scorch, shock_reported,
+        hot_neutral_volts)
 ),
 said AS (
     SELECT *, unnest(list_filter([
