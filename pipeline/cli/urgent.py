@@ -76,7 +76,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     elif cleared:
         _print_cleared(frame)
     else:
-        _print_reported(frame, bool(aside))
+        _print_reported(frame, bool(aside) or not beside.empty)
         _print_reports(said)
         _print_beside(beside)
         if frame.empty and not beside.empty:
