@@ -27,6 +27,7 @@ from pipeline.landing.quarantine import Reason, Refusal, list_quarantine
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
+from pipeline.ledger.further_up import check_further_up
 from pipeline.ledger.history import history, visit_steps
 from pipeline.ledger.landed_looks import plain
 from pipeline.ledger.persons import firm_name
@@ -778,7 +779,10 @@ def _proofs(
                 if draft is not None and isinstance(draft.payload, ev.FixReported):
                     fix = checked_fix(ledger.rule_book, claim, draft.payload)
                     claim = replace(claim, treatment="fix_reported", fix=fix)
-                event = ledger.judge.verified(claim, ev.Look.model_validate(cells))
+                seen = ev.Look.model_validate(cells)
+                event = ledger.judge.verified(claim, seen)
+                if event.kind == "verified":
+                    check_further_up(ledger, claim, seen)
             except CoverplateError:
                 continue  # it tells nothing of the repair; why is told with the looks since it
             if earlier is None or event.kind == "verification_failed":
