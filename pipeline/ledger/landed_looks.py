@@ -78,6 +78,26 @@ def judged_looks(
     yield from _judged(con, ledger, "o.observed_on > w.fixed_on")
 
 
+def overtaken_proofs(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Iterator[JudgedLook]:
+    """Yield landed looks between a proven repair and its proof that disprove the repair.
+
+    They landed after the proof; had they landed first, nothing would have been left to prove.
+    Repairs after which the defect is recorded to have come back are left as they are.
+
+    Args:
+        con: a connection with coded_looks and looks_elsewhere.
+        ledger: whose findings.
+    """
+    frame = current(ledger)
+    back = frame["finding_id"].isin(frame["recurs_of"].dropna())
+    proven = frame[(frame["treatment"] == "proven") & ~back]
+    hand_over(con, "waiting", proven[[*_PLACE, "fixed_on", "verified_on"]])
+    between = "o.observed_on > w.fixed_on AND o.observed_on < w.verified_on"
+    for judged in _judged(con, ledger, between):
+        if judged.event is not None and judged.event.kind == "verification_failed":
+            yield judged
+
+
 def contradicting_looks(
     con: duckdb.DuckDBPyConnection, ledger: Ledger, *, come_back: bool = False
 ) -> Iterator[JudgedLook]:
@@ -243,7 +263,8 @@ def looks_since_fixes(
 
 def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dict[str, str]:
     """Say which proofs rest on a landed look that no export in force holds as it was judged, or on
-    a look that cannot see a bond which was reported in a box further up by then and stands.
+    a look that cannot see a bond which was reported in a box further up by then and stands; and
+    which are overtaken by a look from before them (``overtaken_proofs``).
 
     A look was read another way since (another order of dates), corrected, replaced or taken out:
     any reading or note of it. Where a look in force, as it now is, proves the repair, nothing is in
@@ -281,17 +302,24 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
             f"AND o.opening_id = p.opening_id AND o.observed_on = p.observed_on::DATE AND {same})"
         )
         gone = con.execute("SELECT * FROM waiting").df()
-        if gone.empty:
-            return {}
         proven = {
             each.finding_id
             for each in _judged(con, ledger, "o.observed_on > w.fixed_on")
             if each.event is not None and each.event.kind == "verified"
         }
+        overtaken = {each.finding_id: each for each in overtaken_proofs(con, ledger)}
     finally:
         con.close()
     rows = [row for row in gone.to_dict(orient="records") if row["finding_id"] not in proven]
     told = {row["finding_id"]: _why_in_doubt(ledger, row) for row in rows}
+    told |= {
+        finding_id: (
+            f"a look of {each.look.observed_on:%Y-%m-%d} landed since that is of before its proof "
+            f"and disproves the repair: {each.reason}; the next `coverplate findings sync` "
+            "records that"
+        )
+        for finding_id, each in overtaken.items()
+    }
     return {finding_id: why for finding_id, why in told.items() if why is not None}
 
 

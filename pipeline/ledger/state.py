@@ -354,6 +354,18 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
             expected="one of " + ", ".join(sorted(allowed)),
             to_do=TREATMENTS[finding.treatment].way_out,
         )
+    proof = finding.proven_by
+    if (
+        isinstance(payload, ev.VerificationFailed)
+        and proof is not None
+        and payload.look.observed_on >= proof.observed_on
+    ):
+        raise CoverplateError(
+            f"{finding.finding_id}: proven on {proof.observed_on}, and the look is of "
+            f"{payload.look.observed_on}",
+            expected="a look from before the proof, or a recurrence",
+            to_do=TREATMENTS["proven"].way_out,
+        )
     worked_on = finding.treatment == "fix_reported"
     if isinstance(payload, ev.EvidenceWithdrawn) and worked_on and finding.raised.opening_id:
         raise CoverplateError(

@@ -38,6 +38,7 @@ from pipeline.ledger.landed_looks import (
     confirms,
     contradicting_looks,
     judged_looks,
+    overtaken_proofs,
     plain,
     points_at,
 )
@@ -409,11 +410,11 @@ def _write_verdicts(
 ) -> list[str]:
     """Write what landed looks since reported fixes amount to: a disproof first, else a proof.
 
-    Whatever order exports land in, a look that saw the defect after the fix outweighs a proof from
-    before it.
+    Whatever order exports land in, a look that saw the defect after the fix outweighs a proof, were
+    it one that is written down already.
     """
     verdicts: dict[str, Draft] = {}
-    for each in judged_looks(con, ledger):
+    for each in [*judged_looks(con, ledger), *overtaken_proofs(con, ledger)]:
         known = verdicts.get(each.finding_id)
         if each.event is None or (known is not None and each.event.kind == "verified"):
             continue
