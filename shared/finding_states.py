@@ -103,7 +103,8 @@ TREATMENTS: dict[str, Treatment] = {
         State.REPAIR_PROVEN,
         open=False,
         live=False,
-        may_follow=_kinds("reopened"),
+        # by a look from before the proof, see check_follows
+        may_follow=_kinds("reopened", "verification_failed"),
         way_out="a defect seen after a proven repair is raised as a recurrence; "
         "reopen only what was proven by mistake",
     ),

@@ -30,6 +30,7 @@ from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
 from pipeline.ledger.due import MOVE_WORDS, WINDOW_WORDS, target_moves
 from pipeline.ledger.events import KIND_WORDS, refused_content
+from pipeline.ledger.further_up import capable_there, check_further_up, stands_further_up
 from pipeline.ledger.gfci import known_words
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.verification import proving_methods
@@ -152,7 +153,7 @@ def write(finding: Finding) -> None:
     book = rule_book()
     with st.form(f"event-{kind}"):
         if kind == "look":
-            content = look(finding, book, ledger().judge.capable(finding))
+            content = look(finding, book, tuple(capable_there(ledger(), finding)))
         else:
             content = FORMS[kind](finding, book)
         sent = st.form_submit_button("Write it down", type="primary")
@@ -188,6 +189,7 @@ def _written(
                 seen = Look.model_validate(content)
             except ValidationError as fault:
                 raise refused_content(fault, "look") from fault
+            check_further_up(ledger(), finding, seen)
             event = ledger().record_look(
                 finding.finding_id, seen, who=name, origin=ORIGIN, expected=expected
             )
@@ -206,7 +208,8 @@ def _written(
 
 def proof(finding: Finding) -> str:
     """Which looks would prove a reported fix and what they must say; why others would not."""
-    rows = proving_methods(ledger().judge, finding)
+    up = stands_further_up(ledger(), finding)
+    rows = proving_methods(ledger().judge, finding, further_up=up)
     together: dict[str, list[str]] = {}
     for row in rows:
         if row["proves"]:

@@ -130,7 +130,7 @@ def _check_up_to_date(ledger: Ledger, root: Path, place: tuple[str, str, str]) -
                     expected="a proof by a look that stands",
                     to_do="settle that, then make it again",
                 )
-        code_looks(con, ledger.judge.likelihoods)
+        code_looks(con, ledger)
         for each in contradicting_looks(con, ledger):
             raised = ledger.finding(each.finding_id).raised
             if (raised.building_id, raised.unit_id, raised.opening_id) == place:

@@ -42,6 +42,7 @@ from pipeline.ledger.digest import as_page, as_text, changes_since, digest
 from pipeline.ledger.due import MOVE_WORDS, WINDOW_WORDS, due, overdue_counts, target_moves
 from pipeline.ledger.estimates import LINES_TOLD, estimates, totals
 from pipeline.ledger.families import FAMILY
+from pipeline.ledger.further_up import capable_there
 from pipeline.ledger.history import current
 from pipeline.ledger.money import (
     BY,
@@ -264,7 +265,7 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
     with opened(workspace, ledger_at) as ledger:
         history = ledger.history(finding_id)
         finding = ledger.finding(finding_id)
-        proves = ledger.judge.capable(finding) if finding.fix else ()
+        proves = capable_there(ledger, finding) if finding.fix else ()
         building = finding.raised.building_id
         moves = _moves(ledger, building).get(finding_id, [])
         dated = due(ledger, ledger.rule_book, building_id=building)

@@ -39,6 +39,7 @@ from pipeline.landing.quarantine import source_text
 from pipeline.ledger import Draft, Ledger, events
 from pipeline.ledger.bills import bills, write_bill
 from pipeline.ledger.effects import unproven_fixes
+from pipeline.ledger.further_up import capable_there, check_further_up, stands_further_up
 from pipeline.ledger.gfci import gfci_devices, known_words
 from pipeline.ledger.landed_fixes import left_from_before, refusals, what_became
 from pipeline.ledger.landed_looks import looks_since_fixes
@@ -340,7 +341,7 @@ def report(
         event = ledger.append(
             identity, events.parse_payload(content), who=who, origin=ORIGIN, expected=version
         )
-        proves = ledger.judge.capable(ledger.finding(identity))
+        proves = capable_there(ledger, ledger.finding(identity))
         code = print_written(ledger, [event], as_json)
         assert isinstance(event.payload, events.FixReported)
         asked = worker_missing(event.payload)
@@ -361,7 +362,8 @@ def methods(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bo
     """Which methods would prove the reported fix, and why others would not."""
     with opened(workspace, ledger_at) as ledger:
         finding = ledger.finding(finding_id)
-        rows = proving_methods(ledger.judge, finding)
+        up = stands_further_up(ledger, finding)
+        rows = proving_methods(ledger.judge, finding, further_up=up)
         building = finding.raised.building_id
         devices = gfci_devices(
             ledger,
@@ -474,6 +476,7 @@ def verify(
     ((identity, version),) = named_findings([finding], None)
     with opened(workspace, ledger_at) as ledger:
         judged = ledger.judge.judge(ledger.finding(identity), seen)
+        check_further_up(ledger, ledger.finding(identity), seen)
         event = ledger.record_look(identity, seen, who=who, origin=ORIGIN, expected=version)
         code = print_written(ledger, [event], as_json)
     say(judged.reason)

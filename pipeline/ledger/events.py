@@ -200,7 +200,8 @@ class FixReported(_Payload):
     ``leaves_*`` say what the remedy leaves behind under the rule book at the time; they are filled
     in when the event is written. ``gfci_year`` is the year in which the GFCI that the repair rests
     on was made or installed, ``gfci_tested_on`` the day on which its own button last took the power
-    off. ``landed`` names the row of a file that says so.
+    off. ``landed`` names the row of a file that says so, ``corrects`` that of an earlier file of
+    the same name which this row takes the place of.
     """
 
     kind: Literal["fix_reported"] = "fix_reported"
@@ -222,6 +223,7 @@ class FixReported(_Payload):
     leaves_protected: YesNo | None = None
     rule_book_hash: str = ""
     landed: LandedRow | None = None
+    corrects: LandedRow | None = None
 
     @field_validator("markings")
     @classmethod

@@ -56,7 +56,8 @@ _JUMPERED = (
 NAMED: dict[Result, tuple[DefectFamily, tuple[Condition, ...]]] = {
     Result.FALSE_GROUND: (DefectFamily.FALSE_GROUND, _JUMPERED),
     Result.REVERSED_FALSE_GROUND: (DefectFamily.FALSE_GROUND, _JUMPERED),
-    Result.FALSE_GROUND_UPSTREAM: (DefectFamily.FALSE_GROUND_UPSTREAM, _JUMPERED),
+    # A bond here says nothing of one further up: another box, other remedies, other proofs.
+    Result.FALSE_GROUND_UPSTREAM: (DefectFamily.FALSE_GROUND_UPSTREAM, ()),
     Result.POOR_GROUND: (
         DefectFamily.POOR_GROUND,
         (Condition.UNGROUNDED, Condition.REVERSED_UNGROUNDED, *_JUMPERED),

@@ -31,6 +31,8 @@ SELECT
     CASE
         -- a proof that was taken back
         WHEN next_kind = 'verified' AND second_kind = 'reopened' THEN 'reopened'
+        -- a proof that a look from before it overtook
+        WHEN next_kind = 'verified' AND second_kind = 'verification_failed' THEN 'disproved'
         WHEN next_kind = 'verified' THEN 'proven'
         WHEN next_kind = 'verification_failed' THEN 'disproved'
         WHEN next_kind = 'dismissed' THEN 'set_aside'

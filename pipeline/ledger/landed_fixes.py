@@ -27,6 +27,7 @@ from pipeline.landing.quarantine import Reason, Refusal, list_quarantine
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
+from pipeline.ledger.further_up import check_further_up
 from pipeline.ledger.history import history, visit_steps
 from pipeline.ledger.landed_looks import plain
 from pipeline.ledger.persons import firm_name
@@ -227,7 +228,7 @@ def _taken_up(
         otherwise = _records(con, _READ_OTHERWISE)
         looks = _records(con, _LOOKS)
         sheets = _sheets(con, ledger)
-        known = _Known(con)
+        known = _Known(con, {each.sha256: each.path for each in workspace.manifests()})
     done = [_read_otherwise(row) for row in otherwise]
     back: list[SheetBack] = []
     ended: set[str] = set()
@@ -516,7 +517,7 @@ _Place = tuple[str, str, str]
 class _Known:
     """The findings that open rows may be about, and the fixes reported of them."""
 
-    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+    def __init__(self, con: duckdb.DuckDBPyConnection, paths: Mapping[str, str]) -> None:
         found = con.execute(
             "SELECT finding_id, building_id, unit_id, opening_id, family, treatment FROM findings "
             "ORDER BY finding_id"
@@ -528,21 +529,41 @@ class _Known:
         for row in found:
             self.at.setdefault(row[1:4], []).append(row[0])
         self.said: dict[str, list[dict[str, Any]]] = {}
+        self.rows: dict[str, list[ev.LandedRow]] = {}
+        self.paths = paths
         for finding, payload in con.execute(
             "SELECT finding_id, payload FROM history WHERE kind = 'fix_reported' ORDER BY position"
         ).fetchall():
-            self.said.setdefault(finding, []).append(_said(json.loads(payload)))
+            self._keep(finding, json.loads(payload))
 
     def note(self, written: Sequence[ev.Event]) -> None:
         """Keep what was, or would be, written since."""
         for event in written:
             if event.kind == "fix_reported":
-                self.said.setdefault(event.finding_id, []).append(_said(event.content()))
+                self._keep(event.finding_id, event.content())
                 self.treatment[event.finding_id] = "fix_reported"
             elif event.kind in ("verified", "verification_failed"):
                 self.treatment[event.finding_id] = (
                     "proven" if event.kind == "verified" else "disproved"
                 )
+
+    def _keep(self, finding: str, content: Mapping[str, Any]) -> None:
+        self.said.setdefault(finding, []).append(_said(content))
+        if content.get("landed"):
+            row = ev.LandedRow.model_validate(content["landed"])
+            self.rows.setdefault(finding, []).append(row)
+
+    def corrected(self, finding: str, one: FixRow) -> ev.LandedRow | None:
+        """Return the row of an earlier file of the same name that a row takes the place of: the
+        last one that stood there and told of the same finding."""
+        same = [
+            row
+            for row in self.rows.get(finding, [])
+            if (row.sheet, row.row) == (one.sheet, one.row)
+            and row.sha256 != one.sha256
+            and self.paths.get(row.sha256) == one.path
+        ]
+        return same[-1] if same else None
 
     def find(self, row: Mapping[str, Any]) -> tuple[str | None, list[Reason]]:
         """Return the finding that a row is about, or why none can be told."""
@@ -592,7 +613,10 @@ class _Known:
         return next((each for each in meant if said in self.said.get(each, [])), None)
 
 
-_OWN = ("leaves_condition", "leaves_slots", "leaves_protected", "rule_book_hash", "landed", "kind")
+_OWN = (
+    *("leaves_condition", "leaves_slots", "leaves_protected", "rule_book_hash"),
+    *("landed", "corrects", "kind"),
+)
 """What of a reported fix does not come from whoever reports it."""
 
 
@@ -661,7 +685,8 @@ def _drafts(
             )
         one.outcome = "reported"
         one.worker_missing = worker_missing(fix) is not None
-        drafts.append(Draft(one.finding_id, fix))
+        corrects = known.corrected(one.finding_id, one)
+        drafts.append(Draft(one.finding_id, fix.model_copy(update={"corrects": corrects})))
     return told, drafts, [draft.finding_id for draft in drafts], reopened
 
 
@@ -778,7 +803,10 @@ def _proofs(
                 if draft is not None and isinstance(draft.payload, ev.FixReported):
                     fix = checked_fix(ledger.rule_book, claim, draft.payload)
                     claim = replace(claim, treatment="fix_reported", fix=fix)
-                event = ledger.judge.verified(claim, ev.Look.model_validate(cells))
+                seen = ev.Look.model_validate(cells)
+                event = ledger.judge.verified(claim, seen)
+                if event.kind == "verified":
+                    check_further_up(ledger, claim, seen)
             except CoverplateError:
                 continue  # it tells nothing of the repair; why is told with the looks since it
             if earlier is None or event.kind == "verification_failed":

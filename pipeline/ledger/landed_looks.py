@@ -14,10 +14,10 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipeline.evidence.likelihood import Likelihoods
 from pipeline.ledger import events as ev
 from pipeline.ledger.effects import proving_looks
 from pipeline.ledger.families import members
+from pipeline.ledger.further_up import unseen_further_up, write_further_up
 from pipeline.ledger.history import current, hand_over
 from pipeline.ledger.rule_books import Rejudge
 from pipeline.ledger.state import Finding
@@ -25,7 +25,7 @@ from pipeline.ledger.store import Ledger
 from pipeline.ledger.verification import Judge
 from pipeline.offline import beside
 from shared.faults import CoverplateError
-from shared.vocabulary import CONDITIONS, Condition, Result
+from shared.vocabulary import CONDITIONS, Condition, Method, Result
 
 _FIELDS = tuple(ev.Look.model_fields)
 
@@ -47,14 +47,16 @@ class JudgedLook:
     reason: str
 
 
-def code_looks(con: duckdb.DuckDBPyConnection, likelihoods: Likelihoods) -> None:
-    """Make the view coded_looks over a warehouse: its observations with building_id and code."""
+def code_looks(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> None:
+    """Make the view coded_looks over a warehouse, its observations with building_id and code, and
+    the table further_up (``further_up.write_further_up``)."""
     con.execute(
         "CREATE OR REPLACE TEMP VIEW coded_looks AS "
-        f"SELECT b.building_id, o.*, {likelihoods.reading_code_sql()} AS code "
+        f"SELECT b.building_id, o.*, {ledger.judge.likelihoods.reading_code_sql()} AS code "
         "FROM (SELECT *, NULL::VARCHAR AS reader FROM observations) AS o "
         "JOIN buildings AS b USING (building_no)"
     )
+    write_further_up(con, ledger)
 
 
 def judged_looks(
@@ -74,6 +76,26 @@ def judged_looks(
         waiting = waiting[waiting["finding_id"] == finding_id]
     hand_over(con, "waiting", waiting[[*_PLACE, "fixed_on"]])
     yield from _judged(con, ledger, "o.observed_on > w.fixed_on")
+
+
+def overtaken_proofs(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> Iterator[JudgedLook]:
+    """Yield landed looks between a proven repair and its proof that disprove the repair.
+
+    They landed after the proof; had they landed first, nothing would have been left to prove.
+    Repairs after which the defect is recorded to have come back are left as they are.
+
+    Args:
+        con: a connection with coded_looks and looks_elsewhere.
+        ledger: whose findings.
+    """
+    frame = current(ledger)
+    back = frame["finding_id"].isin(frame["recurs_of"].dropna())
+    proven = frame[(frame["treatment"] == "proven") & ~back]
+    hand_over(con, "waiting", proven[[*_PLACE, "fixed_on", "verified_on"]])
+    between = "o.observed_on > w.fixed_on AND o.observed_on < w.verified_on"
+    for judged in _judged(con, ledger, between):
+        if judged.event is not None and judged.event.kind == "verification_failed":
+            yield judged
 
 
 def contradicting_looks(
@@ -166,8 +188,10 @@ def _judged(con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str) -> Itera
     """Judge the landed looks at the openings of the table waiting, by finding and day."""
     columns = ", ".join(f"o.{name}" for name in _FIELDS)
     rows = con.execute(
-        f"SELECT w.finding_id, e.elsewhere, {columns} FROM coded_looks AS o "
+        "SELECT w.finding_id, e.elsewhere, coalesce(u.reported_on <= o.observed_on, false) "
+        f"AS further_up, {columns} FROM coded_looks AS o "
         "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
+        "LEFT JOIN further_up AS u USING (building_id, unit_id, opening_id) "
         "LEFT JOIN (SELECT _part, _row, arg_max(says, of_on) AS elsewhere FROM looks_elsewhere "
         "WHERE of_defect GROUP BY ALL) AS e USING (_part, _row) "
         f"WHERE {dated} ORDER BY w.finding_id, o.observed_on, o.code"
@@ -175,12 +199,13 @@ def _judged(con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str) -> Itera
     looks = []
     for row in map(plain, rows.to_dict(orient="records")):
         finding_id, elsewhere = str(row.pop("finding_id")), row.pop("elsewhere")
+        further_up = bool(row.pop("further_up"))
         cells = {name: None if cell == "" else cell for name, cell in row.items()}
-        looks.append((finding_id, ev.Look.model_validate(cells), elsewhere))
+        looks.append((finding_id, ev.Look.model_validate(cells), elsewhere, further_up))
     judge = Rejudge(ledger.rule_book, ledger.judge)
-    judge.prepare(look for _, look, _ in looks)
+    judge.prepare(look for _, look, _, _ in looks)
     finding = None
-    for finding_id, look, elsewhere in looks:
+    for finding_id, look, elsewhere, further_up in looks:
         if finding is None or finding.finding_id != finding_id:
             finding = ledger.finding(finding_id)
         try:
@@ -188,9 +213,11 @@ def _judged(con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str) -> Itera
         except CoverplateError as untimely:
             yield JudgedLook(finding_id, look, None, untimely.found)
             continue
-        if judged.verdict == "proven" and elsewhere is not None:
-            yield JudgedLook(finding_id, look, None, elsewhere)
-            continue
+        if judged.verdict == "proven":
+            unseen = unseen_further_up(judge, finding, look) if further_up else None
+            if elsewhere is not None or unseen is not None:
+                yield JudgedLook(finding_id, look, None, elsewhere or unseen or "")
+                continue
         event = None if judged.verdict == "says_nothing" else judge.verified(finding, look)
         yield JudgedLook(finding_id, look, event, judged.reason)
 
@@ -211,7 +238,7 @@ def looks_since_fixes(
     """
     con = beside(warehouse)
     try:
-        code_looks(con, ledger.judge.likelihoods)
+        code_looks(con, ledger)
         rows = [
             {
                 "finding_id": each.finding_id,
@@ -235,10 +262,12 @@ def looks_since_fixes(
 
 
 def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dict[str, str]:
-    """Say which proofs rest on a landed look that no export in force holds as it was judged.
+    """Say which proofs rest on a landed look that no export in force holds as it was judged, or on
+    a look that cannot see a bond which was reported in a box further up by then and stands; and
+    which are overtaken by a look from before them (``overtaken_proofs``).
 
-    It was read another way since (another order of dates), corrected, replaced or taken out: any
-    reading or note of it. Where a look in force, as it now is, proves the repair, nothing is in
+    A look was read another way since (another order of dates), corrected, replaced or taken out:
+    any reading or note of it. Where a look in force, as it now is, proves the repair, nothing is in
     doubt; of a look that somebody wrote down by
     hand the exports need not know.
 
@@ -249,8 +278,7 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
     Returns:
         Why, by finding_id.
     """
-    proofs = proving_looks(ledger)
-    proofs = proofs[proofs["landed"]].fillna({"unit_id": ""})
+    proofs = proving_looks(ledger).fillna({"unit_id": ""})
     if proofs.empty:
         return {}
     same = " AND ".join(
@@ -260,34 +288,59 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
     )
     con = beside(warehouse)
     try:
-        hand_over(con, "proofs", proofs[[*_PLACE, "fixed_on", *_FIELDS]])
+        hand_over(con, "proofs", proofs[[*_PLACE, "fixed_on", "landed", *_FIELDS]])
+        code_looks(con, ledger)
         con.execute(
-            "CREATE OR REPLACE TEMP TABLE waiting AS SELECT * FROM proofs AS p WHERE NOT EXISTS ("
+            "CREATE OR REPLACE TEMP TABLE waiting AS SELECT p.*, u.reported_on, "
+            "u.method AS reported_by FROM proofs AS p LEFT JOIN further_up AS u "
+            "ON u.building_id = p.building_id AND u.unit_id = p.unit_id "
+            "AND u.opening_id = p.opening_id AND u.reported_on <= p.observed_on "
+            "AND p.method NOT IN (SELECT method FROM seen_further_up_by) "
+            "WHERE u.reported_on IS NOT NULL OR p.landed AND NOT EXISTS ("
             "FROM observations AS o JOIN buildings AS b USING (building_no) "
             "WHERE b.building_id = p.building_id AND coalesce(o.unit_id, '') = p.unit_id "
             f"AND o.opening_id = p.opening_id AND o.observed_on = p.observed_on::DATE AND {same})"
         )
         gone = con.execute("SELECT * FROM waiting").df()
-        if gone.empty:
-            return {}
-        code_looks(con, ledger.judge.likelihoods)
         proven = {
             each.finding_id
             for each in _judged(con, ledger, "o.observed_on > w.fixed_on")
             if each.event is not None and each.event.kind == "verified"
         }
+        overtaken = {each.finding_id: each for each in overtaken_proofs(con, ledger)}
     finally:
         con.close()
-    return {
-        row["finding_id"]: (
+    rows = [row for row in gone.to_dict(orient="records") if row["finding_id"] not in proven]
+    told = {row["finding_id"]: _why_in_doubt(ledger, row) for row in rows}
+    told |= {
+        finding_id: (
+            f"a look of {each.look.observed_on:%Y-%m-%d} landed since that is of before its proof "
+            f"and disproves the repair: {each.reason}; the next `coverplate findings sync` "
+            "records that"
+        )
+        for finding_id, each in overtaken.items()
+    }
+    return {finding_id: why for finding_id, why in told.items() if why is not None}
+
+
+def _why_in_doubt(ledger: Ledger, row: dict[Any, Any]) -> str | None:
+    """Say why a proof is in doubt; None where it is not."""
+    finding_id = row["finding_id"]
+    if pd.isna(row["reported_on"]):
+        return (
             f"the look of {row['observed_on']:%Y-%m-%d} ({row['method'].replace('_', ' ')}) that "
             "proved it stands in no export as it was judged: it was read another way since, "
             "replaced or taken out; have the opening looked at again, or `coverplate findings "
-            f"reopen {row['finding_id']}` with the reason"
+            f"reopen {finding_id}` with the reason"
         )
-        for row in gone.to_dict(orient="records")
-        if row["finding_id"] not in proven
-    }
+    blind = ledger.judge.blind_further_up(ledger.finding(finding_id), Method(row["method"]))
+    if blind is None:
+        return None
+    return (
+        f"a bond in a box further up was reported on {row['reported_on']:%Y-%m-%d} "
+        f"({row['reported_by'].replace('_', ' ')}), and the look of {row['observed_on']:%Y-%m-%d} "
+        f"that proved it cannot see that: {blind}; have it looked at with a method that can"
+    )
 
 
 def plain(row: dict[Any, Any]) -> dict[str, Any]:

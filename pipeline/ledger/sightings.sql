@@ -114,7 +114,17 @@ SELECT
     any_value(n.said_by) AS said_by
 FROM (
     SELECT building_id, unit_id, opening_id, result AS word, true AS raises
-    FROM able WHERE observed_on = last_on
+    FROM able WHERE observed_on = last_on AND result <> 'false_ground_upstream'
+    UNION ALL
+    -- a bond further up, as long as it stands: looks and repairs at the opening reach no such box.
+    -- It has no finding of its own where what came back is recorded as one.
+    SELECT building_id, unit_id, opening_id, 'false_ground_upstream', NOT EXISTS (
+        FROM standing AS s
+        WHERE s.building_id = further_up.building_id AND s.unit_id = further_up.unit_id
+            AND s.opening_id = further_up.opening_id AND s.family <> 'false_ground_upstream'
+            AND s.treatment IN ('none', 'fix_reported', 'disproved', 'made_safe')
+            AND s.condition IN ('false_ground_upstream', 'reversed_false_ground_upstream'))
+    FROM further_up WHERE worded
     UNION ALL
     SELECT building_id, unit_id, opening_id, 'hot_neutral_reversed',
         neutral_ground_jumper IS DISTINCT FROM 'yes' AND result NOT IN ('false_ground',

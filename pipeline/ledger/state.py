@@ -84,8 +84,10 @@ class Finding:
         accepted: whether somebody took it on since it was last raised, set aside or reopened.
         firm, person, due_on: of the last assignment.
         quoted_by, quoted: of the last quote.
-        fix: the last reported fix, or None.
-        unjudged: fixes reported since the last verdict; the last report of each firm and worker.
+        fix: the fix that stands reported, the one done last of several since the last verdict;
+            or None.
+        unjudged: fixes reported since the last verdict, but for those that a later report puts
+            right.
         proven_by: the look that proved the repair, while it stands proven.
         failed_fixes: how many reported fixes were disproved.
         paused_since: the day since which the own target stands still, or None.
@@ -214,9 +216,13 @@ def after(finding: Finding, event: ev.Event) -> Finding:
         case ev.Quoted():
             new |= {"quoted_by": payload.firm, "quoted": payload.amount}
         case ev.FixReported():
-            new |= {"fix": payload, "fix_reported_at": event.recorded_at}
-            others = (each for each in finding.unjudged if not _told_again(each, payload))
-            new["unjudged"] = (*others, payload)
+            waits = finding.treatment == "fix_reported"
+            others = tuple(
+                each for each in finding.unjudged if not _put_right(each, payload, waits)
+            )
+            new |= {"fix_reported_at": event.recorded_at, "unjudged": (*others, payload)}
+            before = others if waits else ()
+            new["fix"] = max((payload, *before), key=lambda each: each.fixed_on)
         case ev.Verified():
             new |= {"proven_by": payload.look, "unjudged": ()}
         case ev.VerificationFailed():
@@ -251,10 +257,17 @@ def after(finding: Finding, event: ev.Event) -> Finding:
     return replace(then, **trail) if trail else then
 
 
-def _told_again(earlier: ev.FixReported, later: ev.FixReported) -> bool:
-    """Whether a report puts an earlier one right: of the same firm, and by no other worker."""
+def _put_right(earlier: ev.FixReported, later: ev.FixReported, waits: bool) -> bool:
+    """Whether a report puts an earlier one right: of the same firm, and by no other worker.
+
+    A report of an earlier day may tell of work before it: while the earlier one waits for a verdict
+    it is put right only where the row itself was corrected.
+    """
     told = names_somebody(earlier.worker)
-    return earlier.firm == later.firm and (not told or earlier.worker == later.worker)
+    if earlier.firm != later.firm or (told and earlier.worker != later.worker):
+        return False
+    corrected = later.corrects is not None and later.corrects == earlier.landed
+    return corrected or not waits or later.fixed_on >= earlier.fixed_on
 
 
 def _seen_again(finding: Finding, payload: ev.SeenAgain) -> dict[str, Any]:
@@ -340,6 +353,18 @@ def check_follows(finding: Finding, payload: ev.Payload, now: dt.datetime) -> No
             f"{payload.kind} cannot follow",
             expected="one of " + ", ".join(sorted(allowed)),
             to_do=TREATMENTS[finding.treatment].way_out,
+        )
+    proof = finding.proven_by
+    if (
+        isinstance(payload, ev.VerificationFailed)
+        and proof is not None
+        and payload.look.observed_on >= proof.observed_on
+    ):
+        raise CoverplateError(
+            f"{finding.finding_id}: proven on {proof.observed_on}, and the look is of "
+            f"{payload.look.observed_on}",
+            expected="a look from before the proof, or a recurrence",
+            to_do=TREATMENTS["proven"].way_out,
         )
     worked_on = finding.treatment == "fix_reported"
     if isinstance(payload, ev.EvidenceWithdrawn) and worked_on and finding.raised.opening_id:

@@ -24,8 +24,10 @@ from pipeline.ledger.families import (
     NAMED,
     RECORD_CONFLICT,
     URGENT_FAMILIES,
+    DefectFamily,
     families_of,
     identity_of,
+    members,
 )
 from pipeline.ledger.held import write_held
 from pipeline.ledger.history import current, hand_over, sql
@@ -36,6 +38,7 @@ from pipeline.ledger.landed_looks import (
     confirms,
     contradicting_looks,
     judged_looks,
+    overtaken_proofs,
     plain,
     points_at,
 )
@@ -207,7 +210,7 @@ def _evidence(
     try:
         likelihoods = ledger.judge.likelihoods
         con.execute("CREATE OR REPLACE TEMP VIEW warehouse_openings AS SELECT * FROM openings")
-        code_looks(con, likelihoods)
+        code_looks(con, ledger)
         pairs = [(c.value, f.value) for c, f in FAMILY.items()]
         hand_over(con, "families", pd.DataFrame(pairs, columns=["condition", "family"]))
         also = [(c.value, f.value) for c, f in ALSO.items()]
@@ -319,10 +322,21 @@ def _planned(
     today: dt.date,
 ) -> list[ev.Raised]:
     """What the evidence raises. Where no look since the proof tells what it is weighed to be, the
-    defect comes back as those looks say."""
+    defect comes back as those looks say, and what comes back further up is one finding, not two."""
+    family = DefectFamily.FALSE_GROUND_UPSTREAM.value
+    back_up = {
+        (each.building_id, each.unit_id, each.opening_id)
+        for each in back.values()
+        if each.condition in members(family)
+    }
     found = []
     for row in plan:
         if row["act"] not in ("raise", "recur"):
+            continue
+        place = row["building_id"], row["unit_id"], row["opening_id"]
+        if (row["act"], row["family"], row["grade"]) == ("raise", family, "suspected") and (
+            place in back_up
+        ):
             continue
         raised = _raised(row, regulation, digest, today)
         said = back.get(row["finding_id"]) if row["untold"] and not row["urgent"] else None
@@ -396,11 +410,11 @@ def _write_verdicts(
 ) -> list[str]:
     """Write what landed looks since reported fixes amount to: a disproof first, else a proof.
 
-    Whatever order exports land in, a look that saw the defect after the fix outweighs a proof from
-    before it.
+    Whatever order exports land in, a look that saw the defect after the fix outweighs a proof, were
+    it one that is written down already.
     """
     verdicts: dict[str, Draft] = {}
-    for each in judged_looks(con, ledger):
+    for each in [*judged_looks(con, ledger), *overtaken_proofs(con, ledger)]:
         known = verdicts.get(each.finding_id)
         if each.event is None or (known is not None and each.event.kind == "verified"):
             continue

@@ -153,6 +153,11 @@ class Judge:
             return own
         found = self.likelihoods.weights(self.code(look))
         likeliest = max(named, key=lambda each: found[CONDITIONS.index(each)])
+        if likeliest is Condition.FALSE_GROUND_UPSTREAM and (
+            own is Condition.REVERSED_FALSE_GROUND or look.polarity is Polarity.REVERSED
+        ):
+            # no less grave for being further up
+            likeliest = Condition.REVERSED_FALSE_GROUND_UPSTREAM
         due = self.book.due
         days = {c: float(due.target_days[due.severity_class[c]]) for c in (own, likeliest)}
         return likeliest if days[likeliest] <= days[own] else own
@@ -163,7 +168,11 @@ class Judge:
         if look.result not in WORDS:
             return []
         says = OWN_WORDS[:, WORDS.index(look.result)] > 0
-        return [each for each, meant in zip(CONDITIONS, says, strict=True) if meant]
+        named = [each for each, meant in zip(CONDITIONS, says, strict=True) if meant]
+        if Condition.FALSE_GROUND_UPSTREAM in named:
+            # the word says where the bond is, not which way round the conductors are
+            named.append(Condition.REVERSED_FALSE_GROUND_UPSTREAM)
+        return named
 
     def ohms_below(self, fix: ev.FixReported) -> float | None:
         """Return what the ground path must stay below after a fix, ohms; None if no matter."""
@@ -208,6 +217,20 @@ class Judge:
         if fix.leaves_protected is YesNo.YES and method not in rules.protection_seen_by:
             return f"{_said(method)} cannot tell whether the opening is GFCI-protected"
         return None
+
+    def sees_further_up(self, method: Method) -> bool:
+        """Say whether a method tells a sound opening from one with a bond in a box further up."""
+        pair = Condition.GROUNDED, Condition.FALSE_GROUND_UPSTREAM
+        return self._distances[method, *pair] >= float(self.book.ledger.verify_distance)
+
+    def blind_further_up(self, finding: Finding, method: Method) -> str | None:
+        """Return why a method cannot tell what the reported fix leaves from a bond in a box further
+        up, or None if it can."""
+        _, target = _claim(finding)
+        bond = Condition.FALSE_GROUND_UPSTREAM
+        if self._distances[method, target, bond] >= float(self.book.ledger.verify_distance):
+            return None
+        return f"{_said(method)} cannot tell {_said(target)} from {_said(bond)}"
 
     def judge(self, finding: Finding, look: ev.Look) -> Judgement:
         """Say what a look after the reported fix proves.
@@ -525,8 +548,13 @@ def worker_missing(fix: ev.FixReported) -> str | None:
     return None if names_somebody(fix.worker) else WITHOUT_WORKER
 
 
-def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
+def proving_methods(judge: Judge, finding: Finding, *, further_up: bool) -> list[dict[str, Any]]:
     """Return what each method would prove of the reported fix, one row a method.
+
+    Args:
+        judge: whose rules.
+        finding: whose fix.
+        further_up: whether a bond in a box further up stands as a finding of the same opening.
 
     Returns:
         Keys method, proves, reason (why not, or None), must_say (what the look must say, in words),
@@ -538,6 +566,8 @@ def proving_methods(judge: Judge, finding: Finding) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
     for method in Method:
         reason = judge.why_blind(finding, method)
+        if reason is None and further_up:
+            reason = judge.blind_further_up(finding, method)
         columns = judge.must_say(finding, method) if reason is None else ()
         rows.append(
             {

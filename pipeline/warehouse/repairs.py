@@ -84,7 +84,7 @@ def known_repairs(workspace: Workspace, rule_book: RuleBook) -> KnownRepairs:
 def that_stand(
     con: duckdb.DuckDBPyConnection, repairs: KnownRepairs, workspace: Workspace, book: RuleBook
 ) -> tuple[KnownRepairs, tuple[str, ...]]:
-    """Repairs without the proofs whose look no export in force holds as it was judged.
+    """Repairs without the proofs that are in doubt (``landed_looks.proofs_in_doubt``).
 
     They count as reported only, so that what was seen before stands again.
 
@@ -113,8 +113,8 @@ def that_stand(
         of_opening, keep="last"
     )
     told = (
-        f"{plural(int(gone.sum()), 'proof')} in doubt, not counted here: the look of each stands "
-        "in no export as it was judged. `coverplate findings list` says which and why.",
+        f"{plural(int(gone.sum()), 'proof')} in doubt, not counted here. `coverplate findings "
+        "list` says which and why.",
     )
     return KnownRepairs(repairs.proven[~gone], repairs.recurred, unproven), told
 

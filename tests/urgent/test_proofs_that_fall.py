@@ -149,7 +149,7 @@ def test_a_corrected_report_of_a_repair_opens_it_again(tmp_path: Path) -> None:
     (reason,) = aside["reasons"]
     assert reason["column"] == "fixed_on" and "2026-03-07" in reason["expected"]
     # a correction after which the same look still proves; who worked by any report has worked
-    story.take("fixes_2026-03-30.csv", {
+    story.take("fixes_2026-03-25.csv", {
         "A": FIX | {"fixed_on": "2026-03-08"}, "B": FIX | {"worker": "Peter Lund"}
     })  # fmt: skip
     now = open_again | {"A": "repair_proven"} | dict.fromkeys("DE", "repair_proven")

@@ -125,6 +125,7 @@ said AS (
 )
 SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
     CASE WHEN told.measured THEN 'measured' ELSE 'reported' END AS standing,
+    result = 'false_ground_upstream' AS further_up,
     observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row,
     replaced_elsewhere
 FROM said;

@@ -65,6 +65,7 @@ SELECT
         CASE o.half WHEN 'swap' THEN ', hot and neutral reversed on '
             ELSE ', open neutral on ' END, o.observed_on) AS says,
     'measured' AS standing,
+    j.gone_by = 'words_of_upstream' AS further_up,
     last.observed_on AS observed_on, last.inspector AS inspector, last.method AS method,
     last._part AS _part, last._row AS _row,
     earlier.gone_by AS gone_by, earlier.observed_on AS since,
@@ -359,11 +360,14 @@ settled AS (
         END AS cleared_by
     FROM numbered AS s
     LEFT JOIN answered AS a ON a.number = s.number AND NOT s.corrected
-    -- A proven repair answers for the family of defects that was repaired, for no other.
+    -- A proven repair answers for the family of defects that was repaired, for no other: what was
+    -- reported in a box further up is not repaired at the opening.
     LEFT JOIN families AS d ON d.condition = s.defect
     LEFT JOIN proven_families AS f
         ON f.building_no = s.building_no AND f.unit_id = s.unit_id
-        AND f.opening_id = s.opening_id AND f.family = coalesce(d.family, s.defect)
+        AND f.opening_id = s.opening_id
+        AND f.family = CASE WHEN s.further_up THEN 'false_ground_upstream'
+            ELSE coalesce(d.family, s.defect) END
     LEFT JOIN (
         SELECT building_no, unit_id, opening_id, family, max(fixed_on) AS fixed_on,
             arg_max(verified_on, fixed_on) AS verified_on
