@@ -235,7 +235,15 @@ def test_a_ledger_shorter_than_it_was_is_told(tiny):
     assert found.verdict == "altered" and "held 3 events" in found.found
     with pytest.raises(CoverplateError, match="held 3 events"):
         build(tiny, learn_again=True)
-    (tiny.ledger / "ledger.heads.jsonl").unlink()  # as somebody does who means it
+    (tiny.ledger / "ledger.heads.jsonl").unlink()  # takes nothing out of the logbook
+    with pytest.raises(CoverplateError, match="held 3 events"):
+        build(tiny, learn_again=True)
+    # what it says, followed by somebody who means it
+    backup = tiny.root / "backup.sqlite"
+    assert run("ledger", "backup", backup, "--workspace", tiny.root).code == 0
+    tiny.ledger.rename(tiny.root / "moved-away")
+    restored = run("ledger", "restore", backup, "--workspace", tiny.root)
+    assert restored.code == 0, restored.err
     assert any("held 3 events" in note for note in build(tiny, learn_again=True).notes)
     assert "fewer events" in check_ledger(tiny, book).found  # said for ever
     shutil.rmtree(tiny.ledger)
