@@ -20,7 +20,7 @@ from pipeline.landing.recovery import half_done
 from pipeline.ledger.chain import Held, fallen_short
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import head_of, ledger_place, unwritten
-from pipeline.ledger.held import heads_gone, held_before, restored, write_held_of
+from pipeline.ledger.held import check_held, heads_gone, held_before, restored, write_held_of
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
@@ -145,9 +145,11 @@ def refuse_another_ledger(workspace: Workspace, rule_book: RuleBook) -> None:
     it tells that, so it is told only (``ledger_now``).
 
     Raises:
-        CoverplateError: its first events are not those that it held, or it cannot be read.
+        CoverplateError: its first events are not those that it held, by what stands beside it or in
+            the logbook, or it cannot be read.
     """
     file, held = ledger_file(None, workspace.root), held_when_built(workspace)
+    check_held(file)
     if file is None or not held:
         return
     with unwritten(workspace.root, rule_book) as ledger:
