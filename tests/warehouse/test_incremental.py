@@ -208,7 +208,7 @@ def test_a_proven_repair_touches_its_building_alone(workspace, tmp_path):
     reported = build(workspace)
     assert not reported.reused and reported.weighed == 0
     assert_same(reported, full(workspace, tmp_path, "reported"))
-    land_look("after.csv", "correct", "Cyn", "2024-08-02", "no", "yes")
+    land_look("after.csv", "correct", "Cyn Vale", "2024-08-02", "no", "yes")
     assert build(workspace).weighed == 1
     sync()
     proven = build(workspace)
