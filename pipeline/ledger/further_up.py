@@ -10,6 +10,7 @@ from __future__ import annotations
 import duckdb
 import pandas as pd
 
+from pipeline.landing import own_notes
 from pipeline.ledger import events as ev
 from pipeline.ledger.effects import proving_looks
 from pipeline.ledger.history import current, hand_over
@@ -38,6 +39,7 @@ def write_further_up(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> None:
     hand_over(con, "seen_further_up_by", pd.DataFrame({"method": seeing}).astype(str))
     proofs = proving_looks(ledger)[[*_PLACE, "method", "observed_on"]].fillna({"unit_id": ""})
     hand_over(con, "proofs_of_repairs", proofs.astype(dict.fromkeys([*_PLACE, "method"], str)))
+    own_notes.create_macro(con)
     con.execute(_FURTHER_UP)
 
 
@@ -45,6 +47,7 @@ _FURTHER_UP = """
 CREATE OR REPLACE TEMP TABLE further_up AS
 WITH told AS (
     SELECT b.building_id, coalesce(o.unit_id, '') AS unit_id, o.opening_id, o.observed_on, o.method,
+        o.note, o.result,
         o.result = 'false_ground_upstream' AS worded,
         worded OR o.method = 'upstream_box_seen' AND (o.neutral_ground_jumper = 'yes'
             OR o.result IN ('false_ground', 'reversed_false_ground')) AS reports,
@@ -55,10 +58,17 @@ WITH told AS (
     JOIN buildings AS b USING (building_no)
     WHERE o.method NOT IN ('visual', 'three_lamp_tester')
 ),
+-- A look whose own note speaks against it answers nothing.
+against AS (
+    SELECT note, result
+    FROM (SELECT DISTINCT note, result FROM told WHERE sees AND note IS NOT NULL)
+    WHERE note_against(note, result)
+),
 answers AS (
     SELECT building_id, unit_id, opening_id, max(observed_on) AS answered_on
     FROM (
-        SELECT building_id, unit_id, opening_id, observed_on FROM told
+        SELECT building_id, unit_id, opening_id, observed_on
+        FROM told ANTI JOIN against USING (note, result)
         WHERE sees AND NOT coalesce(reports, false)
         UNION ALL
         SELECT building_id, unit_id, opening_id, observed_on::DATE

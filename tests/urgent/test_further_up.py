@@ -101,6 +101,8 @@ def test_a_bond_further_up_is_not_proven_away_at_the_opening(tmp_path, first, up
     refused = run("fix", "verify", place.of("false_ground#1"), *by_hand, *on, *place.at)
     assert refused.code != 0
     assert "further up" in refused.err
+    place.on((13, NONE_UPSTREAM | {"note": "box not opened, as per the electrician"}))
+    assert place.findings()["false_ground#1"] == "fix_reported_unproven"
     place.on((15, NONE_UPSTREAM))
     assert place.findings()["false_ground#1"] == "repair_proven"
     assert not place.urgent()
