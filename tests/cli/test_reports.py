@@ -10,10 +10,13 @@ pytestmark = pytest.mark.slow
 REGISTER = "building_id,year_built,year_rewired,dwelling_units,receptacle_count\n"
 LOOKS = (
     "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
-    "neutral_ground_jumper,polarity,cover_removed\n"
+    "neutral_ground_jumper,polarity,cover_removed,"
+    "hot_neutral_volts,case_earth_volts,ground_contact_earth_volts\n"
 )
-PASSED = "{},2024-02-01,Ada,three_lamp_tester,random,three_slot,correct,,,\n"
-OPENED = "{},2025-02-01,Bo,cover_off_inspection,random,three_slot,correct,no,correct,yes\n"
+PASSED = "{},2024-02-01,Ada,three_lamp_tester,random,three_slot,correct,,,,,,\n"
+OPENED = (
+    "{},2025-02-01,Bo,cover_off_inspection,random,three_slot,correct,no,correct,yes,119,0.4,0.3\n"
+)
 COMPLAINTS = "Building,Apt,Complaint No,Date Received,Complaint Status,Complaint Description\n"
 VIOLATIONS = (
     "Building,Violation ID,NOV Issued Date,Current Status,Current Status Date,Order No,"

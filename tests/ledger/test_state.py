@@ -66,6 +66,13 @@ def last_words(history):
     paused, resumed = last("paused"), last("resumed")
     runs = paused is None or (resumed is not None and resumed.sequence > paused.sequence)
     proven = treatment == "proven"
+    # Of several reports that wait for one verdict, what was done last.
+    judged = [e.sequence for e in history if e.kind in MAKES and e.kind != "fix_reported"]
+    fixes = [e for e in history if e.kind == "fix_reported"]
+    last_fix = fixes[-1].sequence if fixes else 0
+    since = max((number for number in judged if number < last_fix), default=0)
+    waiting = [e.payload for e in reversed(fixes) if e.sequence > since]
+    fix = max(waiting, key=lambda p: p.fixed_on, default=None)
     return {
         "sequence": history[-1].sequence,
         "treatment": treatment,
@@ -78,9 +85,9 @@ def last_words(history):
         "firm": said("assigned", "firm"),
         "assigned_due_on": said("assigned", "due_on"),
         "quoted": said("quoted", "amount"),
-        "remedy": said("fix_reported", "remedy"),
-        "fixed_on": said("fix_reported", "fixed_on"),
-        "leaves_condition": said("fix_reported", "leaves_condition"),
+        "remedy": fix and fix.remedy,
+        "fixed_on": fix and fix.fixed_on,
+        "leaves_condition": fix and fix.leaves_condition,
         "verified_on": last("verified").payload.look.observed_on if proven else None,
         "set_aside_reason": said("dismissed", "reason") if treatment == "set_aside" else None,
         "seen_since_set_aside": treatment == "set_aside" and seen.sequence > treated.sequence,
