@@ -27,7 +27,8 @@ FOUND = (
 )
 LAMP_AFTER = "B1,1,A1,2024-07-01,Ben,three_lamp_tester,random,three_slot,correct,,,,,\n"
 BOX_AFTER = (
-    "B1,1,A1,2024-08-01,Cyn,cover_off_inspection,random,three_slot,correct,yes,yes,no,correct,0.2\n"
+    "B1,1,A1,2024-08-01,Cyn Vale,cover_off_inspection,random,three_slot,correct,yes,yes,no,"
+    "correct,0.2\n"
 )
 
 
