@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
+from pipeline.evidence import curves
 from pipeline.evidence.kernel import FARTHEST, SCORES, Pool, Prior
 from pipeline.evidence.states import RATES, Array
 from shared.rule_book import RuleBook
@@ -108,13 +109,13 @@ def _curves(shape: tuple[int, int, int], a_bytes: bytes, b_bytes: bytes) -> Curv
     """See ``Curves``; beta parameters (G, K, 5) as bytes, so that they can be looked up."""
     groups, _, rates = shape
     a, b = (np.frombuffer(each).reshape(shape) for each in (a_bytes, b_bytes))
-    even = np.linspace(-FARTHEST, FARTHEST, DENSITY_NODES)
+    even, low, high = _even_log_rates()
     density = np.empty((rates, DENSITY_NODES, 2, groups))
     quantile = np.empty((groups, rates, SCORE_NODES))
     scores: list[list[_ScoreCurve]] = [[] for _ in range(groups)]
     for group, rate in np.ndindex(groups, rates):
         own_a, own_b = a[group, :, rate], b[group, :, rate]
-        value, slope = _log_density(own_a, own_b, even)
+        value, slope = _log_density(own_a, own_b, low, high)
         density[rate, :, 0, group] = value
         density[rate, :, 1, group] = slope * (even[1] - even[0])
         curve = _score_curve(own_a, own_b)
@@ -123,19 +124,19 @@ def _curves(shape: tuple[int, int, int], a_bytes: bytes, b_bytes: bytes) -> Curv
     return Curves(density, quantile, scores)
 
 
-def _log_density(a: Array, b: Array, x: Array) -> tuple[Array, Array]:
-    """Log density of log odds ``x`` (n,) and its slope, over K equally likely betas, both (n,)."""
-    each = np.outer(a, special.log_expit(x))
-    each += np.outer(b, special.log_expit(-x))
-    each -= special.betaln(a, b)[:, None]
-    highest = each.max(axis=0)
-    each -= highest
-    weight = np.exp(each, out=each)
-    total = weight.sum(axis=0)
-    value = highest + np.log(total) - np.log(len(a))
-    slope = special.expit(-x) * (a[:, None] * weight).sum(axis=0)
-    slope -= special.expit(x) * (b[:, None] * weight).sum(axis=0)
-    return value, slope / total
+@lru_cache(maxsize=1)
+def _even_log_rates() -> tuple[Array, Array, Array]:
+    """Evenly spaced log odds, ln of their rates and of what these leave."""
+    even = np.linspace(-FARTHEST, FARTHEST, DENSITY_NODES)
+    return even, special.log_expit(even), special.log_expit(-even)
+
+
+def _log_density(a: Array, b: Array, low: Array, high: Array) -> tuple[Array, Array]:
+    """Log density of log odds, of which ln of the rates and of what these leave are given, all
+    (n,), and its slope, over K equally likely betas."""
+    out = np.empty((2, len(low)))
+    curves.mixture(a, b, special.betaln(a, b), low, high, out)
+    return out[0], out[1]
 
 
 @dataclass(frozen=True)
@@ -146,43 +147,30 @@ class _ScoreCurve:
     log_odds: Array
     slope: Array
 
-    def at(self, score: Array) -> Array:
-        """Log odds at scores: cubic between the nodes, by the slopes (Hermite); at the ends as
-        far as the curve goes."""
-        at = score.clip(self.score[0], self.score[-1])
-        right = np.searchsorted(self.score, at).clip(1, len(self.score) - 1)
-        left = right - 1
-        step = self.score[right] - self.score[left]
-        t = (at - self.score[left]) / step
-        rise = self.log_odds[right] - self.log_odds[left]
-        bend_left, bend_right = self.slope[left] * step - rise, rise - self.slope[right] * step
-        result: Array = self.log_odds[left] + t * (
-            rise + (1 - t) * (bend_left * (1 - t) + bend_right * t)
-        )
-        return result
-
 
 def _score_curve(a: Array, b: Array) -> _ScoreCurve:
     """Normal scores of log odds, over K equally likely betas.
 
-    Nodes lie a tenth apart, and closer where one of the betas is narrow. Between them the
-    distribution function grows by the trapezoid and both slopes (Euler and Maclaurin), what lies
-    beyond them is exact.
+    Nodes lie a tenth apart, where the betas are an eighth of the narrowest's spread. Between them
+    the distribution function grows by the trapezoid and both slopes (Euler and Maclaurin), what
+    lies beyond them is exact.
     """
     middle = special.digamma(a) - special.digamma(b)
     spread = np.sqrt(special.polygamma(1, a) + special.polygamma(1, b))
-    near = middle[:, None] + spread[:, None] * np.linspace(-7, 7, 57)
+    begin = max(-FARTHEST, float((middle - 7 * spread).min()))
+    end = min(FARTHEST, float((middle + 7 * spread).max()))
+    near = np.linspace(begin, end, min(DENSITY_NODES, 2 + int(8 * (end - begin) / spread.min())))
     even = np.linspace(-FARTHEST, FARTHEST, 1201)
-    x = np.unique(np.concatenate([even, near.clip(-FARTHEST, FARTHEST).ravel()]))
-    value, slope = _log_density(a, b, x)
+    x = np.union1d(even, near)
+    value, slope = _log_density(a, b, special.log_expit(x), special.log_expit(-x))
     step, height = np.diff(x), np.exp(value)
     rise = height * slope
     piece = 0.5 * step * (height[:-1] + height[1:]) + step**2 / 12 * (rise[:-1] - rise[1:])
     piece = np.maximum(piece, 0.0)
-    end = special.expit(-FARTHEST)
-    below = special.betainc(a, b, end).mean() + np.concatenate([[0.0], np.cumsum(piece)])
+    beyond = special.expit(-FARTHEST)
+    below = special.betainc(a, b, beyond).mean() + np.concatenate([[0.0], np.cumsum(piece)])
     above = np.concatenate([np.cumsum(piece[::-1])[::-1], [0.0]])
-    above += special.betainc(b, a, end).mean()
+    above += special.betainc(b, a, beyond).mean()
     with np.errstate(divide="ignore", invalid="ignore"):
         score = np.where(below < 0.5, special.ndtri(below), -special.ndtri(above))
     told = np.isfinite(score)
@@ -210,15 +198,18 @@ def _pool(
     """See ``make_pool``; arrays of the priors as bytes, so that they can be looked up."""
     groups, _, rates = shape
     sets = max(FEWEST_SETS, POOL_POINTS // first)
-    score = _normal_scores(rates, sets * first, seed)
-    curves = _curves(shape, a, b)
+    score, order = _normal_scores(rates, sets * first, seed)
+    of_priors = _curves(shape, a, b)
     points = np.empty((groups, sets * first, rates))
     for group, rate in np.ndindex(groups, rates):
-        points[group, :, rate] = curves.scores[group][rate].at(score[:, rate])
+        own = of_priors.scores[group][rate]
+        points[group, :, rate] = curves.cubic(
+            own.score, own.log_odds, own.slope, order[rate], score[rate]
+        )
     student = _student_scores(rates, sets * second, seed + 1)
     return Pool(
         np.ascontiguousarray(points.reshape(-1, sets, first, rates).transpose(1, 0, 3, 2)),
-        curves.quantile,
+        of_priors.quantile,
         np.ascontiguousarray(student.reshape(sets, second, rates).transpose(0, 2, 1)),
         STUDENT_DEGREES,
     )
@@ -226,11 +217,12 @@ def _pool(
 
 # The same for every pass of learning, whatever the priors.
 @lru_cache(maxsize=6)
-def _normal_scores(rates: int, number: int, seed: int) -> Array:
-    """Evenly spread points of independent normal scores, shape (number, rates)."""
+def _normal_scores(rates: int, number: int, seed: int) -> tuple[Array, npt.NDArray[np.int64]]:
+    """Evenly spread points of independent normal scores, shape (rates, number), and the order in
+    which those of each rate rise."""
     uniform = stats.qmc.Sobol(d=rates, scramble=True, seed=seed).random(number)
-    result: Array = special.ndtri(uniform.clip(1e-12, 1 - 1e-12))
-    return result
+    score = np.ascontiguousarray(special.ndtri(uniform.clip(1e-12, 1 - 1e-12)).T)
+    return score, np.argsort(score, axis=1, kind="stable")
 
 
 @lru_cache(maxsize=6)

@@ -39,7 +39,7 @@ def write_further_up(con: duckdb.DuckDBPyConnection, ledger: Ledger) -> None:
     hand_over(con, "seen_further_up_by", pd.DataFrame({"method": seeing}).astype(str))
     proofs = proving_looks(ledger)[[*_PLACE, "method", "observed_on"]].fillna({"unit_id": ""})
     hand_over(con, "proofs_of_repairs", proofs.astype(dict.fromkeys([*_PLACE, "method"], str)))
-    own_notes.create_macro(con)
+    own_notes.create_macro(con, any_notes=own_notes.any_note(con, "observations"))
     con.execute(_FURTHER_UP)
 
 

@@ -40,6 +40,7 @@ from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.evidence.unsure_shares import unsure_classes
 from pipeline.landing import Workspace, create_views, danger_aside, logbook
+from pipeline.landing.own_notes import any_note
 from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
@@ -453,7 +454,8 @@ def plainly_told(
     """
     create_views(con, workspace)
     rule_tables(con, rule_book)
-    create_macros(con)
+    papers = con.execute("SELECT 1 FROM building_reports_valid LIMIT 1").fetchall()
+    create_macros(con, any_notes=any_note(con, "observations_history"), any_papers=bool(papers))
     danger_aside.create_macro(con)
     create_place_macro(con)
     con.execute(sql_step("01_buildings.sql"))

@@ -20,18 +20,28 @@ from shared.report_words import speaks_of_sql
 from shared.vocabulary import ReportSubject
 
 
-def create_macros(con: duckdb.DuckDBPyConnection) -> None:
+def create_macros(
+    con: duckdb.DuckDBPyConnection, *, any_notes: bool = True, any_papers: bool = True
+) -> None:
     """Make the macros ``report_subject(text)``, ``urgent_subjects()`` (a list),
     ``paper_defect(subject, report_kind)`` (what such a paper reports, NULL for nothing) and
-    ``note_against(note, result)`` (whether a look's own note speaks against it)."""
-    own_notes.create_macro(con)
+    ``note_against(note, result)`` (whether a look's own note speaks against it).
+
+    Args:
+        con: where to make them.
+        any_notes, any_papers: whether there is any text to ask about; without, the macros are made
+            without their words, which take a tenth of a second to read each time.
+    """
+    own_notes.create_macro(con, any_notes=any_notes)
+    other = literal(ReportSubject.OTHER.value)
     cases = [
         f"WHEN {speaks_of_sql('said', subject)} THEN {literal(subject.value)}"
         for subject in SUBJECT_RULES
+        if any_notes or any_papers
     ]
     con.execute(
-        f"CREATE OR REPLACE TEMP MACRO report_subject(said) AS "
-        f"CASE {' '.join(cases)} ELSE {literal(ReportSubject.OTHER.value)} END"
+        "CREATE OR REPLACE TEMP MACRO report_subject(said) AS "
+        + (f"CASE {' '.join(cases)} ELSE {other} END" if cases else other)
     )
     urgent = ", ".join(literal(subject.value) for subject in URGENT_SUBJECTS)
     con.execute(f"CREATE OR REPLACE TEMP MACRO urgent_subjects() AS [{urgent}]")

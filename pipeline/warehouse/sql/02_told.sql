@@ -23,10 +23,13 @@ LEFT JOIN landed_files AS later ON later._part = h.superseded_by_part;
 
 CREATE TEMP TABLE live_metal_told AS
 -- Notes in the words that are urgent in a complaint too (shared/report_subjects.py).
-WITH notes AS (
+-- Put in words once: the alias by itself would ask again wherever it is used.
+WITH subjects AS MATERIALIZED (
     SELECT note, report_subject(note) AS note_about
     FROM (SELECT DISTINCT note FROM looks_ever WHERE note IS NOT NULL)
-    WHERE list_contains(urgent_subjects(), note_about)
+),
+notes AS (
+    SELECT * FROM subjects WHERE list_contains(urgent_subjects(), note_about)
 ),
 -- The few rows that may say it, before anything is put in words.
 likely AS (
