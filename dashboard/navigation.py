@@ -10,19 +10,21 @@ import streamlit as st
 START_VARIABLE = "COVERPLATE_START"
 """Environment variable that names the page shown first, for one of the three users."""
 
+pages: dict[str, st.Page] = {}
+
 IMAGES = Path(__file__).parent / "images"
 
 
 def page(script: str, title: str, address: str, icon: str) -> st.Page:
-    """One page of the navigation; the start page is the default one."""
-    start = os.environ.get(START_VARIABLE, "where-next")
-    return st.Page(
-        f"screens/{script}.py",
-        title=title,
-        url_path=address,
-        icon=f":material/{icon}:",
-        default=address == start,
-    )
+    """One page of the navigation, at its own address."""
+    made = st.Page(f"screens/{script}.py", title=title, url_path=address, icon=f":material/{icon}:")
+    pages[address] = made
+    return made
+
+
+def begin() -> None:
+    """Go to the page shown first."""
+    st.switch_page(pages[os.environ.get(START_VARIABLE, "where-next")])
 
 
 st.set_page_config(page_title="Coverplate", page_icon="🔌", layout="wide")
@@ -37,6 +39,8 @@ st.logo(str(IMAGES / "plate.svg"), size="large")
 st.navigation(
     {
         "Start here": [
+            # The framework takes the default page's own address away: it is one that only leads on.
+            st.Page(begin, title="Coverplate", default=True, visibility="hidden"),
             page("where_next", "Where next?", "where-next", "explore"),
             page("day_of_looks", "Day of looks", "day-of-looks", "route"),
             page("year_of_repairs", "Years of repairs", "years-of-repairs", "construction"),

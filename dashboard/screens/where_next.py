@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -159,6 +160,7 @@ def urgent_panel(source: Source, selection: Selection) -> None:
         downloads(rows, "urgent-reports", "Urgent reports")
     if has_ledger():
         _urgent_in_ledger(source, selection, first=frame.empty and said.empty)
+    _danger_set_aside(source)
     if not likely.empty:
         lines = [
             f"<li>{_where(row)}: live metal {percent(row['p_live_metal'])} likely "
@@ -185,10 +187,6 @@ def urgent_panel(source: Source, selection: Selection) -> None:
             follow(plate.show(body, key="cleared"))
             rows = lambda: where_next.once_urgent(source.cursor(), selection, root)  # noqa: E731
             downloads(rows, "cleared-openings", "Once urgent openings")
-    danger = landed.danger_in(source.workspace)
-    if danger:
-        lines = "".join(f"<p>▲ {plate.text(line)}</p>" for line in danger)
-        follow(plate.show(lines, key="danger-aside"))
     set_aside = source.ask(queries.looks_set_aside)
     if set_aside:
         body = (
@@ -219,6 +217,22 @@ def _urgent_in_ledger(source: Source, selection: Selection, *, first: bool) -> N
     )
     follow(plate.show(body, key="urgent-findings"))
     downloads(lambda: held, "urgent-findings", "Urgent findings of the ledger")
+
+
+def _danger_set_aside(source: Source) -> None:
+    """Rows that wait and speak of danger: in no list, whatever is selected."""
+    lines = landed.danger_in(source.workspace)
+    if not lines:
+        return
+    first, *rows, last = map(plate.text, lines)
+    commands = re.sub("`([^`]+)`", r"<code>\1</code>", last)
+    waiting = plate.link("Set aside", "intake", part="aside")
+    body = (
+        f'<section class="panel urgent"><h3>▲ {first}</h3>'
+        f"<ul>{''.join(f'<li>{row.strip()}</li>' for row in rows)}</ul>"
+        f"<p>{commands}</p><p>On screen they wait under {waiting}.</p></section>"
+    )
+    follow(plate.show(body, key="danger-aside"))
 
 
 def _at(row: dict[str, Any]) -> str:

@@ -258,12 +258,12 @@ def test_little_hangs_on_chance_where_few_buildings_teach(
     rule_book: RuleBook, at_stake: Stakes
 ) -> None:
     """The same portfolio learned from with other points: nearly the same, building by building.
-    Now and then a search ends elsewhere, where it is as good: of three the one in the middle counts
-    for the building that differs most."""
+    Now and then a search ends elsewhere, where it is as good: the mean of two counts for
+    the building that differs most."""
     shares = rule_book_shares(rule_book)
     some = simulate(rule_book, at_stake, default_priors(rule_book), shares, 20, 3).portfolio
     told = []
-    for seed in (1, 2, 3, 4):
+    for seed in (1, 2, 3):
         learned = learn(rule_book, some, at_stake, {}, seed)
         weighed = weigh_classes(rule_book, some.classes, at_stake, learned.taught)
         model = Model(learned.priors, learned.taught, weighed, 0, 0.9, 0, fully=False)
