@@ -3,7 +3,7 @@
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from urgent_rows import BOX_SEEN, COVER, LAMPS, LIVE, asked, is_urgent, look
+from urgent_rows import BOX_SEEN, COVER, LAMPS, LIVE, asked, is_urgent, look, urgent_among
 
 from shared.records import OPENING_OBSERVATIONS
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
@@ -13,13 +13,6 @@ pytestmark = pytest.mark.slow
 
 
 PLAIN = {"method": "visual", "result": "not_tested"}
-
-
-def _urgent(cases, fixes=()):
-    """Which cases are urgent, each an opening of its own, asked of all at once."""
-    rows = [{**row, "opening_id": name} for name, said in cases.items() for row in said]
-    fixed = [("H", name, *days) for name in cases for days in fixes]
-    return {row["opening_id"] for row in asked(rows, fixed)["urgent_openings"]}
 
 
 REPORTS = [
@@ -73,7 +66,7 @@ def test_each_report_makes_it_urgent_by_itself(each, number):
 
 
 @pytest.mark.parametrize("number", range(len(NONE_OF_IT)))
-def test_what_says_none_of_it_is_not_urgent(each, number):
+def test_what_says_none_of_it_is_noturgent_among(each, number):
     assert len(REPORTS) + number not in each
 
 
@@ -169,7 +162,7 @@ def test_only_a_later_reading_that_is_able_to_tell_clears_it():
 
 def test_what_is_seen_again_after_having_been_cleared_is_urgent_again():
     rows = [look(**LIVE), look(3, **BOX_SEEN)]
-    assert _urgent({"cleared": rows, "again": [*rows, look(9, **LIVE)]}) == {"again"}
+    assert urgent_among({"cleared": rows, "again": [*rows, look(9, **LIVE)]}) == {"again"}
 
 
 def test_each_ground_is_cleared_by_itself():
@@ -192,7 +185,7 @@ def test_cleared_says_by_which_row():
 def test_a_proven_repair_clears_what_was_said_before_its_proof():
     # Said after the repair, before its proof: the repair does not answer it.
     said = {f"{day}": [look(day, **LIVE)] for day in (0, 2, 3, 4, 9)}
-    assert _urgent(said, fixes=[(2, 4)]) == {"3", "4", "9"}
+    assert urgent_among(said, fixes=[(2, 4)]) == {"3", "4", "9"}
     (cleared,) = asked([look(**WORDS)], fixes=[("H", "1", 2, 4)])["cleared_openings"]
     assert (cleared["cleared_by"], cleared["clearing_person"]) == ("proven_fix", "Firm")
     assert "circuit rewired" in cleared["cleared_how"]
@@ -284,7 +277,7 @@ def test_a_repeated_or_corroborating_look_takes_nothing_off_the_list(cases):
             f"{n} with more": [{**row, extra: "yes"} for row in own],
             f"{n} passed": [*own, look(10, method=LAMPS, result="correct", inspector="Bo")],
         }
-    urgent = _urgent(told)
+    urgent = urgent_among(told)
     for name in {name.split()[0] for name in urgent if name.endswith("said")}:
         assert {f"{name} twice", f"{name} with more", f"{name} passed"} <= urgent, told[
             f"{name} said"
@@ -310,19 +303,19 @@ def test_what_may_sit_further_up_is_not_cleared_by_a_look_into_this_box():
         for n, said in enumerate(FURTHER_UP)
         for where, later in (("here", here), ("up", up))
     }
-    assert _urgent(cases) == {f"{n} here" for n, _ in enumerate(FURTHER_UP)}
+    assert urgent_among(cases) == {f"{n} here" for n, _ in enumerate(FURTHER_UP)}
 
 
 def test_an_opening_without_a_ground_contact_has_no_volts_there_to_clear_it():
     zero = look(5, ground_contact_earth_volts=0.0, **VOLTS)
     cases = {each: [look(**LIVE), {**zero, "slots": each}] for each in ("two_slot", "three_slot")}
-    assert _urgent(cases) == {"two_slot"}
+    assert urgent_among(cases) == {"two_slot"}
 
 
 def test_a_supply_voltage_is_cleared_by_somebody_who_tested():
     high = look(**{**VOLTS, "hot_neutral_volts": 170.0})
     seen = look(5, **{**VOLTS, "method": "visual", "result": "not_tested"})
-    assert _urgent({"seen": [high, seen], "tested": [high, look(5, **VOLTS)]}) == {"seen"}
+    assert urgent_among({"seen": [high, seen], "tested": [high, look(5, **VOLTS)]}) == {"seen"}
 
 
 def test_a_proven_repair_answers_for_no_other_family_of_defects():
@@ -333,4 +326,4 @@ def test_a_proven_repair_answers_for_no_other_family_of_defects():
         "supply": {"hot_neutral_volts": 170.0},
     }
     cases = {name: [look(**LIVE, **cells)] for name, cells in more.items()}
-    assert _urgent({"alone": [look(**LIVE)], **cases}, fixes=[(2, 4)]) == set(more)
+    assert urgent_among({"alone": [look(**LIVE)], **cases}, fixes=[(2, 4)]) == set(more)
