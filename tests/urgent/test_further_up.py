@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from urgent_rows import LIVE, PROOF, look, take_in
-
-from pipeline.landing import Workspace
-from tests.cli.running import run
+from stages import Stages
+from urgent_rows import LIVE, PROOF, look
 
 pytestmark = pytest.mark.slow
 
@@ -18,142 +16,135 @@ UPSTREAM = {
 SWAPPED_UPSTREAM = UPSTREAM | {"polarity": "reversed"}
 SOUND = PROOF | {"inspector": "Sally Ambrel", "firm_of_inspector": "Quillmarsh"}
 NONE_UPSTREAM = SOUND | {"method": "upstream_box_seen"}
+UNOPENED = NONE_UPSTREAM | {"note": "box not opened, as per the electrician"}
 FIX = "fix"
 
+STORIES = {
+    "bond": [[(0, FALSE_GROUND)], [(3, UPSTREAM)], [(5, FIX)], [(10, SOUND)], [(13, UNOPENED)],
+             [(15, NONE_UPSTREAM)]],
+    "swap": [[(0, LIVE)], [(3, SWAPPED_UPSTREAM)], [(5, FIX)], [(10, SOUND)], [(13, UNOPENED)],
+             [(15, NONE_UPSTREAM)]],
+    "late": [[(0, LIVE)], [(5, FIX)], [(10, SOUND)], [(3, SWAPPED_UPSTREAM)]],
+    "at once": [[(0, LIVE)], [(5, FIX), (3, SWAPPED_UPSTREAM), (10, SOUND)]],
+    "back": [[(0, LIVE)], [(5, FIX)], [(10, SOUND)], [(20, UPSTREAM)], [(30, SOUND)]],
+    "taken back": [[(0, FALSE_GROUND)], [(3, UPSTREAM)], [(4, NONE_UPSTREAM)], [(5, FIX)],
+                   [(10, SOUND)]],
+}  # fmt: skip
+"""What comes in of each building, delivery by delivery: day and look, or the report of a repair."""
 
-def _report(day: int, remedy: str) -> dict[str, object]:
+
+def _report(building: str, day: int) -> dict[str, object]:
     return {
-        "building_id": "H", "unit_id": "1", "opening_id": "1", "family": "false_ground",
-        "remedy": remedy, "fixed_on": look(day)["observed_on"],
+        "building_id": building, "unit_id": "1", "opening_id": "1", "family": "false_ground",
+        "remedy": "grounding_conductor_added", "fixed_on": look(day)["observed_on"],
         "firm": "Pellworth Electric", "worker": "Dorothea Orme",
     }  # fmt: skip
 
 
-class Place:
-    """A workspace, taken from day to day."""
-
-    def __init__(self, tmp_path) -> None:
-        self.folder = tmp_path
-        self.workspace = Workspace(tmp_path / "workspace")
-        self.at = ("--workspace", self.workspace.root)
-
-    def on(self, *steps: tuple[int, object], remedy: str = "grounding_conductor_added") -> None:
-        """Take in looks of days, or reports of the repair; one file of each."""
-        looks = [look(day, slots="three_slot", **told) for day, told in steps if told != FIX]
-        fixes = [_report(day, remedy) for day, told in steps if told == FIX]
+@pytest.fixture(scope="module")
+def stories(tmp_path_factory) -> Stages:
+    """Kept after each delivery of all buildings."""
+    told = Stages(tmp_path_factory.mktemp("further-up"))
+    for number in range(max(map(len, STORIES.values()))):
+        steps = [(building, day, said) for building, of in STORIES.items()
+                 for day, said in (of[number] if number < len(of) else ())]  # fmt: skip
+        fixes = [_report(b, day) for b, day, said in steps if said == FIX]
+        looks = [look(day, building=b, slots="three_slot", **said)
+                 for b, day, said in steps if said != FIX]  # fmt: skip
         for kind, rows in (("fixes", fixes), ("looks", looks)):
             if rows:
-                take_in(self.workspace, self.folder, f"{kind}{steps[0][0]}.csv", rows)
-        self.up_to_date()
-
-    def up_to_date(self) -> None:
-        for step in (("build",), ("findings", "sync"), ("build",)):
-            assert run(*step, *self.at).code == 0
-
-    def findings(self) -> dict[str, str]:
-        """State by family and occurrence, of what is wrong with the wiring."""
-        return {f"{row['family']}#{row['occurrence']}": row["state"] for row in self._all()}
-
-    def _all(self) -> list[dict[str, object]]:
-        rows = run("findings", "list", "--all", *self.at, "--json").json()
-        return [row for row in rows if row["grade"] != "record_in_doubt"]
-
-    def of(self, name: str) -> str:
-        family, number = name.split("#")
-        return next(
-            str(row["finding_id"])
-            for row in self._all()
-            if row["family"] == family and row["occurrence"] == int(number)
-        )
-
-    def urgent(self) -> bool:
-        return bool(run("urgent", *self.at, "--json").json())
-
-    def standing(self) -> str:
-        (row,) = run("openings", "H", *self.at, "--json").json()
-        return str(row["standing"])
+                told.land(f"{kind}{number}.csv", rows)
+        told.up("build", "sync", "build")
+        told.keep(str(number))
+    return told
 
 
-@pytest.mark.parametrize(
-    ("first", "upstream", "urgent"),
-    [(FALSE_GROUND, UPSTREAM, False), (LIVE, SWAPPED_UPSTREAM, True)],
-)
-def test_a_bond_further_up_is_not_proven_away_at_the_opening(tmp_path, first, upstream, urgent):
-    place = Place(tmp_path)
-    place.on((0, first))
-    place.on((3, upstream))
-    assert place.findings()["false_ground_upstream#1"] == "suspected_defect"
-    place.on((5, FIX))
-    told = run("fix", "methods", place.of("false_ground#1"), *place.at).out
+def _all(stories: Stages, after: int, building: str) -> list[dict[str, object]]:
+    rows = stories.of(str(after), building, "findings", "list", "--all")
+    return [row for row in rows if row["grade"] != "record_in_doubt"]
+
+
+def _states(stories: Stages, after: int, building: str) -> dict[str, object]:
+    """State by family and occurrence, of what is wrong with the wiring."""
+    rows = _all(stories, after, building)
+    return {f"{row['family']}#{row['occurrence']}": row["state"] for row in rows}
+
+
+def _id(stories: Stages, after: int, building: str, occurrence: int = 1) -> str:
+    return next(
+        str(row["finding_id"])
+        for row in _all(stories, after, building)
+        if (row["family"], row["occurrence"]) == ("false_ground", occurrence)
+    )
+
+
+def _urgent(stories: Stages, after: int, building: str) -> bool:
+    return bool(stories.of(str(after), building, "urgent"))
+
+
+def _standing(stories: Stages, after: int, building: str) -> str:
+    (row,) = stories.rows(str(after), "openings", building)
+    return str(row["standing"])
+
+
+@pytest.mark.parametrize(("name", "urgent"), [("bond", False), ("swap", True)])
+def test_a_bond_further_up_is_not_proven_away_at_the_opening(stories, name, urgent):
+    assert _states(stories, 1, name)["false_ground_upstream#1"] == "suspected_defect"
+    finding = _id(stories, 2, name)
+    told = stories("fix", "methods", finding, stage="2").out
     assert "Would not: cover off inspection cannot tell grounded from false ground upstream" in told
-    place.on((10, SOUND))
-    assert place.findings() == {
+    # a sound look at the opening
+    assert _states(stories, 3, name) == {
         "false_ground#1": "fix_reported_unproven",
         "false_ground_upstream#1": "suspected_defect",
     }
-    assert place.urgent() is urgent
-    assert place.standing() != "proven"
-    assert (
-        "a bond in a box further up stands reported here" in run("fix", "unproven", *place.at).out
-    )
+    assert _urgent(stories, 3, name) is urgent
+    assert _standing(stories, 3, name) != "proven"
+    (row,) = [r for r in stories.rows("3", "fix", "unproven") if r["finding_id"] == finding]
+    assert "a bond in a box further up stands reported here" in str(row)
     by_hand = [x for k, v in SOUND.items() for x in (f"--{k.replace('_', '-')}", str(v))]
     on = ("--on", look(10)["observed_on"])
-    refused = run("fix", "verify", place.of("false_ground#1"), *by_hand, *on, *place.at)
+    refused = stories("fix", "verify", finding, *by_hand, *on, stage="3")
     assert refused.code != 0
     assert "further up" in refused.err
-    place.on((13, NONE_UPSTREAM | {"note": "box not opened, as per the electrician"}))
-    assert place.findings()["false_ground#1"] == "fix_reported_unproven"
-    place.on((15, NONE_UPSTREAM))
-    assert place.findings()["false_ground#1"] == "repair_proven"
-    assert not place.urgent()
+    # a box further up that was not opened, and one that was
+    assert _states(stories, 4, name)["false_ground#1"] == "fix_reported_unproven"
+    assert _states(stories, 5, name)["false_ground#1"] == "repair_proven"
+    assert not _urgent(stories, 5, name)
 
 
-def test_a_bond_further_up_that_landed_with_the_look_or_after_it_puts_the_proof_in_doubt(tmp_path):
-    place = Place(tmp_path)
-    place.on((0, LIVE))
-    place.on((5, FIX))
-    place.on((10, SOUND))
-    assert place.findings()["false_ground#1"] == "repair_proven"
-    place.on((3, SWAPPED_UPSTREAM))
-    assert place.urgent()
-    assert place.standing() != "proven"
-    assert place.findings()["false_ground_upstream#1"] == "suspected_defect"
-    told = run("findings", "list", "--all", *place.at)
+def test_the_list_of_unproven_repairs_says_so_in_words(stories):
+    told = stories("fix", "unproven", stage="3").out
+    assert told.count("a bond in a box further up stands reported here") >= 2
+
+
+def test_a_bond_further_up_that_landed_with_the_look_or_after_it_puts_the_proof_in_doubt(stories):
+    assert _states(stories, 2, "late")["false_ground#1"] == "repair_proven"
+    assert _urgent(stories, 3, "late")
+    assert _standing(stories, 3, "late") != "proven"
+    assert _states(stories, 3, "late")["false_ground_upstream#1"] == "suspected_defect"
+    told = stories("findings", "list", "--all", "--building", "late", stage="3")
     assert "a bond in a box further up was reported on 2024-05-04" in told.out + told.err
 
 
-def test_all_in_one_delivery(tmp_path):
-    place = Place(tmp_path)
-    place.on((0, LIVE))
-    place.on((5, FIX), (3, SWAPPED_UPSTREAM), (10, SOUND))
-    assert place.findings() == {
+def test_all_in_one_delivery(stories):
+    assert _states(stories, 1, "at once") == {
         "false_ground#1": "fix_reported_unproven",
         "false_ground_upstream#1": "suspected_defect",
     }
-    assert place.urgent()
+    assert _urgent(stories, 1, "at once")
 
 
-def test_what_comes_back_further_up_takes_no_remedy_of_the_opening(tmp_path):
-    place = Place(tmp_path)
-    place.on((0, LIVE))
-    place.on((5, FIX))
-    place.on((10, SOUND))
-    place.on((20, UPSTREAM))
+def test_what_comes_back_further_up_takes_no_remedy_of_the_opening(stories):
     report = ("--remedy", "grounding_conductor_added", "--firm", "Pellworth Electric")
     who = ("--worker", "Dorothea Orme", "--on", look(25)["observed_on"])
-    refused = run("fix", "report", place.of("false_ground#2"), *report, *who, *place.at)
+    refused = stories("fix", "report", _id(stories, 3, "back", 2), *report, *who, stage="3")
     assert refused.code != 0
     assert "in a box further up and stays there" in refused.err
-    place.on((30, SOUND))
-    assert place.findings()["false_ground#2"] == "confirmed_defect"
-    assert "false_ground_upstream#1" not in place.findings()
+    # nor does a sound look at the opening settle it
+    assert _states(stories, 4, "back")["false_ground#2"] == "confirmed_defect"
+    assert "false_ground_upstream#1" not in _states(stories, 4, "back")
 
 
-def test_a_look_further_up_after_it_takes_it_back(tmp_path):
-    place = Place(tmp_path)
-    place.on((0, FALSE_GROUND))
-    place.on((3, UPSTREAM))
-    place.on((4, NONE_UPSTREAM))
-    place.on((5, FIX))
-    place.on((10, SOUND))
-    assert place.findings()["false_ground#1"] == "repair_proven"
+def test_a_look_further_up_after_it_takes_it_back(stories):
+    assert _states(stories, 4, "taken back")["false_ground#1"] == "repair_proven"

@@ -135,8 +135,21 @@ INSTEAD = {
 """Buildings: what a later export says in place of the row of that day, and whether both stand."""
 
 
+NOTES = {
+    "Tenant got a shock from the toaster here": "shock_reported",
+    "metal case is live, 110 V to water pipe": "live_metal",
+    "scorch marks on the outlet": "heat_or_scorch",
+}
+
+
+RESULTS = ["correct", "open_ground", "not_tested"]
+
+
+CALM, LIVE_BOX = {"slots": "three_slot", **BOX_SEEN}, {"slots": "three_slot", **LIVE}
+
+
 @pytest.fixture(scope="module")
-def replaced(tmp_path_factory):
+def told(tmp_path_factory):
     """Buildings that are urgent, and that were, after a second export."""
     pairs = [
         look(days, building=name, slots="three_slot", **half)
@@ -148,7 +161,20 @@ def replaced(tmp_path_factory):
              **{key: value for key, value in cells.items() if key != "day"})
         for name, (cells, _) in INSTEAD.items()
     ]  # fmt: skip
-    return buildings_of(tmp_path_factory.mktemp("replaced"), pairs, later)
+    # a copy of a row that stood beside the danger, and one that did not
+    both = [look(building="beside", **CALM), look(building="beside", **LIVE_BOX)]
+    alone = [look(building="alone", **LIVE_BOX)]
+    calm = [look(building=name, **CALM) for name in ("beside", "alone")]
+    # danger in a note, with a quiet note beside
+    quiet = "no voltage on the case, nobody got a shock"
+    noted = []
+    for note, defect in NOTES.items():
+        for result in RESULTS:
+            building = f"{defect} {result}"
+            noted += [look(building=building, result=result, note=note),
+                      look(building=building, opening="2", note=quiet)]  # fmt: skip
+    exports = (pairs, both + alone, noted, later, calm)
+    return buildings_of(tmp_path_factory.mktemp("told"), *exports)
 
 
 def buildings_of(folder, *exports):
@@ -167,53 +193,23 @@ def buildings_of(folder, *exports):
 
 
 @pytest.mark.parametrize("name", INSTEAD)
-def test_half_that_a_later_export_replaces_stands_unless_that_row_can_tell(replaced, name):
-    urgent, cleared = replaced
+def test_half_that_a_later_export_replaces_stands_unless_that_row_can_tell(told, name):
+    urgent, cleared = told
     stands = INSTEAD[name][1]
     assert (name in urgent) == stands
     assert (name in cleared) != stands
 
 
-NOTES = {
-    "Tenant got a shock from the toaster here": "shock_reported",
-    "metal case is live, 110 V to water pipe": "live_metal",
-    "scorch marks on the outlet": "heat_or_scorch",
-}
-
-
-RESULTS = ["correct", "open_ground", "not_tested"]
-
-
-@pytest.fixture(scope="module")
-def noted(tmp_path_factory):
-    """Buildings that are urgent of one for each note and result, each with a quiet note beside."""
-    quiet = "no voltage on the case, nobody got a shock"
-    rows = []
-    for note, defect in NOTES.items():
-        for result in RESULTS:
-            building = f"{defect} {result}"
-            rows += [look(building=building, result=result, note=note),
-                     look(building=building, opening="2", note=quiet)]  # fmt: skip
-    return buildings_of(tmp_path_factory.mktemp("noted"), rows)[0]
-
-
 @pytest.mark.parametrize("result", RESULTS)
 @pytest.mark.parametrize("note", NOTES)
-def test_danger_in_a_note_is_urgent_whatever_the_result(noted, note, result):
-    row = noted[f"{NOTES[note]} {result}"]
+def test_danger_in_a_note_is_urgent_whatever_the_result(told, note, result):
+    row = told[0][f"{NOTES[note]} {result}"]
     assert (row["opening_id"], row["defect"]) == ("1", NOTES[note])
     assert note in row["grounds"][0]["says"]
-    assert len(noted) == len(NOTES) * len(RESULTS)
 
 
-@pytest.mark.slow
-def test_a_copy_of_a_row_that_stood_beside_the_danger_takes_nothing_back(tmp_path):
-    calm, live = {"slots": "three_slot", **BOX_SEEN}, {"slots": "three_slot", **LIVE}
-    both = [look(building="beside", **calm), look(building="beside", **live)]
-    after = [look(building="alone", **live)]
-    urgent, cleared = buildings_of(
-        tmp_path, both + after, [look(building=name, **calm) for name in ("beside", "alone")]
-    )
+def test_a_copy_of_a_row_that_stood_beside_the_danger_takes_nothing_back(told):
+    urgent, cleared = told
     assert "beside" in urgent and "alone" not in urgent
     assert "beside" not in cleared and "alone" in cleared
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 from test_proofs_that_fall import FIX, LIVE, PROOF, Story
 
@@ -12,45 +10,62 @@ pytestmark = pytest.mark.slow
 UNPROVEN = "fix_reported_unproven"
 
 
-def test_a_late_report_of_earlier_work_takes_no_later_work_back(tmp_path: Path) -> None:
-    story = Story(tmp_path / "late")
-    story.take("looks.csv", dict.fromkeys("ABC", LIVE))
-    later = FIX | {"fixed_on": "2026-03-11"}
-    story.take("fixes.csv", dict.fromkeys("ABC", later))
-    story.take("seen.csv", dict.fromkeys("ABC", PROOF | {"observed_on": "2026-03-06"}))
-    earlier = FIX | {"fixed_on": "2026-03-04", "remedy": "circuit_rewired"}
-    story.take("more_fixes.csv", {"A": earlier, "B": FIX | {"fixed_on": "2026-03-04"}})
-    # the row of C is put right: there was no work on the 11th
-    story.take("fixes.csv", {"A": later, "B": later, "C": FIX | {"fixed_on": "2026-03-04"}})
-    assert story.states == {"A": UNPROVEN, "B": UNPROVEN, "C": "repair_proven"}
-    story.take("proofs.csv", dict.fromkeys("ABC", PROOF))
-    assert set(story.states.values()) == {"repair_proven"}
-    assert story("ledger", "verify").code == 0
+LATER = FIX | {"fixed_on": "2026-03-11"}
+EARLIER = FIX | {"fixed_on": "2026-03-04"}
+EARLY_LOOK = PROOF | {"observed_on": "2026-03-06"}
+SAW = LIVE | {"observed_on": "2026-03-09", "inspector": "Bo Tarrow"}
+
+LATE = ("LA", "LB", "LC")
+BETWEEN = ("BA", "BB")
+
+
+@pytest.fixture(scope="module")
+def story(tmp_path_factory: pytest.TempPathFactory) -> Story:
+    """Two stories in one workspace, delivery by delivery; states as they were on the way."""
+    told = Story(tmp_path_factory.mktemp("order") / "own")
+    told.take("looks.csv", dict.fromkeys((*LATE, *BETWEEN), LIVE))
+    fixes = dict.fromkeys(LATE, LATER) | dict.fromkeys(BETWEEN, FIX)
+    told.take("fixes.csv", fixes)
+    told.take("seen.csv", dict.fromkeys(LATE, EARLY_LOOK) | {"BA": SAW})
+    told.take("more_fixes.csv", {"LA": EARLIER | {"remedy": "circuit_rewired"}, "LB": EARLIER})
+    # the row of LC is put right: there was no work on the 11th
+    told.take("fixes.csv", fixes | {"LC": EARLIER})
+    told.before = told.states
+    told.take("proofs.csv", dict.fromkeys((*LATE, *BETWEEN), PROOF))
+    told.proven = told.states
+    taken = told("intake", str(told.write("between.csv", {"BB": SAW})))
+    assert taken.code in (0, 3), taken.err
+    told.built = told("build")
+    told.doubted = told("findings", "list", "--all", "--json").json()
+    assert told("findings", "sync").code == 0
+    told.build()
+    return told
+
+
+def test_a_late_report_of_earlier_work_takes_no_later_work_back(story: Story) -> None:
+    assert {name: story.before[name] for name in LATE} == {
+        "LA": UNPROVEN, "LB": UNPROVEN, "LC": "repair_proven",
+    }  # fmt: skip
+    assert {story.proven[name] for name in LATE} == {"repair_proven"}
 
 
 def test_a_look_that_saw_it_before_the_proof_disproves_the_repair_whenever_it_lands(
-    tmp_path: Path,
+    story: Story,
 ) -> None:
-    story = Story(tmp_path / "between")
-    story.take("looks.csv", dict.fromkeys("AB", LIVE))
-    story.take("fixes.csv", dict.fromkeys("AB", FIX))
-    seen = LIVE | {"observed_on": "2026-03-09", "inspector": "Bo Tarrow"}
-    story.take("between_a.csv", {"A": seen})
-    story.take("proofs.csv", dict.fromkeys("AB", PROOF))
-    assert story.states == {"A": "fix_disproved", "B": "repair_proven"}
-    path = story.write("between_b.csv", {"B": seen})
-    assert story("intake", str(path)).code in (0, 3)
-    assert "1 proof in doubt" in (built := story("build")).out + built.err
-    rows = story("findings", "list", "--all", "--json").json()
-    (row,) = (r for r in rows if r["building_id"] == "B" and r["family"] == "false_ground")
+    assert (story.proven["BA"], story.proven["BB"]) == ("fix_disproved", "repair_proven")
+    assert "1 proof in doubt" in story.built.out + story.built.err
+    rows = [r for r in story.doubted if r["family"] == "false_ground"]
+    (row,) = (r for r in rows if r["building_id"] == "BB")
     assert row["proof_in_doubt"]
-    assert story("findings", "sync").code == 0
-    story.build()
-    assert story.states == dict.fromkeys("AB", "fix_disproved")
+    states = story.states
+    assert {states[name] for name in BETWEEN} == {"fix_disproved"}
     told = {row["building_id"]: row for row in _told(story)}
-    assert told["A"] == told["B"] | {"building_id": "A"}
+    assert told["BA"] == told["BB"] | {"building_id": "BA"}
     (firm,) = story("findings", "progress", "--view", "firms", "--json").json()
     assert firm["disproved"] == 2
+
+
+def test_the_ledger_of_both_verifies(story: Story) -> None:
     assert story("ledger", "verify").code == 0
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import html
 import re
+import shutil
 
 import pytest
 from openpyxl import load_workbook
@@ -45,16 +46,24 @@ CLEAN = {
 DAY = ("--day", "2024-06-03")
 
 
-@pytest.fixture
-def place(tmp_path) -> Workspace:
-    found = Workspace(tmp_path / "w")
+@pytest.fixture(scope="module")
+def built(tmp_path_factory) -> Workspace:
+    folder = tmp_path_factory.mktemp("planned")
+    found = Workspace(folder / "w")
     register = {"building_id": "H", "year_built": 1950, "dwelling_units": 1, "receptacle_count": 8}
-    take_in(found, tmp_path, "register.csv", [register])
-    take_in(found, tmp_path, "looks.csv", [
+    take_in(found, folder, "register.csv", [register])
+    take_in(found, folder, "looks.csv", [
         look(opening=name, slots="three_slot") | cells for name, cells in SAID.items()
     ])  # fmt: skip
     build(found)
     return found
+
+
+@pytest.fixture
+def place(built, tmp_path) -> Workspace:
+    """A copy of its own for each test."""
+    shutil.copytree(built.root, tmp_path / "own")
+    return Workspace(tmp_path / "own")
 
 
 def urgent(place):

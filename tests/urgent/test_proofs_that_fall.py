@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import shutil
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -73,7 +74,14 @@ class Story:
     def build(self) -> None:
         assert self("build").code == 0
 
-    def proven(self, buildings: str) -> Story:
+    def copy(self, folder: Path) -> Story:
+        """As it is now, with what its last commands said."""
+        shutil.copytree(self.root, folder / "own")
+        other = Story(folder)
+        vars(other).update({k: v for k, v in vars(self).items() if k not in vars(other)})
+        return other
+
+    def proven(self, buildings: Iterable[str]) -> Story:
         """The same after live metal, its repair and its proof at each building."""
         self.take("found.csv", dict.fromkeys(buildings, LIVE))
         assert self.urgent == {*buildings}
@@ -85,80 +93,112 @@ class Story:
         return self
 
 
-def test_a_look_that_was_taken_back_proves_no_more(tmp_path: Path) -> None:
-    story = Story(tmp_path / "back").proven("ABCD")
-    who = {name: PROOF[name] for name in ("observed_on", "inspector", "firm_of_inspector")}
-    blind = {name: PROOF[name] for name in ("method", "result", "slots")}
-    story.take("proofs_2026-03-25.csv", {
-        "A": {**who, "method": "cover_off_inspection", "result": "not_accessible"},
-        "B": {**who, "method": "cover_off_inspection", "result": "not_tested"},
-        "C": {**who, **blind, "cover_removed": "no"},
-    })  # fmt: skip
-    assert story.urgent == set("ABC")
+WHO = {name: PROOF[name] for name in ("observed_on", "inspector", "firm_of_inspector")}
+BLIND = {name: PROOF[name] for name in ("method", "result", "slots")}
+BACK = {**WHO, "method": "cover_off_inspection", "result": "not_accessible"}
+LAMPS = {"observed_on": "2026-03-21", "inspector": "Bo Quay", "method": "three_lamp_tester",
+         "result": "correct", "slots": "three_slot"}  # fmt: skip
+
+LOOKS = {
+    "proofs_2026-03-25.csv": {
+        "taken back": BACK,
+        "not tested": BACK | {"result": "not_tested"},
+        "not opened": {**WHO, **BLIND, "cover_removed": "no"},
+        "lamps twice": LAMPS,
+        "new": LIVE,
+    },
+    "proofs_2026-03-30.csv": {
+        "taken back": LAMPS,  # the proof is in doubt already
+        "not opened": PROOF,  # the look as it was, once more: the proof stands again
+        "taken back late": BACK,
+        "lamps twice": LAMPS | {"inspector": "Cy Fenn"},
+    },
+}
+REPORTS = [
+    {
+        "after": FIX | {"fixed_on": "2026-03-14"},  # after the look
+        "looker": FIX | {"worker": "Sally Ambrel"},  # by the very person who looked
+        "firm": FIX | {"firm": "Quillmarsh", "worker": ""},  # by the firm of who looked
+        "earlier": FIX | {"fixed_on": "2026-03-06"},  # perhaps an earlier repair
+    },
+    # a correction after which the same look still proves; who worked by any report has worked
+    {"after": FIX | {"fixed_on": "2026-03-08"}, "looker": FIX | {"worker": "Peter Lund"}},
+]
+"""What comes in again after the proofs: looks, then reports of repairs; twice."""
+
+OF_LOOKS = ("taken back", "not tested", "not opened", "taken back late", "lamps twice", "untouched")
+OF_REPORTS = ("after", "looker", "firm", "earlier", "as it was")
+
+
+@pytest.fixture(scope="module")
+def stages(tmp_path_factory: pytest.TempPathFactory) -> list[Story]:
+    """Proven repairs, and the same after each delivery: copies, which nothing takes in any more."""
+    folder = tmp_path_factory.mktemp("proofs")
+    story = Story(folder / "own").proven((*OF_LOOKS, *OF_REPORTS))
+    found = [story.copy(folder / "0")]
+    for number, (name, of) in enumerate(LOOKS.items(), 1):
+        fixes = story.write("fixes_2026-03-25.csv", REPORTS[number - 1])
+        tried = story("intake", str(story.write(name, of)), "--try", "--json").json()
+        reported = story("intake", str(fixes))
+        assert reported.code in (0, 3), reported.err
+        story.take(name, of)
+        found.append(story.copy(folder / str(number)))
+        found[-1].tried, found[-1].reported = tried, reported
+    return found
+
+
+def _of(story: Story, buildings: Iterable[str]) -> dict[str, str]:
+    return {name: state for name, state in story.states.items() if name in buildings}
+
+
+def test_a_look_that_was_taken_back_proves_no_more(stages: list[Story], tmp_path: Path) -> None:
+    _, story, later = stages
+    gone = {"taken back", "not tested", "not opened"}
+    assert story.urgent & {*OF_LOOKS} == gone
     assert "3 proofs in doubt" in story.built.out + story.built.err
     rows = story("findings", "list", "--all", "--json").json()
     doubted = {r["building_id"]: (bool(r["proof_in_doubt"]), r["urgent"]) for r in rows
-               if r["family"] == "false_ground"}  # fmt: skip
-    assert doubted == {**dict.fromkeys("ABC", (True, True)), "D": (False, False)}
-    (finding,) = (r["finding_id"] for r in rows
-                  if r["building_id"] == "C" and r["family"] == "false_ground")  # fmt: skip
+               if r["family"] == "false_ground" and r["building_id"] in OF_LOOKS}  # fmt: skip
+    assert doubted == {name: (name in gone, name in gone) for name in OF_LOOKS}
+    here = [r for r in rows if r["building_id"] == "not opened"]
+    (finding,) = (r["finding_id"] for r in here if r["family"] == "false_ground")
     assert "Proof in doubt" in story("findings", "show", finding).err
     key = tmp_path / "key.pem"
     assert run("certificate", "key", key).code == 0
-    made = story("certificate", "make", "C", "1", "--unit", "1", "--key", str(key),
+    made = story("certificate", "make", "not opened", "1", "--unit", "1", "--key", str(key),
                  "-o", str(tmp_path / "c.json"))  # fmt: skip
     assert made.code != 0 and "stands in no export as it was judged" in made.err
-    # the look as it was, once more: the proof stands again
-    story.take("proofs_2026-03-30.csv", {"C": PROOF})
-    assert story.urgent == set("AB")
+    assert later.urgent & {*OF_LOOKS} == gone - {"not opened"} | {"taken back late"}
 
 
-def test_what_an_intake_foretells_is_urgent_after_the_build(tmp_path: Path) -> None:
-    story = Story(tmp_path / "foretold").proven("ABC")
-    who = {name: PROOF[name] for name in ("observed_on", "inspector", "firm_of_inspector")}
-    back = {**who, "method": "cover_off_inspection", "result": "not_accessible"}
-    lamps = {"observed_on": "2026-03-21", "inspector": "Bo Quay", "method": "three_lamp_tester",
-             "result": "correct", "slots": "three_slot"}  # fmt: skip
-    files = {
-        "proofs_2026-03-25.csv": {"A": back, "C": lamps, "D": LIVE},
-        # the proof at A is in doubt already
-        "proofs_2026-03-30.csv": {"A": lamps, "B": back, "C": lamps | {"inspector": "Cy Fenn"}},
-    }
+def test_what_an_intake_foretells_is_urgent_after_the_build(stages: list[Story]) -> None:
     news = []
-    for name, of in files.items():
-        tried = story("intake", str(story.write(name, of)), "--try", "--json").json()
-        story.take(name, of)
-        counts = {row["building_id"]: row["urgent_openings"] for row in tried}
-        assert counts == {each: int(each in story.urgent) for each in of}
-        news.append({row["building_id"] for row in tried if row["newly_urgent"]})
-    assert news == [{"A", "D"}, {"B"}] and story.urgent == set("ABD")
+    for story, of in zip(stages[1:], LOOKS.values(), strict=True):
+        urgent = story.urgent
+        counts = {row["building_id"]: row["urgent_openings"] for row in story.tried}
+        assert counts == {each: int(each in urgent) for each in of}
+        news.append({row["building_id"] for row in story.tried if row["newly_urgent"]})
+    assert news == [{"taken back", "not tested", "not opened", "new"}, {"taken back late"}]
+    assert "new" in stages[-1].urgent
 
 
-def test_a_corrected_report_of_a_repair_opens_it_again(tmp_path: Path) -> None:
-    story = Story(tmp_path / "report").proven("ABCDE")
-    story.take("fixes_2026-03-25.csv", {
-        "A": FIX | {"fixed_on": "2026-03-14"},  # after the look
-        "B": FIX | {"worker": "Sally Ambrel"},  # by the very person who looked
-        "C": FIX | {"firm": "Quillmarsh", "worker": ""},  # by the firm of who looked
-        "D": FIX | {"fixed_on": "2026-03-06"},  # perhaps an earlier repair
-    })  # fmt: skip
-    open_again = dict.fromkeys("ABC", "fix_reported_unproven")
-    assert story.states == open_again | dict.fromkeys("DE", "repair_proven")
-    assert story.taken.out.count("this report of it says otherwise") == 3
+def test_a_corrected_report_of_a_repair_opens_it_again(stages: list[Story]) -> None:
+    _, story, later = stages
+    open_again = dict.fromkeys(("after", "looker", "firm"), "fix_reported_unproven")
+    proven = dict.fromkeys(("earlier", "as it was"), "repair_proven")
+    assert _of(story, OF_REPORTS) == open_again | proven
+    assert story.reported.out.count("this report of it says otherwise") == 3
     (aside,) = story("quarantine", "list", "--json").json()
     (reason,) = aside["reasons"]
     assert reason["column"] == "fixed_on" and "2026-03-07" in reason["expected"]
-    # a correction after which the same look still proves; who worked by any report has worked
-    story.take("fixes_2026-03-25.csv", {
-        "A": FIX | {"fixed_on": "2026-03-08"}, "B": FIX | {"worker": "Peter Lund"}
-    })  # fmt: skip
-    now = open_again | {"A": "repair_proven"} | dict.fromkeys("DE", "repair_proven")
-    assert story.states == now
-    assert story("ledger", "verify").code == 0
+    assert _of(later, OF_REPORTS) == open_again | {"after": "repair_proven"} | proven
+    assert later("ledger", "verify").code == 0
 
 
-def test_the_ledger_of_another_workspace_is_not_built_with(tmp_path: Path) -> None:
-    mine, other = Story(tmp_path / "mine"), Story(tmp_path / "other").proven("A")
+def test_the_ledger_of_another_workspace_is_not_built_with(
+    stages: list[Story], tmp_path: Path
+) -> None:
+    mine, other = Story(tmp_path / "mine"), stages[0]
     mine.take("found.csv", {"A": LIVE})
     mine.build()
     kept = tmp_path / "kept"

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from urgent_rows import COVER, look, take_in
 
@@ -25,16 +27,24 @@ LOOKS = (
 )
 
 
-@pytest.fixture
-def place(tmp_path):
-    place = Workspace(tmp_path / "w")
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("refuted")
+    place = Workspace(folder / "w")
     sound = LIVE | {"result": "correct", "neutral_ground_jumper": "no", "polarity": "correct"}
     rows = [look(opening=f"S{n}", slots="three_slot", **sound) for n in range(4)]
-    take_in(place, tmp_path, "a.csv", [look(slots="three_slot", opening="K1", **LIVE), *rows])
+    take_in(place, folder, "a.csv", [look(slots="three_slot", opening="K1", **LIVE), *rows])
     for words in (("build",), ("findings", "sync")):
         assert run(*words, "--workspace", place.root).code == 0
     assert len(run("urgent", "--workspace", place.root, "--json").json()) == 1
     return place
+
+
+@pytest.fixture
+def place(built, tmp_path):
+    """A copy of its own for each test."""
+    shutil.copytree(built.root, tmp_path / "own")
+    return Workspace(tmp_path / "own")
 
 
 def state(place):

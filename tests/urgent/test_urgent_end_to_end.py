@@ -2,10 +2,12 @@
 
 import html
 import re
+import shutil
 
 import pandas as pd
 import pytest
 from screens_shown import APP, plate, sound
+from stages import Stages
 from streamlit.testing.v1 import AppTest
 from urgent_rows import BOX_SEEN, COVER, LIVE, MENDER, PROOF, export, look, take_in
 
@@ -112,29 +114,27 @@ def test_cleared_says_what_took_each_off_the_list(told):
     assert "corrected by a later export" in text and "corrected.csv" in text
 
 
-def test_inferred_is_a_list_of_its_own(told):
+def test_inferred_is_a_list_of_its_own(told, tmp_path):
     listed = cli(told, "--inferred")
     assert not {(row["building_id"], row["opening_id"]) for row in listed} & URGENT
-    text = told.root / "rule_book.toml"
+    other = Workspace(tmp_path / "other-rules")
+    shutil.copytree(told.root, other.root)
     shipped = run("rules", "show", "--toml").out
-    text.write_text(shipped.replace("inferred_probability = { value = 0.05",
-                                    "inferred_probability = { value = 0.0001"))  # fmt: skip
-    try:
-        build(told)
-        more = cli(told, "--inferred")
-        assert len(more) > len(listed)
-        assert all(row["p_live_metal"] >= 0.0001 for row in more)
-        assert {row["standing"] for row in more} >= {"measured", "inferred"}
-        assert any(row["opening_id"] is None and row["openings"] > 0 for row in more)
-        # In a list of what nobody reported, no line reads as if somebody had.
-        said = run("urgent", "--inferred", "--workspace", told.root).out
-        assert "measured, nothing urgent stands" in said and "nobody looked" in said
-        assert not re.search(r" reported  ", said)
-        assert "--inferred` lists them" in run("urgent", "--workspace", told.root).out
-        assert {(row["building_id"], row["opening_id"]) for row in cli(told)} == URGENT
-    finally:
-        text.unlink()
-        build(told)
+    (other.root / "rule_book.toml").write_text(
+        shipped.replace("inferred_probability = { value = 0.05",
+                        "inferred_probability = { value = 0.0001"))  # fmt: skip
+    build(other)
+    more = cli(other, "--inferred")
+    assert len(more) > len(listed)
+    assert all(row["p_live_metal"] >= 0.0001 for row in more)
+    assert {row["standing"] for row in more} >= {"measured", "inferred"}
+    assert any(row["opening_id"] is None and row["openings"] > 0 for row in more)
+    # In a list of what nobody reported, no line reads as if somebody had.
+    said = run("urgent", "--inferred", "--workspace", other.root).out
+    assert "measured, nothing urgent stands" in said and "nobody looked" in said
+    assert not re.search(r" reported  ", said)
+    assert "--inferred` lists them" in run("urgent", "--workspace", other.root).out
+    assert {(row["building_id"], row["opening_id"]) for row in cli(other)} == URGENT
     assert run("urgent", "--inferred", "--cleared", "--workspace", told.root).code == 2
 
 
@@ -184,101 +184,28 @@ def test_one_standing_everywhere(told):
             assert pd.isna(found["condition"])
 
 
-def test_a_proven_repair_takes_it_off_the_list_and_is_named(tmp_path):
-    place = Workspace(tmp_path / "workspace")
-    take_in(place, tmp_path, "a.csv", [look(slots="three_slot", **LIVE)])
-    build(place)
-    assert len(cli(place)) == 1
-    ledger = open_ledger(workspace=place.root)
-    with store.reading(place) as con:
-        sync_findings(con, ledger)
-    frame = current(ledger).set_index("family")
-    finding = str(frame.loc["false_ground", "finding_id"])
-    assert frame.loc["false_ground", "condition"] == "reversed_false_ground"
-    who = {"who": "R. Ostrander", "origin": "cli"}
-    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", **MENDER)
-    ledger.append(finding, fix, **who)
-    ledger.close()
-    build(place)
-    assert len(cli(place)) == 1  # said to be mended, not proven
-    ledger = open_ledger(workspace=place.root)
-    proof = ev.Look(observed_on="2024-06-03", **PROOF)
-    ledger.record_look(finding, proof, **who)
-    ledger.close()
-    build(place)
-    assert cli(place) == []
-    rows = cli(place, "--cleared")
-    assert {row["cleared_by"] for row in rows} == {"proven_fix"}
-    assert {row["clearing_person"] for row in rows} == {"Pellworth Electric"}
-    (opening,) = run("openings", "H", "--workspace", place.root, "--json").json()
-    assert (opening["standing"], opening["urgent"]) == ("proven", False)
-    # Reported anew after the proof, it is urgent again and the finding recurs.
-    take_in(place, tmp_path, "b.csv", [look(90, slots="three_slot", **LIVE)])
-    build(place)
-    before = "before the repair proven on 2024-06-03, which holds no longer: "
-    for recurrences in (1, 0):  # before the recurrence is raised, and after
-        (row,) = cli(place)
-        told = [(g["observed_on"], g["says"].startswith(before)) for g in row["grounds"]]
-        # what was said since stands first, and alone is the reason
-        assert told == [("2024-07-30", False)] * 2 + [("2024-05-01", True)] * 2
-        ledger = open_ledger(workspace=place.root)
-        with store.reading(place) as con:
-            assert sync_findings(con, ledger).recurrences == recurrences
-        ledger.close()
-        build(place)
+METER = {"method": "voltmeter_under_load"}
+HALF = {**LIVE, "result": "false_ground"}
+NOBODY = {"method": "three_lamp_tester", "inspector": ""}
+JUMPER = {"method": COVER, "result": "false_ground", "neutral_ground_jumper": "yes"}
+SWAP = METER | {"result": "hot_neutral_reversed", "polarity": "reversed"}
+UP = ("upstream_box_seen", "neutral_lifted_test", COVER)
 
-
-def test_two_rows_of_one_export_are_two_looks_whatever_they_have_in_common(tmp_path):
-    """The same person, method and day: the second row takes nothing back, nor does a blank."""
-    place = Workspace(tmp_path / "workspace")
-    place.create()
-    rows = [
-        look(building="H0", opening="words", result="reversed_false_ground", inspector="Ann"),
-        look(building="H0", opening="words", result="correct", inspector="Ann"),
-        look(building="H0", opening="volts", case_earth_volts=118, inspector="Ann"),
-        look(building="H0", opening="volts", inspector="Ann"),
-        look(building="H0", opening="typo", case_earth_volts=118, inspector="Ann"),
-    ]
-    take_in(place, tmp_path, "first.csv", rows)
-    take_in(
-        place,
-        tmp_path,
-        "second.csv",
-        [look(building="H0", opening="typo", case_earth_volts=1.18, inspector="Ann")],
-    )
-    build(place)
-    assert {row["opening_id"] for row in cli(place)} == {"words", "volts"}
-    assert [row["opening_id"] for row in cli(place, "--cleared")] == ["typo"]
-
-
-def test_half_an_answer_in_a_later_export_corrects_nothing(tmp_path):
-    place = Workspace(tmp_path / "workspace")
-    place.create()
-    seen = {**LIVE, "result": "false_ground"}
-    lamps = {"method": "three_lamp_tester", "inspector": ""}
-    first = [
-        look(opening="half", **seen),
-        look(opening="full", **seen),
-        look(opening="nobody", **{**lamps, "result": "hot_ground_reversed"}),
-    ]
-    again = [
-        look(opening="half", **{**seen, "polarity": None}),
-        look(opening="nobody", **{**lamps, "result": "correct"}),
-    ]
-    take_in(place, tmp_path, "a.csv", first)
-    take_in(place, tmp_path, "b.csv", again)
-    build(place)
-    assert {row["opening_id"] for row in cli(place)} == {"half", "full", "nobody"}
-    whole = {**seen, "result": "correct", "neutral_ground_jumper": "no", "polarity": "correct"}
-    take_in(place, tmp_path, "c.csv", [look(opening="full", **whole)])
-    build(place)
-    assert {row["opening_id"] for row in cli(place)} == {"half", "nobody"}
-
-
-def test_nought_volts_of_a_circuit_that_may_be_dead_clear_nothing(tmp_path):
-    place = Workspace(tmp_path / "workspace")
-    place.create()
-    rows = [
+FIRST = {
+    "repair": [look(slots="three_slot", **LIVE)],
+    "rows": [
+        look(opening="words", result="reversed_false_ground", inspector="Ann"),
+        look(opening="words", result="correct", inspector="Ann"),
+        look(opening="volts", case_earth_volts=118, inspector="Ann"),
+        look(opening="volts", inspector="Ann"),
+        look(opening="typo", case_earth_volts=118, inspector="Ann"),
+    ],
+    "half": [
+        look(opening="half", **HALF),
+        look(opening="full", **HALF),
+        look(opening="nobody", **{**NOBODY, "result": "hot_ground_reversed"}),
+    ],
+    "nought": [
         look(opening="off", **LIVE),
         look(1, "off", method="visual", ground_contact_earth_volts=0, inspector="Bo"),
         look(opening="on", **LIVE),
@@ -287,10 +214,127 @@ def test_nought_volts_of_a_circuit_that_may_be_dead_clear_nothing(tmp_path):
             inspector="Bo",
         ),
         look(opening="open", method=COVER, result="open_neutral", neutral_ground_jumper="yes"),
-    ]  # fmt: skip
-    take_in(place, tmp_path, "a.csv", rows)
-    build(place)
-    assert {row["opening_id"] for row in cli(place)} == {"off", "open"}
+    ],
+    "dead": [
+        look(opening="case", case_earth_volts=118, **METER),
+        look(opening="contact", plate_earth_volts=118, ground_contact_earth_volts=118, **METER),
+        look(opening="box", **LIVE),
+        look(opening="typo", case_earth_volts=118, **METER),
+    ],
+    "up": [
+        row
+        for method in UP
+        for row in (
+            look(opening=method, method=method, result="false_ground_upstream",
+                 polarity="reversed"),
+            look(5, method, inspector="Bo", **BOX_SEEN),
+        )
+    ],
+    "two": [
+        look(opening="same_day", **JUMPER), look(opening="same_day", **SWAP),
+        look(opening="later", **SWAP), look(9, opening="later", **JUMPER),
+        look(opening="answered", **SWAP), look(9, opening="answered", **JUMPER, polarity="correct"),
+        look(opening="between", **JUMPER), look(4, opening="between", inspector="Bo", **BOX_SEEN),
+        look(9, opening="between", **SWAP),
+        look(opening="lamps", **JUMPER), look(9, opening="lamps", result="hot_neutral_reversed"),
+        look(opening="cleared", **JUMPER), look(4, opening="cleared", **SWAP),
+        look(9, opening="cleared", inspector="Bo", **BOX_SEEN),
+    ],
+}  # fmt: skip
+SECOND = {
+    "rows": [look(opening="typo", case_earth_volts=1.18, inspector="Ann")],
+    "half": [
+        look(opening="half", **{**HALF, "polarity": None}),
+        look(opening="nobody", **{**NOBODY, "result": "correct"}),
+    ],
+    "dead": [
+        look(opening="case", **{**METER, "result": "no_power", "case_earth_volts": 0}),
+        look(opening="contact", **{**METER, "result": "no_power"}, plate_earth_volts=0,
+             ground_contact_earth_volts=0),
+        look(opening="box", method=COVER),
+        look(opening="typo", case_earth_volts=1.18, hot_neutral_volts=119, **METER),
+    ],
+}  # fmt: skip
+WHOLE = {**HALF, "result": "correct", "neutral_ground_jumper": "no", "polarity": "correct"}
+"""What is said of each building: at first, in a later export, and in one after that."""
+
+
+def _synced(told: Stages) -> int:
+    """Sync findings; how many recur."""
+    return int(told("findings", "sync", "--json").json()[0]["recurrences"])
+
+
+@pytest.fixture(scope="module")
+def stories(tmp_path_factory) -> Stages:
+    told = Stages(tmp_path_factory.mktemp("stories"))
+    for when, said in (("first", FIRST), ("second", SECOND)):
+        for building, rows in said.items():  # each an export of its own
+            told.land(f"{when}-{building}.csv", [{**r, "building_id": building} for r in rows])
+    told.up("build", "sync")
+    told.keep("found")
+    rows = told.of("found", "repair", "findings", "list", "--all")
+    told.finding = next(row for row in rows if row["family"] == "false_ground")
+    who = {"who": "R. Ostrander", "origin": "cli"}
+    finding = str(told.finding["finding_id"])
+    ledger = open_ledger(workspace=told.place.root)
+    fix = ev.FixReported(remedy="circuit_rewired", fixed_on="2024-06-01", **MENDER)
+    ledger.append(finding, fix, **who)
+    ledger.close()
+    told.land("whole.csv", [look(opening="full", building="half", **WHOLE)])
+    told.up("build")
+    told.keep("mended")
+    ledger = open_ledger(workspace=told.place.root)
+    ledger.record_look(finding, ev.Look(observed_on="2024-06-03", **PROOF), **who)
+    ledger.close()
+    told.up("build")
+    told.keep("proven")
+    told.land("anew.csv", [look(90, building="repair", slots="three_slot", **LIVE)])
+    told.up("build")
+    told.keep("anew")
+    told.recurrences = [_synced(told)]
+    told.up("build")
+    told.keep("raised")
+    told.recurrences.append(_synced(told))
+    return told
+
+
+def _ids(stories: Stages, stage: str, building: str, *more: str) -> set[str]:
+    return {row["opening_id"] for row in stories.of(stage, building, "urgent", *more)}
+
+
+def test_a_proven_repair_takes_it_off_the_list_and_is_named(stories):
+    assert len(stories.of("found", "repair", "urgent")) == 1
+    assert stories.finding["condition"] == "reversed_false_ground"
+    assert len(stories.of("mended", "repair", "urgent")) == 1  # said to be mended, not proven
+    assert stories.of("proven", "repair", "urgent") == []
+    rows = stories.of("proven", "repair", "urgent", "--cleared")
+    assert {row["cleared_by"] for row in rows} == {"proven_fix"}
+    assert {row["clearing_person"] for row in rows} == {"Pellworth Electric"}
+    (opening,) = stories.rows("proven", "openings", "repair")
+    assert (opening["standing"], opening["urgent"]) == ("proven", False)
+    # Reported anew after the proof, it is urgent again and the finding recurs.
+    before = "before the repair proven on 2024-06-03, which holds no longer: "
+    for stage in ("anew", "raised"):  # before the recurrence is raised, and after
+        (row,) = stories.of(stage, "repair", "urgent")
+        told = [(g["observed_on"], g["says"].startswith(before)) for g in row["grounds"]]
+        # what was said since stands first, and alone is the reason
+        assert told == [("2024-07-30", False)] * 2 + [("2024-05-01", True)] * 2
+    assert stories.recurrences == [1, 0]
+
+
+def test_two_rows_of_one_export_are_two_looks_whatever_they_have_in_common(stories):
+    """The same person, method and day: the second row takes nothing back, nor does a blank."""
+    assert _ids(stories, "found", "rows") == {"words", "volts"}
+    assert _ids(stories, "found", "rows", "--cleared") == {"typo"}
+
+
+def test_half_an_answer_in_a_later_export_corrects_nothing(stories):
+    assert _ids(stories, "found", "half") == {"half", "full", "nobody"}
+    assert _ids(stories, "mended", "half") == {"half", "nobody"}
+
+
+def test_nought_volts_of_a_circuit_that_may_be_dead_clear_nothing(stories):
+    assert _ids(stories, "found", "nought") == {"off", "open"}
 
 
 def test_rows_set_aside_are_said_to_be_in_no_list_until_they_are_corrected(tmp_path, monkeypatch):
@@ -320,64 +364,20 @@ def test_rows_set_aside_are_said_to_be_in_no_list_until_they_are_corrected(tmp_p
     assert "set aside" not in run("urgent", "--workspace", place.root).out
 
 
-def test_a_reading_of_a_dead_circuit_in_a_later_export_takes_back_no_volts(tmp_path):
+def test_a_reading_of_a_dead_circuit_in_a_later_export_takes_back_no_volts(stories):
     """The breaker was switched off, and the same person measured again: that is no correction."""
-    place = Workspace(tmp_path / "w")
-    meter = {"method": "voltmeter_under_load"}
-    first = [
-        look(opening="case", case_earth_volts=118, **meter),
-        look(opening="contact", plate_earth_volts=118, ground_contact_earth_volts=118, **meter),
-        look(opening="box", **LIVE),
-        look(opening="typo", case_earth_volts=118, **meter),
-    ]
-    again = [
-        look(opening="case", **{**meter, "result": "no_power", "case_earth_volts": 0}),
-        look(
-            opening="contact",
-            **{**meter, "result": "no_power"},
-            plate_earth_volts=0,
-            ground_contact_earth_volts=0,
-        ),
-        look(opening="box", method=COVER),
-        look(opening="typo", case_earth_volts=1.18, hot_neutral_volts=119, **meter),
-    ]
-    take_in(place, tmp_path, "first.csv", first)
-    take_in(place, tmp_path, "again.csv", again)
-    build(place)
-    assert {row["opening_id"] for row in cli(place)} == {"case", "contact", "box"}
-    assert {row["opening_id"] for row in cli(place, "--cleared")} == {"typo"}
+    assert _ids(stories, "found", "dead") == {"case", "contact", "box"}
+    assert _ids(stories, "found", "dead", "--cleared") == {"typo"}
 
 
-@pytest.mark.parametrize("method", ["upstream_box_seen", "neutral_lifted_test", COVER])
-def test_a_false_ground_further_up_with_polarity_reversed_is_urgent(tmp_path, method):
-    place = Workspace(tmp_path / "w")
-    said = look(method=method, result="false_ground_upstream", polarity="reversed")
-    take_in(place, tmp_path, "looks.csv", [said, look(5, inspector="Bo", **BOX_SEEN)])
-    build(place)
-    (row,) = cli(place)
+@pytest.mark.parametrize("method", UP)
+def test_a_false_ground_further_up_with_polarity_reversed_is_urgent(stories, method):
+    (row,) = [r for r in stories.of("found", "up", "urgent") if r["opening_id"] == method]
     assert (row["defect"], row["standing"]) == ("reversed_false_ground", "measured")
     assert "further up" in row["grounds"][0]["says"]
 
 
-def test_a_jumper_in_one_look_and_swapped_polarity_in_another_are_urgent_together(tmp_path):
-    place = Workspace(tmp_path / "w")
-    jumper = {"method": COVER, "result": "false_ground", "neutral_ground_jumper": "yes"}
-    swap = {"method": "voltmeter_under_load", "result": "hot_neutral_reversed",
-            "polarity": "reversed"}  # fmt: skip
-    rows = [
-        look(opening="same_day", **jumper), look(opening="same_day", **swap),
-        look(opening="later", **swap), look(9, opening="later", **jumper),
-        look(opening="answered", **swap), look(9, opening="answered", **jumper, polarity="correct"),
-        look(opening="between", **jumper), look(4, opening="between", inspector="Bo", **BOX_SEEN),
-        look(9, opening="between", **swap),
-        look(opening="lamps", **jumper), look(9, opening="lamps", result="hot_neutral_reversed"),
-        look(opening="cleared", **jumper), look(4, opening="cleared", **swap),
-        look(9, opening="cleared", inspector="Bo", **BOX_SEEN),
-    ]  # fmt: skip
-    take_in(place, tmp_path, "looks.csv", rows)
-    build(place)
-    assert {row["opening_id"] for row in cli(place)} == {"same_day", "later"}
+def test_a_jumper_in_one_look_and_swapped_polarity_in_another_are_urgent_together(stories):
+    assert _ids(stories, "found", "two") == {"same_day", "later"}
     # what was gone before the other half came has its line as well
-    assert {row["opening_id"] for row in cli(place, "--cleared")} == {
-        "cleared", "between", "answered",
-    }  # fmt: skip
+    assert _ids(stories, "found", "two", "--cleared") == {"cleared", "between", "answered"}

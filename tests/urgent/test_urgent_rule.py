@@ -1,9 +1,9 @@
 """What makes an opening urgent and what clears it: the rule by itself, no model anywhere."""
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from urgent_rows import BOX_SEEN, COVER, LAMPS, LIVE, asked, is_urgent, look
+from urgent_rows import BOX_SEEN, COVER, LAMPS, LIVE, asked, is_urgent, look, urgent_among
 
 from shared.records import OPENING_OBSERVATIONS
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
@@ -15,9 +15,7 @@ pytestmark = pytest.mark.slow
 PLAIN = {"method": "visual", "result": "not_tested"}
 
 
-@pytest.mark.parametrize(
-    ("cells", "defect", "standing"),
-    [
+REPORTS = [
         ({"result": "reversed_false_ground"}, "reversed_false_ground", "reported"),
         ({"result": "hot_ground_reversed"}, "hot_on_ground", "reported"),
         ({"neutral_ground_jumper": "yes", "polarity": "reversed"},
@@ -33,32 +31,43 @@ PLAIN = {"method": "visual", "result": "not_tested"}
         ({**PLAIN, "shock_reported": "yes"}, "shock_reported", "reported"),
         ({**PLAIN, "hot_neutral_volts": 171}, "abnormal_voltage", "measured"),
         ({**PLAIN, "hot_neutral_volts": 69}, "abnormal_voltage", "measured"),
-    ],
-)  # fmt: skip
-def test_each_report_makes_it_urgent_by_itself(cells, defect, standing):
-    (opening,) = asked([look(**cells)])["urgent_openings"]
+]  # fmt: skip
+"""What is reported, the defect that it is, and where the word comes from."""
+
+NONE_OF_IT = [
+    {"result": "false_ground", "neutral_ground_jumper": "yes", "polarity": "correct"},
+    {"result": "hot_neutral_reversed", "polarity": "reversed", "neutral_ground_jumper": "no"},
+    {"plate_earth_volts": 29.9, "case_earth_volts": 0, "ground_contact_earth_volts": 2},
+    {"non_contact_detector": "no", "heat_or_scorch": "no", "shock_reported": "no"},
+    {"hot_neutral_volts": 121},
+    {"hot_neutral_volts": 0},  # a dead circuit is another matter
+    {"hot_neutral_volts": 30},
+    {"neutral_ground_volts": 120, "polarity": "reversed"},
+]
+
+
+@pytest.fixture(scope="module")
+def each():
+    """What is urgent of openings with one row each, by the number of the row."""
+    rows = [cells for cells, *_ in REPORTS] + NONE_OF_IT
+    found = asked([look(opening=f"{n}", **cells) for n, cells in enumerate(rows)])
+    return {int(row["opening_id"]): row for row in found["urgent_openings"]}
+
+
+@pytest.mark.parametrize("number", range(len(REPORTS)))
+def test_each_report_makes_it_urgent_by_itself(each, number):
+    _, defect, standing = REPORTS[number]
+    opening = each[number]
     assert (opening["defect"], opening["measured"]) == (defect, standing == "measured")
     (ground,) = opening["grounds"]
     assert ground["standing"] == standing
-    assert (ground["inspector"], ground["file"], ground["row"]) == ("Ada", "a.csv", 0)
+    assert (ground["inspector"], ground["file"], ground["row"]) == ("Ada", "a.csv", number)
     assert ground["says"]
 
 
-@pytest.mark.parametrize(
-    "cells",
-    [
-        {"result": "false_ground", "neutral_ground_jumper": "yes", "polarity": "correct"},
-        {"result": "hot_neutral_reversed", "polarity": "reversed", "neutral_ground_jumper": "no"},
-        {"plate_earth_volts": 29.9, "case_earth_volts": 0, "ground_contact_earth_volts": 2},
-        {"non_contact_detector": "no", "heat_or_scorch": "no", "shock_reported": "no"},
-        {"hot_neutral_volts": 121},
-        {"hot_neutral_volts": 0},  # a dead circuit is another matter
-        {"hot_neutral_volts": 30},
-        {"neutral_ground_volts": 120, "polarity": "reversed"},
-    ],
-)
-def test_what_says_none_of_it_is_not_urgent(cells):
-    assert not is_urgent(look(**cells))
+@pytest.mark.parametrize("number", range(len(NONE_OF_IT)))
+def test_what_says_none_of_it_is_noturgent_among(each, number):
+    assert len(REPORTS) + number not in each
 
 
 WORDS = {"method": COVER, "result": "reversed_false_ground"}
@@ -153,8 +162,7 @@ def test_only_a_later_reading_that_is_able_to_tell_clears_it():
 
 def test_what_is_seen_again_after_having_been_cleared_is_urgent_again():
     rows = [look(**LIVE), look(3, **BOX_SEEN)]
-    assert not is_urgent(*rows)
-    assert is_urgent(*rows, look(9, **LIVE))
+    assert urgent_among({"cleared": rows, "again": [*rows, look(9, **LIVE)]}) == {"again"}
 
 
 def test_each_ground_is_cleared_by_itself():
@@ -175,12 +183,9 @@ def test_cleared_says_by_which_row():
 
 
 def test_a_proven_repair_clears_what_was_said_before_its_proof():
-    assert not is_urgent(look(**LIVE), fixes=[("H", "1", 2, 4)])
-    assert not is_urgent(look(2, **LIVE), fixes=[("H", "1", 2, 4)])
     # Said after the repair, before its proof: the repair does not answer it.
-    assert is_urgent(look(3, **LIVE), fixes=[("H", "1", 2, 4)])
-    assert is_urgent(look(4, **LIVE), fixes=[("H", "1", 2, 4)])
-    assert is_urgent(look(9, **LIVE), fixes=[("H", "1", 2, 4)])
+    said = {f"{day}": [look(day, **LIVE)] for day in (0, 2, 3, 4, 9)}
+    assert urgent_among(said, fixes=[(2, 4)]) == {"3", "4", "9"}
     (cleared,) = asked([look(**WORDS)], fixes=[("H", "1", 2, 4)])["cleared_openings"]
     assert (cleared["cleared_by"], cleared["clearing_person"]) == ("proven_fix", "Firm")
     assert "circuit rewired" in cleared["cleared_how"]
@@ -218,74 +223,107 @@ def _cells():
 _rows = st.lists(st.tuples(st.integers(0, 9), _cells()), max_size=5)
 
 
-def _told(rows, building_no, opening="1"):
-    return [
-        (each["defect"], [ground["says"] for ground in each["grounds"]])
+def _told(rows):
+    """What is urgent and why, by opening, with its building and number among all that are told."""
+    names = sorted({row["building_id"] for row in rows})
+    return {
+        (names[each["building_no"]], each["opening_id"]): (
+            each["defect"], [ground["says"] for ground in each["grounds"]]
+        )
         for each in asked(rows)["urgent_openings"]
-        if (each["building_no"], each["opening_id"]) == (building_no, opening)
+    }  # fmt: skip
+
+
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    cases=st.lists(st.tuples(_rows.filter(len), _rows), min_size=8, max_size=8),
+    alone=st.integers(0, 7),
+)
+def test_urgency_depends_on_an_opening_s_own_rows_only(cases, alone):
+    mine = [
+        [look(days, building=f"H{n}", **cells) for days, cells in own]
+        for n, (own, _) in enumerate(cases)
     ]
+    beside = [
+        look(days, building=building, opening=opening, **cells)
+        for n, (_, others) in enumerate(cases)
+        for building, opening in ((f"{'AZ'[n % 2]}{n}", "1"), (f"H{n}", "2"))
+        for days, cells in others
+    ]
+    together = _told([row for rows in mine for row in rows])
+    crowded = _told([row for rows in mine for row in rows] + beside)
+    assert {key: told for key, told in crowded.items() if key[0][0] == "H" and key[1] == "1"} == (
+        together
+    )
+    only = (f"H{alone}", "1")
+    assert _told(mine[alone]) == {key: told for key, told in together.items() if key == only}
 
 
-@settings(max_examples=25, deadline=None)
-@given(own=_rows.filter(len), others=_rows, building=st.sampled_from(["A", "Z"]))
-def test_urgency_depends_on_an_opening_s_own_rows_only(own, others, building):
-    mine = [look(days, **cells) for days, cells in own]
-    theirs = [look(days, building=building, **cells) for days, cells in others]
-    next_door = [look(days, opening="2", **cells) for days, cells in others]
-    place = 1 if theirs and building < "H" else 0
-    assert _told(mine + theirs + next_door, place) == _told(mine, 0)
-
-
-@settings(max_examples=20, deadline=None)
-@given(rows=_rows.filter(len), extra=st.sampled_from(["heat_or_scorch", "shock_reported"]))
-def test_a_repeated_or_corroborating_look_takes_nothing_off_the_list(rows, extra):
-    own = [look(days, **cells) for days, cells in rows]
-    if not is_urgent(*own):
-        return
-    assert is_urgent(*own, *own)
-    assert is_urgent(*[{**row, extra: "yes"} for row in own])
-    assert is_urgent(*own, look(10, method=LAMPS, result="correct", inspector="Bo"))
+@settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    cases=st.lists(
+        st.tuples(_rows.filter(len), st.sampled_from(["heat_or_scorch", "shock_reported"])),
+        min_size=8,
+        max_size=8,
+    )
+)
+def test_a_repeated_or_corroborating_look_takes_nothing_off_the_list(cases):
+    told = {}
+    for n, (rows, extra) in enumerate(cases):
+        own = [look(days, **cells) for days, cells in rows]
+        told |= {
+            f"{n} said": own,
+            f"{n} twice": [*own, *own],
+            f"{n} with more": [{**row, extra: "yes"} for row in own],
+            f"{n} passed": [*own, look(10, method=LAMPS, result="correct", inspector="Bo")],
+        }
+    urgent = urgent_among(told)
+    for name in {name.split()[0] for name in urgent if name.endswith("said")}:
+        assert {f"{name} twice", f"{name} with more", f"{name} passed"} <= urgent, told[
+            f"{name} said"
+        ]
 
 
 VOLTS = {"method": "voltmeter_under_load", "hot_neutral_volts": 120.0}
 
 
-@pytest.mark.parametrize(
-    "said",
-    [
-        {"method": "upstream_box_seen", "result": "false_ground", "polarity": "reversed"},
-        {"method": "upstream_box_seen", "result": "open_neutral", "neutral_ground_jumper": "yes"},
-        {"method": "upstream_box_seen", "polarity": "reversed", "neutral_ground_jumper": "yes"},
-        {"method": "ground_wire_clamp", "result": "reversed_false_ground"},
-    ],
-)
-def test_what_may_sit_further_up_is_not_cleared_by_a_look_into_this_box(said):
-    assert is_urgent(look(**said), look(5, slots="three_slot", **BOX_SEEN))
-    assert not is_urgent(look(**said), look(5, **{**BOX_SEEN, "method": "upstream_box_seen"}))
+FURTHER_UP = [
+    {"method": "upstream_box_seen", "result": "false_ground", "polarity": "reversed"},
+    {"method": "upstream_box_seen", "result": "open_neutral", "neutral_ground_jumper": "yes"},
+    {"method": "upstream_box_seen", "polarity": "reversed", "neutral_ground_jumper": "yes"},
+    {"method": "ground_wire_clamp", "result": "reversed_false_ground"},
+]
+
+
+def test_what_may_sit_further_up_is_not_cleared_by_a_look_into_this_box():
+    here = look(5, slots="three_slot", **BOX_SEEN)
+    up = look(5, **{**BOX_SEEN, "method": "upstream_box_seen"})
+    cases = {
+        f"{n} {where}": [look(**said), later]
+        for n, said in enumerate(FURTHER_UP)
+        for where, later in (("here", here), ("up", up))
+    }
+    assert urgent_among(cases) == {f"{n} here" for n, _ in enumerate(FURTHER_UP)}
 
 
 def test_an_opening_without_a_ground_contact_has_no_volts_there_to_clear_it():
     zero = look(5, ground_contact_earth_volts=0.0, **VOLTS)
-    assert is_urgent(look(**LIVE), {**zero, "slots": "two_slot"})
-    assert not is_urgent(look(**LIVE), {**zero, "slots": "three_slot"})
+    cases = {each: [look(**LIVE), {**zero, "slots": each}] for each in ("two_slot", "three_slot")}
+    assert urgent_among(cases) == {"two_slot"}
 
 
 def test_a_supply_voltage_is_cleared_by_somebody_who_tested():
     high = look(**{**VOLTS, "hot_neutral_volts": 170.0})
-    assert is_urgent(high, look(5, **{**VOLTS, "method": "visual", "result": "not_tested"}))
-    assert not is_urgent(high, look(5, **VOLTS))
+    seen = look(5, **{**VOLTS, "method": "visual", "result": "not_tested"})
+    assert urgent_among({"seen": [high, seen], "tested": [high, look(5, **VOLTS)]}) == {"seen"}
 
 
-@pytest.mark.parametrize(
-    "cells",
-    [
-        {"case_earth_volts": 118.0},
-        {"heat_or_scorch": "yes"},
-        {"shock_reported": "yes"},
-        {"hot_neutral_volts": 170.0},
-    ],
-)
-def test_a_proven_repair_answers_for_no_other_family_of_defects(cells):
-    fixed = [("H", "1", 2, 4)]
-    assert not is_urgent(look(**LIVE), fixes=fixed)
-    assert is_urgent(look(**LIVE, **cells), fixes=fixed)
+def test_a_proven_repair_answers_for_no_other_family_of_defects():
+    more = {
+        "case": {"case_earth_volts": 118.0},
+        "heat": {"heat_or_scorch": "yes"},
+        "shock": {"shock_reported": "yes"},
+        "supply": {"hot_neutral_volts": 170.0},
+    }
+    cases = {name: [look(**LIVE, **cells)] for name, cells in more.items()}
+    assert urgent_among({"alone": [look(**LIVE)], **cases}, fixes=[(2, 4)]) == set(more)

@@ -15,22 +15,33 @@ from tests.cli.running import run
 pytestmark = pytest.mark.slow
 
 
-@pytest.fixture
-def place(tmp_path):
-    place = Workspace(tmp_path / "w")
+TOLD = "told.csv"
+
+
+@pytest.fixture(scope="module")
+def built(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("vanished")
+    place = Workspace(folder / "w")
     rows = [look(opening=f"K{n}", slots="three_slot") for n in range(3)]
-    take_in(place, tmp_path, "other.csv", rows)
-    (tmp_path / "told.csv").write_text(
+    take_in(place, folder, "other.csv", rows)
+    (folder / TOLD).write_text(
         "Building ID,Unit,Outlet,Date,Inspector,Method,Slots,Result,Shock?,Plate to earth (V)\n"
         "H,1,K7,2024-06-13,Ada,three lamp tester,three slot,correct,yes,\n"
         "H,1,K8,2024-06-13,Ada,three lamp tester,three slot,correct,no,40\n"
     )
     answers = ["--set", "shock_reported=Shock?", "--set", "plate_earth_volts=Plate to earth (V)"]
-    done = run("intake", tmp_path / "told.csv", *answers, "--workspace", place.root)
+    done = run("intake", folder / TOLD, *answers, "--workspace", place.root)
     assert done.code == 0, done
     run("build", "--workspace", place.root)
     assert listed(place) == {"K7", "K8"}
     return place
+
+
+@pytest.fixture
+def place(built, tmp_path):
+    """A copy of its own for each test."""
+    shutil.copytree(built.root, tmp_path / "own")
+    return Workspace(tmp_path / "own")
 
 
 def listed(place, *more):
@@ -38,10 +49,11 @@ def listed(place, *more):
     return {row["opening_id"] for row in rows}
 
 
-def test_read_another_way(place, tmp_path):
+def test_read_another_way(place, built):
+    told = built.root.parent / TOLD
     answers = ["--set", "shock_reported=", "--set", "ignore=Shock?"]
     answers += ["--set", "plate_earth_volts=Plate to earth (V)"]
-    run("intake", tmp_path / "told.csv", *answers, "--workspace", place.root)
+    run("intake", told, *answers, "--workspace", place.root)
     said = run("build", "--workspace", place.root)
     assert listed(place) == {"K8"}
     assert "URGENT no more" in said.out + said.err and "K7" in said.out + said.err
@@ -52,7 +64,7 @@ def test_read_another_way(place, tmp_path):
 
     # Read rightly again it is urgent again, and not told as gone.
     again = ["--set", "shock_reported=Shock?", "--set", "plate_earth_volts=Plate to earth (V)"]
-    run("intake", tmp_path / "told.csv", *again, "--workspace", place.root)
+    run("intake", told, *again, "--workspace", place.root)
     run("build", "--workspace", place.root)
     assert listed(place) == {"K7", "K8"} and listed(place, "--cleared") == set()
 
@@ -83,7 +95,7 @@ def test_rules_that_would_hide_live_metal_are_refused(place, old, new):
 
 
 def test_withdrawn(place):
-    (sha,) = (m.sha256 for m in place.manifests() if m.name == "told.csv")
+    (sha,) = (m.sha256 for m in place.manifests() if m.name == TOLD)
     shutil.rmtree(place.folder(sha))
     withdraw(place, sha)
     said = run("build", "--workspace", place.root)

@@ -474,24 +474,25 @@ def test_a_look_that_finds_the_repair_wanting_disproves_it(place, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("danger", "value"),
+    "dangers",
     [
-        ("Plate to earth, V", 118),
-        ("Metal case to earth, V", 118),
-        ("Ground contact to earth, V", 118),
-        ("Detector on metal", "yes"),
-        ("Heat or scorch marks", "yes"),
-        ("Shock reported then", "yes"),
+        {"Plate to earth, V": 118, "Metal case to earth, V": 118,
+         "Ground contact to earth, V": 118},
+        {"Detector on metal": "yes", "Heat or scorch marks": "yes", "Shock reported then": "yes"},
     ],
-)
-def test_the_sheet_has_room_for_a_danger_and_it_disproves_and_is_urgent(
-    place, tmp_path, danger, value
-):
-    said = {"001": {**REPAIR, **PROOF, danger: value}}
+    ids=["volts", "answers"],
+)  # fmt: skip
+def test_the_sheet_has_room_for_a_danger_and_it_disproves_and_is_urgent(place, tmp_path, dangers):
+    quiet = ("001", "003", "=4")  # none of them urgent before; a danger each
+    said = {
+        opening: {**REPAIR, **PROOF, danger: value}
+        for opening, (danger, value) in zip(quiet, dangers.items(), strict=True)
+    }
     assert run("intake", filled(tmp_path / "2A.xlsx", said)).code in (0, 3)
-    assert states()["001"] == "fix_disproved"
+    found = states()
+    assert {opening: found[opening] for opening in quiet} == dict.fromkeys(quiet, "fix_disproved")
     assert run("build").code == 0
-    assert "001" in {row["opening_id"] for row in run("urgent", "--json").json()}
+    assert {row["opening_id"] for row in run("urgent", "--json").json()} == {*quiet, "002"}
 
 
 def test_a_look_by_who_repaired_proves_nothing_and_the_report_stands(place, tmp_path):

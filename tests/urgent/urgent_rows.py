@@ -140,6 +140,20 @@ def is_urgent(*rows: dict[str, object], **more) -> bool:
     return bool(asked(list(rows), **more)["urgent_openings"])
 
 
+def urgent_among(
+    cases: dict[str, list[dict[str, object]]], fixes: list[tuple[int, int]] = ()
+) -> set[object]:
+    """Which cases are urgent, each an opening of its own, asked of all at once.
+
+    Args:
+        cases: rows by name.
+        fixes: days of fix and proof after ``DAY``, the same of each case.
+    """
+    rows = [{**row, "opening_id": name} for name, said in cases.items() for row in said]
+    fixed = [("H", name, *days) for name in cases for days in fixes]
+    return {row["opening_id"] for row in asked(rows, fixed)["urgent_openings"]}
+
+
 def export(folder: Path, name: str, rows: list[dict[str, object]]) -> Path:
     """Write rows as an export in the default layout."""
     folder.mkdir(parents=True, exist_ok=True)
