@@ -788,10 +788,12 @@ def tell_digest(
         frame = due(ledger, ledger.rule_book, building_id=building)
         frame = frame if firm is None else frame[frame["firm"] == firm]
         staked = with_stakes(frame, stakes_of(workspace, frame), doubts_of(workspace, ledger))
+        # A firm is told of the buildings at which it has something to do.
+        places = {building} if building else None if firm is None else set(frame["building_id"])
         aside = [
             each
             for each in danger_aside(Workspace(workspace), ledger.rule_book)
-            if building is None or each.building_id in (None, building)
+            if places is None or each.building_id is None or each.building_id in places
         ]
         told = digest(
             staked, changes_since(ledger, since), visits(ledger, today=today), since, today,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import re
+import shutil
 
 import pandas as pd
 import pytest
@@ -93,6 +94,19 @@ def test_the_digest_tells_them_first_and_does_not_say_that_nothing_is_urgent(dan
     assert [row["row"] for row in aside] == [str(n) for n in range(3, 3 + len(DANGERS))]
     assert NOTHING not in run("findings", "digest", "--building", "H", *at).out
     assert NOTHING in run("findings", "digest", "--building", "J", *at).out
+
+
+def test_a_firm_is_told_of_buildings_at_which_it_has_something_to_do(dangers, tmp_path):
+    (_, place), _ = dangers
+    at = ("--workspace", shutil.copytree(place, tmp_path / "w"))
+    for building, firm in (("H", "Elder Electric"), ("J", "Juniper Wiring")):
+        what = ("--condition", "poor_ground", "--seen-on", "2024-05-01", "--json")
+        where = ("--building", building, "--opening", "0")
+        (raised,) = run("findings", "raise", *where, *what, *at).json()
+        assert run("findings", "assign", raised["finding_id"], "--firm", firm, *at).code == 0
+    assert tells(run("findings", "digest", "--firm", "Elder Electric", *at).out)
+    other = run("findings", "digest", "--firm", "Juniper Wiring", *at).out
+    assert NOTHING in other and not tells(other)
 
 
 def test_where_next_shows_them(dangers, monkeypatch):
