@@ -14,6 +14,7 @@ from dashboard.components.figures import (
     plural,
     word,
 )
+from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, State
 from pipeline.ledger.due import WINDOW_WORDS
 
@@ -70,6 +71,12 @@ def due_words(row: dict[str, Any]) -> str:
     return f"due {day(row['present_target_on'])}"
 
 
+def regulation_words(regulation: str) -> str:
+    """What a regulation is called in the rule book."""
+    known = rule_book().due.regulations.get(regulation)
+    return word(regulation) if known is None else known.label
+
+
 def target_words(row: dict[str, Any]) -> str:
     """First and present target, and how often it moved."""
     if not row["opens"]:
@@ -104,7 +111,9 @@ def finding_columns() -> list[plate.Column]:
         mark = '<span class="chip urgent">▲ ' if late else "<span>"
         regulatory = ""
         if not missing(row["regulatory_standing"]):
-            window = f"{word(row['regulation'])}: {WINDOW_WORDS[row['regulatory_standing']]}"
+            window = (
+                f"{regulation_words(row['regulation'])}: {WINDOW_WORDS[row['regulatory_standing']]}"
+            )
             regulatory = f'<br><span class="soft small">{plate.text(window)}</span>'
         moved = target_words(row)
         target = f'<br><span class="soft small">{plate.text(moved)}</span>' if moved else ""

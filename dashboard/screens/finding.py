@@ -15,7 +15,14 @@ from dashboard.components.downloads import downloads
 from dashboard.components.estimate import estimate
 from dashboard.components.event_forms import FORMS, KINDS, given, look
 from dashboard.components.figures import count, day, missing, number, percent, plural, word
-from dashboard.components.finding_rows import due_words, place, state_chip, target_words, what
+from dashboard.components.finding_rows import (
+    due_words,
+    place,
+    regulation_words,
+    state_chip,
+    target_words,
+    what,
+)
 from dashboard.components.findings_source import (
     ORIGIN,
     dated_findings,
@@ -62,7 +69,11 @@ def facts(row: dict[str, Any]) -> str:
         []
         if missing(row["regulatory_standing"])
         else [
-            ("Regulatory window", WINDOW_WORDS[row["regulatory_standing"]], word(row["regulation"]))
+            (
+                "Regulatory window",
+                WINDOW_WORDS[row["regulatory_standing"]],
+                regulation_words(row["regulation"]),
+            )
         ]
     )
     moved = plural(row["times_moved"], "time")
