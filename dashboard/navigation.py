@@ -23,8 +23,9 @@ def page(script: str, title: str, address: str, icon: str) -> st.Page:
 
 
 def begin() -> None:
-    """Go to the page shown first."""
-    st.switch_page(pages[os.environ.get(START_VARIABLE, "where-next")])
+    """Go to the page shown first, with what the address asks of it."""
+    asked = {name: st.query_params.get_all(name) for name in st.query_params}
+    st.switch_page(pages[os.environ.get(START_VARIABLE, "where-next")], query_params=asked)
 
 
 st.set_page_config(page_title="Coverplate", page_icon="🔌", layout="wide")

@@ -37,10 +37,11 @@ from dashboard.components.source import rule_book
 from pipeline.ledger import STATE_MEANING, Event, Finding, Look, parse_payload
 from pipeline.ledger.due import MOVE_WORDS, WINDOW_WORDS, target_moves
 from pipeline.ledger.events import KIND_WORDS, refused_content
-from pipeline.ledger.further_up import capable_there, check_further_up, stands_further_up
+from pipeline.ledger.further_up import capable_there, stands_further_up
 from pipeline.ledger.gfci import known_words
 from pipeline.ledger.state import allowed_after
 from pipeline.ledger.verification import proving_methods
+from pipeline.warehouse.looks_by_hand import record_look
 from shared.faults import CoverplateError
 
 FIRST = ("occurrence", 1)
@@ -194,15 +195,15 @@ def _written(
     if not name:
         st.error("Give your name first: it stands beside what you write. Nothing was written.")
         return
+    raised: list[Event] = []
     try:
         if kind == "look":
             try:
                 seen = Look.model_validate(content)
             except ValidationError as fault:
                 raise refused_content(fault, "look") from fault
-            check_further_up(ledger(), finding, seen)
-            event = ledger().record_look(
-                finding.finding_id, seen, who=name, origin=ORIGIN, expected=expected
+            event, *raised = record_look(
+                ledger(), finding.finding_id, seen, who=name, origin=ORIGIN, expected=expected
             )
         else:
             payload = parse_payload({"kind": kind, **content})
@@ -213,7 +214,9 @@ def _written(
         refused(refusal)
         return
     st.session_state[f"seen-{finding.finding_id}"] = event.sequence
-    st.session_state["written"] = KIND_WORDS[event.kind]
+    st.session_state["written"] = KIND_WORDS[event.kind] + "".join(
+        f". ▲ Urgent: {each.finding_id} stands for what the look tells of danger" for each in raised
+    )
     st.rerun()
 
 

@@ -26,6 +26,7 @@ from dashboard.components.figures import (
     signed,
     word,
 )
+from dashboard.components.finding_rows import what
 from dashboard.components.findings_source import dated_findings, has_ledger
 from dashboard.components.frame import empty, follow, opened, screen, state_of_build
 from dashboard.components.picture import picture, tone
@@ -204,14 +205,14 @@ def _urgent_in_ledger(source: Source, selection: Selection, *, first: bool) -> N
         return
     lines = [
         f"<li>{plate.link(row['finding_id'], 'finding', id=row['finding_id'])}: building "
-        f"{plate.text(row['building_id'])}{_at(row)}: <b>{word(row['condition'])}</b></li>"
+        f"{plate.text(row['building_id'])}{_at(row)}: <b>{what(row)}</b></li>"
         for row in held.head(URGENT_SHOWN).to_dict(orient="records")
     ]
     rest = len(held) - URGENT_SHOWN
     more = f"<p>… and {plural(rest, 'other finding')}; the download has them all.</p>"
     body = (
         '<section class="panel urgent"><h3>▲ Urgent in the ledger: '
-        f"{plural(len(held), 'finding')} raised by hand, or seen gone by a look, and no repair is "
+        f"{plural(len(held), 'finding')} written down by hand, or seen gone by a look, no repair "
         f"proven</h3><ul>{''.join(lines)}</ul>{more if rest > 0 else ''}"
         f"{first_measure() if first else ''}</section>"
     )

@@ -247,7 +247,7 @@ def _line(row: dict[str, Any]) -> list[str]:
         row["building_id"],
         row["unit_id"] or "–",
         row["opening_id"] or "–",
-        words(row["condition"] or row["family"]),
+        words(row["family"] if pd.isna(row["condition"]) else row["condition"]),
         words(row["standing"]),
         words(row["state"]),
         words(row["firm"]),

@@ -39,7 +39,7 @@ from pipeline.landing.quarantine import source_text
 from pipeline.ledger import Draft, Ledger, events
 from pipeline.ledger.bills import bills, write_bill
 from pipeline.ledger.effects import unproven_fixes
-from pipeline.ledger.further_up import capable_there, check_further_up, stands_further_up
+from pipeline.ledger.further_up import capable_there, stands_further_up
 from pipeline.ledger.gfci import gfci_devices, known_words
 from pipeline.ledger.landed_fixes import left_from_before, refusals, what_became
 from pipeline.ledger.landed_looks import looks_since_fixes
@@ -50,6 +50,7 @@ from pipeline.ledger.second_looks import second_looks
 from pipeline.ledger.verification import proving_methods, worker_missing
 from pipeline.warehouse import store
 from pipeline.warehouse.frames import records
+from pipeline.warehouse.looks_by_hand import record_look
 from shared.faults import CoverplateError
 from shared.in_words import amount as to_the_cent
 from shared.in_words import day, number, words
@@ -476,10 +477,11 @@ def verify(
     ((identity, version),) = named_findings([finding], None)
     with opened(workspace, ledger_at) as ledger:
         judged = ledger.judge.judge(ledger.finding(identity), seen)
-        check_further_up(ledger, ledger.finding(identity), seen)
-        event = ledger.record_look(identity, seen, who=who, origin=ORIGIN, expected=version)
-        code = print_written(ledger, [event], as_json)
+        written = record_look(ledger, identity, seen, who=who, origin=ORIGIN, expected=version)
+        code = print_written(ledger, written, as_json)
     say(judged.reason)
+    for raised in written[1:]:
+        say(f"▲ URGENT: {raised.finding_id} stands for what the look tells of danger.")
     return code
 
 

@@ -212,7 +212,7 @@ def _print_beside(frame: pd.DataFrame) -> None:
         return
     echo("")
     print_table(
-        "Urgent in the ledger: raised by hand, or seen gone by a look, and no repair is proven",
+        "Urgent in the ledger: written down by hand, or seen gone by a look, no repair proven",
         [
             ("finding", "left"),
             ("building", "left"),
@@ -227,7 +227,7 @@ def _print_beside(frame: pd.DataFrame) -> None:
                 row["building_id"],
                 row["unit_id"] or "–",
                 row["opening_id"] or "–",
-                words(row["condition"]),
+                words(row["condition"] or row["family"]),
                 day(row["last_seen_on"]),
             ]
             for row in _rows(frame)

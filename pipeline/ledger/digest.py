@@ -199,8 +199,8 @@ def urgent_words(told: Digest) -> str:
     words = f"{listed:,} on the list of urgent openings (`coverplate urgent`)"
     if left:
         words += (
-            f"; {left:,} beside it: a paper names no opening, or a look found the danger gone and "
-            "took the opening off that list, yet no repair is proven"
+            f"; {left:,} beside it: a paper names no opening, it was written down by hand, or a "
+            "look found the danger gone and took the opening off that list, yet no repair is proven"
         )
     return f"{words}."
 

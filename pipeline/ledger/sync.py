@@ -14,10 +14,12 @@ from typing import Any
 
 import duckdb
 import pandas as pd
+import sqlalchemy as sa
 
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.answered_papers import answered_after_work
+from pipeline.ledger.database import EVENTS
 from pipeline.ledger.families import (
     ALSO,
     FAMILY,
@@ -50,7 +52,7 @@ from shared.rule_book import RuleBook
 from shared.standing import Standing
 from shared.vocabulary import CONDITIONS, Condition, Slots, defect_at
 
-WHO = "evidence"
+WHO = ORIGIN = "evidence"
 """Who writes what follows from evidence alone."""
 
 SEEN_AFTER_ALL = "reported plainly or confirmed after it was closed on paper"
@@ -162,8 +164,8 @@ def sync_findings(
         if row["act"] in ("seen", "reopen", "withdraw")
     ]
     drafts += answered
-    written = ledger.raise_many(raised, who=who, origin="evidence", at=at)
-    ledger.append_many(drafts, who=who, origin="evidence", at=at)
+    written = ledger.raise_many(raised, who=who, origin=ORIGIN, at=at)
+    ledger.append_many(drafts, who=who, origin=ORIGIN, at=at)
     write_held(ledger, "sync")
     recurrences = sum(getattr(event.payload, "occurrence", 1) > 1 for event in written)
     return Synced(
@@ -237,6 +239,8 @@ def _evidence(
             ),
         )
         hand_over(con, "standing", current(ledger))
+        hand_over(con, "written_by_hand", _written_by_hand(ledger))
+        con.execute(_STANDS_BY_HAND)
         for statement in duckdb.extract_statements(sql("sightings")):
             needs = "$suspect" in statement.query
             suspect = {"suspect": float(book.ledger.suspect_probability)}
@@ -255,6 +259,48 @@ def _evidence(
         yield con
     finally:
         con.close()
+
+
+def _written_by_hand(ledger: Ledger) -> pd.DataFrame:
+    """Findings that a person raised or saw again, beside the evidence. Column finding_id."""
+    written = sa.select(EVENTS.c.finding_id).where(
+        EVENTS.c.kind.in_(("raised", "seen_again")), EVENTS.c.origin != ORIGIN
+    )
+    with ledger.reading() as con:
+        found = sorted({str(row[0]) for row in con.execute(written)})
+    return pd.DataFrame({"finding_id": found}).astype(str)
+
+
+_STANDS_BY_HAND = """
+CREATE OR REPLACE TEMP TABLE stands_by_hand AS
+WITH asked AS (
+    SELECT s.finding_id, s.building_id, s.unit_id, s.opening_id, s.last_seen_on
+    FROM standing AS s
+    SEMI JOIN written_by_hand USING (finding_id)
+    SEMI JOIN urgent_families USING (family)
+),
+-- No landed row says what it was, so that one look has to answer whatever it may have been.
+answered AS (
+    SELECT a.finding_id
+    FROM asked AS a
+    JOIN buildings AS b USING (building_id)
+    JOIN observations AS o
+        ON o.building_no = b.building_no AND o.unit_id = a.unit_id AND o.opening_id = a.opening_id
+    WHERE o.observed_on > a.last_seen_on
+        AND o.note IS NULL AND o.result IN ('correct', 'open_ground', 'poor_ground')
+        AND coalesce(o.cover_removed,
+            CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
+        AND o.polarity = 'correct' AND o.neutral_ground_jumper = 'no'
+        AND o.heat_or_scorch = 'no' AND o.shock_reported = 'no'
+        AND o.non_contact_detector IS DISTINCT FROM 'yes'
+        AND o.hot_neutral_volts BETWEEN rule('urgent.supply_low') AND rule('urgent.supply_high')
+        AND greatest(o.plate_earth_volts, o.case_earth_volts) < rule('urgent.touch_volts')
+        AND o.plate_earth_volts IS NOT NULL AND o.case_earth_volts IS NOT NULL
+        AND coalesce(o.ground_contact_earth_volts,
+            CASE WHEN o.slots = 'two_slot' THEN 0 END) < rule('urgent.touch_volts')
+)
+SELECT finding_id FROM asked ANTI JOIN answered USING (finding_id)
+"""
 
 
 _CONFLICTS = f"""
@@ -420,7 +466,7 @@ def _write_verdicts(
             continue
         if known is None or known.payload.kind == "verified":
             verdicts[each.finding_id] = Draft(each.finding_id, each.event)
-    written = ledger.append_many(list(verdicts.values()), who=who, origin="evidence", at=at)
+    written = ledger.append_many(list(verdicts.values()), who=who, origin=ORIGIN, at=at)
     return [event.kind for event in written]
 
 

@@ -3,6 +3,8 @@
 -- condition of the wiring; contradicted the openings where looks since a proof speak against it;
 -- told_since (proven, condition) the defects that such looks point at, by the finding whose repair was
 -- proven.
+-- stands_by_hand (finding_id) findings of what is urgent that a person wrote down and no landed look
+-- since answers.
 -- Parameter: $withdraw.
 WITH said AS (
     SELECT * FROM sightings
@@ -131,6 +133,7 @@ WHERE
         )
         OR (
             k.family IN (SELECT family FROM urgent_families)
+            AND k.finding_id NOT IN (SELECT finding_id FROM stands_by_hand)
             AND (k.building_id, k.unit_id, k.opening_id, k.family) NOT IN (
                 SELECT (building_id, unit_id, opening_id, family) FROM sightings
             )

@@ -125,8 +125,8 @@ def asked(
     create_place_macro(con)
     rule_tables(con, book or load_rule_book())
     danger_aside.create_macro(con)
-    con.execute(sql_step("02_told.sql"))
-    con.execute(sql_step("02_urgent.sql"))
+    for step in ("02_looks_ever.sql", "02_told.sql", "02_elsewhere.sql", "02_urgent.sql"):
+        con.execute(sql_step(step))
     found = {
         name: con.execute(f"SELECT * FROM {name}").df().to_dict("records")
         for name in ("urgent_openings", "cleared_openings", "live_metal_looks")

@@ -1,26 +1,5 @@
--- What looks report or measure of live metal, heat, a shock or an abnormal supply voltage, row by row,
--- and which looks name another place than an earlier row. Known before repairs are: a look that proves
--- one is asked where it was.
-CREATE TABLE observation_history AS
-SELECT h.* EXCLUDE (visit_id) FROM observations_history AS h WHERE h.status = 'superseded';
-
--- Every look, those that were replaced with what replaced them, and whether a later export did so, of
--- the same person. Two rows of one export are two looks, whatever they have in common; rows that name
--- nobody may be two people's.
-CREATE TEMP VIEW looks_ever AS
-SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row,
-    false AS replaced_elsewhere
-FROM observations
-UNION ALL BY NAME
-SELECT b.building_no, coalesce(h.unit_id, '') AS unit_id,
-    h.* EXCLUDE (building_id, unit_id, status),
-    coalesce(h.superseded_by_part > h._part AND later.path <> own.path, false)
-        AND h.inspector IS NOT NULL AS replaced_elsewhere
-FROM observation_history AS h
-JOIN buildings AS b USING (building_id)
-LEFT JOIN landed_files AS own ON own._part = h._part
-LEFT JOIN landed_files AS later ON later._part = h.superseded_by_part;
-
+-- What looks (looks_ever) report or measure of live metal, heat, a shock or an abnormal supply voltage,
+-- row by row. Known before repairs are: a look that proves one is asked where it was.
 CREATE TEMP TABLE live_metal_told AS
 -- Notes in the words that are urgent in a complaint too (shared/report_subjects.py).
 -- Put in words once: the alias by itself would ask again wherever it is used.
@@ -132,41 +111,3 @@ SELECT building_no, unit_id, opening_id, told.ground, told.defect, told.says,
     observed_on, inspector, method, _part, _row, superseded_by_part, superseded_by_row,
     replaced_elsewhere
 FROM said;
-
--- Looks that name another room or circuit than an earlier row of the same opening: two receptacles
--- may bear one name there. of_defect: whether the earlier row reports anything. Such a look clears
--- nothing of what the row says and proves nothing of its repair, until a person says which is which.
-CREATE TABLE looks_elsewhere AS
-WITH placed AS (
-    SELECT o.*,
-        CASE WHEN l.room_tells THEN place_form(o.room) END AS room_form,
-        CASE WHEN l.circuit_tells THEN place_form(o.circuit_id) END AS circuit_form
-    FROM looks_ever AS o
-    JOIN landed_files AS l ON l._part = o._part
-    WHERE coalesce(o.room, o.circuit_id) IS NOT NULL
-),
-several AS (
-    SELECT building_no, unit_id, opening_id FROM placed GROUP BY ALL
-    HAVING min(hash(room_form)) FILTER (room_form IS NOT NULL)
-            <> max(hash(room_form)) FILTER (room_form IS NOT NULL)
-        OR min(hash(circuit_form)) FILTER (circuit_form IS NOT NULL)
-            <> max(hash(circuit_form)) FILTER (circuit_form IS NOT NULL)
-),
-few AS (
-    SELECT p.* FROM placed AS p SEMI JOIN several USING (building_no, unit_id, opening_id)
-)
-SELECT
-    l.building_no, l.unit_id, l.opening_id, l.observed_on, l._part, l._row,
-    r._part AS of_part, r._row AS of_row, r.observed_on AS of_on,
-    r.result NOT IN ('correct', 'no_power', 'not_accessible', 'not_tested')
-        OR coalesce(r.polarity = 'reversed', false)
-        OR (r._part, r._row) IN (SELECT (_part, _row) FROM live_metal_told) AS of_defect,
-    CASE WHEN l.room_form <> r.room_form
-        THEN concat('it names the room ', l.room, ', the report ', r.room)
-        ELSE concat('it names the circuit ', l.circuit_id, ', the report ', r.circuit_id)
-    END || ': may be another receptacle' AS says
-FROM few AS l
-JOIN few AS r USING (building_no, unit_id, opening_id)
-WHERE l.observed_on >= r.observed_on AND (l._part, l._row) <> (r._part, r._row)
-    AND (l.room_form <> r.room_form OR l.circuit_form <> r.circuit_form)
-ORDER BY ALL;
