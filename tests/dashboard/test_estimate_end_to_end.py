@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from screens_shown import plate, screen_of, sound
 
@@ -21,18 +23,26 @@ SEEN = "2024-05-01,Ada,cover_off_inspection,false_ground,three_slot,yes,yes,no\n
 PLAIN, OLDER = 2 * 350 + 2 * 220 + 90, 350 + 450  # remedy, patching, call-out; lead, asbestos
 
 
-@pytest.fixture
-def place(tmp_path, monkeypatch) -> Workspace:
-    """Two false grounds in each of three buildings: old, new, of a year that is not known."""
-    monkeypatch.chdir(tmp_path)
-    made = Workspace(tmp_path / "workspace")
+@pytest.fixture(scope="module")
+def built(tmp_path_factory) -> Workspace:
+    """Two false grounds in each of three buildings: old, new, of a year that is not known. Tests
+    leave it as it is."""
+    folder = tmp_path_factory.mktemp("estimated")
+    made = Workspace(folder / "workspace")
     rows = [f"{building},1,{opening},{SEEN}" for building in BUILDINGS for opening in "12"]
     for name, text in (("register", REGISTER), ("looks", LOOKS + "".join(rows))):
-        (tmp_path / f"{name}.csv").write_text(text)
-        assert run("intake", tmp_path / f"{name}.csv", "--workspace", made.root).code == 0
+        (folder / f"{name}.csv").write_text(text)
+        assert run("intake", folder / f"{name}.csv", "--workspace", made.root).code == 0
     assert run("build", "--workspace", made.root).code == 0
     assert run("findings", "sync", "--workspace", made.root).code == 0
     return made
+
+
+@pytest.fixture
+def place(built, tmp_path) -> Workspace:
+    """A copy of it, to write on."""
+    shutil.copytree(built.root, tmp_path / "workspace")
+    return Workspace(tmp_path / "workspace")
 
 
 def _ids(place: Workspace, building: str) -> list[str]:
@@ -190,6 +200,6 @@ def test_two_bills_of_one_report_are_compared_with_it_together(place, monkeypatc
 
 
 @pytest.mark.parametrize("given", [(), ("--building", "OLD", "--visit", "V-OLD-1-20310401-1")])
-def test_of_what_must_be_said_once(place, given):
-    done = run("findings", "estimate", *given, "--workspace", place.root)
+def test_of_what_must_be_said_once(built, given):
+    done = run("findings", "estimate", *given, "--workspace", built.root)
     assert done.code == 2 and "either findings, --building or --visit" in done.err
