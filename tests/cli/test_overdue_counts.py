@@ -5,6 +5,7 @@ import re
 import shutil
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from dashboard.components.figures import STATE_WORDS
@@ -18,12 +19,17 @@ COUNTS = ("overdue", "overdue_first", "overdue_present", "paused", "proof_overdu
 
 
 @pytest.fixture(params=["manager", "housing"])
-def place(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
-    """A demo's workspace with its two years of history, to write on."""
+def demo_of(request: pytest.FixtureRequest) -> Path:
+    """A demo's workspace with its two years of history; tests leave it as it is."""
     found = request.getfixturevalue(request.param)
-    copy = tmp_path / "own"
-    shutil.copytree(found if request.param == "housing" else found[1], copy)
-    return copy
+    return found if request.param == "housing" else found[1]
+
+
+@pytest.fixture
+def place(demo_of: Path, tmp_path: Path) -> Path:
+    """A copy of it, to write on."""
+    shutil.copytree(demo_of, tmp_path / "own")
+    return tmp_path / "own"
 
 
 def listed(place: Path, *more: object) -> list[dict]:
@@ -40,11 +46,24 @@ def in_words(digest: str) -> dict[str, int]:
     return dict(zip(COUNTS, counts, strict=True))
 
 
+def frame_of(place: Path) -> pd.DataFrame:
+    """Every finding as screens list them."""
+    ledger = open_ledger(workspace=place)
+    try:
+        return findings.dated(ledger, ledger.rule_book)
+    finally:
+        ledger.close()
+
+
+def headline(place: Path) -> dict[str, int]:
+    """The counts at the head of the screen, which are the counts everywhere."""
+    counted = overdue_counts(frame_of(place))
+    return {name: int(counted[name] or 0) for name in COUNTS}
+
+
 def everywhere(place: Path) -> dict[str, dict[str, int]]:
     """The counts of overdue findings by where they are told."""
-    ledger = open_ledger(workspace=place)
-    frame = findings.dated(ledger, ledger.rule_book)
-    ledger.close()
+    frame = frame_of(place)
     rows = listed(place, "--overdue")
     every = listed(place, "--all")
     (ageing,) = run(
@@ -69,25 +88,25 @@ def everywhere(place: Path) -> dict[str, dict[str, int]]:
     return counted | {
         "command, progress": {name: ageing[name] for name in COUNTS},
         "command, progress by firm": {n: sum(row[n] for row in by_firm) for n in COUNTS},
-        "screen, headline": {n: int(overdue_counts(frame)[n]) for n in COUNTS},
+        "screen, headline": headline(place),
         "digest": in_words(run("findings", "digest", "--workspace", place).out),
         "screen, buildings": {name: int(buildings[name].sum()) for name in COUNTS},
     }
 
 
 @pytest.mark.slow
-def test_overdue_is_the_same_number_everywhere(place: Path) -> None:
-    told = everywhere(place)
+def test_overdue_is_the_same_number_everywhere(demo_of: Path) -> None:
+    told = everywhere(demo_of)
     first = told["screen, headline"]
     assert first["overdue_first"] > 20
     for where, counts in told.items():
         assert counts == first, where
-    assert len(listed(place, "--overdue")) == first["overdue"]
+    assert len(listed(demo_of, "--overdue")) == first["overdue"]
 
 
 @pytest.mark.slow
 def test_a_bulk_pause_changes_the_second_number_only(place: Path) -> None:
-    before = everywhere(place)["screen, headline"]
+    before = headline(place)
     late = [row for row in listed(place, "--overdue") if row["overdue_present"]]
     ids = "\n".join(f"{row['finding_id']}@{row['version']}" for row in late)
     wanted = place / "late.txt"
@@ -95,10 +114,10 @@ def test_a_bulk_pause_changes_the_second_number_only(place: Path) -> None:
     pause = ("findings", "pause", "--from", wanted, "--workspace", place, "--reason", "other")
     without = run(*pause)
     assert without.code == 2 and "--note" in without.err
-    assert everywhere(place)["screen, headline"] == before
+    assert headline(place) == before
     long_ago = run(*pause, "--note", "no crew this month", "--since", "2020-01-01")
     assert long_ago.code == 2 and "the finding was raised on" in long_ago.err
-    assert everywhere(place)["screen, headline"] == before
+    assert headline(place) == before
     assert run(*pause, "--note", "no crew this month").code == 0
     told = everywhere(place)
     after = told["screen, headline"]
@@ -116,31 +135,31 @@ def test_a_bulk_pause_changes_the_second_number_only(place: Path) -> None:
 
 
 @pytest.mark.slow
-def test_the_moves_of_a_target_stand_in_list_and_history(place: Path) -> None:
-    row = next(r for r in listed(place, "--all") if r["times_moved"] and r["target_moves"])
+def test_the_moves_of_a_target_stand_in_list_and_history(demo_of: Path) -> None:
+    row = next(r for r in listed(demo_of, "--all") if r["times_moved"] and r["target_moves"])
     for move in row["target_moves"]:
         assert set(move) == {
             "sequence", "written_at", "who", "kind", "from_day", "to_day", "reason",
         }  # fmt: skip
     last = row["target_moves"][-1]
     assert last["to_day"] == row["present_target_on"]
-    events = run("findings", "show", row["finding_id"], "--workspace", place, "--json").json()
+    events = run("findings", "show", row["finding_id"], "--workspace", demo_of, "--json").json()
     assert events[0]["target"]["first_target_on"] == row["first_target_on"]
     assert events[0]["target"]["present_target_on"] == row["present_target_on"]
     told = [move for event in events for move in event["target_moves"]]
     assert told == row["target_moves"]
-    shown = run("findings", "show", row["finding_id"], "--workspace", place).out
+    shown = run("findings", "show", row["finding_id"], "--workspace", demo_of).out
     assert "First target" in shown and "present target" in shown
     assert (last["reason"] or "") in shown
 
 
-def test_firms_are_judged_by_their_own_clocks(place: Path) -> None:
-    told = run("findings", "progress", "--by", "firm", "--workspace", place)
+def test_firms_are_judged_by_their_own_clocks(demo_of: Path) -> None:
+    told = run("findings", "progress", "--by", "firm", "--workspace", demo_of)
     assert told.code == 2 and "before they were asked" in told.err
-    shown = run("findings", "progress", "--view", "clocks", "--workspace", place).out
+    shown = run("findings", "progress", "--view", "clocks", "--workspace", demo_of).out
     for words in ("seen to known", "assigned to reported", "reported to proven"):
         assert f"{words}: from " in shown
-    rows = run("findings", "progress", "--view", "firms", "--workspace", place, "--json").json()
+    rows = run("findings", "progress", "--view", "firms", "--workspace", demo_of, "--json").json()
     assert {row["group"] for row in rows} >= {"Pellworth Electric", "House crew"}
     for row in rows:
         low, high = row["share_proven_low"], row["share_proven_high"]

@@ -32,11 +32,13 @@ def screen_of(
 ) -> AppTest:
     """Run one screen over a workspace: screen_of(patch, workspace, "building", id="0001")."""
     patch.setenv("COVERPLATE_WORKSPACE", str(place.root))
-    patch.setenv("COVERPLATE_START", "where-next")
+    led_on = screen == "where_next" and not query
+    # The first run makes the pages known; where it has nothing to show it stops early. A page is
+    # gone to from the one that asks least of a workspace.
+    patch.setenv("COVERPLATE_START", "where-next" if led_on else "day-of-looks")
     patch.delenv("COVERPLATE_LEDGER_URL", raising=False)
     app = AppTest.from_file(str(APP), default_timeout=60)
-    if screen != "where_next":
-        # The first run makes the pages known; where it has nothing to show it stops early.
+    if not led_on:
         app.run()
         app.switch_page(f"screens/{screen}.py")
     for name, value in query.items():

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import re
+import shutil
 import tomllib
-from pathlib import Path
 
 import pytest
 from screens_shown import APP, plate, plates, sound
 
+from pipeline.landing import Workspace
 from pipeline.ledger import open_ledger
 from pipeline.screens.reader import ScreenReader
 from pipeline.warehouse import queries, store
@@ -65,10 +66,40 @@ def test_the_navigation_names_every_screen_once():
     assert sorted(re.findall(r'page\(\s*"(\w+)"', text)) == sorted(SCREENS)
 
 
-def test_nothing_built_offers_to_build(show, tmp_path):
-    from screens_shown import make_workspace
+@pytest.fixture(scope="module")
+def unbuilt(tmp_path_factory):
+    """Two buildings alike but for who lives there, taken in, not built; tests leave it as it is."""
+    folder = tmp_path_factory.mktemp("unbuilt")
+    (folder / "register.csv").write_text(
+        "building_id,year_built,dwelling_units,receptacle_count,occupants,vulnerable_occupants\n"
+        "ZQ-01,1938,1,20,6,0\nZQ-02,1938,1,20,2,1\n"
+    )
+    (folder / "looks.csv").write_text(
+        "building_id,unit_id,opening_id,observed_on,inspector,method,slots,result\n"
+        "ZQ-01,1,1,2024-05-01,Ada,three_lamp_tester,three_slot,correct\n"
+        "ZQ-02,1,1,2024-05-01,Ada,three_lamp_tester,three_slot,correct\n"
+    )
+    place = Workspace(folder / "workspace")
+    files = (folder / "register.csv", folder / "looks.csv")
+    assert run("intake", *files, "--workspace", place.root).code == 0
+    return place
 
-    place = make_workspace(tmp_path / "unbuilt", "property_manager", built=False)
+
+@pytest.fixture(scope="module")
+def two(unbuilt, tmp_path_factory):
+    """The two buildings, built; tests leave it as it is."""
+    place = copied(unbuilt, tmp_path_factory.mktemp("two"))
+    build(place)
+    return place
+
+
+def copied(place, folder):
+    shutil.copytree(place.root, folder / "copied")
+    return Workspace(folder / "copied")
+
+
+def test_nothing_built_offers_to_build(show, unbuilt, tmp_path):
+    place = copied(unbuilt, tmp_path)
     app = show(place, "where_next")
     sound(app)
     assert "nothing is weighed yet" in plates(app)
@@ -136,52 +167,41 @@ def test_second_page_goes_on_where_the_first_ended(show, housing):
     assert shown == ranked(housing)["building_id"].tolist()[25:]
 
 
-def test_change_since_the_build_before(show, housing, tmp_path):
-    import shutil
-
-    from pipeline.landing import Workspace
+def test_a_new_build_appears_without_a_restart_with_the_change_since_the_one_before(
+    show, two, tmp_path
+):
     from pipeline.screens import rule_trial
 
-    shutil.copytree(housing.root, tmp_path / "w")
-    place = Workspace(tmp_path / "w")
-    before = ranked(place).set_index("building_id")["rank"]
-    change = rule_trial.Change("exposure.vulnerable_weight", 40.0, "test")
-    rule_trial.save(place, rule_trial.changed_text(rule_trial.rule_book_text(place), [change]))
-    build(place)
-    now = ranked(place).set_index("building_id")["rank"]
+    own = copied(two, tmp_path)
+    app = show(own, "where_next")
+    first = plate(app, "ranking")
+    before = ranked(own).set_index("building_id")["rank"]
+    changes = [
+        rule_trial.Change("exposure.vulnerable_weight", 40.0, "test"),
+        rule_trial.Change("exposure.wet_factor", 30.0, "a test"),
+    ]
+    rule_trial.save(own, rule_trial.changed_text(rule_trial.rule_book_text(own), changes))
+    build(own)
+    now = ranked(own).set_index("building_id")["rank"]
     moved = [b for b in now.index if now[b] != before[b]]
     assert moved
-    app = show(place, "where_next")
+    app.run()
+    sound(app)
     body = plate(app, "ranking")
+    assert body != first
     row = next(r for r in body.split("<tr ") if f"id={moved[0]}" in r)
     places = before[moved[0]] - now[moved[0]]
     assert f"{'▲ up' if places > 0 else '▼ down'} {abs(places)}" in row
 
 
-def test_a_new_build_appears_without_a_restart(show, own):
-    app = show(own, "where_next")
-    first = plate(app, "ranking")
-    (own.root / "rule_book.toml").write_text(
-        (Path(__file__).parents[2] / "shared" / "rule_book.toml")
-        .read_text(encoding="utf-8")
-        .replace(
-            'wet_factor = { value = 3.0, unit = "times elsewhere", source = "judgement" }',
-            'wet_factor = { value = 30.0, unit = "times elsewhere", source = "a test" }',
-        ),
-        encoding="utf-8",
-    )
-    build(own)
-    app.run()
-    sound(app)
-    assert plate(app, "ranking") != first
-
-
 @pytest.mark.parametrize("size", [0, 50_000, None], ids=["empty", "cut short", "bytes flipped"])
-def test_a_damaged_warehouse_is_told_and_built_anew_at_a_click(show, own, size):
+def test_a_damaged_warehouse_is_told_and_built_anew_at_a_click(show, two, tmp_path, size):
+    own = copied(two, tmp_path)
     file = store.warehouse_path(own, str(store.current_version(own)))
     content = bytearray(file.read_bytes())
     for place in range(12_000, len(content), 1 << 12):
         content[place] ^= 0xFF
+    assert len(content) > 100_000
     file.write_bytes(content if size is None else content[:size])
     app = show(own, "where_next")
     sound(app)
@@ -299,7 +319,8 @@ def test_exposure_without_values_says_so(show, managed):
     assert "No insured values" in plates(app)
 
 
-def test_rule_book_compares_before_anything_counts(show, own):
+def test_rule_book_compares_before_anything_counts(show, two, tmp_path):
+    own = copied(two, tmp_path)
     app = show(own, "rule_book")
     sound(app)
     assert "Nothing is changed by that" in " ".join(m.value for m in app.markdown)

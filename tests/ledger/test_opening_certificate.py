@@ -2,6 +2,7 @@
 
 import datetime as dt
 import json
+import shutil
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
@@ -142,26 +143,161 @@ def test_an_opening_of_which_nothing_is_known_gets_none(ledger):
         opening_certificate(ledger, ("B9", "1", "K1"))
 
 
-def test_from_a_landed_file_to_a_certificate_that_stands_alone(tmp_path):
-    root = tmp_path / "w"
-    (tmp_path / "register.csv").write_text("building_id,year_built\nB1,1952\n")
-    (tmp_path / "looks.csv").write_text(
-        "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
-        "cover_removed,neutral_ground_jumper,polarity\n"
-        "B1,2A,K1,2024-05-01,Ada Orme,cover_off_inspection,random,three_slot,false_ground,"
-        "yes,yes,correct\n"
-        "B1,2A,K1,2024-04-01,Ada Orme,three_lamp_tester,random,three_slot,correct,,,\n"
+COVER = "cover_off_inspection,random,three_slot,false_ground,yes,yes,correct"
+LAMPS = "three_lamp_tester,random,three_slot,correct,,,"
+REPAIRED = "cover_off_inspection,random,three_slot,correct,yes,no,correct"
+HEAD = (
+    "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
+    "cover_removed,neutral_ground_jumper,polarity\n"
+)
+STORIES = ("B1", "LATER", "LEFT-OUT", "BACK", "SLOTS", "REREAD")
+"""Each has a building of its own, in which opening K1 of unit 2A was looked at twice."""
+
+LOOKED_AT = {
+    "one.csv": f"2024-04-01,Ada Orme,{LAMPS}",
+    "two.csv": f"2024-05-01,Bo Quill,{COVER}",
+}
+
+
+def written(path, looks):
+    """A file of looks at the opening of each building."""
+    path.write_text(HEAD + "".join(f"{each},2A,K1,{row}\n" for each, row in looks.items()))
+    return path
+
+
+def took(root, *steps):
+    for step in steps:
+        done = run(*step, "--workspace", root)
+        assert done.code == 0, done.err
+
+
+SYNCED = (("build",), ("findings", "sync"), ("build",))
+
+
+def certified(root, folder, building, *more):
+    made = ("certificate", "make", building, "K1", "--unit", "2A", "--key", folder / "h.pem")
+    return run(*made, "-o", folder / f"{building}.json", "--workspace", root, *more)
+
+
+def family(root, building):
+    (found,) = (
+        each["finding_id"]
+        for each in run("findings", "list", "--all", "--workspace", root, "--json").json()
+        if (each["family"], each["building_id"]) == ("false_ground", building)
     )
-    at = ["--workspace", root]
-    for name in ("register.csv", "looks.csv"):
-        assert run("intake", tmp_path / name, *at).code == 0
-    assert run("build", *at).code == 0
-    assert run("findings", "sync", *at).code == 0
+    return found
+
+
+class Stage:
+    """A workspace as it once stood, with the key and the certificates made until then."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.root = folder / "w"
+
+    def copied(self, to):
+        shutil.copytree(self.folder, to)
+        return type(self)(to)
+
+    def of(self, building):
+        """Workspace, key and certificate, for a test that changes nothing but the last."""
+        return self.root, read_private(self.folder / "h.pem"), self.folder / f"{building}.json"
+
+
+@pytest.fixture(scope="module")
+def two_looks(tmp_path_factory):
+    """Of every story an opening with two looks from two files, and a certificate of it."""
+    stage = Stage(tmp_path_factory.mktemp("stages") / "two-looks")
+    stage.folder.mkdir()
+    for name, row in LOOKED_AT.items():
+        file = written(stage.folder / name, dict.fromkeys(STORIES, row))
+        took(stage.root, ("intake", file), *SYNCED)
+    assert run("certificate", "key", stage.folder / "h.pem").code == 0
+    for each in ("B1", "LATER"):
+        assert certified(stage.root, stage.folder, each).code == 0
+    return stage
+
+
+@pytest.fixture(scope="module")
+def repaired(two_looks):
+    """A month on: three false grounds are repaired and proven, one opening was looked at once more,
+    of one the slots are in doubt."""
+    stage = two_looks.copied(two_looks.folder.with_name("repaired"))
+    said = ("--remedy", "grounding_conductor_added", "--on", "2024-06-01", "--firm", "Pellworth")
+    for each in ("LEFT-OUT", "BACK", "REREAD"):
+        fix_of = ("fix", "report", family(stage.root, each), *said)
+        took(stage.root, (*fix_of, "--worker", "D. Orme", "--by", "Ann"))
+    later = COVER.replace("false_ground,yes,yes", "correct,yes,no")
+    took(
+        stage.root,
+        ("intake", written(stage.folder / "three.csv", {
+            "LATER": f"2024-06-01,Cy Vane,{later}",
+            "SLOTS": f"2024-05-02,Bo Quill,{COVER.replace('three_slot', 'two_slot')}",
+        })),
+        ("intake", proof(stage.folder / "proof.csv", "2024-06-20", "LEFT-OUT", "BACK")),
+        ("intake", proof(stage.folder / "dated.csv", "03/07/2024", "REREAD"),
+         "--set", "date_order=dmy"),
+        *SYNCED,
+    )  # fmt: skip
+    for each in ("LEFT-OUT", "BACK", "REREAD"):
+        states = {
+            row["family"]: row["state"]
+            for row in certified(stage.root, stage.folder, each, "--json").json()
+        }
+        assert states["false_ground"] == "repair_proven", (each, states)
+    return stage
+
+
+def proof(path, day, *buildings):
+    """A file of looks that prove a repair."""
+    head = HEAD.replace("\n", ",ground_present,ground_path_ohms,firm_of_inspector\n")
+    row = f"2A,K1,{day},Cy Vane,{REPAIRED},yes,0.2,Lowmoor\n"
+    path.write_text(head + "".join(f"{each},{row}" for each in buildings))
+    return path
+
+
+@pytest.fixture(scope="module")
+def since(repaired):
+    """Later still: a false ground is back, and the look that proved another repair is read with
+    months first, so that it is of March, before the fix."""
+    stage = repaired.copied(repaired.folder.with_name("since"))
+    back = written(stage.folder / "back.csv", {"BACK": f"2024-09-01,Ada Orme,{COVER}"})
+    took(stage.root, ("intake", back))
+    again = ("intake", stage.folder / "dated.csv", "--set", "date_order=mdy")
+    assert run(*again, "--workspace", stage.root).code in (0, 3)
+    took(stage.root, ("build",), ("findings", "sync"))
+    return stage
+
+
+@pytest.fixture(scope="module")
+def elsewhere(two_looks):
+    """Somebody else's workspace: the same exports taken in there, and others."""
+    stage = two_looks.folder.with_name("elsewhere")
+    stage.mkdir()
+    (stage / "register.csv").write_text("building_id,year_built\nOWN,1952\n")
+    (stage / "looks.csv").write_text(
+        f"{HEAD}OWN,2A,K1,2024-05-01,Ada Orme,{COVER}\nOWN,2A,K1,2024-04-01,Ada Orme,{LAMPS}\n"
+    )
+    files = [stage / "register.csv", stage / "looks.csv"]
+    files += [two_looks.folder / name for name in LOOKED_AT]
+    took(stage / "w", *(("intake", file) for file in files), ("build",), ("findings", "sync"))
+    return stage / "w"
+
+
+@pytest.fixture
+def signed(two_looks, tmp_path):
+    """A workspace to read, the key, and a certificate of its own of an opening with two looks."""
+    for name in ("h.pem", "h.pem.pub", "B1.json"):
+        shutil.copy(two_looks.folder / name, tmp_path)
+    return two_looks.root, read_private(tmp_path / "h.pem"), tmp_path / "B1.json"
+
+
+def test_from_a_landed_file_to_a_certificate_that_stands_alone(elsewhere, tmp_path):
+    at = ["--workspace", elsewhere]
     assert run("certificate", "key", tmp_path / "h.pem").code == 0
-    paper = tmp_path / "k1.json"
-    key = ["--key", tmp_path / "h.pem"]
-    done = run("certificate", "make", "B1", "K1", "--unit", "2A", *key, "-o", paper, *at, "--json")
+    done = certified(elsewhere, tmp_path, "OWN", "--json")
     assert (done.code, done.json()[0]["state"]) == (0, "confirmed_defect")
+    paper = tmp_path / "OWN.json"
     content = json.loads(paper.read_text())
     assert [(each["file_row"], each["result"]) for each in content["looks"]] == [
         (3, "correct"),
@@ -174,34 +310,9 @@ def test_from_a_landed_file_to_a_certificate_that_stands_alone(tmp_path):
     paper.write_text(paper.read_text().replace("confirmed_defect", "repair_proven"))
     told = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub", "--json")
     assert told.code == 2 and len(told.json()) == 2
-    gone = run("certificate", "make", "B1", "K7", *key, "-o", tmp_path / "x.json", *at)
+    key = ["--key", tmp_path / "h.pem"]
+    gone = run("certificate", "make", "OWN", "K7", *key, "-o", tmp_path / "x.json", *at)
     assert gone.code == 2 and "nothing is recorded" in gone.err
-
-
-COVER = "cover_off_inspection,random,three_slot,false_ground,yes,yes,correct"
-LAMPS = "three_lamp_tester,random,three_slot,correct,,,"
-HEAD = (
-    "building_id,unit_id,opening_id,observed_on,inspector,method,selection,slots,result,"
-    "cover_removed,neutral_ground_jumper,polarity\n"
-)
-
-
-def landed(root, folder, name, *rows):
-    (folder / name).write_text(HEAD + "".join(f"B1,2A,K1,{row}\n" for row in rows))
-    for step in (("intake", folder / name), ("build",), ("findings", "sync"), ("build",)):
-        assert run(*step, "--workspace", root).code == 0
-
-
-@pytest.fixture
-def signed(tmp_path):
-    """A workspace, the key, and a certificate of an opening with two looks from two files."""
-    root = tmp_path / "w"
-    landed(root, tmp_path, "one.csv", f"2024-04-01,Ada Orme,{LAMPS}")
-    landed(root, tmp_path, "two.csv", f"2024-05-01,Bo Quill,{COVER}")
-    assert run("certificate", "key", tmp_path / "h.pem").code == 0
-    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
-    assert run(*made, "-o", tmp_path / "k1.json", "--workspace", root).code == 0
-    return root, read_private(tmp_path / "h.pem"), tmp_path / "k1.json"
 
 
 def held_against(paper, root):
@@ -217,7 +328,7 @@ def without_the_cover_off(content):
     }  # fmt: skip
 
 
-def test_a_certificate_that_holds_all_looks_says_so(signed, tmp_path):
+def test_a_certificate_that_holds_all_looks_says_so(signed, repaired, tmp_path):
     root, _, paper = signed
     rests = json.loads(paper.read_text())["rests_on"]
     assert rests["looks"] == len(set(rests["look_hashes"])) == 2
@@ -227,14 +338,13 @@ def test_a_certificate_that_holds_all_looks_says_so(signed, tmp_path):
     alone = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub")
     assert alone.code == 0 and "was not checked" in alone.out
     # what landed since is told and is no fault; what took the place of a look neither
-    later = COVER.replace("false_ground,yes,yes", "correct,yes,no")
-    landed(root, tmp_path, "three.csv", f"2024-06-01,Cy Vane,{later}")
+    root, _, paper = repaired.of("LATER")
     told = held_against(paper, root)
     assert told.code == 0, told.out
     assert "not in it, as the file had not landed by its word: 2024-06-01" in told.err
 
 
-def test_a_look_removed_before_signing_is_told_by_the_exports_only(signed, tmp_path):
+def test_a_look_removed_before_signing_is_told_by_the_exports_only(signed, elsewhere, tmp_path):
     root, key, paper = signed
     content = json.loads(paper.read_text())
     without_the_cover_off(content)
@@ -247,10 +357,7 @@ def test_a_look_removed_before_signing_is_told_by_the_exports_only(signed, tmp_p
         in (" ".join(told.out.split()))
     )
     # somebody else who took the same exports in can tell as well
-    other = tmp_path / "other"
-    landed(other, tmp_path, "one.csv", f"2024-04-01,Ada Orme,{LAMPS}")
-    landed(other, tmp_path, "two.csv", f"2024-05-01,Bo Quill,{COVER}")
-    told = held_against(paper, other)
+    told = held_against(paper, elsewhere)
     assert told.code == 2 and "a look was left out" in told.out
     assert "made from another workspace" in told.err
 
@@ -315,49 +422,17 @@ def test_a_certificate_of_before_it_named_its_exports_is_still_read(signed, tmp_
     assert told.code == 0 and "from before certificates named the exports" in told.err
 
 
-REPAIRED = "cover_off_inspection,random,three_slot,correct,yes,no,correct"
-
-
-@pytest.fixture
-def proven(signed, tmp_path):
-    """The same workspace with the false ground repaired and proven, and a certificate of it."""
-    return prove(signed, tmp_path, "2024-06-20")
-
-
-def prove(signed, tmp_path, day, *options):
-    root, key, paper = signed
-    at = ["--workspace", root]
-    finding = next(
-        each["finding_id"]
-        for each in run("findings", "list", *at, "--json").json()
-        if each["family"] == "false_ground"
-    )
-    said = ["--remedy", "grounding_conductor_added", "--on", "2024-06-01", "--firm", "Pellworth"]
-    done = run("fix", "report", finding, *said, "--worker", "D. Orme", "--by", "Ann", *at)
-    assert done.code == 0, done.err
-    head = HEAD.replace("\n", ",ground_present,ground_path_ohms,firm_of_inspector\n")
-    (tmp_path / "proof.csv").write_text(
-        f"{head}B1,2A,K1,{day},Cy Vane,{REPAIRED},yes,0.2,Lowmoor\n"
-    )
-    taken = ("intake", tmp_path / "proof.csv", *options)
-    for step in (taken, ("build",), ("findings", "sync"), ("build",)):
-        assert run(*step, *at).code == 0
-    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
-    done = run(*made, "-o", paper, *at, "--json")
-    states = {each["family"]: each["state"] for each in done.json()}
-    assert states["false_ground"] == "repair_proven", done
-    return root, key, paper, finding
-
-
-def test_a_finding_or_an_event_left_out_is_told_by_the_ledger(proven, tmp_path):
-    root, key, paper, finding = proven
+def test_a_finding_or_an_event_left_out_is_told_by_the_ledger(repaired, tmp_path):
+    stage = repaired.copied(tmp_path / "own")
+    root, key, paper = stage.of("LEFT-OUT")
+    finding = family(root, "LEFT-OUT")
     told = held_against(paper, root)
     assert told.code == 0 and "nothing of what the ledger held" in " ".join(told.out.split()), told
     whole = json.loads(paper.read_text())
     rest = [each for each in whole["events"] if each["finding_id"] != finding]
     says = [each for each in whole["says"] if each["finding_id"] != finding]
     write_certificate({**whole, "events": rest, "says": says}, key, paper)
-    assert run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub").code == 0
+    assert run("certificate", "check", paper, "--key", stage.folder / "h.pem.pub").code == 0
     told = held_against(paper, root)
     said = " ".join(told.out.split())
     assert told.code == 2
@@ -378,16 +453,17 @@ def test_a_finding_or_an_event_left_out_is_told_by_the_ledger(proven, tmp_path):
     )
 
 
-def test_a_look_since_the_proof_that_disproves_it_is_told(proven, tmp_path):
-    root, key, paper, finding = proven
-    landed(root, tmp_path, "back.csv", f"2024-09-01,Ada Orme,{COVER}")
+def test_a_look_since_the_proof_that_disproves_it_is_told(repaired, since, tmp_path):
+    finding = family(repaired.root, "BACK")
+    stage = since.copied(tmp_path / "own")
+    root, key, paper = stage.of("BACK")
+    assert run("build", "--workspace", root).code == 0
     told = held_against(paper, root)
     assert told.code == 0
     assert "a look speaks against the proven repair: 2024-09-01, cover_off_inspection" in told.err
     assert "not in it, as it was raised later by its word: false ground" in told.err
     # a certificate of now from which the recurrence was taken, but not the look
-    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
-    assert run(*made, "-o", paper, "--workspace", root).code == 0
+    assert certified(root, stage.folder, "BACK").code == 0
     whole = json.loads(paper.read_text())
     assert [each["family"] for each in whole["says"]].count("false_ground") == 2
     kept = {
@@ -395,34 +471,31 @@ def test_a_look_since_the_proof_that_disproves_it_is_told(proven, tmp_path):
         for name in ("events", "says")
     }
     write_certificate({**whole, **kept}, key, paper)
-    alone = run("certificate", "check", paper, "--key", tmp_path / "h.pem.pub")
+    alone = run("certificate", "check", paper, "--key", stage.folder / "h.pem.pub")
     assert alone.code == 2 and "a look speaks against the proven repair: 2024-09-01" in alone.out
     assert "a finding was left out" in held_against(paper, root).out
 
 
-def test_records_in_doubt_about_an_opening_are_in_its_certificate(signed, tmp_path):
-    root, _, paper = signed
-    other = COVER.replace("three_slot", "two_slot")
-    landed(root, tmp_path, "slots.csv", f"2024-05-02,Bo Quill,{other}")
-    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
-    done = run(*made, "-o", paper, "--workspace", root, "--json")
+def test_records_in_doubt_about_an_opening_are_in_its_certificate(repaired):
+    root, _, paper = repaired.of("SLOTS")
+    done = certified(root, repaired.folder, "SLOTS", "--json")
     assert "record_conflict:slots_disagree" in {each["family"] for each in done.json()}
     assert held_against(paper, root).code == 0
 
 
 def test_a_proof_by_a_look_that_is_read_another_way_later_is_told_as_in_doubt(
-    signed, tmp_path, monkeypatch
+    repaired, since, tmp_path, monkeypatch
 ):
-    dated = ("--set", "date_order=dmy")
-    root, _, paper, finding = prove(signed, tmp_path, "03/07/2024", *dated)
-    at = ("--workspace", root)
-    (row,) = [r for r in run("findings", "list", "--all", *at, "--json").json()
-              if r["finding_id"] == finding]  # fmt: skip
+    (row,) = (
+        row
+        for row in run("findings", "list", "--all", "--workspace", repaired.root, "--json").json()
+        if (row["building_id"], row["family"]) == ("REREAD", "false_ground")
+    )
+    finding = row["finding_id"]
     assert (row["verified_on"], row["proof_in_doubt"]) == ("2024-07-03", None)
-    # the same file with months first: the look is of March, before the fix
-    assert run("intake", tmp_path / "proof.csv", "--set", "date_order=mdy", *at).code in (0, 3)
-    assert run("build", *at).code == 0
-    assert run("findings", "sync", *at).code == 0
+    stage = since.copied(tmp_path / "own")
+    root, _, paper = stage.of("REREAD")
+    at = ("--workspace", root)
     said = f"Proof in doubt: {finding}: the look of 2024-07-03 (cover off inspection) that proved"
     for words in (("list",), ("list", "--overdue")):
         told = run("findings", *words, *at)
@@ -433,7 +506,7 @@ def test_a_proof_by_a_look_that_is_read_another_way_later_is_told_as_in_doubt(
     assert [r["finding_id"] for r in told if r["section"] == "doubted"] == [finding]
     assert "no export holds any more" in run("findings", "digest", *at).out
     assert run("build", *at).code == 0
-    made = ("certificate", "make", "B1", "K1", "--unit", "2A", "--key", tmp_path / "h.pem")
+    made = ("certificate", "make", "REREAD", "K1", "--unit", "2A", "--key", stage.folder / "h.pem")
     refused = run(*made, "-o", tmp_path / "new.json", *at)
     assert refused.code == 2 and "stands in no export as it was judged" in refused.err
     assert held_against(paper, root).code == 2
