@@ -40,6 +40,11 @@ def state_chip(state: str) -> str:
     )
 
 
+def urgent_chip(row: dict[str, Any]) -> str:
+    """A sign where the finding is urgent, or nothing."""
+    return '<span class="chip urgent">▲ urgent</span> ' if row["urgent"] else ""
+
+
 def place(row: dict[str, Any]) -> str:
     """Where it is: unit and opening."""
     parts = [f"unit {row['unit_id']}" if row["unit_id"] else ""]
@@ -98,6 +103,7 @@ def finding_columns() -> list[plate.Column]:
     def name(row: dict[str, Any]) -> str:
         label = f"{what(row)}, {place(row)}"
         return (
+            f"{urgent_chip(row)}"
             f'<span class="strong">{plate.link(label, "finding", id=row["finding_id"])}</span><br>'
             f'<span class="soft small">{plate.text(row["finding_id"])}</span>'
         )
@@ -138,8 +144,7 @@ def stake_columns() -> list[plate.Column]:
     """The columns that an order by danger goes by."""
 
     def at_stake(row: dict[str, Any]) -> str:
-        urgent = '<span class="chip urgent">▲ urgent</span><br>' if row["urgent"] else ""
-        return f"{urgent}{plate.text(percent(row['chance']))}"
+        return plate.text(percent(row["chance"]))
 
     def people(row: dict[str, Any]) -> str:
         vulnerable = ""

@@ -60,11 +60,11 @@ def _dated(
     day: dt.date,
 ) -> pd.DataFrame:
     if warehouse_version is None:
-        return with_stakes(findings.dated(ledger(), rule_book()))
+        return findings.urgent_first(with_stakes(findings.dated(ledger(), rule_book())))
     source = Source(warehouse_version)
     found = findings.dated(ledger(), rule_book(), source.ask(findings.listing_of))
     doubts = proofs_in_doubt(source.cursor(), ledger())
-    return with_stakes(found, stakes(source.cursor(), found), doubts)
+    return findings.urgent_first(with_stakes(found, stakes(source.cursor(), found), doubts))
 
 
 def has_ledger() -> bool:

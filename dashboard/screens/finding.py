@@ -21,6 +21,7 @@ from dashboard.components.finding_rows import (
     regulation_words,
     state_chip,
     target_words,
+    urgent_chip,
     what,
 )
 from dashboard.components.findings_source import (
@@ -57,7 +58,8 @@ def heading(row: dict[str, Any]) -> str:
     )
     due = "; ".join(part for part in (due_words(row), target_words(row)) if part)
     return (
-        f'<h2 class="name">{plate.text(what(row).capitalize())} {state_chip(row["state"])}</h2>'
+        f'<h2 class="name">{plate.text(what(row).capitalize())} {urgent_chip(row)}'
+        f"{state_chip(row['state'])}</h2>"
         f"<p>{plate.link(shown, 'building', id=row['building_id'])}, {plate.text(place(row))}</p>"
         f'<p class="soft">{plate.text(meaning.capitalize())}.{likely} '
         f"{plate.text(due[:1].upper() + due[1:])}.</p>"

@@ -269,8 +269,10 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
         building = finding.raised.building_id
         moves = _moves(ledger, building).get(finding_id, [])
         dated = due(ledger, ledger.rule_book, building_id=building)
-        doubt = doubts_of(workspace, ledger).get(finding_id)
-    (row,) = records(dated[dated["finding_id"] == finding_id])
+        doubts = doubts_of(workspace, ledger)
+    doubt = doubts.get(finding_id)
+    own = dated[dated["finding_id"] == finding_id]
+    (row,) = records(with_stakes(own, stakes_of(workspace, own), doubts))
     if doubt:
         say(f"Proof in doubt: {finding_id}: {doubt}.")
     if as_json:
@@ -289,6 +291,8 @@ def show(finding_id: str, workspace: Path, ledger_at: str | None, as_json: bool)
     raised = finding.raised
     place = " · ".join(filter(None, (raised.building_id, raised.unit_id, raised.opening_id)))
     echo(f"{finding_id}  {place}  {words(finding.condition or raised.family)}")
+    if row["urgent"]:
+        echo("▲ URGENT, whatever its due day: see `coverplate urgent`.")
     echo(f"{words(finding.state.value)}: {STATE_MEANING[finding.state]}")
     _print_targets(row, moves)
     for event in history:

@@ -130,6 +130,11 @@ class Wanted:
     search: str = ""
 
 
+def urgent_first(frame: pd.DataFrame) -> pd.DataFrame:
+    """Findings of ``triage.with_stakes`` with what is urgent first, else in the same order."""
+    return frame.sort_values("urgent", ascending=False, kind="stable")
+
+
 def narrowed(frame: pd.DataFrame, wanted: Wanted) -> pd.DataFrame:
     """Those findings of ``dated`` that are wanted, in the same order."""
     if wanted == Wanted():

@@ -97,11 +97,20 @@ def test_what_it_tells_is_urgent_everywhere_at_once_and_after_builds(place, monk
     sound(app)
     shown = plate(app, "urgent-findings")
     assert "V1" in shown and "shock reported" in shown and "G1" not in shown
+    for building in ("V1", "S1", "N1"):
+        (first, *_) = [row for row in rows if row["building_id"] == building and row["urgent"]]
+        assert "▲ URGENT" in run("findings", "show", first["finding_id"], "--workspace", own).out
+        app = screen_of(monkeypatch, Workspace(own), "finding", id=first["finding_id"])
+        assert "▲ urgent" in plate(app, "heading")
+    listed = plate(screen_of(monkeypatch, Workspace(own), "findings"), "findings")
+    assert listed.count("▲ urgent") == len([row for row in rows if row["urgent"]])
+    assert listed.rindex("▲ urgent") < listed.index("record in doubt")
 
 
 CLEAN = FALSE_GROUND | {
     "building_id": "V1", "result": "correct", "neutral_ground_jumper": "no",
-    "ground_present": "yes", "observed_on": "2026-04-02", "heat_or_scorch": "no", "shock_reported": "no",
+    "ground_present": "yes", "observed_on": "2026-04-02", "heat_or_scorch": "no",
+    "shock_reported": "no",
     "hot_neutral_volts": 120, "plate_earth_volts": 0.2, "case_earth_volts": 0.1,
     "ground_contact_earth_volts": 0.3,
 }  # fmt: skip
