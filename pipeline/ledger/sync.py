@@ -240,7 +240,8 @@ def _evidence(
         )
         hand_over(con, "standing", current(ledger))
         hand_over(con, "written_by_hand", _written_by_hand(ledger))
-        con.execute(_STANDS_BY_HAND)
+        limits = ("supply_low", "supply_high", "touch_volts")
+        con.execute(_STANDS_BY_HAND, {name: float(getattr(book.urgent, name)) for name in limits})
         for statement in duckdb.extract_statements(sql("sightings")):
             needs = "$suspect" in statement.query
             suspect = {"suspect": float(book.ledger.suspect_probability)}
@@ -293,11 +294,11 @@ answered AS (
         AND o.polarity = 'correct' AND o.neutral_ground_jumper = 'no'
         AND o.heat_or_scorch = 'no' AND o.shock_reported = 'no'
         AND o.non_contact_detector IS DISTINCT FROM 'yes'
-        AND o.hot_neutral_volts BETWEEN rule('urgent.supply_low') AND rule('urgent.supply_high')
-        AND greatest(o.plate_earth_volts, o.case_earth_volts) < rule('urgent.touch_volts')
+        AND o.hot_neutral_volts BETWEEN $supply_low AND $supply_high
+        AND greatest(o.plate_earth_volts, o.case_earth_volts) < $touch_volts
         AND o.plate_earth_volts IS NOT NULL AND o.case_earth_volts IS NOT NULL
         AND coalesce(o.ground_contact_earth_volts,
-            CASE WHEN o.slots = 'two_slot' THEN 0 END) < rule('urgent.touch_volts')
+            CASE WHEN o.slots = 'two_slot' THEN 0 END) < $touch_volts
 )
 SELECT finding_id FROM asked ANTI JOIN answered USING (finding_id)
 """
