@@ -324,12 +324,10 @@ def hold_against(
             faults.append(f"a look was left out: {_look_words(each)}")
         notes += _against(standing, [each], events, books)
     for each in content["looks"]:
-        if look_hash(each) in here:
-            continue
         where = (str(each.get("file_sha256")), str(each.get("sheet") or ""), each.get("file_row"))
         if where in superseded:
             notes.append(f"another row has taken the place of a look since: {_look_words(each)}")
-        else:
+        elif look_hash(each) not in here:
             faults.append(f"a look is not in these exports: {_look_words(each)}")
     if ledger is None:
         notes.append("there is no ledger: whether findings or events were left out nobody can tell")

@@ -359,7 +359,14 @@ def superseded_of_opening(
             SELECT f.sha256, coalesce(f.sheet, ''), h._row
             FROM observation_history AS h
             JOIN files AS f ON f._part = h._part
-            WHERE h.building_id = ? AND coalesce(h.unit_id, '') = ? AND h.opening_id = ?
+            WHERE h.building_id = $1 AND coalesce(h.unit_id, '') = $2 AND h.opening_id = $3
+            UNION
+            SELECT f.sha256, coalesce(f.sheet, ''), o._row
+            FROM looks_put_otherwise
+            JOIN observations AS o USING (_part, _row)
+            JOIN buildings AS b USING (building_no)
+            JOIN files AS f USING (_part)
+            WHERE b.building_id = $1 AND o.unit_id = $2 AND o.opening_id = $3
             """,
             [building_id, unit_id, opening_id],
         ).fetchall()
