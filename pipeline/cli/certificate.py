@@ -20,6 +20,7 @@ from pipeline.cli.rank import is_stale
 from pipeline.landing import Workspace, logbook
 from pipeline.ledger.database import URL_VARIABLE
 from pipeline.ledger.landed_looks import code_looks, contradicting_looks, proofs_in_doubt
+from pipeline.ledger.may_mean_it import in_words, open_papers
 from pipeline.ledger.opening_certificate import (
     LIMITS,
     check,
@@ -93,12 +94,15 @@ def make(
             place,
             looks=_looks(workspace, place),
             exports=exports_of(logbook.read(Workspace(workspace))),
+            may_mean_it=open_papers(_papers(workspace, place)),
         )
     write_certificate(content, signer, output)
     if as_json:
         print_json(content["says"])
+        for each in content["may_mean_it"]:
+            say(in_words(each))
     else:
-        _print_says(content["says"])
+        _print_says(content["says"], content["may_mean_it"])
         say(
             f"{plural(len(content['events']), 'event')} and {plural(len(content['looks']), 'look')}"
             f" in {output}."
@@ -140,6 +144,13 @@ def _check_up_to_date(ledger: Ledger, root: Path, place: tuple[str, str, str]) -
                     expected="findings that say so",
                     to_do="run `coverplate findings sync`, then make it again",
                 )
+
+
+def _papers(root: Path, place: tuple[str, str, str]) -> list[dict[str, Any]]:
+    if not store.current_version(Workspace(root)):
+        return []
+    with store.reading(Workspace(root)) as con:
+        return queries.urgent_papers_of(con, *place[:2])
 
 
 def _looks(root: Path, place: tuple[str, str, str]) -> list[dict[str, Any]]:
@@ -195,12 +206,14 @@ def check_certificate(
         )
     if as_json:
         print_json([{"fault": each} for each in found.faults])
+        for beside in found.may_mean_it:
+            say(in_words(beside))
         return REFUSED if found.faults else DONE
     echo(f"{place_words(found.opening)}; made {found.made_at[:10]}, signed by {found.signer}")
     for each in found.faults:
         echo(f"Does not hold: {each}")
     if not found.faults:
-        _print_says(found.says)
+        _print_says(found.says, found.may_mean_it)
         echo(
             "Whether looks, findings or events were left out was not checked: that takes "
             "--workspace."
@@ -222,12 +235,12 @@ def _held_against(
         )
     with store.reading(workspace) as con:
         superseded = queries.superseded_of_opening(con, *place)
-    looks = _looks(workspace.root, place)
+    looks, papers = _looks(workspace.root, place), _papers(workspace.root, place)
     with opened_unwritten(workspace.root, ledger_at) as ledger:
-        return hold_against(path, looks, superseded, logbook.read(workspace), ledger)
+        return hold_against(path, looks, superseded, logbook.read(workspace), ledger, papers=papers)
 
 
-def _print_says(says: list[dict[str, Any]]) -> None:
+def _print_says(says: list[dict[str, Any]], may_mean_it: list[dict[str, Any]]) -> None:
     for each in says:
         proof = (
             f"; proven on {each['proven_on']} by {words(each['proven_with'])}"
@@ -236,6 +249,8 @@ def _print_says(says: list[dict[str, Any]]) -> None:
         )
         what = words(each["condition"] or each["family"])
         echo(f"{what}: {words(each['state'])} ({each['means']}){proof}")
-    if not says:
+    for each in may_mean_it:
+        echo(in_words(each))
+    if not says and not may_mean_it:
         echo("No finding stands on record there.")
     echo(LIMITS)

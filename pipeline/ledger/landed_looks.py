@@ -181,6 +181,11 @@ def _unexplained_ground(judge: Judge, finding: Finding, look: ev.Look) -> bool:
     )
 
 
+PUT_OTHERWISE = (
+    "its own file, sent again under the same name, holds another look in its place, so that "
+    "nothing shows that it was made as it says; to be looked at again"
+)
+
 _PLACE = ["finding_id", "building_id", "unit_id", "opening_id"]
 
 
@@ -189,17 +194,20 @@ def _judged(con: duckdb.DuckDBPyConnection, ledger: Ledger, dated: str) -> Itera
     columns = ", ".join(f"o.{name}" for name in _FIELDS)
     rows = con.execute(
         "SELECT w.finding_id, e.elsewhere, coalesce(u.reported_on <= o.observed_on, false) "
-        f"AS further_up, {columns} FROM coded_looks AS o "
+        f"AS further_up, p._part IS NOT NULL AS put_otherwise, {columns} FROM coded_looks AS o "
         "JOIN waiting AS w USING (building_id, unit_id, opening_id) "
         "LEFT JOIN further_up AS u USING (building_id, unit_id, opening_id) "
         "LEFT JOIN (SELECT _part, _row, arg_max(says, of_on) AS elsewhere FROM looks_elsewhere "
         "WHERE of_defect GROUP BY ALL) AS e USING (_part, _row) "
+        "LEFT JOIN looks_put_otherwise AS p USING (_part, _row) "
         f"WHERE {dated} ORDER BY w.finding_id, o.observed_on, o.code"
     ).df()
     looks = []
     for row in map(plain, rows.to_dict(orient="records")):
         finding_id, elsewhere = str(row.pop("finding_id")), row.pop("elsewhere")
         further_up = bool(row.pop("further_up"))
+        if row.pop("put_otherwise"):
+            elsewhere = PUT_OTHERWISE
         cells = {name: None if cell == "" else cell for name, cell in row.items()}
         looks.append((finding_id, ev.Look.model_validate(cells), elsewhere, further_up))
     judge = Rejudge(ledger.rule_book, ledger.judge)
@@ -267,9 +275,9 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
     which are overtaken by a look from before them (``overtaken_proofs``).
 
     A look was read another way since (another order of dates), corrected, replaced or taken out:
-    any reading or note of it. Where a look in force, as it now is, proves the repair, nothing is in
-    doubt; of a look that somebody wrote down by
-    hand the exports need not know.
+    any reading or note of it, who made it, on which day and how (``looks_put_otherwise``). Where a
+    look in force, as it now is, proves the repair, nothing is in doubt; of a look that somebody
+    wrote down by hand the exports need not know.
 
     Args:
         warehouse: a connection with observations and buildings; nothing is written to them.
@@ -299,7 +307,8 @@ def proofs_in_doubt(warehouse: duckdb.DuckDBPyConnection, ledger: Ledger) -> dic
             "WHERE u.reported_on IS NOT NULL OR p.landed AND NOT EXISTS ("
             "FROM observations AS o JOIN buildings AS b USING (building_no) "
             "WHERE b.building_id = p.building_id AND coalesce(o.unit_id, '') = p.unit_id "
-            f"AND o.opening_id = p.opening_id AND o.observed_on = p.observed_on::DATE AND {same})"
+            f"AND o.opening_id = p.opening_id AND o.observed_on = p.observed_on::DATE AND {same} "
+            "AND (o._part, o._row) NOT IN (SELECT (_part, _row) FROM looks_put_otherwise))"
         )
         gone = con.execute("SELECT * FROM waiting").df()
         proven = {

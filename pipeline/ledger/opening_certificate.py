@@ -41,6 +41,8 @@ from pipeline.ledger.chain import Break, StoredEvent, breaks, well_formed
 from pipeline.ledger.database import FINDINGS
 from pipeline.ledger.events import KIND_WORDS
 from pipeline.ledger.landed_looks import speaks_against
+from pipeline.ledger.may_mean_it import in_words, open_papers
+from pipeline.ledger.may_mean_it import well_formed as of_their_form
 from pipeline.ledger.replay import in_chains, judged, replay, sound_parts
 from pipeline.ledger.rule_books import Books
 from pipeline.ledger.state import Finding
@@ -75,6 +77,7 @@ class Checked:
         made_at: when it was made, as it says.
         signer: fingerprint of the key that signed it.
         says: one row a finding, as worked out anew from the events.
+        may_mean_it: open papers of danger that name no opening (``may_mean_it``).
         faults: what does not hold; none where everything does.
         unknown_books: hashes of rule books that judged and that this program does not ship; who
             relies on the certificate trusts its signer for them.
@@ -84,6 +87,7 @@ class Checked:
     made_at: str
     signer: str
     says: list[dict[str, Any]]
+    may_mean_it: list[dict[str, Any]]
     faults: list[str]
     unknown_books: list[str]
 
@@ -169,6 +173,7 @@ def opening_certificate(
     *,
     looks: Iterable[Mapping[str, Any]] = (),
     exports: Mapping[str, Any] | None = None,
+    may_mean_it: Iterable[Mapping[str, Any]] = (),
     now: dt.datetime | None = None,
 ) -> dict[str, Any]:
     """Return what a certificate of an opening holds.
@@ -178,6 +183,7 @@ def opening_certificate(
         place: building_id, unit_id ("" where there is none), opening_id.
         looks: the looks landed at the opening, each with the file and row that it came from.
         exports: what of the exports it rests on (``exports_of``); None where nothing landed.
+        may_mean_it: urgent papers that name no opening (``may_mean_it.open_papers``).
         now: when it is made; now by default.
 
     Raises:
@@ -214,6 +220,7 @@ def opening_certificate(
         "unit_id": unit,
         "opening_id": opening,
         "says": _said(standing.values()),
+        "may_mean_it": [dict(each) for each in may_mean_it],
         "events": [line_of(each) for each in events],
         "rule_books": [{"hash": each, "text": books.text(each)} for each in sorted(used)],
         "looks": recorded,
@@ -264,6 +271,8 @@ def hold_against(
     superseded: Collection[tuple[str, str, int]],
     book: Logbook,
     ledger: Ledger | None,
+    *,
+    papers: Iterable[Mapping[str, Any]] = (),
 ) -> tuple[list[str], list[str]]:
     """Say whether a certificate holds all of its opening that the exports and the ledger hold.
 
@@ -273,6 +282,7 @@ def hold_against(
         superseded: file, sheet and row of those that another row took the place of.
         book: the logbook of that workspace.
         ledger: its ledger; None where there is none.
+        papers: urgent papers there that may mean the opening (``queries.urgent_papers_of``).
 
     Returns:
         What does not hold, and what is to be known beside it, in words.
@@ -297,19 +307,15 @@ def hold_against(
             faults.append("no warehouse was built here of the hash that it names")
         if rests["files"] != exports_of(Logbook(book.lines[: head.number]))["files"]:
             faults.append("the files that it names are not those that had landed when it was made")
-    held = {look_hash(each) for each in content["looks"]}
-    here = {look_hash(each): each for each in looks}
     entered = {
         each["sha256"]: line
         for line in reversed(book.lines)
         for each in line.content.get("files", ())
     }
-    books = _carried_books(content)
-    _, standing = _followed(events, books, dt.datetime.now(dt.UTC))
-    for digest, each in here.items():
-        if digest in held:
-            continue  # ``check`` puts it to the judge
-        sha256 = str(each["file_sha256"])
+
+    def since(landed: Mapping[str, Any]) -> bool:
+        """Whether a row had not landed when it was made, by its word."""
+        sha256 = str(landed["file_sha256"])
         line = entered.get(sha256)
         later = (
             head is not None
@@ -317,20 +323,37 @@ def hold_against(
             and line.number > head.number
             and str(line.content.get("at")) > content["made_at"]
         )
-        unknown = rests is not None and head is None and sha256 not in rests["files"]
-        if later or unknown:
+        return later or (rests is not None and head is None and sha256 not in rests["files"])
+
+    held = {look_hash(each) for each in content["looks"]}
+    here = {look_hash(each): each for each in looks}
+    books = _carried_books(content)
+    _, standing = _followed(events, books, dt.datetime.now(dt.UTC))
+    for digest, each in here.items():
+        if digest in held:
+            continue  # ``check`` puts it to the judge
+        if since(each):
             notes.append(f"not in it, as the file had not landed by its word: {_look_words(each)}")
         else:
             faults.append(f"a look was left out: {_look_words(each)}")
         notes += _against(standing, [each], events, books)
     for each in content["looks"]:
-        if look_hash(each) in here:
-            continue
         where = (str(each.get("file_sha256")), str(each.get("sheet") or ""), each.get("file_row"))
         if where in superseded:
             notes.append(f"another row has taken the place of a look since: {_look_words(each)}")
-        else:
+        elif look_hash(each) not in here:
             faults.append(f"a look is not in these exports: {_look_words(each)}")
+    named = {look_hash(each) for each in content.get("may_mean_it", ())}
+    for each in open_papers(papers):
+        if look_hash(each) in named:
+            continue
+        said = in_words(each).rstrip(".")
+        if "may_mean_it" not in content:
+            notes.append(f"it is from before certificates named such papers: {said}")
+        elif since(each):
+            notes.append(f"not in it, as the file had not landed by its word: {said}")
+        else:
+            faults.append(f"an open paper is not in it that had landed: {said}")
     if ledger is None:
         notes.append("there is no ledger: whether findings or events were left out nobody can tell")
     else:
@@ -551,7 +574,8 @@ def check(path: Path, trusted: Ed25519PublicKey, now: dt.datetime | None = None)
     if says != content["says"]:
         faults.append("what it says is not what its events amount to")
     unknown = sorted(books.hashes - Books([], {}).hashes)
-    return Checked(place, made_at, signer, says, faults, unknown)
+    beside = content.get("may_mean_it", [])
+    return Checked(place, made_at, signer, says, beside, faults, unknown)
 
 
 def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
@@ -605,6 +629,8 @@ def _read(path: Path) -> tuple[dict[str, Any], list[StoredEvent]]:
             content.pop("rests_on", None)
         if not all(isinstance(each, dict) for each in content["looks"]):
             raise TypeError("a look is not of its form")
+        if not of_their_form(content.get("may_mean_it", [])):
+            raise TypeError("what it says of papers is not of its form")
         events = [StoredEvent(**each) for each in content["events"]]
         if not all(map(well_formed, events)):
             raise ValueError("an event is not of its form")

@@ -6,6 +6,7 @@ The command line and the dashboard ask these and draw what comes back; neither c
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -359,7 +360,14 @@ def superseded_of_opening(
             SELECT f.sha256, coalesce(f.sheet, ''), h._row
             FROM observation_history AS h
             JOIN files AS f ON f._part = h._part
-            WHERE h.building_id = ? AND coalesce(h.unit_id, '') = ? AND h.opening_id = ?
+            WHERE h.building_id = $1 AND coalesce(h.unit_id, '') = $2 AND h.opening_id = $3
+            UNION
+            SELECT f.sha256, coalesce(f.sheet, ''), o._row
+            FROM looks_put_otherwise
+            JOIN observations AS o USING (_part, _row)
+            JOIN buildings AS b USING (building_no)
+            JOIN files AS f USING (_part)
+            WHERE b.building_id = $1 AND o.unit_id = $2 AND o.opening_id = $3
             """,
             [building_id, unit_id, opening_id],
         ).fetchall()
@@ -429,6 +437,32 @@ def reports(
         """,
         [building_id, urgent_only],
     ).fetchdf()
+
+
+def urgent_papers_of(
+    con: duckdb.DuckDBPyConnection, building_id: str, unit_id: str
+) -> list[dict[str, Any]]:
+    """Urgent papers without an answer that can mean an opening of a dwelling: they name it, or no
+    dwelling of its building.
+
+    Returns:
+        report_kind, reference, reported_on, unit_id, subject, description, file, file_sha256,
+        sheet, file_row of each; in order of days.
+    """
+    found = con.execute(
+        """
+        SELECT r.report_kind, r.reference, r.reported_on, r.unit_id, r.subject, r.description,
+            f.path AS file, f.sha256 AS file_sha256, f.sheet, r._row AS file_row
+        FROM urgent_reports AS r
+        JOIN buildings AS b USING (building_no)
+        JOIN files AS f ON f._part = r._part
+        WHERE NOT r.answered AND b.building_id = ? AND r.unit_id IN ('', ?)
+        ORDER BY r.reported_on, r._part, r._row
+        """,
+        [building_id, unit_id],
+    )
+    names = [name for name, *_ in found.description]
+    return [dict(zip(names, row, strict=True)) for row in found.fetchall()]
 
 
 def looks_set_aside(con: duckdb.DuckDBPyConnection) -> int:

@@ -38,6 +38,7 @@ class Warehouse:
             "CREATE TABLE looks_elsewhere (building_no INTEGER, unit_id VARCHAR, "
             "opening_id VARCHAR, _part INTEGER, _row BIGINT, of_on DATE, of_defect BOOLEAN, "
             "says VARCHAR);"
+            "CREATE TABLE looks_put_otherwise (_part INTEGER, _row BIGINT);"
             "CREATE TABLE paper_defects (building_no INTEGER, unit_id VARCHAR, "
             "report_kind VARCHAR, reference VARCHAR, reported_on DATE, status VARCHAR, "
             "status_on DATE, code_section VARCHAR, description VARCHAR, defect VARCHAR, "

@@ -222,3 +222,45 @@ def test_the_ledger_of_another_workspace_is_not_built_with(
     assert restored.code in (0, 3), restored.err
     again = mine("build")
     assert again.code == 0, again.err
+
+
+SENT_AGAIN = {
+    "looker": PROOF | {"inspector": "Dorothea Orme", "firm_of_inspector": "Pellworth Electric"},
+    "method": {**WHO, **BLIND, "method": "three_lamp_tester"},
+    "day": PROOF | {"observed_on": "2026-03-06"},  # before the repair
+    "somebody else": PROOF | {"inspector": "Bo Quay"},  # who proves it as well
+    "untouched": PROOF,
+}
+"""What the very file of the proofs says when it comes again."""
+
+
+def test_who_looked_and_when_and_how_is_taken_back_too(tmp_path: Path) -> None:
+    story = Story(tmp_path / "own").proven((*SENT_AGAIN, "left out"))
+    key, paper = tmp_path / "key.pem", tmp_path / "looker.json"
+    assert run("certificate", "key", key).code == 0
+    make = ("certificate", "make", "looker", "1", "--unit", "1", "--key", str(key), "-o")
+    check = ("certificate", "check", str(paper), "--key", f"{key}.pub")
+    assert story(*make, str(paper)).code == 0
+    story.take("proofs_2026-03-20.csv", SENT_AGAIN)
+    gone = {"looker", "method", "day"}
+    assert story.urgent == {"method"}  # a look that is able to tell clears what was reported
+    assert "3 proofs in doubt" in story.built.out + story.built.err
+    rows = story("findings", "list", "--all", "--json").json()
+    assert {r["building_id"] for r in rows if r["proof_in_doubt"]} == gone
+    digest = story("findings", "digest", "--json").json()
+    assert {r["building_id"] for r in digest if r["section"] == "doubted"} == gone
+    assert "another row has taken the place of a look since" in story(*check).err
+    refused = story(*make, str(tmp_path / "new.json"))
+    assert refused.code == 2 and "stands in no export as it was judged" in refused.err
+    # taken back by a person, no look that its file holds no more proves it again
+    (finding,) = (r["finding_id"] for r in rows
+                  if r["building_id"] == "looker" and r["proof_in_doubt"])  # fmt: skip
+    assert story("findings", "reopen", finding, "--reason", "the repairer looked").code == 0
+    story.take("fixes_2026-03-30.csv", {"looker": FIX | {"fixed_on": "2026-03-08"}})
+    assert story.states["looker"] == "fix_reported_unproven"
+    assert "another look in its place" in story("fix", "unproven").out
+    # its rows as they were, once more
+    story.take("proofs_2026-03-20.csv", dict.fromkeys(("left out", *SENT_AGAIN), PROOF))
+    assert story.states["looker"] == "repair_proven"
+    story.build()
+    assert not story.urgent and story("ledger", "verify").code == 0

@@ -121,6 +121,7 @@ WITH later AS (
     FROM observations AS o
     SEMI JOIN told_of AS s USING (building_no, unit_id, opening_id)
     ANTI JOIN notes_against AS a USING (note, result)
+    ANTI JOIN looks_put_otherwise AS p ON p._part = o._part AND p._row = o._row
 ),
 shown AS (
     SELECT
