@@ -460,8 +460,8 @@ def plainly_told(
     create_place_macro(con)
     con.execute(sql_step("01_buildings.sql"))
     con.execute(sql_step("02_observations.sql"))
-    for step in ("02_looks_ever.sql", "02_told.sql", "02_elsewhere.sql"):
-        con.execute(sql_step(step))
+    for step in ("looks_ever", "told", "elsewhere", "put_otherwise"):
+        con.execute(sql_step(f"02_{step}.sql"))
     stand, in_doubt = that_stand(con, repairs, ledger_of or workspace, rule_book)
     write_repairs(con, stand)
     drop_contradicted(con, likelihoods_of(rule_book), rule_book)

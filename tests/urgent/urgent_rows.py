@@ -125,6 +125,7 @@ def asked(
     create_place_macro(con)
     rule_tables(con, book or load_rule_book())
     danger_aside.create_macro(con)
+    con.execute("CREATE TABLE looks_put_otherwise (_part INTEGER, _row BIGINT)")
     for step in ("02_looks_ever.sql", "02_told.sql", "02_elsewhere.sql", "02_urgent.sql"):
         con.execute(sql_step(step))
     found = {
