@@ -242,11 +242,12 @@ def _at(row: dict[str, Any]) -> str:
 
 
 def _where(row: dict[str, Any]) -> str:
-    opening = (
-        f"{plural(row['openings'], 'opening')} never recorded, each"
-        if missing(row["opening_id"])
-        else f"opening {row['opening_id']}"
-    )
+    if not missing(row["opening_id"]):
+        opening = f"opening {row['opening_id']}"
+    elif missing(row.get("openings")):
+        opening = "no opening named"  # a paper
+    else:
+        opening = f"{plural(row['openings'], 'opening')} never recorded, each"
     unit = row["unit_id"]
     parts = (None if missing(unit) or not unit else f"unit {unit}", row.get("room"), opening)
     told = plate.text(", ".join(str(part) for part in parts if not missing(part)))
