@@ -220,16 +220,20 @@ def _urgent_in_ledger(source: Source, selection: Selection, *, first: bool) -> N
 
 
 def _danger_set_aside(source: Source) -> None:
-    """Rows that wait and speak of danger: in no list, whatever is selected."""
+    """Rows that wait, and reports of repairs, that speak of danger: in no list, whatever is
+    selected."""
     lines = landed.danger_in(source.workspace)
     if not lines:
         return
-    first, *rows, last = map(plate.text, lines)
+    *told, last = map(plate.text, lines)
+    shown = "".join(
+        f"<li>{line.strip()}</li>" if line.startswith(" ") else f"</ul><h3>▲ {line}</h3><ul>"
+        for line in told
+    ).removeprefix("</ul>")
     commands = re.sub("`([^`]+)`", r"<code>\1</code>", last)
     waiting = plate.link("Set aside", "intake", part="aside")
     body = (
-        f'<section class="panel urgent"><h3>▲ {first}</h3>'
-        f"<ul>{''.join(f'<li>{row.strip()}</li>' for row in rows)}</ul>"
+        f'<section class="panel urgent">{shown}</ul>'
         f"<p>{commands}</p><p>On screen they wait under {waiting}.</p></section>"
     )
     follow(plate.show(body, key="danger-aside"))
