@@ -92,7 +92,8 @@ def danger_aside(
 
     A row does by words in a cell that could not be read or in its note, by volts or a yes that
     could be read or nearly, and by what makes a look urgent. A row that stands and lacks a cell
-    does by that cell. A report of a repair is told, whatever the ledger makes of it, until a
+    does by that cell. A row that came again in a later file of the same name, as it was, is told
+    once, of the later one. A report of a repair is told, whatever the ledger makes of it, until a
     corrected row takes its place.
 
     Args:
@@ -241,8 +242,13 @@ WITH told AS (
 each_row AS (
     SELECT _part, number, list(says ORDER BY place, says) AS says FROM told GROUP BY ALL
 )
-SELECT DISTINCT ON (_part, number) path, sheet, row, under, sha256, building_id, says
-FROM aside JOIN each_row USING (_part, number)
+SELECT path, sheet, row, under, sha256, building_id, says
+FROM (
+    -- once what is as it was in an earlier file of the same name
+    SELECT DISTINCT ON (parse_filename(path), sheet, row, cells, building_id, says) *
+    FROM aside JOIN each_row USING (_part, number)
+    ORDER BY _part DESC, number
+)
 ORDER BY _part, number
 """
 
