@@ -221,16 +221,20 @@ def _urgent_in_ledger(source: Source, selection: Selection, *, first: bool) -> N
 
 
 def _danger_set_aside(source: Source) -> None:
-    """Rows that wait and speak of danger: in no list, whatever is selected."""
+    """Rows that wait, and reports of repairs, that speak of danger: in no list, whatever is
+    selected."""
     lines = landed.danger_in(source.workspace)
     if not lines:
         return
-    first, *rows, last = map(plate.text, lines)
+    *told, last = map(plate.text, lines)
+    shown = "".join(
+        f"<li>{line.strip()}</li>" if line.startswith(" ") else f"</ul><h3>▲ {line}</h3><ul>"
+        for line in told
+    ).removeprefix("</ul>")
     commands = re.sub("`([^`]+)`", r"<code>\1</code>", last)
     waiting = plate.link("Set aside", "intake", part="aside")
     body = (
-        f'<section class="panel urgent"><h3>▲ {first}</h3>'
-        f"<ul>{''.join(f'<li>{row.strip()}</li>' for row in rows)}</ul>"
+        f'<section class="panel urgent">{shown}</ul>'
         f"<p>{commands}</p><p>On screen they wait under {waiting}.</p></section>"
     )
     follow(plate.show(body, key="danger-aside"))
@@ -243,11 +247,12 @@ def _at(row: dict[str, Any]) -> str:
 
 
 def _where(row: dict[str, Any]) -> str:
-    opening = (
-        f"{plural(row['openings'], 'opening')} never recorded, each"
-        if missing(row["opening_id"])
-        else f"opening {row['opening_id']}"
-    )
+    if not missing(row["opening_id"]):
+        opening = f"opening {row['opening_id']}"
+    elif missing(row.get("openings")):
+        opening = "no opening named"  # a paper
+    else:
+        opening = f"{plural(row['openings'], 'opening')} never recorded, each"
     unit = row["unit_id"]
     parts = (None if missing(unit) or not unit else f"unit {unit}", row.get("room"), opening)
     told = plate.text(", ".join(str(part) for part in parts if not missing(part)))

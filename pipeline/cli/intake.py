@@ -138,7 +138,8 @@ def intake(
             "`coverplate quarantine list`."
         )
     landed = {item.sha256 for item in reports}
-    for line in danger_in(place, landed) if quarantined or blanked or before else ():
+    repairs = any(item.record_kind is RecordKind.FIX_REPORTS for item in reports)
+    for line in danger_in(place, landed) if quarantined or blanked or before or repairs else ():
         say(line)
     refused = sum(taken.count("refused", sha256) for sha256 in landed)
     aside = quarantined or blanked or before or refused or _unread(fresh)
@@ -224,7 +225,7 @@ def _try(
         say(line)
     say("Nothing was taken in.")
     aside = any(r.quarantined or r.blanked for r in trial.reports if not r.already_landed)
-    return QUARANTINED if aside or _unread(trial.reports) else DONE
+    return QUARANTINED if aside or trial.danger or _unread(trial.reports) else DONE
 
 
 def _print_foretold(buildings: pd.DataFrame) -> None:

@@ -1,4 +1,5 @@
-"""Rows set aside that speak of danger: in none of the lists, and so told wherever lists are."""
+"""Rows set aside, and reports of repairs, that speak of danger: in none of the lists, and so told
+wherever lists are."""
 
 from __future__ import annotations
 
@@ -11,6 +12,8 @@ from pyarrow import parquet
 
 from pipeline.landing.conform import WHOLE_ROW
 from pipeline.landing.current import empty_select, parts_of, row_number, typed_columns
+from pipeline.landing.fix_rows import create_fix_views, has_fix_reports
+from pipeline.landing.own_notes import left_of_report
 from pipeline.landing.quarantine import quarantine_sql
 from pipeline.landing.row_kinds import find_dangerous
 from pipeline.landing.workspace import HEADING, Workspace
@@ -39,13 +42,14 @@ SHOWN = 5
 
 @dataclass(frozen=True)
 class DangerAside:
-    """A row that waits in quarantine and speaks of danger.
+    """A row that waits in quarantine, or a landed report of a repair, that speaks of danger.
 
     Attributes:
         path, sheet, row: where it stands; the row with its column where a row holds several looks.
         sha256: of the file.
         building_id: as it could be read, or None.
         says: what in it speaks of danger.
+        repair: it is a report of a repair that landed, and its note says so.
     """
 
     path: str
@@ -54,6 +58,7 @@ class DangerAside:
     sha256: str
     building_id: str | None
     says: tuple[str, ...]
+    repair: bool = False
 
     def told(self) -> str:
         """Where it stands and what it says, in a line."""
@@ -82,11 +87,14 @@ def create_macro(con: duckdb.DuckDBPyConnection) -> None:
 def danger_aside(
     workspace: Workspace, rule_book: RuleBook, files: Collection[str] | None = None
 ) -> list[DangerAside]:
-    """Return the rows of looks and reports that wait in quarantine and speak of danger.
+    """Return the rows of looks and reports that wait in quarantine and speak of danger, and the
+    reports of repairs that landed and whose notes do.
 
     A row does by words in a cell that could not be read or in its note, by volts or a yes that
     could be read or nearly, and by what makes a look urgent. A row that stands and lacks a cell
-    does by that cell.
+    does by that cell. A row that came again in a later file of the same name, as it was, is told
+    once, of the later one. A report of a repair is told, whatever the ledger makes of it, until a
+    corrected row takes its place.
 
     Args:
         workspace: an existing workspace.
@@ -109,11 +117,35 @@ def danger_aside(
         create_macro(con)
         find_dangerous(con, "SELECT DISTINCT t FROM texts WHERE t <> ''")
         rows = con.execute(_SPEAKS).fetchall()
+        repairs = _repairs(con, workspace, files) if has_fix_reports(workspace) else []
     finally:
         con.close()
     return [
         DangerAside(path, sheet, f"{row}, {under}" if under else str(row), sha, at, tuple(says))
         for path, sheet, row, under, sha, at, says in rows
+    ] + repairs
+
+
+def _repairs(
+    con: duckdb.DuckDBPyConnection, workspace: Workspace, files: Collection[str] | None
+) -> list[DangerAside]:
+    """The reports of repairs that landed, that no correction answers, and whose notes speak of
+    danger that is left."""
+    create_fix_views(con, workspace)
+    con.execute(
+        "CREATE TEMP TABLE noted AS SELECT path, sheet, _row, sha256, building_id, note, _part, "
+        f"{left_of_report('note')} AS t FROM landed_fixes WHERE note <> '' "
+        "AND (? IS NULL OR list_contains(?, sha256))",
+        [files and sorted(files), sorted(files or ())],
+    )
+    find_dangerous(con, "SELECT DISTINCT t FROM noted")
+    rows = con.execute(
+        "SELECT path, sheet, _row, sha256, building_id, note FROM noted "
+        "WHERE t IN (FROM dangerous_texts) ORDER BY _part, _row"
+    ).fetchall()
+    return [
+        DangerAside(path, sheet, str(row), sha, at, (f'note "{note}"',), repair=True)
+        for path, sheet, row, sha, at, note in rows
     ]
 
 
@@ -210,27 +242,54 @@ WITH told AS (
 each_row AS (
     SELECT _part, number, list(says ORDER BY place, says) AS says FROM told GROUP BY ALL
 )
-SELECT DISTINCT ON (_part, number) path, sheet, row, under, sha256, building_id, says
-FROM aside JOIN each_row USING (_part, number)
+SELECT path, sheet, row, under, sha256, building_id, says
+FROM (
+    -- once what is as it was in an earlier file of the same name
+    SELECT DISTINCT ON (parse_filename(path), sheet, row, cells, building_id, says) *
+    FROM aside JOIN each_row USING (_part, number)
+    ORDER BY _part DESC, number
+)
 ORDER BY _part, number
 """
 
 
 def told_aside(found: Sequence[DangerAside]) -> list[str]:
-    """Say which rows set aside speak of danger and what to do, a line each; none for none."""
-    if not found:
-        return []
-    rows = plural(
-        len(found),
-        "row set aside, whole or in a cell, speaks",
-        "rows set aside, whole or in a cell, speak",
-    )
+    """Say which rows set aside, and which reports of repairs, speak of danger and what to do, a
+    line each, rows indented; none for none."""
+    waiting = [each for each in found if not each.repair]
+    repairs = [each for each in found if each.repair]
+    lines = []
+    if waiting:
+        rows = plural(
+            len(waiting),
+            "row set aside, whole or in a cell, speaks",
+            "rows set aside, whole or in a cell, speak",
+        )
+        lines += [
+            f"{rows} of danger (words, volts or answers) and "
+            f"{'is' if len(waiting) == 1 else 'are'} in no list of what is urgent:",
+            *_first(waiting),
+        ]
+    if repairs:
+        one = len(repairs) == 1
+        rows = plural(len(repairs), "report of a repair speaks", "reports of repairs speak")
+        lines += [
+            f"{rows} of danger in {'its note' if one else 'their notes'} and "
+            f"{'is' if one else 'are'} in no list of what is urgent:",
+            *_first(repairs),
+        ]
+    if lines:
+        lines.append(
+            "Treat what they speak of as urgent until somebody has read them: `coverplate "
+            "quarantine list`; correct them with `coverplate quarantine export FILE.csv` and take "
+            "them in again."
+        )
+    return lines
+
+
+def _first(found: Sequence[DangerAside]) -> list[str]:
     more = len(found) - SHOWN
     return [
-        f"{rows} of danger (words, volts or answers) and "
-        f"{'is' if len(found) == 1 else 'are'} in no list of what is urgent:",
         *(f"  {each.told()}" for each in found[:SHOWN]),
         *([f"  and {more:,} more"] if more > 0 else []),
-        "Treat what they speak of as urgent until somebody has read them: `coverplate quarantine "
-        "list`; correct them with `coverplate quarantine export FILE.csv` and take them in again.",
     ]

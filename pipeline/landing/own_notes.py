@@ -1,10 +1,12 @@
-"""What a look's own note says against it: one definition, for whatever a look may settle.
+"""What a row's own note says against it: one definition, for whatever a look may settle, and for
+the report of a repair.
 
 A row with complete good cells and the note "copied from last year" or "breaker locked" shows
 nothing. It takes no opening off the urgent list, answers no report and proves no repair, until
 somebody looks whose note agrees with the cells. A danger that the row itself tells stands all the
 same. Where words can be read two ways they are read against the row: a second look is what that
-costs. Common practice, no source.
+costs. A repair is not done where the note of its report says so, or speaks of danger; what was
+wrong with the wiring before is named there and says nothing against it. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -81,23 +83,26 @@ _NOT_SEEN = _words(
 )
 """That whoever wrote the row did not see or measure it at this opening."""
 
-_NOT_DONE = _words(
+_LEFT_UNDONE = (
     r"(not|never|n['’]t)( been| be| yet| fully| quite)* (removed|taken off|opened|finished|done|"
     r"completed?|repaired|fixed|replaced|corrected|ready|working|made|started|carried out)",
     r"(cover|plate) (is |was )?(not|never) (off|open)|unfinished|incomplete",
     r"still (in place|there|present|open|loose|missing|wrong|in( the)? (box|circuit)|connected)",
     r"(jumper|bootleg|defect|fault|problem)s? (still )?remains?",
-    r"(before|prior to)( the| any| our)? (fix|repairs?|work)",
     r"(fix|repairs?|work) (is |was |still )?(pending|outstanding|to follow|not)",
     r"(still )?to be (done|finished|repaired|replaced|completed|corrected|verified|confirmed|"
     r"(re-? ?)?(checked|tested))",
+    r"temporar(y|ily)|(todav[ií]a|a[uú]n) no|sin terminar|noch nicht|pas encore",
+)
+_NOT_DONE = _words(
+    *_LEFT_UNDONE,
+    r"(before|prior to)( the| any| our)? (fix|repairs?|work)",
     rf"(will|shall|must|needs?|have|has)( to)?( be)? {_LOOK}",
     r"(should|ought to|must|might|may|could|probably|presumably|seems?( to be)?|appears?( to be)?)"
     r"( be| is)? (ok(ay)?|fine|good|safe|fixed|done|alright|all right|dead|live)",
     r"(un|not )sure|uncertain|guess(ed|ing)?|(re-? ?(test|check|look))( is| was)? (needed|required|"
     r"pending|later)",
-    r"loose (wires?|wiring|conductors?|connections?|terminals?)|temporar(y|ily)",
-    r"(todav[ií]a|a[uú]n) no|sin terminar|noch nicht|pas encore",
+    r"loose (wires?|wiring|conductors?|connections?|terminals?)",
 )
 """That work or look was left undone."""
 
@@ -125,6 +130,39 @@ AGREES: dict[Result, str] = {
 }
 """Words that say no more than what the row found: they tell of no other danger."""
 
+NO_REPAIR = "|".join(
+    (
+        _words(
+            *_LEFT_UNDONE,
+            r"(did|could|can|was|were) ?(not|n['’]?t)( be| able to)? (do|finish|complete|repair|"
+            r"fix|replace|start|enter|get (in|to|at))\w*|unable to (do|finish|complete|repair|"
+            r"fix|replace|start|enter|get (in|to|at))",
+            r"(half|partly|partially|only part) (done|finished|completed?|repaired|fixed)",
+            r"left( (it|them|the|jumper|bootleg))* (in( place)?|as (it )?(is|was|found))"
+            r"( *[.,;].*)?$",
+            r"(no|refused|denied) (access|entry)|(refused|denied) (us|me)|nobody (at )?home",
+            r"(will|shall|must|need to|have to) (come|go|be) back|to be continued",
+        ),
+        SAYS_VOID,
+        SAYS_UNREAL,
+    )
+)
+"""Words over lower case by which the note of a repair's report says that there was none."""
+
+_PUT_RIGHT = (
+    *AGREES.values(),
+    _ON_A_LIVE_CIRCUIT,
+    _words(
+        r"rev(erse[d]?)?[ -]polarity|polarity( (is|was))? rev\w*|(no|without|missing|lost) ground",
+        r"(hot|h)[ /&-]*(and)?[ /&-]*(neutral|n)( (is|was|were))?[ /-]*(rev|swap)\w*|mis-?wir\w*",
+        r"(replaced|removed|exchanged|renewed|changed|swapped|cut out)"
+        r"( (the|an?|old|and|burn(t|ed)|scorched|charred|melted|blackened|discolou?red|damaged|"
+        r"defective|broken))*",
+    ),
+)
+"""What the note of a repair's report may name as found before: no live metal, shock or heat that is
+left."""
+
 _FIT = (Result.CORRECT, Result.POOR_GROUND, *AGREES)
 """What a row may find that words of danger contradict; any other result tells of one itself."""
 
@@ -144,6 +182,25 @@ def speaks_against(note: str, found: Result) -> bool:
     for agrees in (AGREES.get(found), _ON_A_LIVE_CIRCUIT):
         said = re.sub(agrees, " , ", said) if agrees else said
     return speaks_of_danger(said)
+
+
+def left_of_report(note: str) -> str:
+    """Return SQL for the note of a repair's report without what it may name as put right: what
+    then speaks of danger speaks of what is left."""
+    said = f"lower({note})"
+    for words in _PUT_RIGHT:
+        said = f"regexp_replace({said}, {literal(words)}, ' , ', 'g')"
+    return said
+
+
+def report_speaks_against(note: str) -> str:
+    """Say what the note of a repair's report says against it, in words; "" where nothing."""
+    said = note.lower()
+    if re.search(NO_REPAIR, said):
+        return "says that it was not done, or takes the report back"
+    for words in _PUT_RIGHT:
+        said = re.sub(words, " , ", said)
+    return "speaks of danger" if speaks_of_danger(said) else ""
 
 
 def any_note(con: duckdb.DuckDBPyConnection, looks: str) -> bool:

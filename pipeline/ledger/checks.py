@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
+from pipeline.landing.own_notes import report_speaks_against
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, identity_of, is_family, members
 from pipeline.ledger.prices import check_quote
@@ -80,6 +81,30 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
             expected="a day that has come",
             to_do="check the date",
         )
+
+
+def check_own_note(finding: str, payload: ev.Payload) -> None:
+    """Refuse the report of a repair whose own note speaks of danger, or says that it was not done.
+
+    What was written before this was asked stands.
+
+    Args:
+        finding: the finding, as it is named in the refusal.
+        payload: what is to be written.
+    """
+    if not isinstance(payload, ev.FixReported) or not payload.note:
+        return
+    against = report_speaks_against(payload.note)
+    if against:
+        raise CoverplateError(
+            f'{finding}: the note of the report {against}: "{payload.note}"',
+            expected=WITHOUT_SUCH_WORDS,
+            to_do="see to what it speaks of; report the repair when it is done, with a note that "
+            "says nothing against it",
+        )
+
+
+WITHOUT_SUCH_WORDS = "a report of what is done and leaves no danger, with no such words in its note"
 
 
 def check_was_seen(finding: str, payload: ev.Payload, latest: dt.date) -> None:

@@ -113,7 +113,7 @@ class Digest:
         parts: rows by the key of their section, the columns of ``due.due`` or ``visits.visits``;
             ``changed`` has finding_id, building_id, unit_id, opening_id, family, changed_on, was
             (None for one that was raised) and state, firm.
-        aside: rows set aside that speak of danger, and are in no section.
+        aside: rows that speak of danger and are in no section.
     """
 
     since: dt.date
@@ -256,8 +256,8 @@ def _rows(section: Section, frame: pd.DataFrame) -> list[list[str]]:
 def _none(section: Section, told: Digest) -> str:
     """What is said of an empty section: never that nothing is urgent beside rows that say it is."""
     if section.key == "urgent" and told.aside:
-        rows = plural(len(told.aside), "row", "rows")
-        return f"No finding; {rows} set aside that may be urgent stand above."
+        rows = plural(len(told.aside), "row that is", "rows that are")
+        return f"No finding; {rows} in no list and may be urgent: see above."
     return section.none
 
 

@@ -23,9 +23,11 @@ from sqlalchemy.engine import Connection
 from pipeline.landing.cells import word_form
 from pipeline.landing.current import parts_of
 from pipeline.landing.fix_rows import create_fix_views, has_fix_reports, row_numbers
+from pipeline.landing.own_notes import report_speaks_against
 from pipeline.landing.quarantine import Reason, Refusal, list_quarantine
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
+from pipeline.ledger.checks import WITHOUT_SUCH_WORDS
 from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
 from pipeline.ledger.further_up import check_further_up
 from pipeline.ledger.history import history, visit_steps
@@ -659,7 +661,11 @@ def _drafts(
             continue
         one.finding_id, wrong = known.find(row)
         one.reasons += wrong
-        if one.finding_id is None:
+        against = report_speaks_against(fix.note or "")
+        if against:
+            expected = f"{WITHOUT_SUCH_WORDS}: this one {against}"
+            one.reasons.append(_reason("note", fix.note, expected))
+        if one.finding_id is None or against:
             continue
         said = json.dumps(_said(fix.model_dump(mode="json")), sort_keys=True)
         if (one.finding_id, said) in in_file:

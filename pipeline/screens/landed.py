@@ -133,8 +133,8 @@ def set_aside_file(workspace: Workspace, refused: Sequence[Refusal] = ()) -> byt
 def danger_in(
     workspace: Workspace, files: Collection[str] | None = None, book: RuleBook | None = None
 ) -> list[str]:
-    """Say which rows set aside of files (SHA-256; all by default) speak of danger (``told_aside``),
-    by a rule book, the workspace's own by default."""
+    """Say which rows set aside, and reports of repairs, of files (SHA-256; all by default) speak of
+    danger (``told_aside``), by a rule book, the workspace's own by default."""
     return told_aside(danger_aside(workspace, book or workspace_rule_book(workspace), files))
 
 
@@ -147,7 +147,8 @@ class Trial:
         aside: rows that it would set aside, or let stand without a cell (the first of them;
             ``set_aside``).
         buildings: what would be different of which buildings (``foretold``).
-        danger: what is told of rows that it would set aside and that speak of danger.
+        danger: what is told of rows that speak of danger and would be set aside, or are reports of
+            repairs.
     """
 
     reports: list[IntakeReport]

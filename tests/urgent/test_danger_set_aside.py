@@ -141,6 +141,26 @@ def test_they_are_told_no_more_once_they_are_corrected(tmp_path):
     assert "of danger" not in told and "a shock was reported" in told
 
 
+def test_a_file_that_comes_again_with_another_row_changed_is_told_once(tmp_path, monkeypatch):
+    at, _ = taken(tmp_path, DANGERS)
+    for result in ("open_ground", "open_neutral"):
+        again = written(tmp_path / "f.csv", [*DANGERS, {"result": result}])
+        came = run("intake", again, *at)
+        assert came.code == 3 and tells(came.err)
+    assert run("build", *at).code == 0
+    assert tells(run("urgent", *at).out) and tells(run("findings", "digest", *at).out)
+    app = screen_of(monkeypatch, Workspace(tmp_path / "w"), "where_next")
+    sound(app)
+    assert f"{len(DANGERS)} rows set aside" in plate(app, "danger-aside")
+    # what a row says now is told beside what nobody has read yet
+    changed = [{"result": "LIVE PLATE!"}, *DANGERS[1:]]
+    assert run("intake", written(tmp_path / "f.csv", changed), *at).code == 3
+    told = run("findings", "digest", "--json", *at).json()
+    aside = [row for row in told if row["section"] == "set_aside"]
+    assert len(aside) == len(DANGERS) + 1
+    assert sum("LIVE" in row["says"][0] for row in aside) == 2
+
+
 def test_a_build_of_nothing_that_counts_says_so_in_words(tmp_path):
     at = ("--workspace", tmp_path / "none")
     odd = tmp_path / "x.csv"
