@@ -60,11 +60,13 @@ def _dated(
     day: dt.date,
 ) -> pd.DataFrame:
     if warehouse_version is None:
-        return findings.urgent_first(with_stakes(findings.dated(ledger(), rule_book())))
-    source = Source(warehouse_version)
-    found = findings.dated(ledger(), rule_book(), source.ask(findings.listing_of))
-    doubts = proofs_in_doubt(source.cursor(), ledger())
-    return findings.urgent_first(with_stakes(found, stakes(source.cursor(), found), doubts))
+        staked = with_stakes(findings.dated(ledger(), rule_book()))
+    else:
+        source = Source(warehouse_version)
+        found = findings.dated(ledger(), rule_book(), source.ask(findings.listing_of))
+        doubts = proofs_in_doubt(source.cursor(), ledger())
+        staked = with_stakes(found, stakes(source.cursor(), found), doubts)
+    return findings.urgent_first(staked)
 
 
 def has_ledger() -> bool:

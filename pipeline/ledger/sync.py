@@ -19,7 +19,7 @@ import sqlalchemy as sa
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.answered_papers import answered_after_work
-from pipeline.ledger.database import EVENTS
+from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.families import (
     ALSO,
     FAMILY,
@@ -263,12 +263,20 @@ def _evidence(
 
 
 def _written_by_hand(ledger: Ledger) -> pd.DataFrame:
-    """Findings that a person raised or saw again, beside the evidence. Column finding_id."""
-    written = sa.select(EVENTS.c.finding_id).where(
-        EVENTS.c.kind.in_(("raised", "seen_again")), EVENTS.c.origin != ORIGIN
+    """Findings of what is urgent that a person raised or saw again, beside the evidence. Column
+    finding_id."""
+    written = (
+        sa.select(EVENTS.c.finding_id)
+        .join(FINDINGS, FINDINGS.c.finding_id == EVENTS.c.finding_id)
+        .where(
+            FINDINGS.c.family.in_(URGENT_FAMILIES),
+            EVENTS.c.kind.in_(("raised", "seen_again")),
+            EVENTS.c.origin != ORIGIN,
+        )
+        .distinct()
     )
     with ledger.reading() as con:
-        found = sorted({str(row[0]) for row in con.execute(written)})
+        found = sorted(con.scalars(written))
     return pd.DataFrame({"finding_id": found}).astype(str)
 
 
@@ -278,7 +286,6 @@ WITH asked AS (
     SELECT s.finding_id, s.building_id, s.unit_id, s.opening_id, s.last_seen_on
     FROM standing AS s
     SEMI JOIN written_by_hand USING (finding_id)
-    SEMI JOIN urgent_families USING (family)
 ),
 -- No landed row says what it was, so that one look has to answer whatever it may have been.
 answered AS (

@@ -2,7 +2,8 @@
 
 What lands is judged row by row (sql/02_told.sql) and stands on the urgent list. A look that
 somebody writes down beside a reported repair is no landed row: what it says of live metal, heat, a
-shock or a wrong supply voltage becomes a finding of its own, urgent until its repair is proven.
+shock or a wrong supply voltage becomes a finding of its own, urgent until a landed look answers all
+of it (``ledger.sync``) or a person sets it aside.
 """
 
 from __future__ import annotations

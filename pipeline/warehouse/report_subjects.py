@@ -34,15 +34,14 @@ def create_macros(
     """
     own_notes.create_macro(con, any_notes=any_notes)
     other = literal(ReportSubject.OTHER.value)
-    cases = [
-        f"WHEN {speaks_of_sql('said', subject)} THEN {literal(subject.value)}"
-        for subject in SUBJECT_RULES
-        if any_notes or any_papers
-    ]
-    con.execute(
-        "CREATE OR REPLACE TEMP MACRO report_subject(said) AS "
-        + (f"CASE {' '.join(cases)} ELSE {other} END" if cases else other)
-    )
+    subject_sql = other
+    if any_notes or any_papers:
+        cases = " ".join(
+            f"WHEN {speaks_of_sql('said', subject)} THEN {literal(subject.value)}"
+            for subject in SUBJECT_RULES
+        )
+        subject_sql = f"CASE {cases} ELSE {other} END"
+    con.execute(f"CREATE OR REPLACE TEMP MACRO report_subject(said) AS {subject_sql}")
     urgent = ", ".join(literal(subject.value) for subject in URGENT_SUBJECTS)
     con.execute(f"CREATE OR REPLACE TEMP MACRO urgent_subjects() AS [{urgent}]")
     defects = " ".join(

@@ -63,3 +63,16 @@ def sound(app: AppTest) -> None:
     """No exception, and the cautions at the foot."""
     assert not app.exception, [e.value for e in app.exception]
     assert "Only a qualified person" in plate(app, "cautions")
+
+
+def press(app: AppTest, label: str) -> AppTest:
+    """Press the button of a label; the screen is sound afterwards."""
+    next(b for b in app.button if b.label == label).click().run()
+    sound(app)
+    return app
+
+
+def choose(app: AppTest, chosen: dict[str, str]) -> None:
+    """Choose from lists, by their keys."""
+    for key, value in chosen.items():
+        app.selectbox(key=key).set_value(value)

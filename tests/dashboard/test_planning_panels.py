@@ -7,7 +7,7 @@ import re
 
 import pandas as pd
 import pytest
-from screens_shown import plate, sound
+from screens_shown import plate, press, sound
 
 from pipeline.landing import Workspace
 from tests.cli.running import run
@@ -28,12 +28,6 @@ def small(tmp_path_factory):
     assert run("findings", "sync", "--by", "Ada", "--workspace", place).code == 0
     (folder / "grants.toml").write_text(GRANT, "utf-8")
     return Workspace(place)
-
-
-def press(app, label):
-    next(b for b in app.button if b.label == label).click().run()
-    sound(app)
-    return app
 
 
 def cells(app, key):

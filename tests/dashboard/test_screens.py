@@ -7,7 +7,7 @@ import shutil
 import tomllib
 
 import pytest
-from screens_shown import APP, plate, plates, sound
+from screens_shown import APP, choose, plate, plates, press, sound
 
 from pipeline.landing import Workspace
 from pipeline.ledger import open_ledger
@@ -408,8 +408,7 @@ def test_a_lamp_pass_does_not_prove_a_repair(show, own, false_ground):
     app.text_input(key="firm-fix").set_value("Kestrel Wiring")
     app.text_input(key="worker-fix").set_value("D. Orme")
     app.date_input(key="fixed-on").set_value(dt.date.today() - dt.timedelta(days=3))
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    sound(app)
+    press(app, "Write it down")
     assert not app.error, [e.value for e in app.error]
     assert "fix reported, unproven" in plate(app, "heading")
     assert "Reported is not proven" in plate(app, "proof")
@@ -417,26 +416,20 @@ def test_a_lamp_pass_does_not_prove_a_repair(show, own, false_ground):
     app.selectbox(key="happened").set_value("look").run()
     app.selectbox(key="look-method").set_value("three_lamp_tester")
     app.selectbox(key="look-result").set_value("correct")
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    sound(app)
+    press(app, "Write it down")
     assert "stays reported, unproven" in app.error[0].value
     assert open_ledger(workspace=own.root).finding(false_ground).state == "fix_reported_unproven"
 
-    app.selectbox(key="look-method").set_value("cover_off_inspection")
-    app.selectbox(key="look-result").set_value("correct")
-    app.selectbox(key="look-slots").set_value("three_slot")
-    app.selectbox(key="look-ground").set_value("yes")
-    app.selectbox(key="look-jumper").set_value("no")
-    app.selectbox(key="look-polarity").set_value("correct")
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    sound(app)
+    opened = {"method": "cover_off_inspection", "result": "correct", "slots": "three_slot",
+              "ground": "yes", "jumper": "no", "polarity": "correct"}  # fmt: skip
+    choose(app, {f"look-{name}": value for name, value in opened.items()})
+    press(app, "Write it down")
     assert "who looked" in app.error[0].value and "ground path" in app.error[0].value
 
     app.selectbox(key="look-cover").set_value("yes")
     app.number_input(key="look-ohms").set_value(0.2)
     app.text_input(key="look-by").set_value("S. Ambrel")
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    sound(app)
+    press(app, "Write it down")
     assert not app.error, [e.value for e in app.error]
     assert "repair proven" in plate(app, "heading")
 
@@ -450,8 +443,7 @@ def test_the_second_of_two_people_is_told_and_nothing_is_overwritten(show, own, 
     app.text_input(key="why-dismissed").set_value("looked at the wrong building")
     other = open_ledger(workspace=own.root)
     other.append(false_ground, Commented(text="I am on it"), who="O. Ther", origin="cli")
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    sound(app)
+    press(app, "Write it down")
     assert app.error and "O. Ther" in app.error[0].value.replace("\\", "")
     assert open_ledger(workspace=own.root).finding(false_ground).treatment == "none"
 
@@ -525,12 +517,10 @@ def test_a_pause_needs_its_reason_in_words(show, own, false_ground):
     app = show(own, "finding", id=false_ground)
     app.text_input(key="who").set_value("T. Est")
     app.selectbox(key="happened").set_value("paused").run()
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    sound(app)
+    press(app, "Write it down")
     assert "a pause without a reason in words" in app.error[0].value
     app.text_area(key="note-paused").set_value("tenant in hospital")
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    sound(app)
+    press(app, "Write it down")
     assert not app.error, [e.value for e in app.error]
     assert "paused since" in plate(app, "heading")
     assert "tenant in hospital" in plate(app, "moves")

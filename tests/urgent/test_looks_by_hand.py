@@ -7,7 +7,7 @@ import shutil
 
 import pandas as pd
 import pytest
-from screens_shown import plate, screen_of, sound
+from screens_shown import choose, plate, press, screen_of, sound
 
 from pipeline.landing import Workspace
 from pipeline.ledger.events import Look
@@ -137,14 +137,11 @@ def test_the_screen_raises_it_too(place, monkeypatch):
     app.date_input(key="look-on").set_value(dt.date(2026, 3, 22))
     app.text_input(key="look-by").set_value("Sally Ambrel")
     app.text_input(key="look-by-firm").set_value("Quillmarsh")
-    app.selectbox(key="look-method").set_value("cover_off_inspection")
-    app.selectbox(key="look-result").set_value("reversed_false_ground")
-    app.selectbox(key="look-cover").set_value("yes")
-    app.selectbox(key="look-jumper").set_value("yes")
-    app.selectbox(key="look-polarity").set_value("reversed")
+    seen = {"method": "cover_off_inspection", "result": "reversed_false_ground", "cover": "yes",
+            "jumper": "yes", "polarity": "reversed"}  # fmt: skip
+    choose(app, {f"look-{name}": value for name, value in seen.items()})
     app.number_input(key="look-plate").set_value(118.0)
-    next(b for b in app.button if b.label == "Write it down").click().run()
-    assert not app.exception
+    press(app, "Write it down")
     assert told(own) == {"C1"}
 
 
