@@ -1,7 +1,8 @@
 -- Looks in force that their own file, sent again under the same name, holds no more, and another one in
 -- their place: at the same opening, on the same day by somebody else or by another method, or the
 -- same readings of another day or of somebody else. They prove and clear nothing; what they report
--- stands. A look that the later file only leaves out stays as it is.
+-- stands. A look that the later file only leaves out stays as it is; so do two looks of one day of
+-- which each tells what the other does not: a second visit with the sheet of the first one's name.
 CREATE TABLE looks_put_otherwise AS
 WITH sent AS (
     SELECT _part, path, coalesce(sheet, '') AS sheet, sequence,
@@ -10,29 +11,45 @@ WITH sent AS (
     FROM landed_files
     WHERE record_kind = 'opening_observations'
 ),
+looks AS (
+    SELECT l.*, s.* EXCLUDE (_part),
+        (method, slots, result, cover_removed, ground_present, neutral_ground_jumper, polarity,
+            ground_path_ohms, hot_neutral_volts, neutral_ground_volts, load_amps,
+            plate_earth_volts, case_earth_volts, ground_contact_earth_volts) AS readings,
+        list_distinct([  -- which readings it tells
+            if(cover_removed IS NOT NULL, 1, NULL),
+            if(ground_present IS NOT NULL, 2, NULL),
+            if(neutral_ground_jumper IS NOT NULL, 3, NULL),
+            if(polarity IS NOT NULL, 4, NULL),
+            if(ground_path_ohms IS NOT NULL, 5, NULL),
+            if(hot_neutral_volts IS NOT NULL, 6, NULL),
+            if(neutral_ground_volts IS NOT NULL, 7, NULL),
+            if(load_amps IS NOT NULL, 8, NULL),
+            if(plate_earth_volts IS NOT NULL, 9, NULL),
+            if(case_earth_volts IS NOT NULL, 10, NULL),
+            if(ground_contact_earth_volts IS NOT NULL, 11, NULL),
+            if(non_contact_detector IS NOT NULL, 12, NULL),
+            if(heat_or_scorch IS NOT NULL, 13, NULL),
+            if(shock_reported IS NOT NULL, 14, NULL)
+        ]) AS tells
+    FROM looks_ever AS l
+    JOIN sent AS s USING (_part)
+    WHERE s.often
+),
 pairs AS (
     SELECT
         {'_part': a._part, '_row': a._row} AS one, {'_part': b._part, '_row': b._row} AS other
-    FROM looks_ever AS a
-    JOIN sent AS f ON f._part = a._part AND f.often
-    JOIN (SELECT l.*, s.path, s.sheet, s.sequence FROM looks_ever AS l
-        JOIN sent AS s ON s._part = l._part AND s.again) AS b
+    FROM looks AS a
+    JOIN looks AS b
         ON b.building_no = a.building_no AND b.unit_id = a.unit_id AND b.opening_id = a.opening_id
-        AND b.path = f.path AND b.sequence > f.sequence
+        AND b.path = a.path AND b.sequence > a.sequence AND b.again
     WHERE (a.observed_on, a.inspector, a.method)
             IS DISTINCT FROM (b.observed_on, b.inspector, b.method)
         AND (a.observed_on = b.observed_on
+                AND (list_has_all(a.tells, b.tells) OR list_has_all(b.tells, a.tells))
             OR (a.inspector IS NOT DISTINCT FROM b.inspector
-                    OR a._row = b._row AND f.sheet = b.sheet)
-                AND (a.method, a.slots, a.result, a.cover_removed, a.ground_present,
-                    a.neutral_ground_jumper, a.polarity, a.ground_path_ohms, a.hot_neutral_volts,
-                    a.neutral_ground_volts, a.load_amps, a.plate_earth_volts, a.case_earth_volts,
-                    a.ground_contact_earth_volts)
-                    IS NOT DISTINCT FROM
-                    (b.method, b.slots, b.result, b.cover_removed, b.ground_present,
-                    b.neutral_ground_jumper, b.polarity, b.ground_path_ohms, b.hot_neutral_volts,
-                    b.neutral_ground_volts, b.load_amps, b.plate_earth_volts, b.case_earth_volts,
-                    b.ground_contact_earth_volts))
+                    OR a._row = b._row AND a.sheet = b.sheet)
+                AND a.readings IS NOT DISTINCT FROM b.readings)
 ),
 both_ways AS (
     SELECT one AS look, other FROM pairs UNION SELECT other, one FROM pairs
