@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from threading import Lock
 
 import duckdb
 
@@ -21,6 +23,33 @@ def connect(
     """
     offline = {"autoinstall_known_extensions": "false", "autoload_known_extensions": "false"}
     return duckdb.connect(str(database), read_only=read_only, config={**offline, **settings})
+
+
+_LOCK = Lock()
+_SHARED: list[duckdb.DuckDBPyConnection] = []
+_FUNCTIONS: set[str] = set()
+
+
+def scratch(**text_functions: Callable[[str], str]) -> duckdb.DuckDBPyConnection:
+    """Return a connection for temporary tables alone: a session of one database in memory.
+
+    To open a database takes 30 ms of processor, a session of one that is open 1 ms. Temporary
+    tables, views, macros and registered frames are the session's own. Nothing else may be made
+    here, as all sessions would share it: no other tables, nothing attached, no settings but the
+    session's.
+
+    Args:
+        text_functions: functions from text to text that SQL can call by these names.
+    """
+    with _LOCK:
+        if not _SHARED:
+            _SHARED.append(connect())
+        (shared,) = _SHARED
+        for name in sorted(text_functions.keys() - _FUNCTIONS):
+            # of the shared connection, as one that is closed takes its functions with it
+            shared.create_function(name, text_functions[name], ["VARCHAR"], "VARCHAR")
+            _FUNCTIONS.add(name)
+        return shared.cursor()
 
 
 def beside(con: duckdb.DuckDBPyConnection) -> duckdb.DuckDBPyConnection:

@@ -17,7 +17,7 @@ from pipeline.landing.own_notes import left_of_report
 from pipeline.landing.quarantine import quarantine_sql
 from pipeline.landing.row_kinds import find_dangerous
 from pipeline.landing.workspace import HEADING, Workspace
-from pipeline.offline import connect
+from pipeline.offline import scratch
 from shared.in_words import plural
 from shared.records import BUILDING_REPORTS, FIX_REPORTS, OPENING_OBSERVATIONS, literal, quoted
 from shared.rule_book import RuleBook
@@ -102,7 +102,7 @@ def danger_aside(
         files: only of these (SHA-256); all by default.
     """
     manifests = workspace.manifests()
-    con = connect()
+    con = scratch()
     try:
         _gather(con, workspace, quarantine_sql(workspace, manifests), files)
         rules = ", ".join(

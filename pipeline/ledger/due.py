@@ -16,7 +16,7 @@ import pandas as pd
 from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.history import hand_over, history, sql
 from pipeline.ledger.store import Ledger
-from pipeline.offline import connect
+from pipeline.offline import scratch
 from shared.rule_book import RuleBook
 
 
@@ -146,7 +146,7 @@ window_passed."""
 
 def overdue_counts(frame: pd.DataFrame) -> dict[str, float | None]:
     """Return ``OVERDUE_COUNTS`` of rows of ``due``."""
-    con = connect()
+    con = scratch()
     try:
         con.register("handed_over", frame)
         found = con.execute(f"SELECT {OVERDUE_COUNTS} FROM handed_over")

@@ -18,7 +18,7 @@ from pipeline.ledger.current_states import COLUMNS, LISTS, content_of, contents
 from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.persons import firm_name
 from pipeline.ledger.store import Ledger, folded_of
-from pipeline.offline import connect
+from pipeline.offline import scratch
 from shared.faults import CoverplateError
 
 _COLUMNS = (
@@ -143,7 +143,7 @@ def history(
     Raises:
         CoverplateError: the ledger is damaged.
     """
-    con = connect()
+    con = scratch(firm_name=firm_name)
     try:
         with damage_told(ledger):
             con.execute("SET TimeZone = 'UTC'")
@@ -164,7 +164,6 @@ def history(
             strange = "SELECT count(*) FROM history WHERE payload ->> 'kind' IS DISTINCT FROM kind"
             if con.execute(strange).fetchall() != [(0,)]:
                 raise ValueError("an event's content is of another kind than the event")
-            con.create_function("firm_name", firm_name, ["VARCHAR"], "VARCHAR")
             con.execute(sql("names"))
             yield con
     finally:

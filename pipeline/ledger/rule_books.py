@@ -20,7 +20,7 @@ from pipeline.ledger import events as ev
 from pipeline.ledger.database import RULE_BOOKS
 from pipeline.ledger.state import Finding
 from pipeline.ledger.verification import LOOK_COLUMNS, Judge
-from pipeline.offline import connect
+from pipeline.offline import scratch
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook, check_kept, kept_rule_book, load_rule_book
 from shared.vocabulary import Condition, Method
@@ -179,7 +179,7 @@ class Rejudge(Judge):
             return
         typed = ", ".join(f"{name} {kind}" for name, kind in LOOK_COLUMNS.items())
         names = ", ".join(LOOK_COLUMNS)
-        with connect() as con:
+        with scratch() as con:
             con.execute(f"CREATE TEMP TABLE looks (number INTEGER, {typed})")
             con.register("handed_over", _table(wanted))
             con.execute(f"INSERT INTO looks SELECT number, {names} FROM handed_over")

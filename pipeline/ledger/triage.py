@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from pipeline.ledger.families import URGENT_FAMILIES
-from pipeline.offline import connect
+from pipeline.offline import scratch
 from shared.faults import CoverplateError
 from shared.remedies import SeverityClass
 
@@ -89,7 +89,7 @@ def with_stakes(
     names += ["people", "vulnerable_people"]
     known = pd.DataFrame(columns=names, dtype=object) if stakes is None else stakes[names]
     numbered = findings.reset_index(drop=True)
-    con = connect()
+    con = scratch()
     try:
         con.register("found", numbered.assign(place=range(len(numbered))))
         con.register("known", known)
@@ -186,7 +186,7 @@ def in_order(findings: pd.DataFrame, order: str) -> pd.DataFrame:
             expected="one of " + ", ".join(ORDERS),
             to_do="choose one of these",
         )
-    con = connect()
+    con = scratch()
     try:
         con.register("found", findings.assign(place=range(len(findings))))
         rows = con.execute(

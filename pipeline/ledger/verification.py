@@ -31,7 +31,7 @@ from pipeline.ledger.persons import (
     names_somebody,
 )
 from pipeline.ledger.state import Finding
-from pipeline.offline import connect
+from pipeline.offline import scratch
 from shared.faults import CoverplateError
 from shared.records import OPENING_OBSERVATIONS
 from shared.rule_book import RuleBook
@@ -114,7 +114,7 @@ class Judge:
 
     @cached_property
     def _reader(self) -> duckdb.DuckDBPyConnection:
-        return connect()
+        return scratch()
 
     def code(self, look: ev.Look) -> str:
         """Return the evidence code of a look; see ``Likelihoods.reading_code_sql``."""

@@ -13,7 +13,7 @@ import sqlalchemy as sa
 from pipeline.ledger import Ledger
 from pipeline.ledger.database import EVENTS
 from pipeline.ledger.due import OVERDUE_COUNTS, due
-from pipeline.offline import connect
+from pipeline.offline import scratch
 from shared.rule_book import RuleBook
 
 STANDINGS: dict[str, str] = {
@@ -71,7 +71,7 @@ def dated(
     moment = (now or dt.datetime.now(dt.UTC)).date()
     names = ["building_id", "name", "address", "city", "owner", "manager", "rank", "score"]
     known = listing if listing is not None else pd.DataFrame(columns=names, dtype=object)
-    con = connect()
+    con = scratch()
     try:
         con.register("found", frame)
         con.register("listed", known)
@@ -177,7 +177,7 @@ def by_building(frame: pd.DataFrame) -> pd.DataFrame:
         those of ``due.OVERDUE_COUNTS``, next_due_on (earliest present target of what is open),
         worst (severity class of what is open, or None).
     """
-    con = connect()
+    con = scratch()
     try:
         con.register("found", frame)
         return con.execute(

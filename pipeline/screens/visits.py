@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipeline.offline import connect
+from pipeline.offline import scratch
 
 
 def dwellings(frame: pd.DataFrame) -> pd.DataFrame:
@@ -17,7 +17,7 @@ def dwellings(frame: pd.DataFrame) -> pd.DataFrame:
         Columns building_id, unit_id, name (of the building), open, overdue (of these). Records in
         doubt are not counted: they are put right on paper, not by a visit.
     """
-    con = connect()
+    con = scratch()
     try:
         con.register("found", frame)
         return con.execute(
