@@ -16,9 +16,9 @@ import sqlalchemy as sa
 from pipeline.ledger.chain import damaged
 from pipeline.ledger.current_states import COLUMNS, LISTS, content_of, contents
 from pipeline.ledger.database import EVENTS, FINDINGS
-from pipeline.ledger.persons import firm_name
+from pipeline.ledger.persons import firm_name, may_be_one
 from pipeline.ledger.store import Ledger, folded_of
-from pipeline.offline import scratch
+from pipeline.offline import Function, scratch
 from shared.faults import CoverplateError
 
 _COLUMNS = (
@@ -33,6 +33,10 @@ _COLUMNS = (
     "hash",
 )
 
+_IN_SQL: dict[str, Function] = {
+    "firm_name": (firm_name, ("VARCHAR",), "VARCHAR"),
+    "may_be_one": (lambda one, other: may_be_one(one, other), ("VARCHAR",) * 2, "BOOLEAN"),
+}
 
 FIX_EVENTS = ("fix_reported", "verified", "verification_failed", "dismissed", "reopened")
 """The kinds of event that ``fixes.sql`` reads."""
@@ -143,7 +147,7 @@ def history(
     Raises:
         CoverplateError: the ledger is damaged.
     """
-    con = scratch(firm_name=firm_name)
+    con = scratch(_IN_SQL)
     try:
         with damage_told(ledger):
             con.execute("SET TimeZone = 'UTC'")

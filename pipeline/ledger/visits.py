@@ -19,7 +19,6 @@ from sqlalchemy.engine import Connection
 from pipeline.ledger import events as ev
 from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.history import VISIT_EVENTS, history, sql, visit_steps
-from pipeline.ledger.persons import may_be_one
 from pipeline.ledger.store import CHUNK, Draft, Ledger
 from shared.faults import CoverplateError
 
@@ -269,9 +268,6 @@ def visits(
     day = today or dt.datetime.now(dt.UTC).date()
     with history(ledger, kinds=VISIT_EVENTS, building_id=building_id) as con:
         visit_steps(con, ledger)
-        con.create_function(
-            "may_be_one", lambda one, other: may_be_one(one, other), ["VARCHAR"] * 2, "BOOLEAN"
-        )
         return con.execute(sql("visits"), {"today": day}).df()
 
 
