@@ -11,10 +11,12 @@ from dashboard.components.figures import missing, number, plural
 from dashboard.components.source import Source, rule_book
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks
 from pipeline.planning.look_sheet import how
+from pipeline.planning.must_visits import AskedFor
 from pipeline.warehouse.narrowing import Narrowing
 
-Asked = tuple[int, float, dt.date, float, bool]
-"""Crews, hours of each, the day, the share by lot, whether these crews go to what is urgent."""
+Asked = tuple[int, float, dt.date, float, bool, bool, float | None]
+"""Crews, hours of each, the day, the share by lot, whether these crews go to what is urgent,
+whether to open citations and complaints, and to buildings not looked at for so many years."""
 
 TODAY_UP_TO = 300
 """Buildings up to which a day is planned unasked; above, planning takes longer than a page may."""
@@ -30,7 +32,7 @@ def planned(
     rule_book_hash: str,
 ) -> DayPlan:
     """The plan; remembered by all that it follows from, so the rule book's hash is named."""
-    crews, hours, on, share, urgent = wanted
+    crews, hours, on, share, urgent, open_reports, unseen_years = wanted
     return plan_looks(
         con,
         rule_book(),
@@ -41,6 +43,7 @@ def planned(
         today=today,
         random_share=share,
         urgent=urgent,
+        asked=AskedFor(open_reports=open_reports, unseen_years=unseen_years),
     )
 
 
@@ -52,7 +55,7 @@ def plan_of(source: Source, wanted: Asked) -> DayPlan:
 def today_in_short(source: Source) -> str:
     """The first stops of one crew's day of eight hours, as HTML."""
     share = float(rule_book().looks.random_share)
-    found = plan_of(source, (1, 8.0, dt.date.today(), share, True))
+    found = plan_of(source, (1, 8.0, dt.date.today(), share, True, False, None))
     link = plate.link("Day of looks", "day-of-looks")
     if found.stops.empty:
         return (

@@ -47,16 +47,38 @@ def asked() -> Asked | None:
                 key="lot",
                 help="Visits drawn by lot, so that rates stay honest where nobody expects much.",
             )
-        apart = st.checkbox("Others go to what is urgent: leave it out", key="urgent-apart")
+        columns = st.columns([3, 3, 2], vertical_alignment="bottom")
+        with columns[0]:
+            apart = st.checkbox("Others go to what is urgent: leave it out", key="urgent-apart")
+        with columns[1]:
+            reports = st.checkbox(
+                "Go wherever an open citation or complaint speaks of outlets", key="open-reports"
+            )
+        with columns[2]:
+            unseen = st.number_input(
+                "Not looked at for, years",
+                0.5,
+                100.0,
+                None,
+                step=0.5,
+                format="%g",
+                key="unseen-years",
+                placeholder="no cycle",
+                help="Go to buildings at which nobody looked for so long by a method able to see "
+                "a false ground, as a statutory cycle may ask; the longest first.",
+            )
         if st.form_submit_button("Plan the day", type="primary"):
-            st.session_state["looks-asked"] = (int(crews), float(hours), on, lot / 100, not apart)
+            st.session_state["looks-asked"] = (
+                *(int(crews), float(hours), on, lot / 100, not apart, reports),
+                None if unseen is None else float(unseen),
+            )
     found: Asked | None = st.session_state.get("looks-asked")
     return found
 
 
 def answer(found: DayPlan, wanted: Asked) -> str:
     """The plan in a sentence, and what is to be known of it."""
-    crews, _, on, _, urgent = wanted
+    crews, _, on, _, urgent, *_ = wanted
     told = list(found.told)
     if not urgent:
         told.insert(0, "What is urgent is left out of this plan; others must go there.")
@@ -99,6 +121,8 @@ def columns() -> list[plate.Column]:
         chip = ""
         if row["must_visit"]:
             chip = '<br><span class="chip urgent">▲ Urgent</span>'
+        elif row["asked_for"]:
+            chip = '<br><span class="chip quiet">asked for</span>'
         elif row["random_pick"]:
             chip = '<br><span class="chip quiet">by lot</span>'
         return plate.text(looked_how(row)) + chip

@@ -28,11 +28,12 @@ from pipeline.cli.output import (
     say,
 )
 from pipeline.cli.rank import warn_if_stale
-from pipeline.planning.crews import read_crews, read_travel
+from pipeline.planning.crews import read_crews, read_travel, read_visits
 from pipeline.planning.day import DayPlan, clock, crews_alike, plan_looks, way_back_told
 from pipeline.planning.enough import BY_LOT, Enough, enough, in_rows, why_they_differ
 from pipeline.planning.grants import read_grants
 from pipeline.planning.look_sheet import how, look_page, look_workbook, sections_of
+from pipeline.planning.must_visits import AskedFor
 from pipeline.planning.repairs import (
     HARM_UNIT,
     PLAN_TOLD,
@@ -167,6 +168,25 @@ def _print(answer: Enough) -> None:
     type=Within(0.0, 1.0),
     help="Share of the time for visits drawn by lot.  [default: the rule book's]",
 )
+@click.option(
+    "--visits-file",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="CSV with building_id, why, and where known unit_id, opening_id, how_many: where somebody "
+    "must go that day.",
+)
+@click.option(
+    "--open-reports",
+    is_flag=True,
+    help="Go wherever an open citation or complaint speaks of outlets, urgent or not.",
+)
+@click.option(
+    "--unseen-for",
+    "unseen_years",
+    type=Within(0.0, 100.0, min_open=True),
+    metavar="YEARS",
+    help="Go to buildings at which nobody looked for so long by a method able to see a false "
+    "ground, as a statutory cycle may ask; the longest first.",
+)
 @click.option("--urgent-apart", is_flag=True, help="Others go to what is urgent: leave it out.")
 @click.option("--building", "buildings", multiple=True, metavar="ID", help="Only this building.")
 @click.option("--sheet", type=click.Path(path_type=Path, dir_okay=False), help="Write the .xlsx.")
@@ -178,12 +198,14 @@ def _print(answer: Enough) -> None:
 @json_option
 def looks(
     crews: int | None, hours: float | None, crews_file: Path | None, day: dt.datetime | None,
-    travel: Path | None, random_share: float | None, urgent_apart: bool, buildings: tuple[str, ...],
+    travel: Path | None, random_share: float | None, visits_file: Path | None, open_reports: bool,
+    unseen_years: float | None, urgent_apart: bool, buildings: tuple[str, ...],
     sheet: Path | None, page: Path | None, only: Narrowing, workspace: Path, as_json: bool,
 ) -> int:  # fmt: skip
     """Who looks where on a day, in which order, at which openings, by which method.
 
-    Urgent openings come first. A share of the time is kept for visits drawn by lot, so that rates
+    Urgent openings come first, then what is asked for (--visits-file, --open-reports,
+    --unseen-for). A share of the time is kept for visits drawn by lot, so that rates
     stay honest. The rest finds as many dangerous openings as it can that nobody knows of yet; a
     look by a method that cannot see a fault counts for nothing there. The sheet (--sheet) is filled
     in and comes back by `coverplate intake`.
@@ -198,6 +220,7 @@ def looks(
             "them agree."
         )
     ways = read_travel(travel) if travel else {}
+    visits = read_visits(visits_file) if visits_file else ()
     place = existing(workspace)
     warn_if_stale(place)
     if buildings:
@@ -208,7 +231,7 @@ def looks(
         found = plan_looks(
             con, workspace_rule_book(place), only, teams,
             day=when, version=str(facts["version"]), random_share=random_share, travel=ways,
-            urgent=not urgent_apart,
+            urgent=not urgent_apart, asked=AskedFor(visits, open_reports, unseen_years),
         )  # fmt: skip
         if page is not None:
             page.write_text(look_page(found, when, sections_of(con, found)), encoding="utf-8")
@@ -248,7 +271,8 @@ def _print_plan(found: DayPlan, when: dt.date) -> None:
 
 
 def _stop_cells(row: dict[str, Any]) -> list[str]:
-    mark = "URGENT" if row["must_visit"] else "by lot" if row["random_pick"] else ""
+    mark = "URGENT" if row["must_visit"] else "asked for" if row["asked_for"] else ""
+    mark = "by lot" if row["random_pick"] else mark
     return [
         str(row["order"]),
         clock(row["begins_after"]),

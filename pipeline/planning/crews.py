@@ -1,4 +1,4 @@
-"""Crews and ways, as people write them: two small CSV files, every fault told with its place."""
+"""Crews, ways and visits as people write them: small CSV files, every fault told with its place."""
 
 from __future__ import annotations
 
@@ -47,7 +47,19 @@ class Way(BaseModel):
     minutes: float = Field(ge=0, le=1440, description="minutes, 0 to 1440")
 
 
-Row = TypeVar("Row", Crew, Way)
+class Visit(BaseModel):
+    """A place to which somebody must go that day, whatever is expected to be found there."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    building_id: str = Field(min_length=1, description="a building")
+    why: str = Field(min_length=1, description="why somebody must go there, in words")
+    unit_id: str | None = Field(None, description="a dwelling")
+    opening_id: str | None = Field(None, description="an opening")
+    how_many: int | None = Field(None, ge=1, le=200, description="openings, 1 to 200")
+
+
+Row = TypeVar("Row", Crew, Way, Visit)
 
 
 def read_crews(path: Path, hours: float | None = None) -> list[Crew]:
@@ -99,6 +111,15 @@ def read_travel(path: Path) -> dict[tuple[str, str], float]:
                 to_do="correct the file; nothing was planned",
             )
     return {(end, start): minutes for (start, end), minutes in given.items()} | given
+
+
+def read_visits(path: Path) -> tuple[Visit, ...]:
+    """Read a file of visits: building_id, why, unit_id, opening_id, how_many.
+
+    Raises:
+        CoverplateError: naming file, row and column of every fault.
+    """
+    return tuple(_read(path, Visit))
 
 
 def _read(path: Path, model: type[Row]) -> Iterator[Row]:

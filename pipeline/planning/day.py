@@ -1,6 +1,7 @@
 """A day of looks: which crew goes where, in which order, to which openings, by which method.
 
-Urgent openings come first, then a share of visits drawn by lot, then what finds most. The last is
+Urgent openings come first, then what is asked for, then a share of visits drawn by lot, then what
+finds most. The last is
 an integer programme with estimated ways; its answer is driven along true ways, cut where it is too
 long and filled up where time is left. The same is done from nothing, by findings a minute, and the
 better of the two is the plan.
@@ -10,10 +11,8 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import partial
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import duckdb
 import numpy as np
@@ -24,13 +23,21 @@ from pipeline.planning.choice import Choice, expected_of, improved
 from pipeline.planning.crew_day import SOON, Part, Route
 from pipeline.planning.crews import Crew
 from pipeline.planning.look_values import Level, Look, LookValues
+from pipeline.planning.must_visits import (
+    NOTHING_ASKED,
+    AskedFor,
+    asked_looks,
+    place,
+    place_in_order,
+    tell_asked_left,
+    tell_left,
+    urgent_looks,
+)
 from pipeline.planning.routes import START, Ways
-from pipeline.warehouse import queries
 from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import number, plural
 from shared.rule_book import RuleBook
-from shared.urgent_answers import clearing_paper
-from shared.vocabulary import OPEN_BOX_METHODS, Method
+from shared.vocabulary import Selection
 
 
 @dataclass(frozen=True)
@@ -74,13 +81,14 @@ STOP_COLUMNS = (
     "expected_new_dangerous", "why", "besides", "must_say", "must_visit", "random_pick", "settles",
     "also", "room",
     "circuit_id", "name", "address", "latitude", "longitude", "travel_minutes", "entry_minutes",
-    "begins_after", "notice_by", "notice_too_late",
+    "begins_after", "notice_by", "notice_too_late", "asked_for", "picked",
 )  # fmt: skip
 """Columns of a plan: minutes are those of the looks, travel_minutes the way there with arrival, on
 the first stop of a building, entry_minutes on the first of a dwelling; begins_after counts minutes
 from the start of the day; also names openings of the circuit that the same look speaks of;
 must_say the columns of a look without which an urgent opening stays urgent, besides the methods
-that this takes beside the first."""
+that this takes beside the first; must_visit is what is urgent, asked_for what is asked for
+besides; picked how its openings count as picked (selection), once somebody has looked."""
 
 
 def plan_looks(
@@ -95,6 +103,7 @@ def plan_looks(
     random_share: float | None = None,
     travel: Mapping[tuple[str, str], float] | None = None,
     urgent: bool = True,
+    asked: AskedFor = NOTHING_ASKED,
 ) -> DayPlan:
     """Plan the looks of a day.
 
@@ -109,6 +118,7 @@ def plan_looks(
         random_share: share of the time for visits by lot; the rule book's by default.
         travel: minutes by ends, see ``crews.read_travel``.
         urgent: whether these crews go to what is urgent; else somebody else does.
+        asked: visits that must be made besides.
 
     Raises:
         CoverplateError: a building is not known, or none answers; the day is far off.
@@ -134,7 +144,18 @@ def plan_looks(
             f"The table of ways names {', '.join(both)}: crew and building alike, so its ways are "
             "taken for both. Give the crew another name."
         )
-    left = _place_urgent(con, values, routes, rule_book, told) if urgent else 0
+    left = 0
+    if urgent:
+        wanted = urgent_looks(con, values, rule_book, told)
+        kept = place(values, routes, wanted, urgent=True)
+        tell_left(values, routes, kept, len(wanted), told)
+        left = len(kept)
+    if asked != NOTHING_ASKED:
+        method = values.capable_method(any(route.crew.opens for route in routes))
+        named, reported, unseen = asked_looks(con, values, asked, method, day, told)
+        kept = [*place(values, routes, named), *place(values, routes, reported)]
+        kept += place_in_order(values, routes, unseen)
+        tell_asked_left(values, kept, len(named) + len(reported) + len(unseen), told)
     share = float(values.rules.random_share) if random_share is None else random_share
     seed = hashlib.sha256(f"{version}|{day.isoformat()}".encode()).digest()
     _place_by_lot(values, routes, share, np.random.default_rng(list(seed)), told)
@@ -190,125 +211,6 @@ def plan_looks(
         made_by="integer programme" if best is programme else "findings a minute",
         expected=expected_of(best), by_programme=by_programme, by_greed=by_greed,
     )  # fmt: skip
-
-
-def _place_urgent(
-    con: duckdb.DuckDBPyConnection,
-    values: LookValues,
-    routes: Sequence[Route],
-    rule_book: RuleBook,
-    told: list[str],
-) -> int:
-    """Give urgent openings, and papers that name none, to the crews; return how many are left."""
-    number = dict(
-        zip(values.buildings["building_id"], values.buildings["building_no"], strict=True)
-    )
-    dwellings = values.buildings.set_index("building_id")["dwellings"]
-    vague: list[str] = []
-    minutes = {each: float(values.rules.minutes[each]) for each in Method}
-    wanted: list[tuple[int, Look]] = []
-    for row in queries.urgent(con).to_dict(orient="records"):
-        if row["building_id"] in number:
-            says = list(dict.fromkeys(str(each["says"]) for each in row["grounds"]))
-            more = f"; {len(says) - 1} more reported there" if len(says) > 1 else ""
-            methods = [Method(each) for each in row["clearing_methods"]]
-            wanted.append((
-                int(number[row["building_id"]]),
-                Look(row["unit_id"] or None, str(row["opening_id"]), 1, methods[0],
-                     sum(minutes[each] for each in methods), 0.0, 1.0,
-                     f"URGENT, whatever the score: {says[0]}{more}. {row['clears']}",
-                     room=row["room"], besides=tuple(methods[1:]),
-                     must_say=tuple(row["clearing_readings"])),
-            ))  # fmt: skip
-    most = int(float(rule_book.counting.openings_per_dwelling))
-    for row in queries.reports(con, urgent_only=True).to_dict(orient="records"):
-        if row["building_id"] in number:
-            meant = max(int(row["openings"]) - int(row["opened"]), 1)
-            many, building = min(meant, most), int(number[row["building_id"]])
-            what = str(row["report_kind"]).replace("_", " ")
-            answer = clearing_paper(str(row["subject"]))
-            where = ""
-            if not row["unit_id"] and (several := round(float(dwellings[row["building_id"]]))) > 1:
-                where = f"Which of {several} dwellings it means is not known: ask before going. "
-                vague.append(row["building_id"])
-            wanted.append((
-                building,
-                Look(row["unit_id"] or None, None, many, answer.methods[0],
-                     many * sum(minutes[each] for each in answer.methods), 0.0, float(many),
-                     f"URGENT: a {what} of {row['reported_on']:%Y-%m-%d} speaks of "
-                     f"{str(row['subject']).replace('_', ' ')}; it names no opening. "
-                     f"{where}{many} of {meant} not opened since. {answer.told()}",
-                     besides=answer.methods[1:], must_say=answer.readings),
-            ))  # fmt: skip
-    if vague:
-        told.append(
-            f"{plural(len(vague), 'urgent report names', 'urgent reports name')} no dwelling of a "
-            f"building with several: {_listed(vague)}. The plan goes into one of them; ask whoever "
-            "reported it which one is meant, for the report stands until every opening that it may "
-            "mean was looked at."
-        )
-    entry = float(values.rules.entry_minutes)
-    number_wanted = len(wanted)
-    while wanted:
-        fits = []
-        for place, (building, look) in enumerate(wanted):
-            for route in filter(partial(_may_make, look), routes):
-                entered = any(
-                    p.building == building and p.level.looks[0].unit_id == look.unit_id
-                    for p in route.parts
-                )
-                takes = look.minutes + (0.0 if entered else entry)
-                ends = route.minutes + route.cost(building, must=True)[1] + takes
-                if ends <= route.crew.minutes + SOON:
-                    fits.append((not entered, ends, place, takes, route))
-        if not fits:
-            break
-        # what is done where a crew is already, else what is done soonest
-        _, _, place, takes, route = min(fits, key=lambda each: each[:3])
-        building, look = wanted.pop(place)
-        route.add(Part(building, Level(takes, look.expected, (look,)), "must"))
-        if look.opening_id is None and look.unit_id:
-            values.leave_out(building, look.unit_id)
-    left = len(wanted)
-    closed = [
-        (building, look) for building, look in wanted
-        if not any(_may_make(look, route) for route in routes)
-    ]  # fmt: skip
-    if closed:
-        told.append(f"{plural(len(closed), 'urgent look')} cannot be made: no crew may open boxes.")
-    wanted = [each for each in wanted if each not in closed]
-    if wanted:
-        name = {no: building for building, no in number.items()}
-        told.append(
-            f"The hours do not suffice: {len(wanted)} of {number_wanted} urgent looks are not in "
-            "this plan. See `coverplate urgent`; they cannot wait. Not in it: "
-            f"{_listed(name[building] for building, _ in wanted)}."
-        )
-        far = [
-            name[building]
-            for building, look in wanted
-            if all(
-                replace(route, first=[], then=[], parts=[]).cost(building)[1] + entry + look.minutes
-                > route.crew.minutes + SOON
-                for route in filter(partial(_may_make, look), routes)
-            )
-        ]
-        if far:
-            told.append(
-                f"Too far for a day of any crew, even if it did nothing else: {_listed(far)}. Send "
-                "somebody who starts nearer."
-            )
-    return left
-
-
-def _may_make(look: Look, route: Route) -> bool:
-    """Whether a crew may look so: a box is opened by those only who may."""
-    return route.crew.opens or look.method not in OPEN_BOX_METHODS
-
-
-def _listed(buildings: Iterable[str]) -> str:
-    """Buildings, each once, with how often where it is more than once."""
-    return ", ".join(b + f" ({n} looks)" * (n > 1) for b, n in Counter(buildings).items())
 
 
 def _place_by_lot(
@@ -382,6 +284,7 @@ def _stops(
                             "besides": [each.value for each in look.besides],
                             "must_say": list(look.must_say),
                             "must_visit": part.kind == "must", "random_pick": part.kind == "lot",
+                            "asked_for": part.kind == "asked", "picked": _picked(part, look),
                             "settles": look.settles, "also": list(look.also), "room": look.room,
                             "circuit_id": look.circuit_id, "name": at["name"],
                             "address": at["address"], "latitude": at["latitude"],
@@ -395,6 +298,13 @@ def _stops(
     for name in ("unit_id", "opening_id", "room", "circuit_id"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     return frame
+
+
+def _picked(part: Part, look: Look) -> str:
+    if look.picked is not None:
+        return look.picked.value
+    by_lot = part.kind == "lot" or (part.kind != "must" and look.opening_id is None)
+    return (Selection.RANDOM if by_lot else Selection.TARGETED).value
 
 
 def way_back_told(minutes: float) -> str:

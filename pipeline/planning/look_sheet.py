@@ -16,7 +16,6 @@ from pipeline.pages.section_drawing import SECTION_CSS, section_drawing
 from pipeline.planning.day import DayPlan, clock, way_back_told
 from pipeline.screens.section import Section, section
 from shared.in_words import words
-from shared.vocabulary import Selection
 
 SHEET_NAME = 31
 """Letters that the name of a sheet may have (ECMA-376, of the programs that fill it in)."""
@@ -61,7 +60,6 @@ _HEADER = dict.fromkeys(
 
 def _rows(stop: dict[str, Any]) -> list[dict[str, str]]:
     openings = [stop["opening_id"], *stop["also"]] if stop["opening_id"] else []
-    picked = stop["random_pick"] or not openings
     return [
         {
             "Stop": str(stop["order"]),
@@ -70,7 +68,7 @@ def _rows(stop: dict[str, Any]) -> list[dict[str, str]]:
             "Opening": opening,
             "Room": stop["room"] or "",
             "Circuit": stop["circuit_id"] or "",
-            "Picked": _PICKED[picked and not stop["must_visit"]],
+            "Picked": stop["picked"],
             "To look how": how(stop),
             "Why": stop["why"],
             "Must be filled in": "; ".join(_HEADER_OF[each] for each in stop["must_say"]),
@@ -80,8 +78,6 @@ def _rows(stop: dict[str, Any]) -> list[dict[str, str]]:
 
 
 _HEADER_OF = {column: name for name, column in LOOK.items()}
-
-_PICKED = {True: Selection.RANDOM.value, False: Selection.TARGETED.value}
 
 
 def sections_of(con: duckdb.DuckDBPyConnection, plan: DayPlan) -> dict[str, Section]:

@@ -23,7 +23,7 @@ from pipeline.warehouse.narrowing import Narrowing
 from pipeline.warehouse.queries import PROBABILITIES
 from shared.in_words import plural
 from shared.rule_book import RuleBook
-from shared.vocabulary import CONDITIONS, OPEN_BOX_METHODS, Condition, Method
+from shared.vocabulary import CONDITIONS, OPEN_BOX_METHODS, Condition, Method, Selection
 
 Floats = npt.NDArray[np.float64]
 
@@ -62,6 +62,7 @@ class Look:
         why: in words.
         besides: other methods on the same visit, told in the same row.
         must_say: columns of a look without which it does not settle what it is made for.
+        picked: how its openings count as picked; None where that follows from the look itself.
     """
 
     unit_id: str | None
@@ -77,6 +78,7 @@ class Look:
     circuit_id: str | None = None
     besides: tuple[Method, ...] = ()
     must_say: tuple[str, ...] = ()
+    picked: Selection | None = None
 
 
 @dataclass(frozen=True)
@@ -169,13 +171,13 @@ class LookValues:
         named = named.merge(told, on="group").assign(openings=1)
         self.openings = pd.concat([named, rest], ignore_index=True)
         self.openings["named"] = self.openings["opening_id"].notna()
-        self._capable_methods = [m for m, chance in zip(METHODS, capable, strict=True) if chance]
+        self.capable_methods = [m for m, chance in zip(METHODS, capable, strict=True) if chance]
 
     def capable_method(self, may_open_boxes: bool) -> Method:
         """The method of visits drawn by lot: the quickest able to see a false ground of those most
         likely to find it (a box is opened where that is allowed)."""
         allowed = OPEN_BOX_METHODS if may_open_boxes else WITHOUT_BOX
-        able = [method for method in self._capable_methods if method in allowed]
+        able = [method for method in self.capable_methods if method in allowed]
         return min(able, key=lambda method: float(self.rules.minutes[method]))
 
     def worth_of(self, row: int, method: Method) -> float:
@@ -392,6 +394,41 @@ class LookValues:
             self.openings["openings"] -= np.where(here, number, 0)
         else:
             self.openings = self.openings.drop(index=place)
+
+    def given(
+        self,
+        building_no: int,
+        unit_id: str | None,
+        opening_id: str | None,
+        how_many: int,
+        method: Method,
+    ) -> float:
+        """What so many looks somewhere are worth, the mean of what is left there; they are taken
+        out, in a named dwelling with all that is in it.
+
+        Args:
+            building_no: the building.
+            unit_id, opening_id: where in it; None where any will do.
+            how_many: openings looked at.
+            method: how.
+        """
+        here = self.openings[self.openings["building_no"] == building_no]
+        if unit_id is not None:
+            here = here[here["unit_id"] == unit_id]
+        if opening_id is not None:
+            here = here[here["opening_id"] == opening_id]
+        if here.empty:
+            return 0.0
+        numbers = here["openings"].to_numpy(dtype=np.float64)
+        each = np.array([self.worth_of(place, method) for place in here.index.tolist()])
+        worth = float(each @ numbers / numbers.sum()) * min(how_many, float(numbers.sum()))
+        if opening_id is not None:
+            self.openings = self.openings.drop(index=here.index)
+        elif unit_id is not None:
+            self.leave_out(building_no, unit_id)
+        elif not here["named"].all():
+            self._take(int(here.index[~here["named"]][0]), how_many)
+        return worth
 
     def leave_out(self, building_no: int, unit_id: str) -> None:
         """Take a dwelling out, or a whole building where ``unit_id`` is blank: it is looked at

@@ -85,3 +85,22 @@ def test_what_the_hours_do_not_suffice_for_is_said(show, housing):
 
 def test_where_next_leads_to_it(show, housing):
     assert 'data-open="day-of-looks"' in plate(show(housing, "where_next"), "today")
+
+
+def test_what_is_asked_for_is_that_of_the_command(show, housing):
+    app = show(housing, "day_of_looks")
+    app.date_input(key="looks-on").set_value(DAY)
+    app.checkbox(key="open-reports").check()
+    planned(app, crews=3, **{"unseen-years": 5.0})
+    done = run("plan", "looks", "--crews", 3, "--open-reports", "--unseen-for", 5, "--day", DAY,
+               "--workspace", housing.root, "--json")  # fmt: skip
+    asked = [s for s in done.json() if s["asked_for"]]
+    assert {s["picked"] for s in asked} == {"complaint", "targeted", "random"}
+    cells = [each for crew in ("1", "2", "3") for each in rows(app, crew)]
+    chips = [" ".join(how) for _, _, _, _, how, *_ in cells]
+    assert sum("asked for" in each for each in chips) == len(asked)
+    whys = {" ".join(each[-1]) for each in cells}
+    assert {" ".join(s["why"].split()) for s in asked} <= whys
+    told = html.unescape(plate(app, "answer"))
+    assert "visits asked for are not in this plan" in told
+    assert all(line in told for line in done.err.splitlines())
