@@ -14,7 +14,7 @@ from dashboard.components.building_anew import build_now, refused
 from dashboard.components.figures import day
 from dashboard.components.source import Source, forget, rule_book, version, workspace
 from pipeline.warehouse import store
-from pipeline.warehouse.build import inputs_version
+from pipeline.warehouse.inputs import inputs_version
 from shared.faults import CoverplateError
 from shared.vocabulary import CAUTIONS
 

@@ -15,7 +15,7 @@ from pipeline.evidence.likelihood import Likelihoods
 from pipeline.landing import Workspace
 from pipeline.screens.reader import ScreenReader
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import workspace_rule_book
+from pipeline.warehouse.inputs import workspace_rule_book
 from shared.rule_book import RuleBook
 
 WORKSPACE_VARIABLE = "COVERPLATE_WORKSPACE"

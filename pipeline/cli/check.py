@@ -10,7 +10,7 @@ from pipeline.cli.options import DONE, REFUSED, existing, json_option, workspace
 from pipeline.cli.output import echo, print_json, print_table, progress, say
 from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import BAD, Checked, check, check_logbook, withdraw
-from pipeline.warehouse.build import workspace_rule_book
+from pipeline.warehouse.inputs import workspace_rule_book
 from pipeline.warehouse.soundness import check_ledger, check_warehouse, enter_ledger
 from shared.in_words import plural
 

@@ -20,7 +20,8 @@ from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.ledger import open_ledger
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import build, workspace_rule_book
+from pipeline.warehouse.build import build
+from pipeline.warehouse.inputs import workspace_rule_book
 
 DEMO_FOLDER = Path("coverplate-demo")
 HISTORY_SEED = 3

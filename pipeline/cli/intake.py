@@ -20,7 +20,6 @@ from pipeline.cli.output import (
     progress,
     say,
 )
-from pipeline.evidence import warm
 from pipeline.landing import IntakeReport, Workspace
 from pipeline.landing.answers import parse_answers
 from pipeline.landing.certificate import Stretch, left_out
@@ -94,6 +93,8 @@ def intake(
     if trying:
         return _try(place, paths, mapping, settings, as_of, full_register, as_json)
     with progress() as report:
+        from pipeline.evidence import warm  # takes seconds to load; nothing else here needs it
+
         warm.begin()
         answers = parse_answers(settings)
         reports = landing.intake(

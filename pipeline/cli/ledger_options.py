@@ -28,7 +28,7 @@ from pipeline.ledger.history import damage_told
 from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.ledger.landed_looks import proofs_in_doubt
 from pipeline.warehouse import store
-from pipeline.warehouse.build import workspace_rule_book
+from pipeline.warehouse.inputs import workspace_rule_book
 from pipeline.warehouse.queries import gfci_looks, known_circuits, stakes
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook

@@ -3,42 +3,53 @@
 from __future__ import annotations
 
 import errno
+import importlib
 import io
 import sys
 import tempfile
 import traceback
+from typing import cast
 
 import click
 from pydantic import ValidationError
 
-from pipeline.cli import (
-    build,
-    building,
-    certificate,
-    check,
-    dashboard,
-    demo,
-    evidence,
-    findings,
-    fix,
-    intake,
-    ledger,
-    mapping,
-    plan,
-    portfolio,
-    quarantine,
-    rank,
-    rules,
-    urgent,
-    visits,
-)
 from pipeline.cli.options import REFUSED, UNFORESEEN
 from pipeline.cli.output import say
-from pipeline.ledger import events
 from shared.faults import CoverplateError
 
+COMMANDS = (
+    "demo", "intake", "build", "check", "rank", "building", "building:openings", "urgent",
+    "building:quality", "building:retired", "building:reports", "portfolio", "portfolio:exposure",
+    "evidence", "plan", "quarantine", "mapping", "rules", "findings", "fix", "visits", "ledger",
+    "certificate", "dashboard",
+)  # fmt: skip
+"""Modules with a command of that name each, or after a colon the command's own."""
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+
+class Commands(click.Group):
+    """The commands by name; the module of one is loaded when it is asked for, as all together take
+    seconds."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names of all commands."""
+        return sorted(each.rpartition(":")[2] for each in COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of a name, None where there is none."""
+        for each in COMMANDS:
+            module, _, name = each.partition(":")
+            if (name or module) == cmd_name:
+                found = importlib.import_module(f"pipeline.cli.{module}")
+                return cast(click.Command, getattr(found, _IN_MODULE.get(cmd_name, cmd_name)))
+        return None
+
+
+_IN_MODULE = {"check": "check_workspace"}
+
+
+@click.group(
+    cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
 @click.version_option(package_name="coverplate")
 def coverplate() -> None:
     """Weigh receptacle inspections of old buildings: what they prove, and where to look next.
@@ -54,35 +65,6 @@ def coverplate() -> None:
 
     Only qualified persons open a box. No output of this program replaces a licensed electrician.
     """
-
-
-for command in (
-    demo.demo,
-    intake.intake,
-    build.build,
-    check.check_workspace,
-    rank.rank,
-    building.building,
-    building.openings,
-    urgent.urgent,
-    building.quality,
-    building.retired,
-    building.reports,
-    portfolio.portfolio,
-    portfolio.exposure,
-    evidence.evidence,
-    plan.plan,
-    quarantine.quarantine,
-    mapping.mapping,
-    rules.rules,
-    findings.findings,
-    fix.fix,
-    visits.visits,
-    ledger.ledger,
-    certificate.certificate,
-    dashboard.dashboard,
-):
-    coverplate.add_command(command)
 
 
 def main() -> None:
@@ -108,6 +90,8 @@ def main() -> None:
         sys.stderr.close()
         sys.exit(0)
     except ValidationError as fault:
+        from pipeline.ledger import events
+
         if fault.title not in vars(events):
             say(_unforeseen(fault))
             sys.exit(UNFORESEEN)

@@ -20,7 +20,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from pipeline.warehouse.build import Progress as Report
+from pipeline.warehouse.inputs import Progress as Report
 from shared.shown import escaped_in_json, visible
 from shared.vocabulary import CAUTIONS
 

@@ -48,8 +48,8 @@ from pipeline.planning.repairs import (
 )
 from pipeline.screens.tables import as_csv, as_xlsx
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.frames import records
+from pipeline.warehouse.inputs import workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import amount, number, percent, plural, words
 from shared.vocabulary import Method

@@ -25,9 +25,8 @@ from pipeline.landing import Workspace
 from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, before_after
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import inputs_version, workspace_rule_book
-from pipeline.warehouse.comparison import compare_rule_books
 from pipeline.warehouse.frames import records
+from pipeline.warehouse.inputs import inputs_version, workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import number, percent, plural
 from shared.rule_book import load_rule_book
@@ -264,6 +263,9 @@ def _label(row: dict[Any, Any]) -> str:
 
 
 def _compare(workspace: Workspace, rule_book: Path, top: int | None, as_json: bool) -> int:
+    # it builds: the model takes seconds to load, which no other ranking waits for
+    from pipeline.warehouse.comparison import compare_rule_books
+
     other = load_rule_book(rule_book)
     with progress() as report:
         comparison = compare_rule_books(workspace, other, report)

@@ -12,7 +12,6 @@ one that the current warehouse was built with. Floats are written so that they r
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 from pathlib import Path
@@ -22,6 +21,7 @@ import numpy as np
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from pipeline.evidence.current_record import POINTER, current_hash
 from pipeline.evidence.learning import Learned
 from pipeline.evidence.priors import Priors, group_keys
 from pipeline.evidence.states import RATES, STATE_COUNT, Array, Taught
@@ -30,7 +30,6 @@ from shared.rule_book import RuleBook
 from shared.whole_file import appearing_whole
 
 FORMAT = 2
-POINTER = "CURRENT"
 
 Probability = Annotated[float, Field(ge=0, le=1)]
 
@@ -246,13 +245,6 @@ def save(folder: Path, record: LearnedRecord) -> str:
         with appearing_whole(folder / target) as partial:
             partial.write_text(text, encoding="utf-8")
     return name
-
-
-def current_hash(folder: Path) -> str | None:
-    """Hash of the current record, or None where there is none."""
-    with contextlib.suppress(OSError, UnicodeDecodeError):
-        return (folder / POINTER).read_text(encoding="utf-8").strip() or None
-    return None
 
 
 def load_current(

@@ -19,8 +19,8 @@ from pipeline.landing.answers import Answers
 from pipeline.landing.danger_aside import danger_aside, told_aside
 from pipeline.landing.integrity import same_bytes
 from pipeline.landing.quarantine import Refusal
-from pipeline.warehouse.build import workspace_rule_book
 from pipeline.warehouse.foretold import foretold
+from pipeline.warehouse.inputs import workspace_rule_book
 from shared.rule_book import RuleBook
 
 COUNTS = ("accepted", "duplicate", "superseded", "quarantined")

@@ -6,11 +6,8 @@ same record only buildings whose evidence changed are weighed (``touched``); all
 
 from __future__ import annotations
 
-import hashlib
 import os
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -30,6 +27,7 @@ from pipeline.evidence.assemble import (
     some_of,
 )
 from pipeline.evidence.classes import Stakes, by_slots_alone, stakes, weigh_classes
+from pipeline.evidence.current_record import current_hash
 from pipeline.evidence.expectation import prior_means, typical_prior_mean
 from pipeline.evidence.learned_record import LearnedRecord
 from pipeline.evidence.learning import crew_shift, learn, telling
@@ -39,16 +37,15 @@ from pipeline.evidence.posterior import Model
 from pipeline.evidence.priors import era_index
 from pipeline.evidence.states import RATES
 from pipeline.evidence.unsure_shares import unsure_classes
-from pipeline.landing import Workspace, create_views, danger_aside, logbook
-from pipeline.landing.own_notes import any_note
-from pipeline.landing.places import create_place_macro
+from pipeline.landing import Workspace, logbook
 from pipeline.offline import connect
 from pipeline.scoring.burden import burden
 from pipeline.scoring.severity import as_array, severity
 from pipeline.warehouse import predictions, results, soundness, store, touched, vanished
-from pipeline.warehouse.contradicted import drop_contradicted
 from pipeline.warehouse.frames import store_frame
+from pipeline.warehouse.inputs import Progress, landed_digest, version_of, workspace_rule_book
 from pipeline.warehouse.openings import BuildingResults, OpeningWriter
+from pipeline.warehouse.plainly_told import plainly_told, sql_step
 from pipeline.warehouse.relearning import (
     LearnAgainError,
     check_not_outgrown,
@@ -57,14 +54,9 @@ from pipeline.warehouse.relearning import (
     portfolio_size,
     record_at_hand,
 )
-from pipeline.warehouse.repairs import KnownRepairs, known_repairs, that_stand, write_repairs
-from pipeline.warehouse.report_subjects import create_macros
+from pipeline.warehouse.repairs import KnownRepairs, known_repairs
 from shared.faults import CoverplateError
-from shared.fire_facts import told_sql
-from shared.rule_book import RuleBook, load_rule_book
-from shared.vocabulary import WET_ROOM_WORDS
-
-Progress = Callable[[str, float], None]
+from shared.rule_book import RuleBook
 
 MEMORY_LIMIT = "1500MB"
 """DuckDB's own limit; the arrays of the evidence come on top."""
@@ -146,50 +138,6 @@ class _Done:
     notes: tuple[str, ...]
 
 
-def workspace_rule_book(workspace: Workspace) -> RuleBook:
-    """The workspace's own rule book if it has one, else the default."""
-    own = workspace.root / "rule_book.toml"
-    return load_rule_book(own if own.is_file() else None)
-
-
-def inputs_version(
-    workspace: Workspace,
-    rule_book: RuleBook,
-    repairs: KnownRepairs | None = None,
-) -> str:
-    """Hash of everything that a warehouse is built from, the current learned record included.
-
-    Args:
-        workspace: the workspace.
-        rule_book: the rule book.
-        repairs: what the ledger says of repairs; read from it when None.
-    """
-    repairs = repairs or known_repairs(workspace, rule_book)
-    record = learned_record.current_hash(workspace.learned)
-    return _version(_landed_digest(workspace, rule_book, repairs), record)
-
-
-def _landed_digest(workspace: Workspace, rule_book: RuleBook, repairs: KnownRepairs) -> str:
-    """Hash of everything that a warehouse is built from but the learned record."""
-    digest = hashlib.sha256(f"{store.MODEL_VERSION}\n{rule_book.hash}\n".encode())
-    for manifest in workspace.manifests():
-        digest.update(f"{manifest.sequence} {manifest.sha256}\n".encode())
-        for part in manifest.parts:
-            digest.update(f"{part.model_dump_json()}\n".encode())
-        digest.update(f"{sorted(manifest.files.items())}\n".encode())
-    digest.update(repairs.digest.encode())
-    return digest.hexdigest()
-
-
-def _version(landed: str, record: str | None) -> str:
-    return hashlib.sha256(f"{landed}\n{record}\n".encode()).hexdigest()[:16]
-
-
-def sql_step(name: str) -> str:
-    """Text of one of the SQL steps that lie beside this module."""
-    return resources.files("pipeline.warehouse").joinpath("sql", name).read_text(encoding="utf-8")
-
-
 def build(
     workspace: Workspace,
     rule_book: RuleBook | None = None,
@@ -246,8 +194,8 @@ def _build(
     soundness.refuse_another_ledger(workspace, rule_book)
     # Read once: the version must name the very repairs that the warehouse holds.
     repairs = known_repairs(workspace, rule_book)
-    landed = _landed_digest(workspace, rule_book, repairs)
-    version = _version(landed, learned_record.current_hash(workspace.learned))
+    landed = landed_digest(workspace, rule_book, repairs)
+    version = version_of(landed, current_hash(workspace.learned))
     damaged = ""
     if into is None:
         current = store.current_version(workspace)
@@ -313,7 +261,7 @@ def _up_to_date(
     if not logbook.built_lines(workspace, version):
         soundness.read_through(workspace, version)
         ledger, told = soundness.ledger_now(workspace, rule_book)
-        facts = {"learned": learned_record.current_hash(workspace.learned), "ledger": ledger}
+        facts = {"learned": current_hash(workspace.learned), "ledger": ledger}
         told += store.enter_built(
             workspace, store.warehouse_path(workspace, version), version, facts
         )
@@ -405,7 +353,7 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.execute(sql_step("07_reasons.sql"))
         con.execute(sql_step("08_quality.sql"))
         con.execute(sql_step("09_narrowed_by.sql"))
-        version = _version(task.landed, record.hash)
+        version = version_of(task.landed, record.hash)
         con.execute(
             "CREATE TABLE build_facts AS SELECT ? AS version, ? AS rule_book_hash, "
             "? AS model_version, ? AS buildings_learned_from, ? AS learned_record, "
@@ -429,45 +377,6 @@ def _build_file(task: _Task, target: Path, notes: tuple[str, ...]) -> _Done:
         con.close()
         if opened is not None:
             opened.close()
-
-
-def plainly_told(
-    con: duckdb.DuckDBPyConnection,
-    workspace: Workspace,
-    repairs: KnownRepairs,
-    rule_book: RuleBook,
-    *,
-    ledger_of: Workspace | None = None,
-) -> tuple[str, ...]:
-    """Take the steps up to what is plainly urgent: functions of the landed rows, the ledger and the
-    rule book, without a model. A build begins with them, and what an intake foretells ends there.
-
-    Args:
-        con: an empty connection.
-        workspace: whose landed rows.
-        repairs: what the ledger says.
-        rule_book: the rule book.
-        ledger_of: whose ledger, where it is another's.
-
-    Returns:
-        What is to be told of proofs in doubt.
-    """
-    create_views(con, workspace)
-    rule_tables(con, rule_book)
-    papers = con.execute("SELECT 1 FROM building_reports_valid LIMIT 1").fetchall()
-    create_macros(con, any_notes=any_note(con, "observations_history"), any_papers=bool(papers))
-    danger_aside.create_macro(con)
-    create_place_macro(con)
-    con.execute(sql_step("01_buildings.sql"))
-    con.execute(sql_step("02_observations.sql"))
-    for step in ("looks_ever", "told", "elsewhere", "put_otherwise"):
-        con.execute(sql_step(f"02_{step}.sql"))
-    stand, in_doubt = that_stand(con, repairs, ledger_of or workspace, rule_book)
-    write_repairs(con, stand)
-    drop_contradicted(con, likelihoods_of(rule_book), rule_book)
-    con.execute(sql_step("02_urgent.sql"))
-    con.execute(sql_step("02_reports.sql"))
-    return in_doubt
 
 
 @dataclass(frozen=True)
@@ -623,28 +532,6 @@ def _typical(con: duckdb.DuckDBPyConnection, record: LearnedRecord | None) -> No
     values = record.typical.model_dump()
     listed = ", ".join(f"?::DOUBLE AS {name}" for name in values)
     con.execute(f"CREATE TEMP TABLE typical_building AS SELECT {listed}", list(values.values()))
-
-
-def rule_tables(con: duckdb.DuckDBPyConnection, rule_book: RuleBook) -> None:
-    """The rule book as a table, and ``rule(path)`` to read it in SQL."""
-    numbers = pd.DataFrame(
-        rule_book.numbers(), columns=["path", "value", "unit", "meaning", "source"]
-    )
-    con.register("numbers_frame", numbers)
-    con.execute("CREATE TABLE rule_numbers AS SELECT * FROM numbers_frame")
-    con.unregister("numbers_frame")
-    words = "|".join(WET_ROOM_WORDS)
-    con.execute("CREATE TABLE rule_texts (name VARCHAR, text VARCHAR)")
-    con.execute("INSERT INTO rule_texts VALUES ('wet_rooms', ?)", [rf"\b({words})s?\b"])
-    # A sum of fractions that comes out the same in whatever order threads add up, to 1e-18.
-    con.execute("CREATE MACRO total(x) AS (coalesce(sum((x * 1e18)::HUGEINT), 0)::DOUBLE / 1e18)")
-    con.execute(
-        f"CREATE MACRO fire_facts(wiring_metal, panel_condition, fuses_oversized) AS ({told_sql()})"
-    )
-    con.execute("CREATE MACRO rule(wanted) AS (SELECT value FROM rule_numbers WHERE path = wanted)")
-    con.execute(
-        "CREATE MACRO rule_text(wanted) AS (SELECT text FROM rule_texts WHERE name = wanted)"
-    )
 
 
 def _weigh_openings(

@@ -10,7 +10,8 @@ from scipy import stats
 
 from pipeline.landing import Workspace
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import Progress, build, inputs_version, workspace_rule_book
+from pipeline.warehouse.build import build
+from pipeline.warehouse.inputs import Progress, inputs_version, workspace_rule_book
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook
 

@@ -12,7 +12,8 @@ import pandas as pd
 from pipeline.landing import Workspace
 from pipeline.offline import connect
 from pipeline.warehouse import store
-from pipeline.warehouse.build import plainly_told, workspace_rule_book
+from pipeline.warehouse.inputs import workspace_rule_book
+from pipeline.warehouse.plainly_told import plainly_told
 from pipeline.warehouse.repairs import KnownRepairs, known_repairs
 from shared.faults import CoverplateError
 from shared.rule_book import RuleBook

@@ -14,7 +14,7 @@ from pipeline.ledger import Event, Finding, Ledger, current
 from pipeline.ledger import events as ev
 from pipeline.ledger.further_up import check_further_up
 from pipeline.offline import connect
-from pipeline.warehouse.build import rule_tables, sql_step
+from pipeline.warehouse.plainly_told import rule_tables, sql_step
 from pipeline.warehouse.report_subjects import create_macros
 from shared.faults import CoverplateError
 from shared.records import OPENING_OBSERVATIONS, quoted

@@ -1,6 +1,8 @@
 """Every command says what it does, with an example that stands."""
 
 import re
+import subprocess
+import sys
 
 import click
 import pytest
@@ -10,7 +12,9 @@ from pipeline.cli.main import coverplate
 
 
 def commands(group, words=()):
-    for name, command in group.commands.items():
+    ctx = click.Context(group)
+    for name in group.list_commands(ctx):
+        command = group.get_command(ctx, name)
         if isinstance(command, click.Group):
             yield from commands(command, (*words, name))
         else:
@@ -31,6 +35,13 @@ def test_the_commands():
     assert all(re.search(rf"^  {name} +\S", listed, re.MULTILINE) for name in groups)
     summaries = listed.partition("Commands:")[2].splitlines()
     assert not [line for line in summaries if line.endswith("...")]  # none is cut off
+
+
+def test_a_command_loads_no_model_that_it_does_not_need():
+    loaded = "import sys; from pipeline.cli import {}; print('numba' in sys.modules)"
+    for name, needs in (("rank", False), ("urgent", False), ("findings", False), ("build", True)):
+        done = subprocess.run([sys.executable, "-c", loaded.format(name)], capture_output=True)
+        assert done.stdout.decode().strip() == str(needs), name
 
 
 @pytest.mark.parametrize("words", ALL, ids=" ".join)

@@ -13,7 +13,7 @@ from pipeline.landing import Workspace
 from pipeline.planning.enough import found_by
 from pipeline.planning.look_values import METHODS, LookValues
 from pipeline.warehouse import queries, store
-from pipeline.warehouse.build import workspace_rule_book
+from pipeline.warehouse.inputs import workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
 from shared.vocabulary import CAUTIONS, OPEN_BOX_METHODS, Condition, Method
 from tests.cli.running import run

@@ -245,7 +245,7 @@ def _cursor(place):
 def _openings(place, building_id):
     from pipeline.evidence.likelihood import Likelihoods
     from pipeline.screens import whole_building
-    from pipeline.warehouse.build import workspace_rule_book
+    from pipeline.warehouse.inputs import workspace_rule_book
 
     book = workspace_rule_book(place)
     limit = float(book.evidence.points_at)

@@ -8,7 +8,7 @@ import re
 import pytest
 from urgent_rows import COVER, LAMPS, LIVE, asked, look
 
-from pipeline.warehouse.build import sql_step
+from pipeline.warehouse.plainly_told import sql_step
 from shared.urgent_answers import READINGS, WORDS, Clearing, clearing
 
 CLEAN = {

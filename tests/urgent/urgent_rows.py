@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.landing import Workspace, danger_aside, intake
 from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
-from pipeline.warehouse.build import rule_tables, sql_step
+from pipeline.warehouse.plainly_told import rule_tables, sql_step
 from pipeline.warehouse.repairs import write_families
 from pipeline.warehouse.report_subjects import create_macros
 from shared.records import OPENING_OBSERVATIONS, SQL_TYPE

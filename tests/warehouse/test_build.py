@@ -13,8 +13,9 @@ import pytest
 
 from pipeline.landing import Workspace
 from pipeline.warehouse import store
-from pipeline.warehouse.build import build, inputs_version, workspace_rule_book
+from pipeline.warehouse.build import build
 from pipeline.warehouse.comparison import compare_rule_books
+from pipeline.warehouse.inputs import inputs_version, workspace_rule_book
 from shared.faults import CoverplateError
 from shared.rule_book import default_rule_book_text, load_rule_book, parse_rule_book
 from tests.warehouse.small_portfolio import REGISTER, contents, land, observations, rows
