@@ -16,6 +16,7 @@ from pipeline.pages.section_drawing import SECTION_CSS, section_drawing
 from pipeline.planning.day import DayPlan, clock, way_back_told
 from pipeline.screens.section import Section, section
 from shared.in_words import words
+from shared.plan_marks import marked
 
 SHEET_NAME = 31
 """Letters that the name of a sheet may have (ECMA-376, of the programs that fill it in)."""
@@ -28,7 +29,9 @@ MOST_IN_A_ROW = 12
 def look_workbook(plan: DayPlan, day: dt.date) -> bytes:
     """Return the sheets of a day as XLSX, one a crew, a row an opening to look at.
 
-    Openings that the electrician chooses have rows without a name, to be filled in.
+    Openings that the electrician chooses have rows without a name, to be filled in. The name of a
+    sheet ends with a mark of the plan: what comes back on two of them is no correction of one by
+    the other, even where both came in files of one name (sql/02_put_otherwise.sql).
     """
     made = Workbook()
     assert made.active is not None
@@ -37,7 +40,8 @@ def look_workbook(plan: DayPlan, day: dt.date) -> bytes:
         stops = plan.stops[plan.stops["crew"] == crew].to_dict(orient="records")
         known = [each for stop in stops for each in _rows({str(k): v for k, v in stop.items()})]
         name = "".join(c if c not in r"[]:*?/\'" else " " for c in f"{number} {crew}")
-        lay_out(made.create_sheet(name[:SHEET_NAME]), known or [_HEADER], LOOK)
+        rows = known or [_HEADER]
+        lay_out(made.create_sheet(marked(name, (day, rows), SHEET_NAME)), rows, LOOK)
     return saved(made)
 
 

@@ -228,6 +228,17 @@ SENT_AGAIN = {
     "looker": PROOF | {"inspector": "Dorothea Orme", "firm_of_inspector": "Pellworth Electric"},
     "method": {**WHO, **BLIND, "method": "three_lamp_tester"},
     "day": PROOF | {"observed_on": "2026-03-06"},  # before the repair
+    "day and ohms": PROOF
+    | {"observed_on": "2026-03-06", "inspector": "S. Ambrel", "ground_path_ohms": "0.3"},
+    "volts": {
+        **WHO,
+        **BLIND,
+        "method": "voltmeter_under_load",
+        "hot_neutral_volts": "120",
+        "neutral_ground_volts": "1",
+        "load_amps": "10",
+    },
+    "later": PROOF | {"observed_on": "2026-03-19", "ground_path_ohms": "0.3"},  # another look
     "somebody else": PROOF | {"inspector": "Bo Quay"},  # who proves it as well
     "untouched": PROOF,
 }
@@ -242,9 +253,10 @@ def test_who_looked_and_when_and_how_is_taken_back_too(tmp_path: Path) -> None:
     check = ("certificate", "check", str(paper), "--key", f"{key}.pub")
     assert story(*make, str(paper)).code == 0
     story.take("proofs_2026-03-20.csv", SENT_AGAIN)
-    gone = {"looker", "method", "day"}
-    assert story.urgent == {"method"}  # a look that is able to tell clears what was reported
-    assert "3 proofs in doubt" in story.built.out + story.built.err
+    gone = {"looker", "method", "day", "day and ohms", "volts"}
+    # a look that is able to tell clears what was reported
+    assert story.urgent == {"method", "volts"}
+    assert "5 proofs in doubt" in story.built.out + story.built.err
     rows = story("findings", "list", "--all", "--json").json()
     assert {r["building_id"] for r in rows if r["proof_in_doubt"]} == gone
     digest = story("findings", "digest", "--json").json()

@@ -20,6 +20,7 @@ from pipeline.landing.report import Finding
 from pipeline.landing.row_kinds import IsKnown, speaks_of_danger
 from pipeline.landing.voided import does_not_count
 from shared.faults import CoverplateError
+from shared.plan_marks import plan_mark
 
 COMMENTS_TOLD = 5
 """Comments of a sheet that are told in full."""
@@ -42,7 +43,8 @@ def read_spreadsheet(arrival: Arrival, scratch: Path, is_known: IsKnown) -> Divi
         shown = {each.name: each.visible for each in workbook.sheets_metadata}
         spans = extents(arrival.original)
         for number, name in enumerate(names):
-            label = name if len(names) > 1 else ""
+            # where it is alone its name says nothing, but for the mark of a plan of looks
+            label = name if len(names) > 1 or plan_mark(name) else ""
             span = spans.get(name)
             merges = _Merges()
             counted = _Counted(_rows(arrival.original, workbook, name, span, merges))

@@ -1,11 +1,13 @@
 -- Looks in force that their own file, sent again under the same name, holds no more, and another one in
--- their place: at the same opening, on the same day by somebody else or by another method, or the
--- same readings of another day or of somebody else. They prove and clear nothing; what they report
--- stands. A look that the later file only leaves out stays as it is; so do two looks of one day of
--- which each tells what the other does not: a second visit with the sheet of the first one's name.
+-- their place: at the same opening, on the same day by somebody else or by another method, of an
+-- earlier day, or the same readings of another day or of somebody else. They prove and clear nothing;
+-- what they report stands. A look that the later file only leaves out stays as it is, and so does one
+-- beside which the later file has a later look with other readings. Sheets of two plans of looks are
+-- no two sendings of one file, whatever their file is called: each bears a mark of its plan.
 CREATE TABLE looks_put_otherwise AS
 WITH sent AS (
     SELECT _part, path, coalesce(sheet, '') AS sheet, sequence,
+        regexp_extract(sheet, ' #[0-9a-f]{6}$') AS plan,  -- shared/plan_marks.py
         sequence > min(sequence) OVER (PARTITION BY path) AS again,
         max(sequence) OVER (PARTITION BY path) > min(sequence) OVER (PARTITION BY path) AS often
     FROM landed_files
@@ -15,23 +17,7 @@ looks AS (
     SELECT l.*, s.* EXCLUDE (_part),
         (method, slots, result, cover_removed, ground_present, neutral_ground_jumper, polarity,
             ground_path_ohms, hot_neutral_volts, neutral_ground_volts, load_amps,
-            plate_earth_volts, case_earth_volts, ground_contact_earth_volts) AS readings,
-        list_distinct([  -- which readings it tells
-            if(cover_removed IS NOT NULL, 1, NULL),
-            if(ground_present IS NOT NULL, 2, NULL),
-            if(neutral_ground_jumper IS NOT NULL, 3, NULL),
-            if(polarity IS NOT NULL, 4, NULL),
-            if(ground_path_ohms IS NOT NULL, 5, NULL),
-            if(hot_neutral_volts IS NOT NULL, 6, NULL),
-            if(neutral_ground_volts IS NOT NULL, 7, NULL),
-            if(load_amps IS NOT NULL, 8, NULL),
-            if(plate_earth_volts IS NOT NULL, 9, NULL),
-            if(case_earth_volts IS NOT NULL, 10, NULL),
-            if(ground_contact_earth_volts IS NOT NULL, 11, NULL),
-            if(non_contact_detector IS NOT NULL, 12, NULL),
-            if(heat_or_scorch IS NOT NULL, 13, NULL),
-            if(shock_reported IS NOT NULL, 14, NULL)
-        ]) AS tells
+            plate_earth_volts, case_earth_volts, ground_contact_earth_volts) AS readings
     FROM looks_ever AS l
     JOIN sent AS s USING (_part)
     WHERE s.often
@@ -43,10 +29,10 @@ pairs AS (
     JOIN looks AS b
         ON b.building_no = a.building_no AND b.unit_id = a.unit_id AND b.opening_id = a.opening_id
         AND b.path = a.path AND b.sequence > a.sequence AND b.again
+        AND (b.plan = a.plan OR b.plan = '' OR a.plan = '')
     WHERE (a.observed_on, a.inspector, a.method)
             IS DISTINCT FROM (b.observed_on, b.inspector, b.method)
-        AND (a.observed_on = b.observed_on
-                AND (list_has_all(a.tells, b.tells) OR list_has_all(b.tells, a.tells))
+        AND (b.observed_on <= a.observed_on
             OR (a.inspector IS NOT DISTINCT FROM b.inspector
                     OR a._row = b._row AND a.sheet = b.sheet)
                 AND a.readings IS NOT DISTINCT FROM b.readings)
