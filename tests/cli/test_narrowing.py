@@ -10,6 +10,8 @@ from pipeline.warehouse import store
 from pipeline.warehouse.narrowing import EVIDENCE, FINDINGS, SIZES
 from tests.cli.running import run
 
+pytestmark = pytest.mark.slow
+
 CASES = [
     (["--search", "court"], {"search": "court"}),
     (["--search", "row tallowgate"], {"search": "row tallowgate"}),
@@ -36,7 +38,6 @@ def listed(reader, **narrowed):
     return frame["building_id"].tolist()
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(("words", "narrowed"), CASES, ids=[" ".join(words) for words, _ in CASES])
 def test_command_and_screen_list_the_same_buildings(housing, reader, words, narrowed):
     rows = run("rank", *words, "--workspace", housing, "--json").json()
@@ -59,7 +60,6 @@ def test_the_filters_tell_buildings_apart(reader):
     assert listed(reader, search="row tallowgate") == listed(reader, search="tallowgate row")
 
 
-@pytest.mark.slow
 def test_owner_manager_city_and_era_come_from_what_there_is(housing, reader):
     there = selection.choices(reader.cursor())
     for flag, column, values in (

@@ -26,9 +26,9 @@ def demo_of(request: pytest.FixtureRequest) -> Path:
 
 
 @pytest.fixture
-def place(demo_of: Path, tmp_path: Path) -> Path:
-    """A copy of it, to write on."""
-    shutil.copytree(demo_of, tmp_path / "own")
+def place(manager: tuple[object, Path], tmp_path: Path) -> Path:
+    """A copy of the manager's, to write on."""
+    shutil.copytree(manager[1], tmp_path / "own")
     return tmp_path / "own"
 
 
@@ -135,31 +135,34 @@ def test_a_bulk_pause_changes_the_second_number_only(place: Path) -> None:
 
 
 @pytest.mark.slow
-def test_the_moves_of_a_target_stand_in_list_and_history(demo_of: Path) -> None:
-    row = next(r for r in listed(demo_of, "--all") if r["times_moved"] and r["target_moves"])
+def test_the_moves_of_a_target_stand_in_list_and_history(manager: tuple[object, Path]) -> None:
+    demo = manager[1]
+    row = next(r for r in listed(demo, "--all") if r["times_moved"] and r["target_moves"])
     for move in row["target_moves"]:
         assert set(move) == {
             "sequence", "written_at", "who", "kind", "from_day", "to_day", "reason",
         }  # fmt: skip
     last = row["target_moves"][-1]
     assert last["to_day"] == row["present_target_on"]
-    events = run("findings", "show", row["finding_id"], "--workspace", demo_of, "--json").json()
+    events = run("findings", "show", row["finding_id"], "--workspace", demo, "--json").json()
     assert events[0]["target"]["first_target_on"] == row["first_target_on"]
     assert events[0]["target"]["present_target_on"] == row["present_target_on"]
     told = [move for event in events for move in event["target_moves"]]
     assert told == row["target_moves"]
-    shown = run("findings", "show", row["finding_id"], "--workspace", demo_of).out
+    shown = run("findings", "show", row["finding_id"], "--workspace", demo).out
     assert "First target" in shown and "present target" in shown
     assert (last["reason"] or "") in shown
 
 
-def test_firms_are_judged_by_their_own_clocks(demo_of: Path) -> None:
-    told = run("findings", "progress", "--by", "firm", "--workspace", demo_of)
+@pytest.mark.slow
+def test_firms_are_judged_by_their_own_clocks(manager: tuple[object, Path]) -> None:
+    demo = manager[1]
+    told = run("findings", "progress", "--by", "firm", "--workspace", demo)
     assert told.code == 2 and "before they were asked" in told.err
-    shown = run("findings", "progress", "--view", "clocks", "--workspace", demo_of).out
+    shown = run("findings", "progress", "--view", "clocks", "--workspace", demo).out
     for words in ("seen to known", "assigned to reported", "reported to proven"):
         assert f"{words}: from " in shown
-    rows = run("findings", "progress", "--view", "firms", "--workspace", demo_of, "--json").json()
+    rows = run("findings", "progress", "--view", "firms", "--workspace", demo, "--json").json()
     assert {row["group"] for row in rows} >= {"Pellworth Electric", "House crew"}
     for row in rows:
         low, high = row["share_proven_low"], row["share_proven_high"]

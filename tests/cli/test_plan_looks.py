@@ -131,6 +131,7 @@ def test_a_crew_that_may_not_open_boxes_opens_none(housing, tmp_path):
     assert short and spent(short, "North") <= 120 + 1e-6
 
 
+@pytest.mark.slow
 def test_a_building_that_there_is_not_is_refused(housing):
     refused = run("plan", "looks", "--building", "NOPE", "--workspace", housing)
     assert refused.code == 2 and "no building answers to that" in refused.err

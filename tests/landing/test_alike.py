@@ -73,7 +73,7 @@ def plain(report: IntakeReport) -> dict[str, object]:
 
 @pytest.mark.parametrize("seed", range(2))
 def test_together_is_the_same_as_one_after_the_other(tmp_path: Path, seed: int) -> None:
-    paths = delivery(tmp_path / "in", seed, 28)
+    paths = delivery(tmp_path / "in", seed, 16)
     together, apart = Workspace(tmp_path / "together"), Workspace(tmp_path / "apart")
     at_once = intake(together, paths, today=TODAY)
     one_by_one = [report for path in paths for report in intake(apart, [path], today=TODAY)]

@@ -51,7 +51,7 @@ def rows_of(kind):
     good = {field.name: values(field) for field in LAYOUTS[kind].fields}
     # a row without any cell is no row
     row = st.fixed_dictionaries(good).filter(lambda row: any(v is not None for v in row.values()))
-    return st.lists(row, min_size=20, max_size=25)  # each list costs an intake
+    return st.lists(row, min_size=30, max_size=40)  # each list costs an intake
 
 
 def text(value):
@@ -80,7 +80,7 @@ def landed_verdicts(folder, kind, rows):
 
 
 @pytest.mark.parametrize("kind", list(RecordKind))
-@settings(max_examples=4, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=3, deadline=None, suppress_health_check=list(HealthCheck))
 @given(data=st.data())
 def test_sql_and_pydantic_agree_on_every_row(tmp_path_factory, kind, data):
     rows = data.draw(rows_of(kind))
