@@ -42,7 +42,9 @@ def estimate(building_id: str, finding_ids: Collection[str], name: str) -> None:
             plate.Column("Source", lambda r: plate.text(r["source"])),
         ],
         f"In all {ranged(whole['least'], whole['most'])}, if this alone is repaired. In sums over "
-        "more findings, what is paid once counts once.",
+        "more findings, what is paid once counts once."
+        if frame["most"].notna().any()
+        else "Nothing of it has a price, so there is no sum.",
     )
     plate.show(body, key="estimate")
     st.caption(f"Prices are the rule book’s, placeholders to be replaced. {LINES_TOLD}")
