@@ -195,8 +195,8 @@ def crew_table(crew: dict[str, Any], stops: pd.DataFrame) -> None:
 @screen(
     "Day of looks",
     "Which crew goes where on a day, in which order, to which openings, and how to look: urgent "
-    "ones first, what is asked for, a share by lot, then what finds most danger that nobody knows of. Nothing is "
-    "written down here: visits are planned under Visits.",
+    "ones first, what is asked for, a share by lot, then what finds most danger that nobody "
+    "knows of. Nothing is written down here: visits are planned under Visits.",
 )
 def page() -> None:
     """The screen."""
