@@ -354,7 +354,7 @@ class Ledger:
                     check_time(draft.finding_id, moment, finding.last_at, clock)
                     if draft.at is None and at is None:
                         check_has_come(draft.finding_id, draft.payload, dt.date.today())
-                    check_own_note(draft.finding_id, draft.payload)
+                    check_own_note(self.rule_book, draft.finding_id, draft.payload)
                     payload = checked_payload(self.judge, finding, draft.payload, moment)
                     event = _next_event(
                         draft.finding_id, *heads[draft.finding_id], payload, moment, who, origin
