@@ -54,8 +54,7 @@ def checked_payload(
 
 
 def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
-    """Refuse a fix, a look, a bill, a notice that was given, or what is said of danger put out of
-    reach, of a day to come.
+    """Refuse a fix, a look, a bill, or what is said of danger put out of reach, of a day to come.
 
     Args:
         finding: the finding, as it is named in the refusal.
@@ -71,8 +70,6 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
         day, what = payload.look.observed_on, "a look of"
     elif isinstance(payload, ev.MadeSafe | ev.MadeLiveAgain):
         day, what = payload.since, f"{ev.KIND_WORDS[payload.kind]} since"
-    elif isinstance(payload, ev.NoticeGiven):
-        day, what = payload.given_on, "notice given on"
     elif isinstance(payload, ev.Billed):
         day, what = payload.on, f"bill {payload.invoice} of"
     elif isinstance(payload, ev.PermitNoted):
@@ -82,6 +79,16 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
     if day > today:
         raise CoverplateError(
             f"{finding}: {what} {day}, a day in the future",
+            expected="a day that has come",
+            to_do="check the date",
+        )
+
+
+def check_notice_was_given(finding: str, payload: ev.Payload, today: dt.date) -> None:
+    """Refuse a notice given on a day to come. What was written before this was asked stands."""
+    if isinstance(payload, ev.NoticeGiven) and payload.given_on > today:
+        raise CoverplateError(
+            f"{finding}: notice given on {payload.given_on}, a day in the future",
             expected="a day that has come",
             to_do="check the date",
         )
