@@ -96,7 +96,12 @@ SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
         r"(small |little |mild )?(buzz|tickle|bite|kick|zing|belt|nip|sting)"
         r"|(felt|feels?|feeling) (a |an |the |some )?(current|electric\w*)|pins and needles"
         r"|descarga el[eé]ctrica|(dio|da|dan|dieron) (un )?toques?|calambr(azo|e)s?"
-        r"|d[eé]charge [eé]lectrique|stromschlag",
+        r"|d[eé]charges? [eé]lectriques?|stromschl[aä]ge?|kribbel\w*|sh0ck\w*|shks?|s h o c k"
+        r"|(bekommt|bekam|bekommen|kriegt|erhielt|sp[uü]rt)( \w+){0,3} (schlag|schl[aä]ge)"
+        r"|(recib\w*|dio|da|dan|sufr\w+|sient\w+)( \w+){0,2} descargas?"
+        r"|descargas? (todav[ií]a|a[uú]n|al tocar)"
+        r"|(prend|prends|prennent|pris|re[cç]oit|re[cç]u|sent|senti)( \w+){0,3} (d[eé]charges?|jus)"
+        r"|coups? de (jus|courant)",
         rf"{_DENIES} (electric(al)? )?(shock\w*|tingl\w*|zap\w*|jolt\w*|electrocut\w*)"
         r"|shock absorbers?|door shocks?|culture shock|static( electric(ity)?)? shocks?"
         r"|shocked out of|shocking (state|condition|price|appearance)|shock ?proof|gas shocks?"
@@ -118,14 +123,19 @@ SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
         rf"|{_POLARITY}{_APART}{_JUMPERED}|{_JUMPERED}( grounds?)?{_APART}{_POLARITY}"
         rf"|{_POLARITY}[ -]{_JUMPERED}|rpbg"
         r"|live (parts?|wires?|conductors?|ground(ing)?)|(exposed|bare) (live|energi[sz]ed)"
-        r"|cables? pelados?|fils? d[ée]nud[ée]s?",
+        r"|cables? pelados?|fils? d[ée]nud[ée]s?"
+        r"|(geh[äa]use|gehaeuse|abdeckung|deckel|blech\w*|rahmen|schutzleiter|herd|k[üu]hlschrank|"
+        r"heizk[öo]rper|rohr|wasserhahn|schrauben?)( \w+){0,3} unter (spannung|strom)"
+        r"|(carcasse|bo[iî]tier|plaque|masse|ch[âa]ssis|cuisini[eè]re|frigo|radiateur)( \w+){0,2}"
+        r" sous tension|(carcasa|tapa|placa|chasis|estufa|nevera)( \w+){0,3} "
+        r"(con (corriente|voltaje|tensi[oó]n)|energizad[oa])",
         rf"{_DENIES} ({_LIVE}|voltage|volts|current|electricity)( [\w'/-]+){{0,2}}"
         rf"|{_DENIES} {_TELLS}( [\w'/-]+){{0,3}}|(cover|plate) off|{_FEW_VOLTS}"
         r"|(fuse|breaker|panel|service|meter) ?box(es)?|(ground|earth)[ -](floor|level|fault)s?"
         r"|no (hot|touch|stray)( \w+)?|live-in|live in (super\w*|maid|nurse|carer|caretaker|aide)"
         r"|live load|live[ -]work|hot[ -]?water"
         rf"|{_OUTLET} (behind|by|near|next to|under|above|beside|over|for|at)( the| a)? {_METAL}"
-        r"|(tested|checked) live",
+        r"|(tested|checked) live|unter (spannung|strom) (gepr[üu]ft|geprueft|getestet|gemessen)",
     ),
     ReportSubject.HEAT: SubjectRule(
         rf"{_OUTLET}{_SEVERAL} (is |are |was |were |feels? |gets? |getting )?"
@@ -136,6 +146,9 @@ SUBJECT_RULES: Mapping[ReportSubject, SubjectRule] = {
         r"|burn(t|ed|ing)? (smell|odou?r|marks?)|scorch(ed|ing)?( marks?)?|electrical fire"
         r"|smells? (hot|burn(t|ed)|scorched)|(hot|warm) to (the )?touch|burnt|burned|melted|charred"
         r"|spark(s|ed)?|arc(s|ed)|popped and|smoke (seen|came|comes|coming|from|out)|smoking"
+        r"|smell(s|ed)?( of| like)? smoke|overheat\w*( [\w'/-]+){0,3} (panel|wir\w+|cables?|"
+        r"terminals?|connections?)|(panel|wiring|cables?|terminals?)( is| was| are| were)? "
+        r"overheat\w*"
         r"|(brown|black|burn) marks?|discolou?r\w*( [\w'/-]+){0,2} heat|(warm|hot) plates?"
         r"|prise br[uû]l[ée]e|steckdose (verschmort|verbrannt|hei[sß])|crackl(es|ed|ing)"
         r"|arc flash|arcing|sparking|smells?( like)?( something| of)? burning"

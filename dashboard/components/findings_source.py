@@ -26,6 +26,7 @@ from pipeline.ledger.landed_fixes import TakenUp, refusals, take_up
 from pipeline.ledger.landed_looks import looks_since_fixes, proofs_in_doubt
 from pipeline.ledger.sync import BroughtUp, bring_up
 from pipeline.ledger.triage import with_stakes
+from pipeline.ledger.visit_beside import Beside, urgent_beside
 from pipeline.ledger.visit_rows import visit_rows
 from pipeline.screens import findings, visits
 from pipeline.warehouse import queries, store
@@ -148,6 +149,18 @@ def rows_of_visit(visit_id: str) -> pd.DataFrame:
         building = of_visits.visit(ledger(), visit_id)["building_id"]
         rooms = Source(of_version).ask(queries.rooms, building)
     return visit_rows(ledger(), visit_id, rooms)
+
+
+def beside_visit(visit_id: str) -> Beside:
+    """What is urgent in the dwelling of a visit and no part of it (``urgent_beside``)."""
+    of_version = version()
+    if of_version is None:
+        return urgent_beside(ledger(), visit_id)
+    found = of_visits.visit(ledger(), visit_id)
+    source, building = Source(of_version), found["building_id"]
+    rooms = source.ask(queries.rooms, building)
+    papers = source.ask(queries.urgent_papers_of, building, found["unit_id"] or "")
+    return urgent_beside(ledger(), visit_id, rooms, papers)
 
 
 def digest_of(frame: pd.DataFrame, days: int) -> Digest:

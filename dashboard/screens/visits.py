@@ -18,6 +18,7 @@ from dashboard.components.finding_rows import due_words, place, what
 from dashboard.components.findings_source import (
     ORIGIN,
     all_visits,
+    beside_visit,
     dated_findings,
     ledger,
     rows_of_visit,
@@ -166,6 +167,7 @@ def one_visit(frame: pd.DataFrame) -> str | None:
             of_visits.visit(ledger(), chosen),
             rows_of_visit(chosen),
             papers=papers.papers_words(ledger(), chosen),
+            beside=beside_visit(chosen),
             **known,
         )
 
@@ -174,6 +176,7 @@ def one_visit(frame: pd.DataFrame) -> str | None:
             of_visits.visit(ledger(), chosen),
             rows_of_visit(chosen),
             contact=contact or None,
+            beside=beside_visit(chosen),
             **known,
         )
 

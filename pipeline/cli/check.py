@@ -11,7 +11,12 @@ from pipeline.cli.output import echo, print_json, print_table, progress, say
 from pipeline.landing import Workspace, logbook
 from pipeline.landing.integrity import BAD, Checked, check, check_logbook, withdraw
 from pipeline.warehouse.inputs import workspace_rule_book
-from pipeline.warehouse.soundness import check_ledger, check_warehouse, enter_ledger
+from pipeline.warehouse.soundness import (
+    check_kept_files,
+    check_ledger,
+    check_warehouse,
+    enter_ledger,
+)
 from shared.in_words import plural
 
 TOLD = {
@@ -75,6 +80,9 @@ def check_workspace(
         if repair and logbook.read(place).torn:
             told += logbook.append(place, "repaired", {"files": []})
         others = [check_logbook(place), ledger, check_warehouse(place)]
+        files_kept = check_kept_files(place, book)
+        if files_kept.verdict in BAD:
+            others.append(files_kept)
         kept = None if head is None else _kept(place, head)
     for line in told:
         say(line)

@@ -34,6 +34,7 @@ from pipeline.landing import Workspace
 from pipeline.ledger import Ledger, papers, visit_calendar
 from pipeline.ledger import visits as of_visits
 from pipeline.ledger.events import KIND_WORDS, Event
+from pipeline.ledger.visit_beside import Beside, urgent_beside
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_rows import METHOD_SHORT, visit_rows
 from pipeline.ledger.visit_sheet import visit_sheet
@@ -327,7 +328,7 @@ def _remarks(row: dict[str, Any]) -> list[str]:
 def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -> int:
     """One visit: how it stands and its findings, urgent ones first."""
     with opened(workspace, ledger_at) as ledger:
-        found, frame, known = _whole(ledger, workspace, visit_id)
+        found, frame, known, beside = _whole(ledger, workspace, visit_id)
         kept = records(papers.attachments(ledger, Workspace(workspace), visit_id))
         needed = records(papers.permits(ledger, about=visit_id))
     rows = records(frame)
@@ -342,6 +343,8 @@ def show(visit_id: str, workspace: Path, ledger_at: str | None, as_json: bool) -
     for name, text in {**told, "went": of_visits.went_words(found)}.items():
         if text:
             echo(f"{words(name)}: {text}")
+    for each in beside.told():
+        echo(f"URGENT there too: {each}")
     print_table(
         f"\n{plural(len(rows), 'finding')}",
         [("finding", "left"), ("opening", "left"), ("room", "left"), ("", "left"),
@@ -371,19 +374,23 @@ def _proof(row: dict[str, Any]) -> str:
 
 def _whole(
     ledger: Ledger, workspace: Path, visit_id: str
-) -> tuple[dict[str, Any], pd.DataFrame, dict[str, str | None]]:
-    """Return a visit, its rows, and name and address of its building where they are known."""
+) -> tuple[dict[str, Any], pd.DataFrame, dict[str, str | None], Beside]:
+    """Return a visit, its rows, name and address of its building where they are known, and what
+    else is urgent in that dwelling."""
     found = of_visits.visit(ledger, visit_id)
     rooms, known = None, pd.DataFrame()
+    urgent: list[dict[str, Any]] = []
     buildings = buildings_of(workspace)
     if buildings is not None:
         known = buildings[buildings["building_id"] == found["building_id"]]
         with store.reading(Workspace(workspace)) as con:
             rooms = queries.rooms(con, found["building_id"])
+            urgent = queries.urgent_papers_of(con, found["building_id"], found["unit_id"] or "")
     place: dict[str, str | None] = {"name": None, "address": None}
     for row in records(known):
         place = {each: row[each] if isinstance(row[each], str) else None for each in place}
-    return found, visit_rows(ledger, visit_id, rooms), place
+    beside = urgent_beside(ledger, visit_id, rooms, urgent)
+    return found, visit_rows(ledger, visit_id, rooms), place, beside
 
 
 def _output_option(meaning: str) -> Callable[[Command], Command]:
@@ -426,11 +433,13 @@ def sheet(visit_id: str, path: Path, workspace: Path, ledger_at: str | None, as_
     intake`: its repairs are reported, and its looks judged.
     """
     with opened(workspace, ledger_at) as ledger:
-        found, rows, known = _whole(ledger, workspace, visit_id)
+        found, rows, known, beside = _whole(ledger, workspace, visit_id)
         content: str | bytes = (
             visit_workbook(found, rows, ledger.rule_book)
             if path.suffix.lower() == ".xlsx"
-            else visit_sheet(found, rows, papers=papers.papers_words(ledger, visit_id), **known)
+            else visit_sheet(
+                found, rows, papers=papers.papers_words(ledger, visit_id), beside=beside, **known
+            )
         )
     told = {"visit_id": visit_id, "findings": len(rows)}
     return _save(path, (".html", ".xlsx"), content, told, as_json)
@@ -453,8 +462,8 @@ def letter(
     Day and hours are the visit's; hours that it does not say are a blank.
     """
     with opened(workspace, ledger_at) as ledger:
-        found, rows, known = _whole(ledger, workspace, visit_id)
-    text = entry_letter(found, rows, contact=contact, **known)
+        found, rows, known, beside = _whole(ledger, workspace, visit_id)
+    text = entry_letter(found, rows, contact=contact, beside=beside, **known)
     return _save(path, (".html",), text, {"visit_id": visit_id, "findings": len(rows)}, as_json)
 
 

@@ -13,7 +13,7 @@ from pyarrow import parquet
 from pipeline.landing.conform import WHOLE_ROW
 from pipeline.landing.current import empty_select, parts_of, row_number, typed_columns
 from pipeline.landing.fix_rows import create_fix_views, has_fix_reports
-from pipeline.landing.own_notes import left_of_report
+from pipeline.landing.own_notes import texts_of_reports
 from pipeline.landing.quarantine import quarantine_sql
 from pipeline.landing.row_kinds import find_dangerous
 from pipeline.landing.workspace import HEADING, Workspace
@@ -129,23 +129,26 @@ def danger_aside(
 def _repairs(
     con: duckdb.DuckDBPyConnection, workspace: Workspace, files: Collection[str] | None
 ) -> list[DangerAside]:
-    """The reports of repairs that landed, that no correction answers, and whose notes speak of
-    danger that is left."""
+    """The reports of repairs that landed, that no correction answers, and that speak of danger that
+    is left: in their notes, or where a name, a number or a file is to stand."""
     create_fix_views(con, workspace)
     con.execute(
-        "CREATE TEMP TABLE noted AS SELECT path, sheet, _row, sha256, building_id, note, _part, "
-        f"{left_of_report('note')} AS t FROM landed_fixes WHERE note <> '' "
-        "AND (? IS NULL OR list_contains(?, sha256))",
+        "CREATE TEMP TABLE noted AS SELECT path, sheet, _row, sha256, building_id, _part, "
+        "note, firm, worker, remedy, licence, permit, invoice, attachments FROM landed_fixes "
+        "WHERE (? IS NULL OR list_contains(?, sha256))",
         [files and sorted(files), sorted(files or ())],
     )
-    find_dangerous(con, "SELECT DISTINCT t FROM noted")
+    con.execute(f"CREATE TEMP TABLE asked AS {texts_of_reports('noted')}")
+    find_dangerous(con, "SELECT DISTINCT t FROM asked")
     rows = con.execute(
-        "SELECT path, sheet, _row, sha256, building_id, note FROM noted "
-        "WHERE t IN (FROM dangerous_texts) ORDER BY _part, _row"
+        "SELECT path, sheet, _row, sha256, building_id, "
+        "list(concat(name, ' \"', said, '\"') ORDER BY name, said) FROM asked "
+        "WHERE t IN (FROM dangerous_texts) GROUP BY path, sheet, _row, sha256, building_id, _part "
+        "ORDER BY _part, _row"
     ).fetchall()
     return [
-        DangerAside(path, sheet, str(row), sha, at, (f'note "{note}"',), repair=True)
-        for path, sheet, row, sha, at, note in rows
+        DangerAside(path, sheet, str(row), sha, at, tuple(says), repair=True)
+        for path, sheet, row, sha, at, says in rows
     ]
 
 
@@ -274,8 +277,7 @@ def told_aside(found: Sequence[DangerAside]) -> list[str]:
         one = len(repairs) == 1
         rows = plural(len(repairs), "report of a repair speaks", "reports of repairs speak")
         lines += [
-            f"{rows} of danger in {'its note' if one else 'their notes'} and "
-            f"{'is' if one else 'are'} in no list of what is urgent:",
+            f"{rows} of danger and {'is' if one else 'are'} in no list of what is urgent:",
             *_first(repairs),
         ]
     if lines:

@@ -37,7 +37,7 @@ stands in the logbook, and nothing here can make it so; ``none``: is not there, 
 BAD: frozenset[Verdict] = frozenset({"damaged", "lost", "unknown", "altered"})
 """Verdicts that somebody must do something about."""
 
-Kind = Literal["file", "logbook", "ledger", "warehouse"]
+Kind = Literal["file", "logbook", "ledger", "warehouse", "store of kept files"]
 
 
 @dataclass(frozen=True)

@@ -53,8 +53,8 @@ GFCI_FAULT = (
     r"( (is|was|has been|found|now|seems))* "
     r"(dead|removed|missing|defective|broken|bad|stuck|inoperative|bypassed|gone|expired|"
     r"(not|no longer) (working|tripping|protect\w+|present|functional|there)|(does|did|do|will|"
-    r"would|could)( not|n'?t) (work|trip|reset|protect|function)|replaced (by|with) (a )?(plain|"
-    r"ordinary|standard|regular|normal))|no longer gf?ci"
+    r"would|could|wo|ca)( not|n'?t) (work|trip|reset|protect|function)|replaced (by|with) (a )?"
+    r"(plain|ordinary|standard|regular|normal))|no longer gf?ci"
     r"|(dead|defective|broken|bypassed|missing|faulty) gf?ci"
 )
 """Words that a GFCI protects no longer: no look reports it by its result."""
@@ -98,6 +98,12 @@ DANGER = re.compile(
     r"|(nulleiter|neutralleiter) gebr(ü|ue)ckt|angeschmort|verschmort|verbrannt|funken|kribbelt"
     r"|no hay tierra|quemad[oa]s?|pelad[oa]s?|chispas?|calambre|puenteado"
     r"|br[ûu]l[ée]e?s?|[ée]tincelles?|d[ée]nud[ée]s?|bez uziemienia"
+    r"|(neutral|n)( (reads?|is|at|shows?|has|measure[sd]|still))* [1-9][0-9][0-9.]* ?(v|vac|volts?)"
+    r" (to|from|against|and|vs) (the )?(ground|earth|g|plate|case|metal|screw)"
+    r"|(neutral|n)( to |[ /-])(the )?(ground|earth|g)( (is|reads?|at|of|shows?|=))* "
+    r"[1-9][0-9][0-9.]* ?(v|vac|volts?)|overheat(s|ed|ing)?"
+    r"|(noch|weiter(hin)?) unter (spannung|strom)"
+    r"|(was|were|got|been|gets?) (badly |slightly )?(hurt|injured|hospitali[sz]ed)"
     rf"|sin tierra|pas de (la )?terre|keine erde|ohne schutzleiter|{GFCI_FAULT})"
     r"($|[^a-z])|接地なし|нет заземления",
     re.I,
@@ -259,25 +265,35 @@ def _told(key: str) -> str:
 
 _NEGATED = re.compile(
     r"(^|[^a-z])(no|not|without|never|none|nobody|no[\s_\-]one)[\s_\-]+"
-    r"((any|an?|sign of|signs of|got|had|felt|was)[\s_\-]+){0,3}"
+    r"((any|an?|sign of|signs of|got|had|felt|was|more|longer|further|electric)[\s_\-]+){0,3}"
     r"(open[\s_\-]*(ground|gnd|neutral|hot)|boot[\s_\-]*legs?|false[\s_\-]*grounds?|reversed"
     r"|shock(s|ed)?"
     r"|burn\w*|scorch\w*|spark\w*|fail\w*|jumper\w*|swapped|miswir\w*|live|energi[sz]ed|arc\w*"
-    r"|smok\w*|melt\w*|bare|exposed|flicker\w*)",
+    r"|smok\w*|melt\w*|bare|exposed|flicker\w*|tingl\w*|zap\w*|jolt\w*|buzz\w*|crackl\w*)"
+    r"|(^|[^a-z])(re|de)[\s_\-]*energi[sz]ed",
     re.I,
 )
 
 
+def has_danger_words(text: str) -> bool:
+    """Say whether a text holds a word of ``DANGER`` that nothing before it denies."""
+    return bool(DANGER.search(_NEGATED.sub(" ", text)))
+
+
+def has_danger_words_sql(text: str) -> str:
+    """Return SQL for ``has_danger_words``, NULL for NULL."""
+    plain = f"regexp_replace({text}, {literal(_NEGATED.pattern)}, ' ', 'gi')"
+    return f"regexp_matches({plain}, {literal(DANGER.pattern)}, 'i')"
+
+
 def speaks_of_danger(text: str) -> bool:
     """Say whether a text holds words of danger or of a result that nothing before them denies."""
-    return bool(DANGER.search(_NEGATED.sub(" ", text))) or is_urgent(text)
+    return has_danger_words(text) or is_urgent(text)
 
 
 def speaks_of_danger_sql(text: str) -> str:
     """Return SQL for ``speaks_of_danger``, false for NULL; ask it of distinct texts."""
-    plain = f"regexp_replace({text}, {literal(_NEGATED.pattern)}, ' ', 'gi')"
-    danger = f"regexp_matches({plain}, {literal(DANGER.pattern)}, 'i')"
-    return f"coalesce({danger} OR {is_urgent_sql(text)}, false)"
+    return f"coalesce({has_danger_words_sql(text)} OR {is_urgent_sql(text)}, false)"
 
 
 FEW_TEXTS = 300

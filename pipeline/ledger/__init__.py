@@ -7,7 +7,8 @@ a fix and what proves it), ``replay`` (whether a history follows the rules), ``h
 ``current_states`` (reading), ``sync`` (from evidence to findings), ``landed_fixes`` (from landed
 fix reports to events), ``due`` (targets, their moves, the one definition of overdue), ``clocks``
 and ``progress`` (how long it takes, and whom that tells
-something about), ``visits`` (who goes where on which day), ``visit_rows`` and what is printed of
+something about), ``visits`` (who goes where on which day), ``visit_rows``, ``visit_beside`` (what
+is urgent there besides) and what is printed of
 them (``visit_sheet``, ``visit_letter``, ``visit_calendar``), ``visit_workbook`` (to fill in, and to
 take in again), ``papers`` (files and permits).
 """

@@ -5,16 +5,17 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 
-from pipeline.landing.own_notes import report_speaks_against
+from pipeline.landing.own_notes import DANGER_LEFT, danger_beside, report_speaks_against
 from pipeline.ledger import events as ev
 from pipeline.ledger.families import FAMILY, identity_of, is_family, members
 from pipeline.ledger.prices import check_quote
-from pipeline.ledger.remedies import checked_fix
+from pipeline.ledger.remedies import checked_fix, may_leave_ungrounded
 from pipeline.ledger.state import Finding, check_follows, latest_day
 from pipeline.ledger.targets import check_target
 from pipeline.ledger.verification import Judge
 from shared.canonical import utc_text
 from shared.faults import CoverplateError
+from shared.rule_book import RuleBook
 from shared.vocabulary import Condition
 
 
@@ -83,28 +84,46 @@ def check_has_come(finding: str, payload: ev.Payload, today: dt.date) -> None:
         )
 
 
-def check_own_note(finding: str, payload: ev.Payload) -> None:
-    """Refuse the report of a repair whose own note speaks of danger, or says that it was not done.
+def check_notice_was_given(finding: str, payload: ev.Payload, today: dt.date) -> None:
+    """Refuse a notice given on a day to come. What was written before this was asked stands."""
+    if isinstance(payload, ev.NoticeGiven) and payload.given_on > today:
+        raise CoverplateError(
+            f"{finding}: notice given on {payload.given_on}, a day in the future",
+            expected="a day that has come",
+            to_do="check the date",
+        )
+
+
+def check_own_note(book: RuleBook, finding: str, payload: ev.Payload) -> None:
+    """Refuse the report of a repair whose own note speaks of danger, or says that it was not done;
+    likewise where danger is told in place of a name, a number or a file.
 
     What was written before this was asked stands.
 
     Args:
+        book: the rule book.
         finding: the finding, as it is named in the refusal.
         payload: what is to be written.
     """
-    if not isinstance(payload, ev.FixReported) or not payload.note:
+    if not isinstance(payload, ev.FixReported):
         return
-    against = report_speaks_against(payload.note)
+    ungrounded = may_leave_ungrounded(book, payload.remedy)
+    against = report_speaks_against(payload.note or "", ungrounded=ungrounded)
+    what, cell, expected = "note", payload.note, WITHOUT_SUCH_WORDS
+    beside = [] if against else danger_beside(payload.model_dump())
+    if beside:
+        against, (what, cell), expected = DANGER_LEFT, beside[0], WHAT_BELONGS_THERE
     if against:
         raise CoverplateError(
-            f'{finding}: the note of the report {against}: "{payload.note}"',
-            expected=WITHOUT_SUCH_WORDS,
+            f'{finding}: the {what} of the report {against}: "{cell}"',
+            expected=expected,
             to_do="see to what it speaks of; report the repair when it is done, with a note that "
             "says nothing against it",
         )
 
 
 WITHOUT_SUCH_WORDS = "a report of what is done and leaves no danger, with no such words in its note"
+WHAT_BELONGS_THERE = "a name, a number or a file there, of a repair that leaves no danger"
 
 
 def check_was_seen(finding: str, payload: ev.Payload, latest: dt.date) -> None:

@@ -23,17 +23,17 @@ from sqlalchemy.engine import Connection
 from pipeline.landing.cells import word_form
 from pipeline.landing.current import parts_of
 from pipeline.landing.fix_rows import create_fix_views, has_fix_reports, row_numbers
-from pipeline.landing.own_notes import report_speaks_against
+from pipeline.landing.own_notes import DANGER_LEFT, danger_beside, report_speaks_against
 from pipeline.landing.quarantine import Reason, Refusal, list_quarantine
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
-from pipeline.ledger.checks import WITHOUT_SUCH_WORDS
+from pipeline.ledger.checks import WHAT_BELONGS_THERE, WITHOUT_SUCH_WORDS
 from pipeline.ledger.database import EVENTS, IMPORTED_ROWS
 from pipeline.ledger.further_up import check_further_up
 from pipeline.ledger.history import history, visit_steps
 from pipeline.ledger.landed_looks import plain
 from pipeline.ledger.persons import firm_name
-from pipeline.ledger.remedies import checked_fix, remedy_named
+from pipeline.ledger.remedies import checked_fix, may_leave_ungrounded, remedy_named
 from pipeline.ledger.store import Draft, Ledger
 from pipeline.ledger.verification import WITHOUT_WORKER, worker_missing
 from pipeline.ledger.visits import went_words
@@ -661,10 +661,14 @@ def _drafts(
             continue
         one.finding_id, wrong = known.find(row)
         one.reasons += wrong
-        against = report_speaks_against(fix.note or "")
+        ungrounded = may_leave_ungrounded(ledger.rule_book, fix.remedy)
+        against = report_speaks_against(fix.note or "", ungrounded=ungrounded)
         if against:
             expected = f"{WITHOUT_SUCH_WORDS}: this one {against}"
             one.reasons.append(_reason("note", fix.note, expected))
+        for column, cell in danger_beside(fix.model_dump()):
+            against = DANGER_LEFT
+            one.reasons.append(_reason(column, cell, f"{WHAT_BELONGS_THERE}: this {against}"))
         if one.finding_id is None or against:
             continue
         said = json.dumps(_said(fix.model_dump(mode="json")), sort_keys=True)

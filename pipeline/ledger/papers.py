@@ -230,7 +230,7 @@ def note_permit(
     note: str | None = None,
 ) -> list[ev.Event]:
     """Note how a permit for the work stands, of a visit or a finding; the last word on its number
-    counts.
+    counts: the one of the latest day, and of one day the one written last.
 
     Raises:
         CoverplateError: there is no such visit or finding, or it would expire before the day of
@@ -281,7 +281,9 @@ _PERMITS = f"""
 WITH said AS (
     SELECT
         coalesce(payload ->> 'visit_id', finding_id) AS about, payload ->> 'number' AS number,
-        arg_max(payload, position) AS last, arg_max(who, position) AS noted_by
+        -- by the day of the status; of one day, what was written last
+        arg_max(payload, ((payload ->> 'on')::DATE, position)) AS last,
+        arg_max(who, ((payload ->> 'on')::DATE, position)) AS noted_by
     FROM history
     WHERE kind = 'permit_noted' AND {_OF}
     GROUP BY ALL

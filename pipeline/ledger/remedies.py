@@ -130,6 +130,12 @@ def checked_fix(book: RuleBook, finding: Finding, fix: ev.FixReported) -> ev.Fix
     )
 
 
+def may_leave_ungrounded(book: RuleBook, name: str) -> bool:
+    """Say whether a remedy may leave an opening without a ground, as one with a GFCI does."""
+    remedy = book.remedies.get(name)
+    return remedy is not None and Condition.UNGROUNDED in remedy.leaves.values()
+
+
 def remedy_named(book: RuleBook, text: str) -> str | None:
     """Return the remedy that a name, a label or words of the trade mean; None if none is meant."""
     names = {word_form(word): name for word, name in REMEDY_WORDS.items() if name in book.remedies}

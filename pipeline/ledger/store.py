@@ -41,6 +41,7 @@ from pipeline.ledger.checks import (
     check_actor,
     check_expected,
     check_has_come,
+    check_notice_was_given,
     check_own_note,
     check_raised,
     check_time,
@@ -354,7 +355,8 @@ class Ledger:
                     check_time(draft.finding_id, moment, finding.last_at, clock)
                     if draft.at is None and at is None:
                         check_has_come(draft.finding_id, draft.payload, dt.date.today())
-                    check_own_note(draft.finding_id, draft.payload)
+                        check_notice_was_given(draft.finding_id, draft.payload, dt.date.today())
+                    check_own_note(self.rule_book, draft.finding_id, draft.payload)
                     payload = checked_payload(self.judge, finding, draft.payload, moment)
                     event = _next_event(
                         draft.finding_id, *heads[draft.finding_id], payload, moment, who, origin

@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from pipeline.ledger.visit_beside import NOTHING, UNKNOWN, Beside, opening_words
 from pipeline.ledger.visits import STANDING_WORDS, day_words, hours_words, place_words, who_words
 from pipeline.pages import page
 
@@ -24,6 +25,7 @@ def entry_letter(
     name: str | None = None,
     address: str | None = None,
     contact: str | None = None,
+    beside: Beside = NOTHING,
 ) -> str:
     """Return the letter as one HTML page for print that fetches nothing.
 
@@ -33,8 +35,13 @@ def entry_letter(
         name: the building's name, where known.
         address: its address, where known.
         contact: whom to ask; a blank when not given.
+        beside: what is urgent there and no part of the visit (``visit_beside.urgent_beside``).
     """
-    urgent = rows[rows["urgent"]].drop_duplicates("opening_id")
+    urgent = [opening_words(row.opening_id, row.room) for row in rows.itertuples() if row.urgent]
+    told = list(dict.fromkeys([*urgent, *beside.told()]))
+    if beside.papers and UNKNOWN in told:
+        told.remove(UNKNOWN)  # a paper says it, and more
+    named = [each for each in rows["opening_id"] if each]
     return page(
         "visit_letter.html",
         title=f"Notice of entry {visit['visit_id']}",
@@ -43,12 +50,10 @@ def entry_letter(
         day=day_words(visit["visit_on"]),
         hours=hours_words(visit),
         who=who_words(visit),
-        openings=rows["opening_id"].nunique(),
+        openings=len(set(named)),
+        unnamed=len(named) < len(rows),
         rooms=sorted({" ".join(str(each).split()) for each in rows["room"].dropna()}),
         contact=contact,
-        urgent=[
-            ", ".join(e for e in (row.opening_id, row.room) if isinstance(e, str) and e)
-            for row in urgent.itertuples()
-        ],
+        urgent=told,
         visit_id=visit["visit_id"],
     )

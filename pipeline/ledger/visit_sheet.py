@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from pipeline.ledger.visit_beside import NOTHING, Beside
 from pipeline.ledger.visit_rows import METHOD_SHORT
 from pipeline.ledger.visits import STANDING_WORDS, place_words, when_words, who_words
 from pipeline.pages import page
@@ -24,6 +25,9 @@ LONGEST_NAME = 28
 
 LONGEST_PAPERS = 300
 """Letters of the line that names permits and files."""
+
+LONGEST_BESIDE = 640
+"""Letters of the line that names what is urgent there and no part of the visit."""
 
 LONGEST_REMEDY = 42
 """Letters of a remedy's name that a row shows."""
@@ -48,6 +52,7 @@ def visit_sheet(
     name: str | None = None,
     address: str | None = None,
     papers: Sequence[str] = (),
+    beside: Beside = NOTHING,
 ) -> str:
     """Return the sheet as one HTML page for print that fetches nothing.
 
@@ -57,6 +62,7 @@ def visit_sheet(
         name: the building's name, where known.
         address: its address, where known.
         papers: what belongs to the visit besides, such as permits (``papers.papers_words``).
+        beside: what is urgent there and no part of the visit (``visit_beside.urgent_beside``).
     """
     urgent = int(rows["urgent"].sum()) if len(rows) else 0
     return page(
@@ -66,6 +72,7 @@ def visit_sheet(
         told=_header(visit, len(rows), urgent),
         papers=_cut(" · ".join(papers), LONGEST_PAPERS),
         urgent=urgent,
+        beside=_cut("; ".join(beside.told()), LONGEST_BESIDE),
         urgent_words=URGENT_WORDS,
         methods=[(letter, METHOD_SHORT[method]) for method, letter in METHOD_LETTERS.items()],
         rows=[_told(row) for row in rows.to_dict(orient="records")],

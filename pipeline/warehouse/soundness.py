@@ -14,13 +14,14 @@ import duckdb
 import sqlalchemy as sa
 
 from pipeline.landing import Workspace, logbook
-from pipeline.landing.integrity import Checked, check, derived_damage
+from pipeline.landing.integrity import Checked, Verdict, check, derived_damage
 from pipeline.landing.logbook import Logbook
 from pipeline.landing.recovery import half_done
 from pipeline.ledger.chain import Held, fallen_short
 from pipeline.ledger.database import ledger_file
 from pipeline.ledger.head import head_of, ledger_place, unwritten
 from pipeline.ledger.held import check_held, heads_gone, held_before, restored, write_held_of
+from pipeline.ledger.papers import attachment_breaks, folder_of
 from pipeline.ledger.store import Ledger
 from pipeline.warehouse import store
 from shared.faults import CoverplateError
@@ -255,6 +256,21 @@ def check_ledger(workspace: Workspace, rule_book: RuleBook) -> Checked:
         "; ".join([*(wrong or [f"{now.events:,} events"]), *cut, *said]),
         "ledger",
     )
+
+
+def check_kept_files(workspace: Workspace, rule_book: RuleBook) -> Checked:
+    """Whether the files kept with visits and findings are what the ledger says of them."""
+    path = str(folder_of(workspace))
+    try:
+        with unwritten(workspace.root, rule_book) as ledger:
+            broken = [] if ledger is None else attachment_breaks(ledger, workspace)
+    except (CoverplateError, sa.exc.SQLAlchemyError):
+        broken = []  # a ledger that cannot be read is told as such
+    wrong = [b.said for b in broken[:_NAMED]]
+    if len(broken) > _NAMED:
+        wrong.append(f"{len(broken) - _NAMED} more such files")
+    verdict: Verdict = "altered" if wrong else "whole"
+    return Checked("", path, verdict, "; ".join(wrong), "store of kept files")
 
 
 def _cuts(workspace: Workspace) -> list[tuple[int, int]]:

@@ -11,6 +11,7 @@ from screens_seen import SCREENSHOTS
 from pipeline.ledger import events as ev
 from pipeline.ledger import open_ledger
 from pipeline.ledger.remedies import allowed_remedies
+from pipeline.ledger.visit_beside import Beside
 from pipeline.ledger.visit_letter import entry_letter
 from pipeline.ledger.visit_rows import visit_rows
 from pipeline.ledger.visit_sheet import visit_sheet
@@ -44,7 +45,12 @@ def papers(tmp_path_factory):
     visit_id = plan(ledger, ids, note="key at the porter; ring twice")
     found, rows = visit(ledger, visit_id), visit_rows(ledger, visit_id, rooms(FINDINGS))
     ledger.close()
-    return visit_sheet(found, rows, **PLACE), entry_letter(found, rows, **PLACE), rows
+    beside = Beside(
+        tuple(f"X{n:02d}, bedroom at the back of the hall" for n in range(20)),
+        tuple(f"in this dwelling: which outlet is not known (complaint C-{n})" for n in range(20)),
+    )
+    more = {**PLACE, "beside": beside}
+    return visit_sheet(found, rows, **more), entry_letter(found, rows, **more), rows
 
 
 def pages(pdf: bytes) -> int:

@@ -244,3 +244,17 @@ def test_a_past_visit_is_told_until_it_is_noted(place):
     assert run("visits", "list", "--past", "--json").json() == []
     (row,) = run("visits", "list", "--json").json()
     assert (row["made_on"], row["went"]) == (past.isoformat(), "A. Oddy")
+
+
+@pytest.mark.parametrize("harm", ["lost", "altered"])
+def test_check_tells_a_kept_file_that_is_no_more_what_it_was(place, tmp_path, harm):
+    visit_id = planned()["visit_id"]
+    photo = tmp_path / "box.jpg"
+    photo.write_bytes(b"a picture")
+    assert run("visits", "attach", visit_id, photo).code == 0
+    assert "kept files" not in run("check").out
+    (kept,) = (place / "attachments").iterdir()
+    kept.unlink() if harm == "lost" else kept.write_bytes(b"another picture")
+    told = run("check")
+    assert told.code == 2 and f"its file 'box.jpg' is {harm}" in told.out
+    assert run("ledger", "verify").code == 2

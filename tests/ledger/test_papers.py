@@ -147,6 +147,8 @@ def test_the_last_word_on_a_permit_counts_and_it_expires_after_its_last_day(ledg
         note("issued", expires_on=dt.date(2025, 3, 31))
     with pytest.raises(CoverplateError, match="status"):
         note("lost")
+    note("applied_for", on=day - dt.timedelta(9))  # written later, of an earlier day
+    assert stands(dt.date(2025, 10, 2)) == ("issued", True)
     note("closed", expires_on=dt.date(2025, 10, 1))
     assert stands(dt.date(2026, 1, 1)) == ("closed", False)
     assert not ledger.verify()

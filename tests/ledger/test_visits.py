@@ -146,6 +146,8 @@ def test_days_that_cannot_be(ledger):
         move_visit(ledger, visit_id, on=ON, reason="no reason", **WHO)
     with pytest.raises(CoverplateError, match="notice given on 2027-04-07 of an entry"):
         give_notice(ledger, visit_id, given_on=ON + dt.timedelta(1), **WHO)
+    with pytest.raises(CoverplateError, match="a day in the future"):
+        give_notice(ledger, visit_id, given_on=TODAY + dt.timedelta(2), **WHO)
     with pytest.raises(CoverplateError, match="reason"):
         move_visit(ledger, visit_id, on=TODAY, reason=" ", **WHO)
     assert len(ledger.history(visit(ledger, visit_id)["finding_ids"][0])) == 2

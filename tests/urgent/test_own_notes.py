@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import pytest
+from notes_heard import BAD, GOOD, notes
 from urgent_rows import BOX_SEEN, LIVE, MENDER, PROOF, export, look, take_in, urgent_among
 
 from pipeline.landing import Workspace
-from pipeline.landing.own_notes import create_macro, speaks_against
+from pipeline.landing.own_notes import create_macro, report_speaks_against, speaks_against
 from pipeline.offline import connect
+from shared.report_words import is_urgent_sql
 from shared.vocabulary import Result
 from tests.cli.running import run
 
@@ -64,6 +66,22 @@ def test_the_words_are_told_apart_in_python_and_in_sql_alike():
     assert con.execute("SELECT note_against(NULL, 'correct')").fetchall() == [(False,)]
 
 
+def test_notes_as_they_are_heard_speak_against_a_look_and_a_report_or_against_neither():
+    for note in notes(BAD):
+        assert speaks_against(note, Result.CORRECT) and report_speaks_against(note), note
+    for note in notes(GOOD):
+        assert not speaks_against(note, Result.CORRECT), note
+        assert not report_speaks_against(note), note
+    con = connect()
+    create_macro(con)
+    con.execute("CREATE TABLE n AS SELECT unnest(?::VARCHAR[]) AS t", [notes(f"{BAD}\n{GOOD}")])
+    told = con.execute("SELECT t FROM n WHERE note_against(t, 'correct')").fetchall()
+    assert sorted(t for (t,) in told) == sorted(notes(BAD))
+    # what raises a danger is the text that speaks against the look
+    raises = con.execute(f"SELECT t FROM n WHERE {is_urgent_sql('note_of_now(t)')}").fetchall()
+    assert {t for (t,) in raises} < set(notes(BAD)) and len(raises) > 25
+
+
 @pytest.mark.slow
 def test_such_a_look_takes_nothing_off_the_urgent_list():
     said = {"box": LIVE, "heat": {"heat_or_scorch": "yes"}, "volts": {"hot_neutral_volts": 60}}
@@ -76,7 +94,18 @@ def test_such_a_look_takes_nothing_off_the_urgent_list():
     assert urgent_among(cases) == {f"{name}: VOID - entered in error" for name in said}
 
 
-NOTES = (*AGAINST[:11], *ORDINARY[:4])
+HEARD = (
+    "polarity still reversed", "jumper still fitted", "tester shows reversed", "done next door",
+    "neutral 118 V to ground", "refused entry", "Gehäuse unter Spannung", "no one home",
+    "120V measured on the cover plate after repair", "left the jumper", "problem persists",
+    "hot and neutral still swapped", "left disconnected",
+)  # fmt: skip
+WELL = (
+    "breaker off during work, re-energised, tested ok", "circuit de-energised during work",
+    "tenant had reported a shock; repaired and tested", "no more tingle", "no jumper found",
+)  # fmt: skip
+WITHOUT_WORK = (*AGAINST[:11], *ORDINARY[:4])
+NOTES = (*WITHOUT_WORK, *HEARD, *WELL)
 PAPER = (
     "building_id,unit_id,report_kind,reference,reported_on,status,description\n"
     "A1,1,complaint,C-1,2024-05-20,open,shock from the outlet\n"
@@ -91,7 +120,8 @@ VOLTS = {"hot_neutral_volts": 119, "case_earth_volts": 0.4, "ground_contact_eart
 def test_from_the_export_to_list_and_ledger(tmp_path):
     place = Workspace(tmp_path / "w")
     at = ("--workspace", place.root)
-    names = [f"B{n}" for n, _ in enumerate(NOTES)] + [f"C{n}" for n, _ in enumerate(NOTES)]
+    names = [f"B{n}" for n, _ in enumerate(NOTES)] + [f"C{n}" for n, _ in enumerate(WITHOUT_WORK)]
+    said = NOTES + WITHOUT_WORK
     live = [look(building=name, slots="three_slot", **LIVE) for name in names]
     heard_of = [look(building=name) for name in ("A1", "A2", "A3", "A4")]
     take_in(place, tmp_path, "found.csv", [*live, *heard_of])
@@ -99,7 +129,7 @@ def test_from_the_export_to_list_and_ledger(tmp_path):
     assert run("intake", tmp_path / "papers.csv", *at).code == 0
     for words in (("build",), ("findings", "sync")):
         assert run(*words, *at).code == 0
-    # Work is reported in every second building; in the others nothing but the look came after.
+    # Work is reported in buildings B; in the others nothing but the look came after.
     fixes = [
         {"building_id": name, "unit_id": "1", "opening_id": "1", "family": "false_ground",
          "remedy": "grounding_conductor_added", "fixed_on": "2024-06-01", **MENDER}
@@ -107,9 +137,7 @@ def test_from_the_export_to_list_and_ledger(tmp_path):
     ]  # fmt: skip
     assert run("intake", export(tmp_path, "fixes.csv", fixes), *at).code == 0
     after = {"slots": "three_slot", **PROOF}
-    rows = [
-        look(40, building=b, **after, note=note) for b, note in zip(names, 2 * NOTES, strict=True)
-    ]
+    rows = [look(40, building=b, **after, note=note) for b, note in zip(names, said, strict=True)]
     rows += [look(40, building="A1", **after, **VOLTS, note=AGAINST[4])]
     rows += [look(40, building="A2", **after, **VOLTS, note=ORDINARY[2])]
     # a sound box says nothing of a ground wire that is live from further up
@@ -119,7 +147,7 @@ def test_from_the_export_to_list_and_ledger(tmp_path):
     for words in (("build",), ("findings", "sync"), ("build",)):
         assert run(*words, *at).code == 0
     urgent = {row["building_id"] for row in run("urgent", *at, "--json").json()}
-    stands = [note in AGAINST for note in 2 * NOTES]
+    stands = [note in AGAINST + HEARD for note in said]
     assert urgent & set(names) == {b for b, holds in zip(names, stands, strict=True) if holds}
     listed = run("findings", "list", "--all", *at, "--json").json()
     states = {r["building_id"]: r["state"] for r in listed if r["family"] == "false_ground"}

@@ -7,6 +7,7 @@ import re
 
 import pandas as pd
 import pytest
+from notes_heard import REPAIRED, notes
 from screens_shown import plate, screen_of, sound
 from urgent_rows import COVER, MENDER, PROOF, look
 
@@ -27,10 +28,20 @@ REPORTS = {
     "3": {"note": "bootleg removed, replaced the burnt receptacle; breaker off while at work"},
     "4": {"note": "not finished"},
     "5": {"remedy": "nonsense", "note": "plate is hot"},
-    "6": {},
+    "6": {"firm": "Zap Wiring", "permit": "ARC-12", "attachments": "before/burnt_plate.jpg"},
 }
+BESIDE = {
+    "7": {"invoice": SHOCK}, "8": {"attachments": f"a.jpg; {SHOCK}"}, "9": {"permit": SHOCK},
+    "10": {"licence": SHOCK}, "11": {"firm": SHOCK}, "12": {"worker": SHOCK},
+    "13": {"remedy": f"grounding_conductor_added - {SHOCK}"},
+}  # fmt: skip
+UNDONE = (
+    "polarity still reversed", "hot and neutral still swapped", "could not remove jumper",
+    "jumper still fitted", "lamp tester still shows open ground", "no ground found",
+    "GFCI won't reset", "access denied", "wrong unit",
+)  # fmt: skip
 DANGEROUS = ((2, SHOCK), (3, LIVE), (6, "plate is hot"))
-TOLD = "3 reports of repairs speak of danger in their notes and are in no list of what is urgent:"
+TOLD = "3 reports of repairs speak of danger and are in no list of what is urgent:"
 
 
 def report(opening, **cells):
@@ -128,6 +139,41 @@ def test_it_is_told_no_more_once_the_report_is_corrected(tmp_path):
     said = ("--remedy", "grounding_conductor_added", "--on", "2024-05-12", "--firm", "Oddy Wiring")
     byhand = run("fix", "report", row["finding_id"], *said, "--note", SHOCK, *at)
     assert byhand.code == 2 and "speaks of danger" in byhand.err and SHOCK in byhand.err
+
+
+@pytest.mark.slow
+def test_no_column_of_a_report_hides_danger_and_no_work_undone_counts(tmp_path):
+    at = ("--workspace", tmp_path / "w")
+    left = ("120V measured on the cover plate after repair", "Mieter bekommt noch einen Schlag",
+            "neutral 118 V to ground")  # fmt: skip
+    cells = BESIDE | {f"L{n}": {"note": note} for n, note in enumerate(left)}
+    cells |= {f"U{n}": {"note": note} for n, note in enumerate(UNDONE)}
+    cells |= {f"W{n}": {"note": note} for n, note in enumerate(notes(REPAIRED))}
+    found = written(tmp_path, "found.csv", (look(0, each, **FOUND) for each in cells))
+    assert run("intake", found, *at).code == 0
+    built(at)
+    done = written(tmp_path, "done.csv", (report(n, **each) for n, each in cells.items()))
+    taken = run("intake", done, *at)
+    assert taken.code == 3
+    # a dead GFCI is a danger too
+    (head,) = (line for line in taken.err.splitlines() if "reports of repairs speak" in line)
+    assert f"{len(BESIDE) + len(left) + 1} reports" in head
+    listed = run("urgent", *at, "--json").json()
+    assert not listed
+    waiting = run("quarantine", "list", "--json", *at).json()
+    names = list(cells)
+    why = {names[row["row"] - 2]: row["reasons"][0]["column"] for row in waiting}
+    told = {opening: next(iter(each)) for opening, each in BESIDE.items()}
+    assert {k: v for k, v in why.items() if k in BESIDE} == told
+    assert why == told | {k: "note" for k in names if k[0] in "LU"}
+    built(at)
+    rows = run("findings", "list", "--all", "--json", *at).json()
+    reported = {r["opening_id"] for r in rows if r["state"] == "fix_reported_unproven"}
+    assert reported == {name for name in names if name.startswith("W")}
+    (row,) = (r for r in rows if r["opening_id"] == "7" and r["family"] == "false_ground")
+    said = ("--remedy", "grounding_conductor_added", "--on", "2024-05-12", "--firm", "Oddy Wiring")
+    byhand = run("fix", "report", row["finding_id"], *said, "--worker", SHOCK, *at)
+    assert byhand.code == 2 and "the worker of the report speaks of danger" in byhand.err
 
 
 NOTES = {

@@ -1,11 +1,15 @@
 -- What looks (looks_ever) report or measure of live metal, heat, a shock or an abnormal supply voltage,
 -- row by row. Known before repairs are: a look that proves one is asked where it was.
 CREATE TEMP TABLE live_metal_told AS
--- Notes in the words that are urgent in a complaint too (shared/report_subjects.py).
+-- Notes in the words that are urgent in a complaint too (shared/report_subjects.py), asked of what a
+-- note says of now: of that same text they speak against their row (landing/own_notes.py).
 -- Put in words once: the alias by itself would ask again wherever it is used.
-WITH subjects AS MATERIALIZED (
-    SELECT note, report_subject(note) AS note_about
+WITH said_now AS MATERIALIZED (
+    SELECT note, note_of_now(note) AS said
     FROM (SELECT DISTINCT note FROM looks_ever WHERE note IS NOT NULL)
+),
+subjects AS MATERIALIZED (
+    SELECT note, report_subject(said) AS note_about FROM said_now
 ),
 notes AS (
     SELECT * FROM subjects WHERE list_contains(urgent_subjects(), note_about)
