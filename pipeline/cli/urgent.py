@@ -147,6 +147,8 @@ def _ground(said: dict[str, Any]) -> str:
 def _source(said: dict[str, Any]) -> str:
     """Who, when, by which method, in which file and row."""
     parts = [day(said["observed_on"]), said["inspector"], words(said["method"])]
+    if said.get("finding_id"):
+        parts.append(f"beside {said['finding_id']} of the ledger")
     return ", ".join(str(part) for part in parts if part) + _place(said)
 
 

@@ -29,7 +29,7 @@ from shared.records import literal
 from shared.turns import HAS_LOCKS, take_turn
 from shared.whole_file import appearing_whole
 
-MODEL_VERSION = "23"
+MODEL_VERSION = "24"
 """Raised whenever the same inputs would give other numbers or tables, so that warehouses are built
 anew."""
 
