@@ -227,6 +227,28 @@ def test_look_and_danger_are_written_together_or_not_at_all(place, monkeypatch):
     ledger.close()
     assert verify(place, "V1", *VOLTS).code == 0
     assert told(own) == {"V1"}
+    at = ("--workspace", own)
+    (row,) = run("urgent", "--json", *at).json()
+    assert (row["building_id"], row["defect"], row["told_in"]) == ("V1", "live_metal", "ledger")
+    for words in (("rank",), ("building", "V1"), ("openings", "V1"), ("plan", "looks")):
+        assert f"before a build: {row['finding_id']} (" in run(*words, *at).err
+
+
+def test_a_look_at_an_opening_of_which_nothing_landed_is_on_the_list_and_in_the_plan(place):
+    own, found = place
+    at = ("--workspace", own)
+    of = ("--building", "C1", "--unit", "1", "--opening", "K9", "--slots", "three_slot")
+    seen = ("--condition", "false_ground", "--seen-on", "2026-03-02")
+    (raised,) = run("findings", "raise", *of, *seen, "--json", *at).json()
+    other = own, found | {"C1": raised["finding_id"]}
+    report(other, "C1", "2026-03-12")
+    assert verify(other, "C1", *VOLTS).code == 0
+    for words in (("build",), ("findings", "sync")):
+        assert run(*words, *at).code == 0
+    assert told(own) == {"C1"}
+    (row,) = run("urgent", "--json", *at).json()
+    assert (row["opening_id"], row["defect"]) == ("K9", "reversed_false_ground")
+    assert "K9" in run("plan", "looks", *at).out
 
 
 def test_a_look_of_a_ledger_in_which_its_danger_was_never_raised_is_urgent_after_a_build(place):
