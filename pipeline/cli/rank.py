@@ -26,8 +26,7 @@ from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, before_after
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.frames import records
-from pipeline.warehouse.inputs import inputs_version, workspace_rule_book
-from pipeline.warehouse.looks_by_hand import told_since_build
+from pipeline.warehouse.inputs import inputs_version, told_since_build, workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import number, percent, plural
 from shared.rule_book import load_rule_book

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from sqlalchemy.engine import Connection
 
-from pipeline.landing import Workspace, danger_aside
+from pipeline.landing import danger_aside
 from pipeline.landing.current import typed_columns
 from pipeline.ledger import Event, Finding, Ledger
 from pipeline.ledger import events as ev
@@ -19,10 +19,7 @@ from pipeline.ledger.families import FindingKey, finding_id, urgent_family
 from pipeline.ledger.further_up import check_further_up
 from pipeline.ledger.store import Draft
 from pipeline.offline import connect
-from pipeline.warehouse import store
-from pipeline.warehouse.inputs import workspace_rule_book
 from pipeline.warehouse.plainly_told import rule_tables, sql_step
-from pipeline.warehouse.repairs import known_repairs
 from pipeline.warehouse.report_subjects import create_macros
 from shared.faults import CoverplateError
 from shared.records import OPENING_OBSERVATIONS, quoted
@@ -147,18 +144,6 @@ def _raised(
         methods=(look.method,), regulation=place.regulation, rule_book_hash=ledger.rule_book.hash,
         note=f"a look written beside {held.finding_id}: {says}",
     )  # fmt: skip
-
-
-def told_since_build(workspace: Workspace) -> list[str]:
-    """The findings of danger that a person wrote down since the warehouse was built, and did not
-    set aside: no list or plan of the warehouse has it yet."""
-    repairs = known_repairs(workspace, workspace_rule_book(workspace))
-    if repairs.written.empty:
-        return []
-    with store.reading(workspace) as con:
-        known = set(con.execute("FROM told_by_hand").fetchall())
-    written = set(repairs.written.itertuples(index=False, name=None)) - known
-    return sorted({finding for finding, _ in written} - {*repairs.set_aside["finding_id"]})
 
 
 def _not_lost(
