@@ -31,6 +31,8 @@ def said_by(said: Mapping[str, Any], who: str = "") -> str:
         None if missing(person) else str(person),
         None if missing(method) else word(method),
     ]
+    if not missing(finding := said.get("finding_id")):
+        parts.append(f"beside {finding} of the ledger")
     if not missing(file):
         named = f" [{sheet}]" if not missing(sheet) and sheet else ""
         parts.append(f"{PurePath(str(file)).name}{named} row {int(row)}")

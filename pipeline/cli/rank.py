@@ -26,7 +26,7 @@ from pipeline.scoring.burden import BURDEN_UNIT, ORDER_TOLD, RANK_TOLD
 from pipeline.scoring.explanation import INGREDIENTS, SCORE_UNIT, before_after
 from pipeline.warehouse import queries, store
 from pipeline.warehouse.frames import records
-from pipeline.warehouse.inputs import inputs_version, workspace_rule_book
+from pipeline.warehouse.inputs import inputs_version, told_since_build, workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
 from shared.in_words import number, percent, plural
 from shared.rule_book import load_rule_book
@@ -94,6 +94,10 @@ def rank(
     return 0
 
 
+LISTED = 10
+"""So many findings are named in a line."""
+
+
 def is_stale(workspace: Workspace) -> bool:
     """Whether exports, ledger or rules changed after the last build, if there was one."""
     current = store.current_version(workspace)
@@ -105,6 +109,12 @@ def warn_if_stale(workspace: Workspace) -> None:
     """Say so where exports or rules changed after the last build."""
     if is_stale(workspace):
         say("Exports, ledger or rules changed since the last build: run `coverplate build`.")
+        if since := told_since_build(workspace):
+            named = ", ".join(since[:LISTED]) + ", …" * (len(since) > LISTED)
+            say(
+                f"▲ URGENT, and in no list or plan before a build: {named} "
+                "(`coverplate findings show`)."
+            )
 
 
 @contextmanager

@@ -20,6 +20,7 @@ from pipeline.cli.output import (
 )
 from pipeline.cli.rank import built
 from pipeline.ledger.due import due
+from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.triage import beside_the_list, with_stakes
 from pipeline.screens.landed import danger_in
 from pipeline.warehouse import queries
@@ -60,7 +61,7 @@ def urgent(inferred: bool, cleared: bool, workspace: Path, as_json: bool) -> int
     beside = _beside(workspace, said)
     aside = danger_in(place)
     if as_json:
-        print_json(records(frame))
+        print_json(records(frame) + ([] if inferred or cleared else _told_in_ledger(beside)))
         for line in aside:
             say(line)
         _print_how_many_reports(len(said))
@@ -147,6 +148,8 @@ def _ground(said: dict[str, Any]) -> str:
 def _source(said: dict[str, Any]) -> str:
     """Who, when, by which method, in which file and row."""
     parts = [day(said["observed_on"]), said["inspector"], words(said["method"])]
+    if said.get("finding_id"):
+        parts.append(f"beside {said['finding_id']} of the ledger")
     return ", ".join(str(part) for part in parts if part) + _place(said)
 
 
@@ -205,6 +208,22 @@ def _beside(workspace: Path, papers: pd.DataFrame) -> pd.DataFrame:
         found = due(ledger, ledger.rule_book)
         doubts = doubts_of(workspace, ledger)
     return beside_the_list(with_stakes(found, stakes_of(workspace, found), doubts), papers)
+
+
+def _told_in_ledger(beside: pd.DataFrame) -> list[dict[str, Any]]:
+    """Danger that a person wrote down and no build has read yet, as rows of the list's JSON."""
+    return [
+        {
+            **{name: row[name] for name in ("building_id", "unit_id", "opening_id", "standing")},
+            "defect": row["family"],
+            "last_observed_on": row["last_seen_on"],
+            "grounds": [],
+            "told_in": "ledger",
+            "finding_id": row["finding_id"],
+        }
+        for row in ([] if beside.empty else records(beside))
+        if row["family"] in URGENT_FAMILIES
+    ]
 
 
 def _print_beside(frame: pd.DataFrame) -> None:

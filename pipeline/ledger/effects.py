@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import pandas as pd
+import sqlalchemy as sa
 
+from pipeline.ledger.database import EVENTS, FINDINGS
 from pipeline.ledger.events import Look
+from pipeline.ledger.families import URGENT_FAMILIES
 from pipeline.ledger.history import history
 from pipeline.ledger.store import Ledger
 from pipeline.ledger.verification import LOOK_COLUMNS
@@ -111,6 +114,79 @@ def proving_looks(ledger: Ledger) -> pd.DataFrame:
     )
     with history(ledger, kinds=("verified",)) as con:
         return con.execute(_PROOFS.format(columns=columns)).df()
+
+
+_BY_HAND = """
+SELECT
+    f.finding_id, f.building_id, nullif(f.unit_id, '') AS unit_id, f.opening_id,
+    {columns}
+FROM (
+    SELECT finding_id, sequence, payload FROM history
+    WHERE origin <> 'evidence' AND (payload -> '$.landed') IS NULL
+) AS h
+JOIN findings AS f USING (finding_id)
+WHERE f.opening_id <> ''
+ORDER BY f.building_id, f.unit_id, f.opening_id, f.finding_id, h.sequence
+"""
+
+
+def looks_by_hand(ledger: Ledger) -> pd.DataFrame:
+    """Return the looks that somebody wrote down beside a reported repair; none of them landed.
+
+    Returns:
+        Columns finding_id, building_id, unit_id, opening_id, then those of ``events.Look``; the
+        face is the finding's where the look names none and no repair may have changed it.
+    """
+    columns = ", ".join(
+        _face_seen() if name == "slots"
+        else f"(payload ->> '$.look.{name}')::{_look_type(name)} AS {name}"
+        for name in Look.model_fields
+    )  # fmt: skip
+    with history(ledger, kinds=("verified", "verification_failed")) as con:
+        return con.execute(_BY_HAND.format(columns=columns)).df()
+
+
+def urgent_by_hand(ledger: Ledger) -> pd.DataFrame:
+    """Return the events by which a person raised, or saw again, what is urgent and no condition of
+    the wiring: finding_id and sequence of each."""
+    query = (
+        sa.select(EVENTS.c.finding_id, EVENTS.c.sequence)
+        .join(FINDINGS, FINDINGS.c.finding_id == EVENTS.c.finding_id)
+        .where(
+            FINDINGS.c.family.in_(URGENT_FAMILIES),
+            EVENTS.c.kind.in_(("raised", "seen_again")),
+            EVENTS.c.origin != "evidence",
+        )
+        .order_by(EVENTS.c.finding_id, EVENTS.c.sequence)
+    )
+    with ledger.reading() as con:
+        found = [tuple(row) for row in con.execute(query)]
+    frame = pd.DataFrame(found, columns=["finding_id", "sequence"])
+    return frame.astype({"finding_id": str, "sequence": "int64"})
+
+
+def urgent_set_aside(ledger: Ledger) -> pd.DataFrame:
+    """Return findings of what is urgent and no condition of the wiring that a person set aside and
+    that was not seen since.
+
+    Returns:
+        Columns finding_id, building_id, unit_id, opening_id, family, last_seen_on.
+    """
+    with history(ledger) as con:
+        return con.execute(
+            "SELECT finding_id, building_id, nullif(unit_id, '') AS unit_id, opening_id, family, "
+            "last_seen_on FROM findings WHERE treatment = 'set_aside' AND NOT seen_since_set_aside "
+            "AND list_contains(?, family) ORDER BY finding_id",
+            [list(URGENT_FAMILIES)],
+        ).df()
+
+
+def _face_seen() -> str:
+    """The face at a look: as it says, else the finding's, unless a repair may have changed it."""
+    return (
+        "coalesce(payload ->> '$.look.slots', CASE WHEN f.leaves_slots IS NULL THEN f.slots END) "
+        "AS slots"
+    )
 
 
 def _look_type(name: str) -> str:

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import re
 
+import duckdb
+
 from pipeline.ledger.events import Raised
 from shared.finding_identity import DefectFamily as DefectFamily
 from shared.finding_identity import FindingKey as FindingKey
@@ -78,6 +80,21 @@ of other families that say as much where they are confirmed."""
 
 URGENT_FAMILIES: tuple[str, ...] = tuple(each.value for each in UrgentDefect)
 """Families of what is urgent and no condition of the wiring: seen by a look, gone by a look."""
+
+
+def urgent_family(defect: str) -> UrgentDefect:
+    """Return the family of a danger that a look written by hand tells of: urgent conditions of the
+    wiring stand as live metal beside the finding of the wiring itself."""
+    return UrgentDefect(defect) if defect in URGENT_FAMILIES else UrgentDefect.LIVE_METAL
+
+
+def create_urgent_family(con: duckdb.DuckDBPyConnection) -> None:
+    """Make ``urgent_family`` a macro of a connection."""
+    named = ", ".join(f"'{each}'" for each in URGENT_FAMILIES)
+    con.execute(
+        "CREATE OR REPLACE TEMP MACRO urgent_family(told) AS "
+        f"(CASE WHEN told IN ({named}) THEN told ELSE '{UrgentDefect.LIVE_METAL}' END)"
+    )
 
 
 def members(family: str) -> tuple[Condition, ...]:

@@ -1,6 +1,7 @@
 -- What the evidence now points at, one row an opening and defect family: confirmed defects,
 -- suspected ones from the declared probability, and what was plainly reported as urgent whatever its
--- probability. Tables: openings, observations, buildings, live_metal_looks of the warehouse;
+-- probability. Tables: openings, observations, buildings, live_metal_looks, told_by_hand of the
+-- warehouse; written_by_hand (finding_id, sequence) what a person wrote of urgent findings;
 -- code_families (code, family, also) says at which families a look's code points; families
 -- (condition, family); also_families, the same of families that a condition is of where the face or a
 -- finding says so; no_defect_at_two_slots (condition); named_by (word, family, said_by: conditions of
@@ -194,23 +195,47 @@ WHERE
         AND coalesce(g.marking IN ('no_equipment_ground', 'both'), false)
     );
 
--- What stands of the plain reports. Where a report names a condition it is that family's finding;
--- what is no condition of the wiring (a shock, heat, ...) is a family of its own.
+-- Where a report names a condition it is that family's finding; what is no condition of the wiring (a
+-- shock, heat, ...) is a family of its own, and so is whatever a look written by hand tells.
+CREATE OR REPLACE TEMP TABLE told_urgent AS
+SELECT
+    l.*,
+    CASE WHEN l.finding_id IS NULL THEN coalesce(f.family, l.defect)
+        ELSE urgent_family(l.defect) END AS family,
+    CASE WHEN l.finding_id IS NULL AND f.family IS NOT NULL THEN l.defect END AS condition
+FROM live_metal_looks AS l
+LEFT JOIN families AS f ON f.condition = l.defect;
+
+-- What a person wrote down of danger stands until the warehouse knows all of it, and all of it is
+-- answered there.
+CREATE OR REPLACE TEMP TABLE stands_by_hand AS
+SELECT w.finding_id
+FROM written_by_hand AS w
+JOIN standing AS s ON s.finding_id = w.finding_id
+LEFT JOIN told_by_hand AS k ON k.finding_id = w.finding_id AND k.sequence = w.sequence
+LEFT JOIN (
+    SELECT building_id, unit_id, opening_id, family, bool_and(cleared_by IS NOT NULL) AS answered
+    FROM told_urgent WHERE finding_id IS NOT NULL GROUP BY ALL
+) AS t
+    ON t.building_id = s.building_id AND t.unit_id = s.unit_id AND t.opening_id = s.opening_id
+    AND t.family = s.family
+GROUP BY w.finding_id
+HAVING NOT bool_and(k.finding_id IS NOT NULL AND coalesce(t.answered, false));
+
+-- What stands of the plain reports.
 CREATE OR REPLACE TEMP TABLE reported_urgent AS
 SELECT
     l.building_id,
     l.unit_id,
     l.opening_id,
-    coalesce(f.family, l.defect) AS family,
-    arg_max(CASE WHEN f.family IS NOT NULL THEN l.defect END, (l.observed_on, l.defect))
-        AS condition,
+    l.family,
+    arg_max(l.condition, (l.observed_on, l.defect)) AS condition,
     min(l.observed_on) AS first_seen_on,
     max(l.observed_on) AS last_seen_on,
     max(l.observed_on) AS pointed_on,
     list_sort(list(DISTINCT l.method)) AS methods,
     string_agg(DISTINCT l.says, '; ' ORDER BY l.says) AS note
-FROM live_metal_looks AS l
-LEFT JOIN families AS f ON f.condition = l.defect
+FROM told_urgent AS l
 -- what was said before a proven repair is of that repair, though the defect came back
 WHERE l.cleared_by IS NULL AND l.before_proof IS NULL
 GROUP BY ALL;

@@ -214,33 +214,44 @@ class Ledger:
         Returns:
             The events written, in the order given.
         """
+        with self.writing() as con:
+            return self.raise_in(con, raised, who=who, origin=origin, at=at)
+
+    def raise_in(
+        self,
+        con: Connection,
+        raised: Sequence[ev.Raised],
+        *,
+        who: str,
+        origin: str,
+        at: dt.datetime | None = None,
+    ) -> list[ev.Event]:
+        """Raise findings as ``raise_many`` does, within a transaction that writes."""
         check_actor(who, origin)
         clock = dt.datetime.now(dt.UTC)
-        with self.writing() as con:
-            standing = self._standing(con, [identity_of(each) for each in raised])
-            before = self._before(con, raised)
-            events = []
-            for each in raised:
-                identity, earlier = identity_of(each), before.get(each.recurs_of or "")
-                last = earlier.last_at if earlier else None
-                moment = _moment(at, last, clock)
-                check_raised(
-                    each,
-                    earlier,
-                    proven=earlier is not None and earlier.treatment == "proven",
-                    at=moment,
-                )
-                check_time(identity, moment, last, clock)
-                if identity in standing:
-                    continue
-                standing.add(identity)
-                events.append(_next_event(identity, 0, START, each, moment, who, origin))
-            new = {event.finding_id: event for event in events}
-            inserted = self._insert_findings(con, events)
-            events = [event for event in events if event.finding_id in inserted]
-            self._insert_events(con, events)
-            keep(con, [start(event.finding_id, event) for event in events])
-            return [new[event.finding_id] for event in events]
+        standing = self._standing(con, [identity_of(each) for each in raised])
+        before = self._before(con, raised)
+        events = []
+        for each in raised:
+            identity, earlier = identity_of(each), before.get(each.recurs_of or "")
+            last = earlier.last_at if earlier else None
+            moment = _moment(at, last, clock)
+            check_raised(
+                each,
+                earlier,
+                proven=earlier is not None and earlier.treatment == "proven",
+                at=moment,
+            )
+            check_time(identity, moment, last, clock)
+            if identity in standing:
+                continue
+            standing.add(identity)
+            events.append(_next_event(identity, 0, START, each, moment, who, origin))
+        inserted = self._insert_findings(con, events)
+        events = [event for event in events if event.finding_id in inserted]
+        self._insert_events(con, events)
+        keep(con, [start(event.finding_id, event) for event in events])
+        return events
 
     def _before(self, con: Connection, raised: Sequence[ev.Raised]) -> dict[str, Finding]:
         """Return the findings that recurrences point back at."""

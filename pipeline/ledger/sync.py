@@ -14,12 +14,11 @@ from typing import Any
 
 import duckdb
 import pandas as pd
-import sqlalchemy as sa
 
 from pipeline.landing.workspace import Workspace
 from pipeline.ledger import events as ev
 from pipeline.ledger.answered_papers import answered_after_work
-from pipeline.ledger.database import EVENTS, FINDINGS
+from pipeline.ledger.effects import urgent_by_hand
 from pipeline.ledger.families import (
     ALSO,
     FAMILY,
@@ -27,6 +26,7 @@ from pipeline.ledger.families import (
     RECORD_CONFLICT,
     URGENT_FAMILIES,
     DefectFamily,
+    create_urgent_family,
     families_of,
     identity_of,
     members,
@@ -127,7 +127,8 @@ def sync_findings(
 
     Args:
         warehouse: a connection with the tables openings, observations, buildings,
-            live_metal_looks, paper_defects, contradicted_fixes and data_quality_findings;
+            live_metal_looks, told_by_hand, paper_defects, contradicted_fixes and
+            data_quality_findings;
             nothing is written to them.
         ledger: the ledger.
         rule_book: thresholds; the ledger's own by default.
@@ -239,9 +240,8 @@ def _evidence(
             ),
         )
         hand_over(con, "standing", current(ledger))
-        hand_over(con, "written_by_hand", _written_by_hand(ledger))
-        limits = ("supply_low", "supply_high", "touch_volts")
-        con.execute(_STANDS_BY_HAND, {name: float(getattr(book.urgent, name)) for name in limits})
+        create_urgent_family(con)
+        hand_over(con, "written_by_hand", urgent_by_hand(ledger))
         for statement in duckdb.extract_statements(sql("sightings")):
             needs = "$suspect" in statement.query
             suspect = {"suspect": float(book.ledger.suspect_probability)}
@@ -260,55 +260,6 @@ def _evidence(
         yield con
     finally:
         con.close()
-
-
-def _written_by_hand(ledger: Ledger) -> pd.DataFrame:
-    """Findings of what is urgent that a person raised or saw again, beside the evidence. Column
-    finding_id."""
-    written = (
-        sa.select(EVENTS.c.finding_id)
-        .join(FINDINGS, FINDINGS.c.finding_id == EVENTS.c.finding_id)
-        .where(
-            FINDINGS.c.family.in_(URGENT_FAMILIES),
-            EVENTS.c.kind.in_(("raised", "seen_again")),
-            EVENTS.c.origin != ORIGIN,
-        )
-        .distinct()
-    )
-    with ledger.reading() as con:
-        found = sorted(con.scalars(written))
-    return pd.DataFrame({"finding_id": found}).astype(str)
-
-
-_STANDS_BY_HAND = """
-CREATE OR REPLACE TEMP TABLE stands_by_hand AS
-WITH asked AS (
-    SELECT s.finding_id, s.building_id, s.unit_id, s.opening_id, s.last_seen_on
-    FROM standing AS s
-    SEMI JOIN written_by_hand USING (finding_id)
-),
--- No landed row says what it was, so that one look has to answer whatever it may have been.
-answered AS (
-    SELECT a.finding_id
-    FROM asked AS a
-    JOIN buildings AS b USING (building_id)
-    JOIN observations AS o
-        ON o.building_no = b.building_no AND o.unit_id = a.unit_id AND o.opening_id = a.opening_id
-    WHERE o.observed_on > a.last_seen_on
-        AND o.note IS NULL AND o.result IN ('correct', 'open_ground', 'poor_ground')
-        AND coalesce(o.cover_removed,
-            CASE WHEN o.method = 'cover_off_inspection' THEN 'yes' END) = 'yes'
-        AND o.polarity = 'correct' AND o.neutral_ground_jumper = 'no'
-        AND o.heat_or_scorch = 'no' AND o.shock_reported = 'no'
-        AND o.non_contact_detector IS DISTINCT FROM 'yes'
-        AND o.hot_neutral_volts BETWEEN $supply_low AND $supply_high
-        AND greatest(o.plate_earth_volts, o.case_earth_volts) < $touch_volts
-        AND o.plate_earth_volts IS NOT NULL AND o.case_earth_volts IS NOT NULL
-        AND coalesce(o.ground_contact_earth_volts,
-            CASE WHEN o.slots = 'two_slot' THEN 0 END) < $touch_volts
-)
-SELECT finding_id FROM asked ANTI JOIN answered USING (finding_id)
-"""
 
 
 _CONFLICTS = f"""

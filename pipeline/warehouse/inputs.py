@@ -53,3 +53,15 @@ def landed_digest(workspace: Workspace, rule_book: RuleBook, repairs: KnownRepai
 def version_of(landed: str, record: str | None) -> str:
     """The version of a warehouse: hash of ``landed_digest`` and the hash of the record."""
     return hashlib.sha256(f"{landed}\n{record}\n".encode()).hexdigest()[:16]
+
+
+def told_since_build(workspace: Workspace) -> list[str]:
+    """The findings of danger that a person wrote down since the warehouse was built, and did not
+    set aside: no list or plan of the warehouse has it yet."""
+    repairs = known_repairs(workspace, workspace_rule_book(workspace))
+    if repairs.written.empty:
+        return []
+    with store.reading(workspace) as con:
+        known = set(con.execute("FROM told_by_hand").fetchall())
+    written = set(repairs.written.itertuples(index=False, name=None)) - known
+    return sorted({finding for finding, _ in written} - {*repairs.set_aside["finding_id"]})

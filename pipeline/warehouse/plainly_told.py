@@ -11,8 +11,14 @@ from pipeline.evidence.likelihood import likelihoods_of
 from pipeline.landing import Workspace, create_views, danger_aside
 from pipeline.landing.own_notes import any_note
 from pipeline.landing.places import create_place_macro
+from pipeline.ledger.families import create_urgent_family
 from pipeline.warehouse.contradicted import drop_contradicted
-from pipeline.warehouse.repairs import KnownRepairs, that_stand, write_repairs
+from pipeline.warehouse.repairs import (
+    KnownRepairs,
+    that_stand,
+    write_looks_by_hand,
+    write_repairs,
+)
 from pipeline.warehouse.report_subjects import create_macros
 from shared.fire_facts import told_sql
 from shared.rule_book import RuleBook
@@ -70,12 +76,15 @@ def plainly_told(
     create_views(con, workspace)
     rule_tables(con, rule_book)
     papers = con.execute("SELECT 1 FROM building_reports_valid LIMIT 1").fetchall()
-    create_macros(con, any_notes=any_note(con, "observations_history"), any_papers=bool(papers))
+    notes = any_note(con, "observations_history") or bool(repairs.looks["note"].notna().any())
+    create_macros(con, any_notes=notes, any_papers=bool(papers))
     danger_aside.create_macro(con)
     create_place_macro(con)
     con.execute(sql_step("01_buildings.sql"))
     con.execute(sql_step("02_observations.sql"))
-    for step in ("looks_ever", "told", "elsewhere", "put_otherwise"):
+    write_looks_by_hand(con, repairs)
+    create_urgent_family(con)
+    for step in ("looks_ever", "told", "set_aside", "elsewhere", "put_otherwise"):
         con.execute(sql_step(f"02_{step}.sql"))
     stand, in_doubt = that_stand(con, repairs, ledger_of or workspace, rule_book)
     write_repairs(con, stand)

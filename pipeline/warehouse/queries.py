@@ -261,7 +261,7 @@ def stakes(con: duckdb.DuckDBPyConnection, places: pd.DataFrame) -> pd.DataFrame
             FROM (SELECT unnest(?::VARCHAR[]) AS building_id, unnest(?::VARCHAR[]) AS unit_id,
                 unnest(?::VARCHAR[]) AS opening_id)
         )
-        SELECT w.*, coalesce(o.urgent, false) AS urgent, o.p_dangerous, z.people,
+        SELECT w.*, u.opening_id IS NOT NULL AS urgent, o.p_dangerous, z.people,
             z.vulnerable_people
         FROM wanted AS w
         LEFT JOIN buildings AS b USING (building_id)
@@ -269,6 +269,9 @@ def stakes(con: duckdb.DuckDBPyConnection, places: pd.DataFrame) -> pd.DataFrame
         LEFT JOIN openings AS o
             ON o.building_id = w.building_id AND coalesce(o.unit_id, '') = w.unit_id
             AND o.opening_id = w.opening_id
+        LEFT JOIN urgent_openings AS u
+            ON u.building_no = b.building_no AND u.unit_id = w.unit_id
+            AND u.opening_id = w.opening_id
         ORDER BY ALL
         """,
         listed,
@@ -388,10 +391,14 @@ def urgent(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     frame = con.execute(
         """
         SELECT b.building_id, b.name, s.rank, u.unit_id, o.room, u.opening_id, u.defect,
-            o.last_observed_on, o.methods, o.p_dangerous, o.standing, u.grounds,
-            coalesce(u.reported_slots, o.slots) AS slots
+            coalesce(o.last_observed_on, u.reported_on) AS last_observed_on,
+            coalesce(o.methods, []) AS methods, o.p_dangerous,
+            coalesce(o.standing, CASE WHEN u.measured THEN 'measured' ELSE 'reported' END)
+                AS standing,
+            u.grounds, coalesce(u.reported_slots, o.slots) AS slots
         FROM urgent_openings AS u
-        JOIN openings AS o USING (building_no, unit_id, opening_id)
+        -- what was written into the ledger may be of an opening of which nothing landed
+        LEFT JOIN openings AS o USING (building_no, unit_id, opening_id)
         JOIN buildings AS b USING (building_no)
         JOIN building_scores AS s USING (building_no)
         ORDER BY s.rank, u.unit_id, u.opening_id

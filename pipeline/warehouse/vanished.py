@@ -26,6 +26,7 @@ _VANISHED = """
 SELECT o.building_id, o.unit_id, o.opening_id, o.ground, o.defect, o.says, o.standing,
     o.observed_on, o.inspector, o.method, o.file, o.sheet, o."row",
     CASE
+        WHEN o.file IS NULL THEN 'it was set aside in the ledger'
         WHEN NOT EXISTS (SELECT 1 FROM now.files AS f WHERE f.path = o.file)
             THEN 'its export was withdrawn'
         WHEN (SELECT rule_book_hash FROM before.build_facts)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import shutil
 
 import pandas as pd
@@ -10,8 +11,9 @@ import pytest
 from screens_shown import choose, plate, press, screen_of, sound
 
 from pipeline.landing import Workspace
-from pipeline.ledger.events import Look
-from pipeline.warehouse.looks_by_hand import dangers_told
+from pipeline.ledger import Draft, FixReported, Ledger, Look, open_ledger
+from pipeline.warehouse.looks_by_hand import dangers_told, record_look
+from shared.faults import CoverplateError
 from shared.rule_book import load_rule_book
 from shared.standing import Standing, UrgentDefect
 from tests.cli.running import run
@@ -22,8 +24,34 @@ FALSE_GROUND = {
     "unit_id": "1", "opening_id": "K1", "observed_on": "2026-03-02", "inspector": "Ada Quill",
     "method": "cover_off_inspection", "result": "false_ground", "cover_removed": "yes",
     "neutral_ground_jumper": "yes", "polarity": "correct", "slots": "three_slot",
+    "room": "Kitchen", "circuit_id": "C1",
 }  # fmt: skip
-BUILDINGS = ("V1", "S1", "N1", "C1", "G1", "P1")
+OTHERWISE = {
+    "Other Room Row": {"room": "Bath"},
+    "Other Circuit Row": {"circuit_id": "C9"},
+    "Other Face Row": {"slots": "two_slot", "ground_contact_earth_volts": None},
+    "Contact Row": {"ground_present": "no"},
+    "Neutral Row": {"neutral_ground_volts": 60},
+    "No Volts Row": {"plate_earth_volts": None},
+    "Dead Circuit Row": {"hot_neutral_volts": None},
+    "Note Row": {"note": "breaker was off"},
+    "Too Early Row": {"observed_on": "2026-03-20"},
+    "Same Day Row": {"observed_on": "2026-03-22"},
+}
+"""Looks that answer nothing of 118 V on a plate, by the house of each."""
+
+TAKEN_BACK = {
+    "Blank Row": {"plate_earth_volts": None},
+    "Void Row": {"note": "power was off, void"},
+    "Not Tested Row": {"result": "not_tested", "plate_earth_volts": None},
+    "Day Before Row": {"observed_on": "2026-03-20"},
+    "Of Another Row": {"inspector": "Jo Vane", "plate_earth_volts": None},
+}
+"""What becomes of a look that answered it, in a later sending of its file."""
+
+STAYS, TOLD_AGAIN, ANSWERED = "Aside Row", "Again Row", "Answered Row"
+BUILDINGS = ("V1", "S1", "N1", "C1", "G1", "P1", *OTHERWISE, *TAKEN_BACK, STAYS, TOLD_AGAIN,
+             ANSWERED)  # fmt: skip
 SEER = ("--inspector", "Sally Ambrel", "--firm-of-inspector", "Quillmarsh")
 BOX = ("--method", "cover_off_inspection", "--cover-removed", "yes", "--slots", "three_slot")
 LIVE = (*BOX, "--neutral-ground-jumper", "yes", "--polarity", "reversed")
@@ -43,11 +71,19 @@ def reported(tmp_path_factory):
         assert run(*words, *at).code == 0
     listed = run("findings", "list", "--json", *at).json()
     found = {row["building_id"]: row["finding_id"] for row in listed if row["opening_id"]}
-    how = ("--remedy", "grounding_conductor_added", "--firm", "Pell Electric")
-    for name in BUILDINGS:
-        who = ("--worker", "Mike Orme", "--on", "2026-03-12")
-        assert run("fix", "report", found[name], *how, *who, *at).code == 0
+    done = FixReported(remedy="grounding_conductor_added", firm="Pell Electric",
+                       worker="Mike Orme", fixed_on="2026-03-12")  # fmt: skip
+    ledger = open_ledger(workspace=folder / "w")
+    drafts = [Draft(found[name], done) for name in BUILDINGS]
+    ledger.append_many(drafts, who="T. Est", origin="cli")
+    ledger.close()
     return folder / "w", found
+
+
+def report(place, name, on):
+    how = ("--remedy", "grounding_conductor_added", "--firm", "Pell Electric")
+    who = ("--worker", "Mike Orme", "--on", on)
+    assert run("fix", "report", place[1][name], *how, *who, "--workspace", place[0]).code == 0
 
 
 @pytest.fixture
@@ -68,8 +104,17 @@ def told(own):
     rows = run("findings", "digest", "--json", *at).json()
     digest = {row["building_id"] for row in rows if row["section"] == "urgent"}
     text = run("urgent", *at).out
-    assert {name for name in BUILDINGS if f"  {name} " in text} == digest == listed
+    shown = {name for name in BUILDINGS if re.search(f"(^|  ){name} ", text, re.MULTILINE)}
+    assert shown == digest == listed
     return digest
+
+
+def landed(own, tmp_path, looks):
+    """Take looks in from one file, sent again each time, build, and bring the ledger up to it."""
+    file = tmp_path / "answers.csv"
+    pd.DataFrame(looks).to_csv(file, index=False)
+    for words in (("intake", file), ("build",), ("findings", "sync")):
+        assert run(*words, "--workspace", own).code in (0, 3)  # 3: something to read
 
 
 def test_what_it_tells_is_urgent_everywhere_at_once_and_after_builds(place, monkeypatch):
@@ -95,8 +140,9 @@ def test_what_it_tells_is_urgent_everywhere_at_once_and_after_builds(place, monk
     assert told(own) == {"V1", "S1", "N1"}
     app = screen_of(monkeypatch, Workspace(own), "where_next")
     sound(app)
-    shown = plate(app, "urgent-findings")
+    shown = plate(app, "urgent")
     assert "V1" in shown and "shock reported" in shown and "G1" not in shown
+    rows = run("findings", "list", "--json", "--workspace", own).json()
     for building in ("V1", "S1", "N1"):
         (first, *_) = [row for row in rows if row["building_id"] == building and row["urgent"]]
         assert "▲ URGENT" in run("findings", "show", first["finding_id"], "--workspace", own).out
@@ -108,25 +154,116 @@ def test_what_it_tells_is_urgent_everywhere_at_once_and_after_builds(place, monk
 
 
 CLEAN = FALSE_GROUND | {
-    "building_id": "V1", "result": "correct", "neutral_ground_jumper": "no",
-    "ground_present": "yes", "observed_on": "2026-04-02", "heat_or_scorch": "no",
-    "shock_reported": "no",
-    "hot_neutral_volts": 120, "plate_earth_volts": 0.2, "case_earth_volts": 0.1,
+    "result": "correct", "neutral_ground_jumper": "no", "ground_present": "yes",
+    "observed_on": "2026-04-02", "hot_neutral_volts": 120, "plate_earth_volts": 0.2,
     "ground_contact_earth_volts": 0.3,
 }  # fmt: skip
+VOLTS = (*LIVE, "--result", "reversed_false_ground", "--plate-earth-volts", "118")
 
 
-def test_a_landed_look_that_answers_everything_takes_it_off_and_none_that_does_not(place, tmp_path):
-    own, _ = place
-    assert verify(place, "V1", *LIVE, "--result", "reversed_false_ground").code == 0
-    lacking = [CLEAN | {name: None} for name in CLEAN if name.endswith(("volts", "reported"))]
-    lacking += [CLEAN | {"observed_on": "2026-03-20"}, CLEAN | {"note": "breaker was off"}]
-    for number, rows in enumerate((lacking, [CLEAN])):
-        file = tmp_path / f"later{number}.csv"
-        pd.DataFrame(rows).to_csv(file, index=False)
-        for words in (("intake", file), ("build",), ("findings", "sync")):
-            assert run(*words, "--workspace", own).code == 0
-        assert told(own) == ({"V1"} if number == 0 else set())
+def test_it_is_cleared_by_what_clears_a_landed_report_and_is_back_when_that_is_taken_back(
+    place, tmp_path, monkeypatch
+):
+    own, found = place
+    at = ("--workspace", own)
+    houses = {*OTHERWISE, *TAKEN_BACK, STAYS, TOLD_AGAIN, ANSWERED}
+    ledger = open_ledger(workspace=own)
+    seen = Look.model_validate({
+        "observed_on": "2026-03-22", "inspector": "Sally Ambrel", "slots": "three_slot",
+        "firm_of_inspector": "Quillmarsh", "method": "cover_off_inspection",
+        "result": "reversed_false_ground", "cover_removed": "yes", "neutral_ground_jumper": "yes",
+        "polarity": "reversed", "plate_earth_volts": 118,
+    })  # fmt: skip
+    for name in houses:
+        written = record_look(ledger, found[name], seen, who="T. Est", origin="cli")
+        assert [each.kind for each in written] == ["verification_failed", "raised"]
+    ledger.close()
+    rows = run("findings", "list", "--json", *at).json()
+    danger = {r["building_id"]: r["finding_id"] for r in rows if r["family"] == "live_metal"}
+    for name in (STAYS, TOLD_AGAIN):
+        assert run("findings", "dismiss", danger[name], "--reason", "moved out", *at).code == 0
+    report(place, TOLD_AGAIN, "2026-03-24")
+    again = verify(place, TOLD_AGAIN, *VOLTS, on="2026-03-26")
+    assert f"▲ URGENT: {danger[TOLD_AGAIN]}" in again.err
+    assert told(own) == houses - {STAYS}
+    shown = run("findings", "show", danger[TOLD_AGAIN], *at).out
+    assert "▲ URGENT" in shown and "tells of it again" in shown
+
+    answers = {name: CLEAN | {"building_id": name} for name in (*TAKEN_BACK, ANSWERED)}
+    answers |= {name: CLEAN | {"building_id": name} | cells for name, cells in OTHERWISE.items()}
+    landed(own, tmp_path, answers.values())
+    stands = {*OTHERWISE, TOLD_AGAIN}
+    assert told(own) == stands
+    listed = run("urgent", "--json", *at).json()
+    assert {row["building_id"] for row in listed} == stands
+    beside = {each["finding_id"] for row in listed for each in row["grounds"]}
+    assert beside == {found[name] for name in stands}
+    assert "118 V from plate to earth" in run("urgent", "--cleared", *at).out
+    ranked = run("rank", "--json", *at).json()
+    assert {row["building_id"] for row in ranked if row["urgent"]} == stands
+    assert "urgent" in run("building", "Other Room Row", *at).out
+    plan = run("plan", "looks", "--crews", "4", "--hours", "8", "--json", *at).out
+    assert all(f'"{name}"' in plan for name in stands) and "118 V from plate" in plan
+    text = plate(screen_of(monkeypatch, Workspace(own), "where_next"), "urgent")
+    assert "118 V from plate to earth" in text
+    assert any(f"beside {found[name]} of the ledger" in text for name in stands)
+
+    back = {name: answers[name] | cells for name, cells in TAKEN_BACK.items()}
+    landed(own, tmp_path, (answers | back).values())
+    assert told(own) == stands | {*TAKEN_BACK}
+
+
+def unwritten(*_, **__):
+    raise CoverplateError("the disk is full")
+
+
+def test_look_and_danger_are_written_together_or_not_at_all(place, monkeypatch):
+    own, found = place
+    with monkeypatch.context() as broken:
+        broken.setattr(Ledger, "raise_in", unwritten)
+        assert verify(place, "V1", *VOLTS).code == 2
+    ledger = open_ledger(workspace=own)
+    assert [each.kind for each in ledger.history(found["V1"])] == ["raised", "fix_reported"]
+    ledger.close()
+    assert verify(place, "V1", *VOLTS).code == 0
+    assert told(own) == {"V1"}
+    at = ("--workspace", own)
+    (row,) = run("urgent", "--json", *at).json()
+    assert (row["building_id"], row["defect"], row["told_in"]) == ("V1", "live_metal", "ledger")
+    for words in (("rank",), ("building", "V1"), ("openings", "V1"), ("plan", "looks")):
+        assert f"before a build: {row['finding_id']} (" in run(*words, *at).err
+
+
+def test_a_look_at_an_opening_of_which_nothing_landed_is_on_the_list_and_in_the_plan(place):
+    own, found = place
+    at = ("--workspace", own)
+    of = ("--building", "C1", "--unit", "1", "--opening", "K9", "--slots", "three_slot")
+    seen = ("--condition", "false_ground", "--seen-on", "2026-03-02")
+    (raised,) = run("findings", "raise", *of, *seen, "--json", *at).json()
+    other = own, found | {"C1": raised["finding_id"]}
+    report(other, "C1", "2026-03-12")
+    assert verify(other, "C1", *VOLTS).code == 0
+    for words in (("build",), ("findings", "sync")):
+        assert run(*words, *at).code == 0
+    assert told(own) == {"C1"}
+    (row,) = run("urgent", "--json", *at).json()
+    assert (row["opening_id"], row["defect"]) == ("K9", "reversed_false_ground")
+    assert "K9" in run("plan", "looks", *at).out
+
+
+def test_a_look_of_a_ledger_in_which_its_danger_was_never_raised_is_urgent_after_a_build(place):
+    own, found = place
+    seen = {"observed_on": "2026-03-22", "inspector": "Sally Ambrel", "cover_removed": "yes",
+            "method": "cover_off_inspection", "result": "false_ground",
+            "neutral_ground_jumper": "yes", "shock_reported": "yes"}  # fmt: skip
+    ledger = open_ledger(workspace=own)
+    ledger.record_look(found["S1"], Look.model_validate(seen), who="T. Est", origin="cli")
+    ledger.close()
+    for words in (("build",), ("findings", "sync")):
+        assert run(*words, "--workspace", own).code == 0
+    assert told(own) == {"S1"}
+    rows = run("findings", "list", "--json", "--workspace", own).json()
+    assert "shock_reported" in {row["family"] for row in rows if row["building_id"] == "S1"}
 
 
 def test_the_screen_raises_it_too(place, monkeypatch):

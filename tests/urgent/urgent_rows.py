@@ -11,7 +11,7 @@ from pipeline.landing import Workspace, danger_aside, intake
 from pipeline.landing.places import create_place_macro
 from pipeline.offline import connect
 from pipeline.warehouse.plainly_told import rule_tables, sql_step
-from pipeline.warehouse.repairs import write_families
+from pipeline.warehouse.repairs import nothing_known, write_families, write_looks_by_hand
 from pipeline.warehouse.report_subjects import create_macros
 from shared.records import OPENING_OBSERVATIONS, SQL_TYPE
 from shared.rule_book import RuleBook, load_rule_book
@@ -125,6 +125,7 @@ def asked(
     create_place_macro(con)
     rule_tables(con, book or load_rule_book())
     danger_aside.create_macro(con)
+    write_looks_by_hand(con, nothing_known())
     con.execute("CREATE TABLE looks_put_otherwise (_part INTEGER, _row BIGINT)")
     for step in ("02_looks_ever.sql", "02_told.sql", "02_elsewhere.sql", "02_urgent.sql"):
         con.execute(sql_step(step))

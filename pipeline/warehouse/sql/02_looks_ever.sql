@@ -2,7 +2,7 @@
 CREATE TABLE observation_history AS
 SELECT h.* EXCLUDE (visit_id) FROM observations_history AS h WHERE h.status = 'superseded';
 
--- Every look, those that were replaced with what replaced them, and whether a later export did so, of
+-- Every look, those that a person wrote into the ledger (as of no file), those that were replaced with what replaced them, and whether a later export did so, of
 -- the same person. Two rows of one export are two looks, whatever they have in common; rows that name
 -- nobody may be two people's.
 CREATE TEMP VIEW looks_ever AS
@@ -17,4 +17,8 @@ SELECT b.building_no, coalesce(h.unit_id, '') AS unit_id,
 FROM observation_history AS h
 JOIN buildings AS b USING (building_id)
 LEFT JOIN landed_files AS own ON own._part = h._part
-LEFT JOIN landed_files AS later ON later._part = h.superseded_by_part;
+LEFT JOIN landed_files AS later ON later._part = h.superseded_by_part
+UNION ALL BY NAME
+SELECT * EXCLUDE (building_id, finding_id), NULL::INTEGER AS superseded_by_part,
+    NULL::BIGINT AS superseded_by_row, false AS replaced_elsewhere
+FROM looks_by_hand;

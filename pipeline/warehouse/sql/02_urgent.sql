@@ -231,7 +231,13 @@ WHERE l.slots <> r.slots AND l.observed_on >= r.observed_on
         SELECT 1 FROM faces_left AS f
         WHERE f.building_no = l.building_no AND f.unit_id = l.unit_id
             AND f.opening_id = l.opening_id AND f.leaves_slots = l.slots
-            AND f.fixed_on BETWEEN r.observed_on AND l.observed_on);
+            AND f.fixed_on BETWEEN r.observed_on AND l.observed_on)
+UNION ALL
+-- A look written by hand names no place: it is that of the defect beside which it was written.
+SELECT DISTINCT e._part, e._row, h._part, h._row, NULL, NULL
+FROM looks_elsewhere AS e
+JOIN looks_by_hand AS h USING (building_no, unit_id, opening_id)
+WHERE e.of_defect AND e.of_on <= h.observed_on AND e.observed_on >= h.observed_on;
 
 -- A row is corrected where a later export has another in its place by the same person that is able to
 -- tell that it is gone, by the rules above: a reading of a dead circuit takes nothing back, nor does
@@ -311,7 +317,8 @@ DROP TABLE live_metal_halves;
 -- One row for each thing that a look says, with what answers it: cleared_by is NULL where it stands,
 -- else 'look', 'proven_fix' or 'replaced' (a later export corrected the row). before_proof: the day of
 -- the proof of a repair that came after what stands, where the defect has come back since.
--- at_other_face: the last look that would clear it but for its face.
+-- at_other_face: the last look that would clear it but for its face. finding_id: beside which finding
+-- of the ledger somebody wrote the look down, where it is no row of a file.
 CREATE TABLE live_metal_looks AS
 WITH numbered AS (
     SELECT *, row_number() OVER () AS number FROM live_metal_said
@@ -408,10 +415,12 @@ SELECT
     k.path AS clearing_file,
     k.sheet AS clearing_sheet,
     CASE s.cleared_by WHEN 'look' THEN s.look._row WHEN 'replaced' THEN s.superseded_by_row END
-        // k.cells_a_row AS clearing_row
+        // k.cells_a_row AS clearing_row,
+    h.finding_id
 FROM settled AS s
 JOIN buildings AS b USING (building_no)
-JOIN landed_files AS l ON l._part = s._part
+LEFT JOIN landed_files AS l ON l._part = s._part
+LEFT JOIN looks_by_hand AS h ON h._part = s._part AND h._row = s._row
 LEFT JOIN landed_files AS k ON k._part = CASE s.cleared_by
     WHEN 'look' THEN s.look._part WHEN 'replaced' THEN s.superseded_by_part END
 ORDER BY ALL;
@@ -445,7 +454,8 @@ SELECT
             'the face ' || replace(at_other_face.face, '_', ' ') || ', the report '
             || replace(at_other_face.of_face, '_', ' ') || ', and no repair in between that leaves '
             'such a face is reported: may be another receptacle'), standing := standing, observed_on := observed_on,
-        inspector := inspector, method := method, file := file, sheet := sheet, "row" := "row")
+        inspector := inspector, method := method, file := file, sheet := sheet, "row" := "row",
+        finding_id := finding_id)
         ORDER BY past, observed_on DESC, says, file, "row") AS grounds
 FROM standing
 GROUP BY building_no, unit_id, opening_id
