@@ -2,9 +2,10 @@
 CREATE TABLE observation_history AS
 SELECT h.* EXCLUDE (visit_id) FROM observations_history AS h WHERE h.status = 'superseded';
 
--- Every look, those that a person wrote into the ledger (as of no file), those that were replaced with what replaced them, and whether a later export did so, of
--- the same person. Two rows of one export are two looks, whatever they have in common; rows that name
--- nobody may be two people's.
+-- Every look: those in force, those that were replaced with what replaced them and whether a later
+-- export did so, of the same person, and those that a person wrote into the ledger (of no file). Two
+-- rows of one export are two looks, whatever they have in common; rows that name nobody may be two
+-- people's.
 CREATE TEMP VIEW looks_ever AS
 SELECT *, NULL::INTEGER AS superseded_by_part, NULL::BIGINT AS superseded_by_row,
     false AS replaced_elsewhere
