@@ -1,5 +1,7 @@
 """The quick reading of a delimited text is cell for cell the careful one, or it is not taken."""
 
+import re
+
 import duckdb
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -17,6 +19,7 @@ QUOTED = st.sampled_from(
     ['""', '"a,b"', '"say ""no"""', '"a""', '"', '"a"b', ' "a"', '"é, ü"', '"\\"']
 )
 LINE = st.lists(PLAIN | QUOTED, min_size=3, max_size=3).map(",".join)
+WRAPPED = re.compile('"([^"]|"")*"')
 END = st.sampled_from(["\n", "\r\n"])
 
 
@@ -50,6 +53,8 @@ def test_where_every_line_is_one_record_both_readings_are_alike(tmp_path_factory
         return
     if any(len(cells) != 3 for _, cells in slow) or len(slow) != len(lines):
         return  # too long or blank: told by the count of rows, or kept beyond the header
+    if any(WRAPPED.fullmatch(line) for line in lines):
+        return  # its only cell holds a row: seen by the cells that it lacks, and read carefully
     fast, beyond = quick(con, path, 3)
     assert fast == slow
     assert set(beyond) == {""}
