@@ -28,6 +28,7 @@ from pipeline.warehouse import queries, store
 from pipeline.warehouse.frames import records
 from pipeline.warehouse.inputs import inputs_version, told_since_build, workspace_rule_book
 from pipeline.warehouse.narrowing import Narrowing
+from pipeline.warehouse.repairs import KnownRepairs, known_repairs
 from shared.in_words import number, percent, plural
 from shared.rule_book import load_rule_book
 
@@ -100,16 +101,25 @@ LISTED = 10
 
 def is_stale(workspace: Workspace) -> bool:
     """Whether exports, ledger or rules changed after the last build, if there was one."""
+    return _since_build(workspace) is not None
+
+
+def _since_build(workspace: Workspace) -> KnownRepairs | None:
+    """What the ledger says, where anything changed after the last build; None where nothing did."""
     current = store.current_version(workspace)
+    if current is None:
+        return None
     rules = workspace_rule_book(workspace)
-    return current is not None and current != inputs_version(workspace, rules)
+    repairs = known_repairs(workspace, rules)
+    return None if current == inputs_version(workspace, rules, repairs) else repairs
 
 
 def warn_if_stale(workspace: Workspace) -> None:
     """Say so where exports or rules changed after the last build."""
-    if is_stale(workspace):
+    repairs = _since_build(workspace)
+    if repairs is not None:
         say("Exports, ledger or rules changed since the last build: run `coverplate build`.")
-        if since := told_since_build(workspace):
+        if since := told_since_build(workspace, repairs):
             named = ", ".join(since[:LISTED]) + ", …" * (len(since) > LISTED)
             say(
                 f"▲ URGENT, and in no list or plan before a build: {named} "

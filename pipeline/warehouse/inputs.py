@@ -55,10 +55,9 @@ def version_of(landed: str, record: str | None) -> str:
     return hashlib.sha256(f"{landed}\n{record}\n".encode()).hexdigest()[:16]
 
 
-def told_since_build(workspace: Workspace) -> list[str]:
+def told_since_build(workspace: Workspace, repairs: KnownRepairs) -> list[str]:
     """The findings of danger that a person wrote down since the warehouse was built, and did not
-    set aside: no list or plan of the warehouse has it yet."""
-    repairs = known_repairs(workspace, workspace_rule_book(workspace))
+    set aside: no list or plan of the warehouse has it yet. ``repairs`` is what the ledger says."""
     if repairs.written.empty:
         return []
     with store.reading(workspace) as con:
